@@ -1,0 +1,51 @@
+"""The demo's files: which table goes where, in which form."""
+
+from culmbook.demo.scenario import STANDARD
+from culmbook.demo.write import write_csv, write_xlsx
+
+ROOT_TABLES = ("sites", "hybrids", "freeze_tests", "decisions")
+# one continental export with semicolons and decimal commas, and one workbook, as they come in
+SEMICOLON = {("DRYSA", "harvests")}
+WORKBOOK = {("UPLEN", "phenology")}
+
+README = """This trial network is invented.
+
+No site, hybrid, person, season or measurement in this folder is real. Coordinates lie
+in open water and country codes are from the range that ISO 3166-1 leaves to users.
+The files are written by `python -m culmbook.demo data/demo`; do not edit them by hand.
+"""
+
+SETTINGS = f"""# Settings of the invented demo network. Every key has a default; these are the ones we state.
+reference_control = "{STANDARD}"
+"""
+
+
+def write_network(tables, folder):
+    """Write a network folder: root tables, one folder for each site, settings and a read-me.
+
+    Parameters
+    ----------
+    tables : dict of str to pandas.DataFrame
+        As `culmbook.demo.network.make_tables` gives them.
+    folder : pathlib.Path
+        Made if absent; files of the same names are replaced.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, frame in tables.items():
+        if name in ROOT_TABLES:
+            write_csv(folder / f"{name}.csv", frame)
+            continue
+        for site, rows in frame.groupby("site", sort=False):
+            (folder / site).mkdir(exist_ok=True)
+            _write_site_table(folder / site, site, name, rows.dropna(axis=1, how="all"))
+    (folder / "README.txt").write_text(README, encoding="utf-8", newline="\n")
+    (folder / "settings.toml").write_text(SETTINGS, encoding="utf-8", newline="\n")
+
+
+def _write_site_table(folder, site, name, rows):
+    if (site, name) in WORKBOOK:
+        write_xlsx(folder / f"{name}.xlsx", rows)
+    elif (site, name) in SEMICOLON:
+        write_csv(folder / f"{name}.csv", rows, delimiter=";", decimal=",")
+    else:
+        write_csv(folder / f"{name}.csv", rows)

@@ -1,0 +1,126 @@
+"""Write the demo tables as files that are the same, byte for byte, at every run."""
+
+import csv
+import zipfile
+from datetime import date, datetime
+from io import BytesIO
+
+import pandas as pd
+from openpyxl import Workbook
+
+DECIMALS = {
+    "latitude": 2, "longitude": 2, "plot_length_m": 1, "plot_width_m": 1, "harvest_area_m2": 1,
+    "leaf_killed_pct": 0, "temperature_c": 1, "leakage_initial": 1, "leakage_after": 1,
+    "leakage_total": 1, "stem_height_cm": 0, "stem_diameter_mm": 1, "stem_dry_mass_g": 1,
+    "leaf_fraction": 2, "harvested_area_m2": 1, "fresh_mass_kg": 1, "subsample_fresh_g": 1,
+    "subsample_dry_g": 1, "cut_height_cm": 0, "lodged_pct": 0, "ash_pct": 2,
+    "air_temperature_min_c": 1, "air_temperature_max_c": 1, "precipitation_mm": 1,
+    "soil_temperature_5cm_min_c": 1, "relative_humidity_pct": 0, "wind_speed_2m_m_s": 1,
+    "shortwave_mj_m2": 1, "snow_depth_cm": 0,
+}
+# ZIP's earliest date stands in every entry, so that the bytes do not tell when they were written
+FIXED_DATE = (1980, 1, 1, 0, 0, 0)
+
+
+def as_text(frame):
+    """Every cell as it is to stand in a file; missing cells are blank.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text columns: ISO dates, numbers with the decimals that field sheets carry.
+    """
+    return frame.apply(lambda column: column.map(lambda v: _cell(v, DECIMALS.get(column.name))))
+
+
+def write_csv(path, frame, delimiter=",", decimal="."):
+    """Write a table of text cells as UTF-8 CSV with LF line ends.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    frame : pandas.DataFrame
+        Numbers keep their type until here, so that a decimal comma touches only them.
+    delimiter, decimal : str
+    """
+    text = as_text(frame)
+    for name in frame.columns if decimal != "." else ():
+        if name in DECIMALS:
+            text[name] = text[name].str.replace(".", decimal)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, delimiter=delimiter, lineterminator="\n")
+        writer.writerow(text.columns)
+        writer.writerows(text.itertuples(index=False))
+
+
+def write_xlsx(path, frame):
+    """Write a table as a one-sheet workbook: codes as text, dates as dates, numbers as numbers.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    frame : pandas.DataFrame
+    """
+    book = Workbook()
+    sheet = book.active
+    sheet.title = path.stem
+    sheet.append(list(frame.columns))
+    for row in frame.itertuples(index=False):
+        sheet.append([_native(v) for v in row])
+    path.write_bytes(fixed_bytes(book))
+
+
+def fixed_bytes(book):
+    """Bytes of a workbook with every date in it fixed.
+
+    Parameters
+    ----------
+    book : openpyxl.Workbook
+
+    Returns
+    -------
+    bytes
+        Stored uncompressed, since compressed bytes depend on the machine's zlib.
+    """
+    book.properties.creator = "culmbook"
+    book.properties.created = book.properties.modified = datetime(*FIXED_DATE)
+    raw, out = BytesIO(), BytesIO()
+    book.save(raw)
+    with zipfile.ZipFile(raw) as source, zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as target:
+        for name in sorted(source.namelist()):
+            content = source.read(name)
+            if name == "docProps/core.xml":
+                content = _without_save_time(content)
+            target.writestr(zipfile.ZipInfo(name, FIXED_DATE), content)
+    return out.getvalue()
+
+
+def _without_save_time(core):
+    """openpyxl stamps the time of saving over `modified`; put the fixed one back."""
+    start = core.index(b"<dcterms:modified")
+    inside = core.index(b">", start) + 1
+    end = core.index(b"</dcterms:modified>", inside)
+    return core[:inside] + b"1980-01-01T00:00:00Z" + core[end:]
+
+
+def _cell(value, decimals):
+    if pd.isna(value):
+        return ""
+    if isinstance(value, (pd.Timestamp, date)):
+        return value.strftime("%Y-%m-%d")
+    if decimals is not None and not isinstance(value, str):
+        text = f"{value:.{decimals}f}"
+        return text.replace("-", "") if float(text) == 0 else text
+    return str(value)
+
+
+def _native(value):
+    if pd.isna(value):
+        return None
+    if isinstance(value, pd.Timestamp):
+        return value.to_pydatetime()
+    return value.item() if hasattr(value, "item") else value
