@@ -82,7 +82,8 @@ def test_kappa_and_icc_refuse_missing_or_unpaired_scores():
 
 def test_double_scores_keep_one_event_and_one_site_apart():
     other = DAY + pd.Timedelta(days=9)
-    rows = [("A", "1", DAY, DAY, "ann", 1), ("A", "1", other, other, "ben", 4), ("B", "1", DAY, DAY, "ben", 3)]
+    rows = [("A", "1", DAY, DAY, "ann", 1), ("A", "1", other, other, "ben", 4),
+            ("B", "1", DAY, DAY, "ben", 3)]
     assert double_scores(frame(rows)).empty
 
 
@@ -123,7 +124,8 @@ def test_agreement_of_an_observer_who_scores_high():
 def test_agreement_says_when_there_is_no_interval():
     rows = [("A", str(i), DAY, DAY, o, i % 4) for i in range(12) for o in ("ann", "ben")]
     row = agreement(double_scores(frame(rows))).iloc[0]
-    assert row["icc"] == 1 and np.isnan(row["low"]) and row["reason"] == "no error left between the observers: no interval"
+    assert row["icc"] == 1 and np.isnan(row["low"])
+    assert row["reason"] == "no error left between the observers: no interval"
 
 
 def test_agreement_of_no_pairs_is_an_empty_table():

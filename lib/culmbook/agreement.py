@@ -165,7 +165,8 @@ def agreement(pairs, min_plots=MIN_PLOTS):
     rows = [{"site": site, "observer_a": a, "observer_b": b, **_judge(group, min_plots)}
             for (site, a, b), group in pairs.groupby(["site", "observer_a", "observer_b"], sort=True)]
     columns = ["site", "observer_a", "observer_b", "n_scored", "n_plots", "n_equal", "n_within_1",
-               "n_a_higher", "n_b_higher", "mean_difference", "sign_p", "kappa", "icc", "low", "high", "reason"]
+               "n_a_higher", "n_b_higher", "mean_difference", "sign_p", "kappa", "icc", "low", "high",
+               "reason"]
     return pd.DataFrame(rows, columns=columns).astype({"reason": "str"})
 
 

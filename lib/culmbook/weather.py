@@ -308,7 +308,8 @@ def against_record(values, season, min_years=MIN_YEARS_FOR_RANGE):
         and 90 % quantiles, linear between order statistics), first_season, last_season (of the others).
     """
     now = values[values["season"] == season]
-    rows = [{**row._asdict(), **_place(row, values, season, min_years)} for row in now.itertuples(index=False)]
+    rows = [{**row._asdict(), **_place(row, values, season, min_years)}
+            for row in now.itertuples(index=False)]
     columns = ["site", "index", "label", "unit", "digits", "period", "first_day", "last_day", "is_over",
                "value", "n_days", "n_missing", "reason", *PLACE, "median", "low", "high"]
     whole = {name: "Int64" for name in PLACE}
