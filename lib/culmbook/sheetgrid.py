@@ -1,0 +1,374 @@
+"""From the bare cells of one sheet to a header and rows: blank lines, titles, widths, odd characters.
+
+A :class:`Grid` is what a CSV file or a worksheet holds, before anything is known about it. `shape` finds
+the header and sorts the lines below it into rows, refused rows and notes; it judges form only, never the
+meaning of a value.
+"""
+
+import re
+from dataclasses import dataclass, field
+
+from culmbook.problems import note, refuse_file, refuse_row
+
+MOST_COLUMNS = 500     # the widest table of the dictionary has some twenty
+LONGEST_CELL = 32_767  # what a spreadsheet cell can hold
+HEADER_WITHIN = 30     # lines searched for the header
+
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\u2028\u2029]")
+_INVISIBLE = re.compile("[\u200b\u200e\u200f\u2060\ufeff]")
+_BLANKS = "\u00a0\u202f\u2007\u2009\u3000"
+_OUTER_BLANK = re.compile(rf"^\s*[{_BLANKS}]|[{_BLANKS}]\s*$")
+_ODD = re.compile(f"[\u200b\u200e\u200f\u2060\ufeff{_BLANKS}]")
+_SPACE_NAMES = {"\u00a0": "no-break space", "\u202f": "narrow no-break space", "\u2007": "figure space",
+                "\u2009": "thin space", "\u3000": "ideographic space", "\u200b": "zero-width space",
+                "\u200e": "left-to-right mark", "\u200f": "right-to-left mark", "\u2060": "word joiner",
+                "\ufeff": "byte-order mark"}
+
+
+@dataclass
+class Grid:
+    """Cells of one sheet as they stand, with the physical line each row starts on.
+
+    Parameters
+    ----------
+    file : str
+        Path relative to the network folder.
+    rows, lines : list
+        Cells and first physical line of every record, blank ones included.
+    ends : dict of int to int
+        Last physical line of the records (by index) that span several lines.
+    kinds : dict
+        (record index, column index) → kind of a worksheet cell; absent means text.
+    padded : bool
+        True for worksheets, whose rows may end early without losing a cell.
+    delimiter, encoding, sheet : str or None
+    first_line : int
+        First line of the sheet proper (2 under a ``sep=`` line).
+    is_cut : bool
+        The text does not end with a line end.
+    is_odd : bool
+        Some cell may hold a control, invisible or no-break character; False skips the search.
+    problems : list of Problem
+    """
+
+    file: str
+    rows: list
+    lines: list
+    ends: dict = field(default_factory=dict)
+    kinds: dict = field(default_factory=dict)
+    padded: bool = False
+    delimiter: str | None = None
+    encoding: str | None = None
+    sheet: str | None = None
+    first_line: int = 1
+    is_cut: bool = False
+    is_odd: bool = True
+    problems: list = field(default_factory=list)
+
+
+@dataclass
+class Shape:
+    """Header and rows found in a grid (see :class:`culmbook.rawtable.RawTable` for the fields)."""
+
+    header: list = field(default_factory=list)
+    header_line: int = 0
+    columns: list = field(default_factory=list)
+    lines: list = field(default_factory=list)
+    rows: list = field(default_factory=list)
+    kinds: dict = field(default_factory=dict)
+    n_seen: int = 0
+    problems: list = field(default_factory=list)
+
+
+def normal_header(text):
+    """Return a column header in the form headers are compared in.
+
+    Trimmed, case-folded, spaces and hyphens turned into underscores; nothing looser.
+
+    Examples
+    --------
+    >>> normal_header(" Counted On ")
+    'counted_on'
+    """
+    return re.sub(r"[\s-]", "_", text.strip().casefold())
+
+
+def is_odd(text):
+    """Tell whether `text` holds any control, invisible or no-break character.
+
+    Tab, line feed and carriage return do not count: a quoted field may hold them.
+    """
+    return bool(_CONTROL.search(text) or _ODD.search(text))
+
+
+def is_blank(row):
+    """Tell whether every cell of `row` is empty or holds only white space."""
+    return not row or (not row[0].strip() and not any(cell.strip() for cell in row))
+
+
+def n_names(row, names):
+    """Return how many different column names of `names` stand in `row`."""
+    return len(names & {normal_header(cell) for cell in row})
+
+
+def find_header(rows, names):
+    """Return the index of the header among the first rows, or None.
+
+    Parameters
+    ----------
+    rows : list of list of str
+    names : set of str
+        Column names of the table in the form of :func:`normal_header`; when empty, the header is the first
+        row that fills at least half as many cells as rows usually do.
+    """
+    first = [(i, row) for i, row in enumerate(rows[:HEADER_WITHIN]) if not is_blank(row)]
+    if names:
+        return next((i for i, row in first if n_names(row, names) >= 2), None)
+    filled = [sum(bool(cell.strip()) for cell in row) for _, row in first]
+    usual = max(sorted(set(filled)), key=filled.count, default=0)
+    return next((i for (i, _), n in zip(first, filled) if n >= usual / 2), None)
+
+
+def shape(grid, names=frozenset()):
+    """Find the header of a grid and sort what is below it into rows and refusals.
+
+    Parameters
+    ----------
+    grid : Grid
+    names : set of str
+        Known column names (see :func:`find_header`).
+
+    Returns
+    -------
+    Shape
+        With `problems`: E-EMPTY, E-HEADER, E-CTRL, E-QUOTE (whole file); E-FIELDS, E-CTRL, E-LONG, E-TABLE2
+        (one row each); N-TITLE, N-BLANK, N-TRAILSEP, N-EMPTYCOL, N-SPACE.
+    """
+    at = find_header(grid.rows, names)
+    if at is None:
+        return Shape(problems=[_no_header(grid)])
+    cells = grid.rows[at]
+    found = Shape(header_line=grid.lines[at], problems=_above(grid, at))
+    width = max(i for i, cell in enumerate(cells) if cell.strip()) + 1
+    faults = _header_faults(grid, at, width)
+    if faults:
+        found.problems += faults
+        return found
+    kept = _body(grid, at, width, names, found)
+    _select_columns(grid, cells, width, kept, found)
+    if grid.is_odd:
+        _mend_characters(grid.file, found)
+    return found
+
+
+def _no_header(grid):
+    if all(is_blank(row) for row in grid.rows):
+        return refuse_file("E-EMPTY", grid.file, "the file is empty: it holds no header and no row",
+                           "fill it in, or remove the file")
+    return refuse_file("E-HEADER", grid.file, f"no header: none of the first {HEADER_WITHIN} lines holds the "
+                       "column names of this table", "write the column names above the first row")
+
+
+def _above(grid, at):
+    """Note what stands above the header."""
+    n = grid.lines[at] - grid.first_line
+    if any(not is_blank(row) for row in grid.rows[:at]):
+        return [note("N-TITLE", grid.file, f"{n} row{'s' * (n > 1)} above the header: not read",
+                     line=grid.first_line)]
+    return []
+
+
+def _header_faults(grid, at, width):
+    line, cells = grid.lines[at], grid.rows[at][:width]
+    if width > MOST_COLUMNS:
+        return [refuse_file("E-HEADER", grid.file, f"the header has {width} columns, at most {MOST_COLUMNS} "
+                            "are read", "keep the columns of one table", line=line)]
+    return [refuse_file("E-CTRL", grid.file, f"control character U+{ord(c[0]):04X} in the header",
+                        "type this header again", line=line, column=cell.strip(), value=cell)
+            for cell in cells if (c := _CONTROL.search(cell))]
+
+
+def _body(grid, at, width, names, found):
+    """Return the indices of the records kept as rows; refusals and notes go to `found`."""
+    below = [i for i in range(at + 1, len(grid.rows)) if not is_blank(grid.rows[i])]
+    found.n_seen = len(below)
+    found.problems += _blank_note(grid, at, below)
+    own = {normal_header(c) for c in grid.rows[at]} - {""}
+    below = _refuse_second_table(grid, at, below, (own & names) or own, found)
+    swallowed = [i for i in below if i in grid.ends and _has_swallowed(grid, i, len(grid.rows[at]))]
+    if swallowed:
+        found.problems += [_open_quote(grid, i) for i in swallowed]
+        return []
+    if grid.padded:
+        return [i for i in below if not _outside(grid, i, width, found)]
+    return _of_full_width(grid, len(grid.rows[at]), width, below, found)
+
+
+def _blank_note(grid, at, below):
+    """Note blank lines above the last row, and in a worksheet blank-looking cells far below it."""
+    last = max(below, default=at)
+    n_records = last - at - len(below)
+    n = grid.lines[last] - grid.lines[at] - len(below) if grid.padded else n_records
+    where = ""
+    if grid.padded and last < len(grid.rows) - 1:
+        n += len(grid.rows) - 1 - last
+        where = f", down to row {grid.lines[-1]} far below the table"
+    if all(is_blank(row) for row in grid.rows[:at]):
+        n += grid.lines[at] - grid.first_line
+    return [note("N-BLANK", grid.file, f"{n} blank line{'s' * (n > 1)} skipped{where}")] if n else []
+
+
+def _refuse_second_table(grid, at, below, names, found):
+    """Return `below` without the rows from where another header stands."""
+    for k, i in enumerate(below):
+        row = grid.rows[i]
+        if not (len(row) > 1 and normal_header(row[0]) in names and n_names(row, names) >= 2):
+            continue
+        again = [normal_header(c) for c in row] == [normal_header(c) for c in grid.rows[at]]
+        refused = below[k:k + 1] if again else below[k:]
+        why = "the header again" if again else "a second table starts in this file"
+        found.problems += [refuse_row("E-TABLE2", grid.file, grid.lines[j], None, _as_text(grid, j),
+                                      f"{why} (line {grid.lines[i]}): second table",
+                                      "one table per file: move it to its own file") for j in refused]
+        rest = below[k + 1:] if again else []
+        return below[:k] + (_refuse_second_table(grid, at, rest, names, found) if rest else [])
+    return below
+
+
+def _has_swallowed(grid, i, width):
+    """Tell whether a record over several lines has taken in other rows."""
+    row = grid.rows[i]
+    return len(row) < width or any(part.count(grid.delimiter) >= width - 1
+                                   for cell in row if "\n" in cell for part in cell.split("\n"))
+
+
+def _open_quote(grid, i):
+    return refuse_file("E-QUOTE", grid.file, f"a quoted field that starts on line {grid.lines[i]} runs on to "
+                       f"line {grid.ends[i]} and takes in other rows", "remove the stray quote",
+                       line=grid.lines[i], value=_as_text(grid, i))
+
+
+def _outside(grid, i, width, found):
+    """Refuse a worksheet row that has a cell to the right of the header."""
+    cell = next((c for c in grid.rows[i][width:] if c.strip()), None)
+    if cell is not None:
+        found.problems.append(refuse_row(
+            "E-FIELDS", grid.file, grid.lines[i], None, cell,
+            f"a cell to the right of the table: the header ends with column {width}",
+            "move the remark into a column of the table"))
+    return cell is not None
+
+
+def _of_full_width(grid, n_header, width, below, found):
+    """Return the records of the right number of fields, refusing the others."""
+    exact = [i for i in below if len(grid.rows[i]) == n_header]
+    others = [i for i in below if len(grid.rows[i]) != n_header] if len(exact) < len(below) else []
+    if not exact and others:
+        exact, others = _with_trailing_delimiter(grid, n_header, others, found)
+    found.problems += [_wrong_width(grid, i, n_header) for i in others]
+    if n_header > width:
+        exact = [i for i in exact if not _outside(grid, i, width, found)]
+    return exact
+
+
+def _with_trailing_delimiter(grid, n_header, others, found):
+    """Accept rows that all end with the same surplus of empty fields; return (accepted, refused)."""
+    surplus = {i: len(grid.rows[i]) - n_header for i in others}
+    longer = [n for i, n in surplus.items() if n > 0 and not any(c.strip() for c in grid.rows[i][n_header:])]
+    if not longer:
+        return [], others
+    usual = max(sorted(set(longer)), key=longer.count)
+    taken = [i for i in others if surplus[i] == usual and not any(c.strip() for c in grid.rows[i][n_header:])]
+    found.problems.append(note("N-TRAILSEP", grid.file, f"{len(taken)} rows end with a trailing delimiter that "
+                               "the header does not have: the empty field at their end is dropped"))
+    return taken, [i for i in others if i not in set(taken)]
+
+
+def _wrong_width(grid, i, n_header):
+    n = len(grid.rows[i])
+    rule, mend = f"{n} field{'s' * (n != 1)}, header has {n_header}", "leave no field out: keep its delimiter"
+    if n > n_header:
+        mend = "remove the extra delimiter, or put the field that holds it in quotes"
+        if grid.delimiter == ",":
+            mend = "export with semicolons, or with decimal points; else remove the extra comma"
+    elif grid.is_cut and i == len(grid.rows) - 1:
+        rule, mend = f"{rule}: the file is cut off in its last line", "copy the file again"
+    return refuse_row("E-FIELDS", grid.file, grid.lines[i], None, _as_text(grid, i), rule, mend)
+
+
+def _as_text(grid, i):
+    return (grid.delimiter or "\t").join(grid.rows[i])
+
+
+def _select_columns(grid, cells, width, kept, found):
+    """Fill header, rows and kinds of `found`, leaving out columns without name and content."""
+    rows = grid.rows
+    columns = [j for j in range(width) if cells[j].strip()
+               or any(j < len(rows[i]) and rows[i][j].strip() for i in kept)]
+    n_empty = (len(cells) if not grid.padded else width) - len(columns)
+    if n_empty:
+        found.problems.append(note("N-EMPTYCOL", grid.file, f"{n_empty} empty column{'s' * (n_empty > 1)} "
+                                   "without a name left out"))
+    found.columns, found.header = columns, [cells[j] for j in columns]
+    found.lines = [grid.lines[i] for i in kept]
+    found.rows = [rows[i] for i in kept]
+    if grid.padded:
+        found.rows = [row + [""] * (width - len(row)) for row in found.rows]
+    if n_empty or grid.padded or any(len(row) != len(columns) for row in found.rows):
+        found.rows = [[row[j] for j in columns] for row in found.rows]
+    row_at, column_at = {i: k for k, i in enumerate(kept)}, {j: k for k, j in enumerate(columns)}
+    found.kinds = {(row_at[i], column_at[j]): kind for (i, j), kind in grid.kinds.items()
+                   if i in row_at and j in column_at}
+
+
+def _mend_characters(file, found):
+    """Refuse rows with control characters or overlong cells; take odd white space out of the others."""
+    bad, spaces = set(), {}
+    for i, row in enumerate(found.rows):
+        for j, cell in enumerate(row):
+            problem = _cell_fault(file, found, i, j, cell)
+            if problem:
+                bad.add(i)
+                found.problems.append(problem)
+            elif cell and _ODD.search(cell):
+                row[j] = _without_odd_space(cell, found.lines[i], found.header[j].strip(), spaces)
+    found.problems += [_space_note(file, column, c, lines) for (column, c), lines in spaces.items()]
+    if bad:
+        _drop_rows(found, bad)
+
+
+def _cell_fault(file, found, i, j, cell):
+    place = (file, found.lines[i], found.header[j].strip(), cell)
+    if c := _CONTROL.search(cell):
+        return refuse_row("E-CTRL", *place, f"control character U+{ord(c[0]):04X} in the cell",
+                          "type this cell again")
+    if len(cell) > LONGEST_CELL:
+        return refuse_row("E-LONG", *place, f"{len(cell)} characters in one cell, at most {LONGEST_CELL} are "
+                          "read", "shorten the text")
+    return None
+
+
+def _without_odd_space(cell, line, column, spaces):
+    """Return the cell without invisible characters and outer no-break spaces, noting which were there."""
+    mended = _INVISIBLE.sub("", cell)
+    odd = set(_INVISIBLE.findall(cell))
+    if _OUTER_BLANK.search(mended):
+        stripped = mended.strip()
+        odd |= set(_ODD.findall(mended[:len(mended) - len(mended.lstrip())] + mended[len(mended.rstrip()):]))
+        mended = stripped
+    for c in odd:
+        spaces.setdefault((column, c), []).append(line)
+    return mended
+
+
+def _space_note(file, column, c, lines):
+    n = len(lines)
+    return note("N-SPACE", file, f"{_SPACE_NAMES[c]} (U+{ord(c):04X}) taken out of {n} cell{'s' * (n > 1)}",
+                line=lines[0], column=column)
+
+
+def _drop_rows(found, bad):
+    kept = [i for i in range(len(found.rows)) if i not in bad]
+    at = {i: k for k, i in enumerate(kept)}
+    found.rows, found.lines = [found.rows[i] for i in kept], [found.lines[i] for i in kept]
+    found.kinds = {(at[i], j): kind for (i, j), kind in found.kinds.items() if i in at}
