@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from culmbook.demo.scenario import POSITION_ROWS, part_rng
+from culmbook.demo.scenario import POSITION_ROWS
 from culmbook.demo.stand import simulate_gaps
 
 DAMAGE = ("hare browsing along the edge", "sprayer wheel track", "standing water after the drain blocked",
@@ -15,30 +15,6 @@ GAP_DATES = {"MELDO": ("2025-10-07", "2026-06-24"), "KRAVO": ("2026-06-24",)}
 REPLANTED = {"site": "MELDO", "trial": "MELDO25", "told_apart": "first", "not_told_apart": "second"}
 WEATHER_GAP = ("MELDO", "2013-01-18", "2013-01-26")
 PROBE_GAP = ("KRAVO", "2017-11-03", "2017-11-05")
-
-
-def add_faults(tables, known):
-    """The tables with their faults; plant gaps are drawn last, so that they agree with the counts.
-
-    Parameters
-    ----------
-    tables : dict of str to pandas.DataFrame
-    known : Truth
-
-    Returns
-    -------
-    dict of str to pandas.DataFrame
-    """
-    tables = dict(tables)
-    tables["stand_counts"] = block_planter_unit(tables["stand_counts"])
-    tables["plots"] = damage_plots(tables["plots"], tables["stand_counts"], part_rng(known.seed, "damage"))
-    tables["stand_counts"] = replant_two(tables["stand_counts"], tables["plots"])
-    tables["stand_counts"] = blank_counts(
-        tables["stand_counts"], tables["plots"], part_rng(known.seed, "uncounted")
-    )
-    tables["plant_gaps"] = gaps_table(tables, part_rng(known.seed, "gaps"))
-    tables["weather"] = punch_weather(tables["weather"])
-    return tables
 
 
 def block_planter_unit(counts):
@@ -55,6 +31,8 @@ def damage_plots(plots, counts, rng):
     plots = plots.copy()
     untouched = ~plots["plot"].isin(BLOCKED_UNIT["plots"])
     hit = untouched & (rng.random(len(plots)) < DAMAGED_SHARE)
+    spared = ~hit.groupby(plots["trial"]).transform("any")
+    hit |= spared & untouched & (plots.groupby("trial").cumcount() == 40)
     plots.loc[hit, "status"] = "damaged"
     plots.loc[hit, "status_reason"] = rng.choice(DAMAGE, int(hit.sum()))
     last = counts[counts["counted_on"] == "2026-06-24"].set_index(["site", "plot"])["plants_alive"]
@@ -112,9 +90,8 @@ def blank_counts(counts, plots, rng):
     return counts
 
 
-def gaps_table(tables, rng):
+def gaps_table(plots, counts, rng):
     """Plant positions of the 2025 plantings at two sites, on the dates that were mapped."""
-    plots, counts = tables["plots"], tables["stand_counts"]
     frames = []
     for site, days in GAP_DATES.items():
         earlier = None

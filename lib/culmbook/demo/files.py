@@ -4,6 +4,7 @@ from culmbook.demo.scenario import STANDARD
 from culmbook.demo.write import write_csv, write_xlsx
 
 ROOT_TABLES = ("sites", "hybrids", "freeze_tests", "decisions")
+OPTIONAL = ("replants_alive", "soil_temperature_5cm_min_c")
 # one continental export with semicolons and decimal commas, and one workbook, as they come in
 SEMICOLON = {("DRYSA", "harvests")}
 WORKBOOK = {("UPLEN", "phenology")}
@@ -37,9 +38,14 @@ def write_network(tables, folder):
             continue
         for site, rows in frame.groupby("site", sort=False):
             (folder / site).mkdir(exist_ok=True)
-            _write_site_table(folder / site, site, name, rows.dropna(axis=1, how="all"))
+            _write_site_table(folder / site, site, name, _observed(rows))
     (folder / "README.txt").write_text(README, encoding="utf-8", newline="\n")
     (folder / "settings.toml").write_text(SETTINGS, encoding="utf-8", newline="\n")
+
+
+def _observed(rows):
+    """Without the optional columns in which a site has nothing."""
+    return rows.drop(columns=[c for c in OPTIONAL if c in rows and rows[c].isna().all()])
 
 
 def _write_site_table(folder, site, name, rows):

@@ -2,11 +2,15 @@
 
 import pandas as pd
 
-from culmbook.demo.faults import add_faults
+from culmbook.demo.faults import blank_counts, block_planter_unit, damage_plots, gaps_table, punch_weather, replant_two
+from culmbook.demo.frost import frost_events, simulate_freeze_runs, simulate_frost_scores, simulate_leakage
+from culmbook.demo.growth import season_stand, simulate_growth
 from culmbook.demo.layout import network_plots
-from culmbook.demo.scenario import SITES, part_rng
+from culmbook.demo.scenario import GROWING_SEASONS, LATE_FROSTS, SITES, part_rng
+from culmbook.demo.slips import drop_height, leave_out, slip_unit, spoil_harvests, swap_labels
 from culmbook.demo.stand import simulate_stand_counts
-from culmbook.demo.truth import trial_code, truth
+from culmbook.demo.stems_harvest import simulate_harvests, simulate_phenology, simulate_stems
+from culmbook.demo.truth import truth
 from culmbook.demo.weather_series import network_weather
 
 
@@ -24,14 +28,37 @@ def make_tables(seed):
     """
     known = truth(seed)
     plots = network_plots(known)
-    tables = {
+    counts = block_planter_unit(_by(plots, "trial", known, "stand", simulate_stand_counts))
+    plots = damage_plots(plots, counts, part_rng(seed, "damage"))
+    counts = replant_two(counts, plots)
+    weather = weather_table(seed)
+    growth = simulate_growth(plots, season_stand(plots, counts), known, part_rng(seed, "growth"))
+    tables = measured_tables(growth, plots, weather, known)
+    counts = blank_counts(counts, plots, part_rng(seed, "uncounted"))
+    tables |= {
         "sites": sites_table(),
         "hybrids": hybrids_table(known),
-        "plots": plots,
-        "stand_counts": _by_trial(plots, known, "stand", simulate_stand_counts),
-        "weather": weather_table(seed),
+        "plots": swap_labels(plots),
+        "stand_counts": counts,
+        "plant_gaps": gaps_table(plots, counts, part_rng(seed, "gaps")),
+        "weather": punch_weather(weather),
+        "freeze_tests": freeze_table(known),
     }
-    return add_faults(tables, known)
+    return tables | {"decisions": decisions_table(tables["harvests"], plots, known)}
+
+
+def measured_tables(growth, plots, weather, known):
+    """Stem measures, phenology, harvests and frost scores of all sites, with their slips."""
+    harvests = _by(growth, "site", known, "harvest", simulate_harvests)
+    phenology = _by(growth, "site", known, "phenology", simulate_phenology)
+    stems = _by(growth, "site", known, "stems", lambda rows, _, rng: simulate_stems(rows, rng))
+    scores = frost_table(plots, phenology, weather, known)
+    return {
+        "frost_scores": leave_out(scores, plots),
+        "stem_measures": drop_height(leave_out(stems, plots)),
+        "harvests": slip_unit(spoil_harvests(harvests, plots, part_rng(known.seed, "harvest slips"))),
+        "phenology": leave_out(phenology, plots),
+    }
 
 
 def sites_table():
@@ -71,6 +98,7 @@ def weather_table(seed):
     series = network_weather(seed)
     for site in SITES:
         weather = series[site.code]
+        weather = _with_late_frosts(weather, site.code)
         if not site.has_soil_probe:
             weather = weather.assign(soil_temperature_5cm_min_c=float("nan"))
         parts.append(weather.assign(site=site.code))
@@ -78,10 +106,68 @@ def weather_table(seed):
     return frame[["site", *[c for c in frame.columns if c != "site"]]]
 
 
-def _by_trial(plots, known, part, simulate):
-    """Simulate trial by trial, each from its own stream."""
+def _with_late_frosts(weather, site):
+    lowest = weather.set_index("date")["air_temperature_min_c"].copy()
+    for (place, night), value in LATE_FROSTS.items():
+        if place == site:
+            lowest[pd.Timestamp(night)] = value
+    return weather.assign(air_temperature_min_c=lowest.to_numpy())
+
+
+def frost_table(plots, phenology, weather, known):
+    """Scores after the hardest spring frost of each season, on plots past their first year."""
+    parts = []
+    for site in SITES:
+        days = weather[weather["site"] == site.code]
+        for season in GROWING_SEASONS:
+            event = frost_events(days, season)
+            standing = plots[(plots["site"] == site.code) & (plots["planted_on"].dt.year < season)]
+            if event is None or standing.empty:
+                continue
+            emerged = phenology[phenology["growing_season"] == season].set_index(["site", "plot"])["emerged_on"]
+            emerged = emerged.reindex(pd.MultiIndex.from_frame(standing[["site", "plot"]])).set_axis(standing.index)
+            rng = part_rng(known.seed, f"frost {site.code} {season}")
+            parts.append(simulate_frost_scores(standing, emerged, *event, known, rng))
+    return pd.concat(parts, ignore_index=True)
+
+
+def freeze_table(known):
+    """Regrowth and leakage tests of the whole network."""
+    columns = ["run", "tested_on", "protocol", "hybrid", "tissue", "temperature_c", "units_tested",
+               "units_alive", "source_site", "lifted_on", "unit", "leakage_initial", "leakage_after",
+               "leakage_total"]
+    regrowth = simulate_freeze_runs(known.hybrids.index, known, part_rng(known.seed, "freezer"))
+    leakage = simulate_leakage(known, part_rng(known.seed, "leakage"))
+    frame = pd.concat([regrowth, leakage], ignore_index=True)[columns]
+    return frame.astype({"units_tested": "Int64", "units_alive": "Int64"})
+
+
+def decisions_table(harvests, plots, known):
+    """What a yearly meeting might have decided on mean fresh yields: a record, not a truth."""
+    cut = harvests.merge(plots[["site", "plot", "hybrid"]], on=["site", "plot"])
+    candidates = known.hybrids.index[known.hybrids["role"] == "candidate"]
+    parts = []
+    for season in (2023, 2024):
+        rows = cut[cut["growing_season"] == season]
+        rank = rows.groupby("hybrid")["fresh_mass_kg"].mean().reindex(candidates).rank(ascending=False)
+        best, worst = (3, len(rank) - 2) if season == 2024 else (0, len(rank))
+        decision = pd.Series("hold", rank.index).mask(rank <= best, "promote").mask(rank > worst, "drop")
+        parts.append(pd.DataFrame({
+            "hybrid": rank.index, "growing_season": season, "decision": decision.to_numpy(),
+            "stage": "replicated", "decided_on": pd.Timestamp(season + 1, 6, 27),
+            "reason": decision.map(REASONS).to_numpy(),
+        }))
+    return pd.concat(parts, ignore_index=True)
+
+
+REASONS = {"hold": "too few seasons after establishment", "promote": "among the heaviest cuts at most sites",
+           "drop": "light cuts at most sites"}
+
+
+def _by(frame, key, known, part, simulate):
+    """Simulate group by group, each from its own stream."""
     frames = [
-        simulate(group, known, part_rng(known.seed, f"{part} {trial}"))
-        for trial, group in plots.groupby("trial", sort=False)
+        simulate(group.reset_index(drop=True), known, part_rng(known.seed, f"{part} {value}"))
+        for value, group in frame.groupby(key, sort=False)
     ]
     return pd.concat(frames, ignore_index=True)

@@ -244,7 +244,7 @@ def draw_sites(rng):
         "log_yield": rng.normal(0, 0.25, n),
         "moisture": rng.normal(0, 6, n) * 0.6,
         # warm sites emerge and flower early
-        "emergence": [-1.0, 6.0, -14.0, 9.0, 0.0],
+        "emergence": [-1.0, 4.0, -14.0, 2.0, 0.0],
         "flowering": [0.0, -6.0, -2.0, 12.0, 18.0],
     }, index=codes)
 

@@ -93,7 +93,7 @@ def network_weather(seed):
 
 def _warmth(days):
     """-1 on the coldest day of the year, +1 half a year later."""
-    return -np.cos(2 * np.pi * (days.dayofyear.to_numpy() - COLDEST_DAY) / 365.25)
+    return -np.cos(2 * np.pi * (days.day_of_year.to_numpy() - COLDEST_DAY) / 365.25)
 
 
 def _between(winter_summer, warmth):
@@ -152,7 +152,7 @@ def _soil_minimum(climate, mean, spread, snow):
 
 def _shortwave(days, latitude, wet, rng):
     """Daily sum from the radiation above the air (FAO Irrigation and Drainage Paper 56, eq. 21)."""
-    day = days.dayofyear.to_numpy()
+    day = days.day_of_year.to_numpy()
     phi = np.radians(latitude)
     tilt = 0.409 * np.sin(2 * np.pi * day / 365 - 1.39)
     sunset = np.arccos(np.clip(-np.tan(phi) * np.tan(tilt), -1, 1))

@@ -18,6 +18,8 @@ DECIMALS = {
     "soil_temperature_5cm_min_c": 1, "relative_humidity_pct": 0, "wind_speed_2m_m_s": 1,
     "shortwave_mj_m2": 1, "snow_depth_cm": 0,
 }
+# the one column where NA is a value: the unfrozen control of a freezer run
+BLANK_AS = {"temperature_c": "NA"}
 # ZIP's earliest date stands in every entry, so that the bytes do not tell when they were written
 FIXED_DATE = (1980, 1, 1, 0, 0, 0)
 
@@ -34,7 +36,10 @@ def as_text(frame):
     pandas.DataFrame
         Text columns: ISO dates, numbers with the decimals that field sheets carry.
     """
-    return frame.apply(lambda column: column.map(lambda v: _cell(v, DECIMALS.get(column.name))))
+    return pd.DataFrame({
+        name: [BLANK_AS.get(name, "") if pd.isna(v) else _cell(v, DECIMALS.get(name)) for v in frame[name]]
+        for name in frame.columns
+    })
 
 
 def write_csv(path, frame, delimiter=",", decimal="."):
@@ -71,6 +76,10 @@ def write_xlsx(path, frame):
     sheet.append(list(frame.columns))
     for row in frame.itertuples(index=False):
         sheet.append([_native(v) for v in row])
+    for column, name in enumerate(frame.columns, start=1):
+        form = {"M": "yyyy-mm-dd", "O": "@"}.get(frame[name].dtype.kind)
+        for row in range(2, len(frame) + 2) if form else ():
+            sheet.cell(row, column).number_format = form
     path.write_bytes(fixed_bytes(book))
 
 
@@ -108,8 +117,6 @@ def _without_save_time(core):
 
 
 def _cell(value, decimals):
-    if pd.isna(value):
-        return ""
     if isinstance(value, (pd.Timestamp, date)):
         return value.strftime("%Y-%m-%d")
     if decimals is not None and not isinstance(value, str):
