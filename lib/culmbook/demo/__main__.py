@@ -9,9 +9,11 @@ from culmbook.demo.scenario import DEMO_SEED
 
 
 def main(arguments=None):
-    parser = argparse.ArgumentParser(prog="python -m culmbook.demo", description="Write the invented demo network.")
+    parser = argparse.ArgumentParser(
+        prog="python -m culmbook.demo", description="Write the invented demo network.")
     parser.add_argument("folder", type=Path, help="folder to write into")
-    parser.add_argument("--seed", type=int, default=DEMO_SEED, help="seed of the network (default: %(default)s)")
+    parser.add_argument("--seed", type=int, default=DEMO_SEED,
+                        help="seed of the network (default: %(default)s)")
     chosen = parser.parse_args(arguments)
     write_network(make_tables(chosen.seed), chosen.folder)
 

@@ -1,9 +1,9 @@
 """The demo's files: which table goes where, in which form."""
 
-from culmbook.demo.scenario import STANDARD
+from culmbook.demo.scenario import CLONE, FINE, STANDARD, TALL
 from culmbook.demo.write import write_csv, write_xlsx
 
-ROOT_TABLES = ("sites", "hybrids", "freeze_tests", "decisions")
+ROOT_TABLES = ("sites", "hybrids", "freeze_tests", "decisions", "corrections")
 OPTIONAL = ("replants_alive", "soil_temperature_5cm_min_c")
 # one continental export with semicolons and decimal commas, and one workbook, as they come in
 SEMICOLON = {("DRYSA", "harvests")}
@@ -17,7 +17,16 @@ The files are written by `python -m culmbook.demo data/demo`; do not edit them b
 """
 
 SETTINGS = f"""# Settings of the invented demo network. Every key has a default; these are the ones we state.
+controls = ["{STANDARD}", "{CLONE}"]
 reference_control = "{STANDARD}"
+crop_types = ["{TALL}", "{FINE}"]
+
+[stand]
+good = 0.85
+fill = 0.70
+
+[degree_days]
+base_c = 10.0
 """
 
 

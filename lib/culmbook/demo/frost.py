@@ -154,7 +154,8 @@ def simulate_leakage(truth, rng, hybrids=LEAKAGE_HYBRIDS, runs=LEAKAGE_RUNS):
         shift = rng.normal(0, RUN_SHIFT_SD_C)
         for temperature in (np.nan, *LEAKAGE_TEMPERATURES):
             for unit in range(1, LEAKAGE_UNITS + 1):
-                injury = 0.0 if np.isnan(temperature) else LEAKAGE_UPPER * expit(-1.6 * (temperature + shift - lt50))
+                frozen = not np.isnan(temperature)
+                injury = LEAKAGE_UPPER * expit(-1.6 * (temperature + shift - lt50)) if frozen else 0.0
                 rows = _run_rows(run, day, LEAKAGE, "leaf", hybrids, temperature)
                 parts.append(rows.assign(unit=str(unit), **_readings(injury, len(lt50), rng)))
     return pd.concat(parts, ignore_index=True)

@@ -2,12 +2,19 @@
 
 import pandas as pd
 
-from culmbook.demo.faults import blank_counts, block_planter_unit, damage_plots, gaps_table, punch_weather, replant_two
+from culmbook.demo.faults import (
+    blank_counts,
+    block_planter_unit,
+    damage_plots,
+    gaps_table,
+    punch_weather,
+    replant_two,
+)
 from culmbook.demo.frost import frost_events, simulate_freeze_runs, simulate_frost_scores, simulate_leakage
 from culmbook.demo.growth import season_stand, simulate_growth
 from culmbook.demo.layout import network_plots
 from culmbook.demo.scenario import GROWING_SEASONS, LATE_FROSTS, SITES, part_rng
-from culmbook.demo.slips import drop_height, leave_out, slip_unit, spoil_harvests, swap_labels
+from culmbook.demo.slips import drop_height, leave_out, mistype_count, slip_unit, spoil_harvests, swap_labels
 from culmbook.demo.stand import simulate_stand_counts
 from culmbook.demo.stems_harvest import simulate_harvests, simulate_phenology, simulate_stems
 from culmbook.demo.truth import truth
@@ -35,6 +42,7 @@ def make_tables(seed):
     growth = simulate_growth(plots, season_stand(plots, counts), known, part_rng(seed, "growth"))
     tables = measured_tables(growth, plots, weather, known)
     counts = blank_counts(counts, plots, part_rng(seed, "uncounted"))
+    counts, corrections = mistype_count(counts, plots)
     tables |= {
         "sites": sites_table(),
         "hybrids": hybrids_table(known),
@@ -43,6 +51,7 @@ def make_tables(seed):
         "plant_gaps": gaps_table(plots, counts, part_rng(seed, "gaps")),
         "weather": punch_weather(weather),
         "freeze_tests": freeze_table(known),
+        "corrections": corrections,
     }
     return tables | {"decisions": decisions_table(tables["harvests"], plots, known)}
 
@@ -125,7 +134,8 @@ def frost_table(plots, phenology, weather, known):
             if event is None or standing.empty:
                 continue
             emerged = phenology[phenology["growing_season"] == season].set_index(["site", "plot"])["emerged_on"]
-            emerged = emerged.reindex(pd.MultiIndex.from_frame(standing[["site", "plot"]])).set_axis(standing.index)
+            keys = pd.MultiIndex.from_frame(standing[["site", "plot"]])
+            emerged = emerged.reindex(keys).set_axis(standing.index)
             rng = part_rng(known.seed, f"frost {site.code} {season}")
             parts.append(simulate_frost_scores(standing, emerged, *event, known, rng))
     return pd.concat(parts, ignore_index=True)

@@ -11,6 +11,8 @@ LABEL_SWAP = {"site": "MELDO", "trial": "MELDO22", "replicate": "2", "hybrids": 
 FALLEN_HEIGHT = {"site": "ISKEY", "growing_season": 2025, "plant": 1, "typed_less_cm": 100}
 # fresh mass typed in hundreds of grams
 UNIT_SLIP = {"site": "ISKEY", "growing_season": 2024, "factor": 10}
+# an autumn count with its last digit typed twice; corrections.csv puts it right
+MISTYPED_COUNT = {"site": "DRYSA", "trial": "DRYSA25", "occasion": "autumn"}
 
 
 def swap_labels(plots):
@@ -57,11 +59,36 @@ def drop_height(stems):
     """Let one marked plant lose a metre between August and November."""
     stems = stems.copy()
     here = (stems["site"] == FALLEN_HEIGHT["site"]) & (stems["plant"] == FALLEN_HEIGHT["plant"])
-    here &= (stems["growing_season"] == FALLEN_HEIGHT["growing_season"]) & (stems["measured_on"].dt.month == 11)
+    here &= stems["growing_season"] == FALLEN_HEIGHT["growing_season"]
+    here &= stems["measured_on"].dt.month == 11
     marked = stems["plot"].isin(stems.loc[stems["measured_on"].dt.month == 8, "plot"])
     tall = here & marked & (stems["stem_height_cm"] > 200)
     stems.loc[stems.index[tall][0], "stem_height_cm"] -= FALLEN_HEIGHT["typed_less_cm"]
     return stems
+
+
+def mistype_count(counts, plots):
+    """Type the last digit of one count twice, and write the correction that undoes it.
+
+    Returns
+    -------
+    counts : pandas.DataFrame
+    corrections : pandas.DataFrame
+        The corrections table, of one row.
+    """
+    counts = counts.copy()
+    trial = plots.loc[(plots["trial"] == MISTYPED_COUNT["trial"]) & (plots["status"] == "ok"), "plot"]
+    here = (counts["site"] == MISTYPED_COUNT["site"]) & counts["plot"].isin(trial)
+    row = counts.index[here & (counts["occasion"] == MISTYPED_COUNT["occasion"])][11]
+    right = int(counts.loc[row, "plants_alive"])
+    wrong = 10 * right + right % 10
+    counts.loc[row, "plants_alive"] = wrong
+    site, plot, day = counts.loc[row, ["site", "plot", "counted_on"]]
+    return counts, pd.DataFrame([{
+        "table": "stand_counts", "key": f"{site}/{plot}/{day:%Y-%m-%d}", "column": "plants_alive",
+        "old_value": wrong, "new_value": right, "by": "demo", "on": pd.Timestamp(2025, 10, 20),
+        "why": "last digit typed twice; the paper sheet says so",
+    }])
 
 
 def leave_out(frame, plots):
