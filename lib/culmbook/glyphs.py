@@ -55,3 +55,8 @@ def printable(text: str) -> str:
     spaced = "".join(" " if character in "\n\r\t" else character for character in text)
     composed = unicodedata.normalize("NFC", spaced)
     return "".join(c if _is_shown(c) else f"[U+{ord(c):04X}]" for c in composed)
+
+
+def printable_lines(text: str) -> str:
+    """Give text as `printable` does, but keep its line breaks."""
+    return "\n".join(printable(line) for line in text.split("\n"))

@@ -17,7 +17,7 @@ import pandas as pd
 from culmbook.columns import Column, plain_columns, table_content
 from culmbook.formats import (MISSING, fmt_count, fmt_date, fmt_interval, fmt_list, fmt_number, fmt_p,
                               fmt_share, is_missing)
-from culmbook.glyphs import printable
+from culmbook.glyphs import printable, printable_lines
 from culmbook.style import MIN_TEXT_PT, PAGE_WIDTH_IN
 
 __all__ = ["Column", "table", "figure", "say", "finding", "facts", "fmt_count", "fmt_date", "fmt_interval",
@@ -195,17 +195,19 @@ def _check_figure(fig, label: str, alt: str) -> None:
                          f"nothing on the page is under {MIN_TEXT_PT:g} pt")
 
 
+def _spell_ticks(formatter) -> None:
+    given = formatter.format_ticks
+    formatter.format_ticks = lambda values: [printable_lines(label) for label in given(values)]
+
+
 def _make_printable(fig) -> None:
     """Spell out what the font lacks before the layout is worked out; tick labels live in their formatter."""
     from matplotlib.text import Text
-    from matplotlib.ticker import FixedFormatter
     for axes in fig.axes:
         for axis in (axes.xaxis, axes.yaxis):
-            form = axis.get_major_formatter()
-            if isinstance(form, FixedFormatter):
-                form.seq = [printable(str(label)) for label in form.seq]
+            _spell_ticks(axis.get_major_formatter())
     for text in fig.findobj(Text):
-        text.set_text("\n".join(printable(line) for line in text.get_text().split("\n")))
+        text.set_text(printable_lines(text.get_text()))
 
 
 def _n_points(artist) -> int:
@@ -227,7 +229,7 @@ def _svg(fig) -> str:
     """Draw the figure at its size, without a date, its text limited to characters the font has."""
     buffer = io.StringIO()
     fig.savefig(buffer, format="svg", bbox_inches=None, metadata={"Date": None})
-    return "\n".join(printable(line) for line in buffer.getvalue().split("\n"))
+    return printable_lines(buffer.getvalue())
 
 
 def figure(fig, *, label: str, caption: str, alt: str, data: pd.DataFrame | None = None,

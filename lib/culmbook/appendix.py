@@ -1,0 +1,169 @@
+"""The report's appendix: data used, rows refused or set aside, corrections, methods, cautions, versions."""
+
+from importlib.metadata import version
+
+import pandas as pd
+
+from culmbook.columns import Column
+from culmbook.compose import Composed, table_block
+from culmbook.markdown import paragraph
+from culmbook.present import ReportTable, table
+
+NETWORK_SCOPES = ("all", "network")
+MOST_ROWS = 150
+"""Longest list of refused rows or notes printed; the workbook holds all of them."""
+PACKAGES = ("culmbook", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "typst")
+
+CAUTIONS = (
+    "A freeze test kills lifted tissue under one protocol in one freezer. It ranks hybrids that went through "
+    "the same protocol; it does not foretell survival in a field, where snow, wet soil, hardening and depth "
+    "decide as well.",
+    "A bale or harvest weight says what was cut, dried and carried off on one day with one machine. Cutting "
+    "height, losses and the moisture sample move it by more than many differences between hybrids; storing "
+    "damp bales can start a fire.",
+    "Planters, film layers and harvesters are dangerous and differ from trial to trial. A planting fault of a "
+    "machine looks like a weak hybrid unless gaps were mapped; follow the maker's instructions.",
+    "Hybrids that flower and set fertile seed can spread beyond the plot. Whether a hybrid may be grown, where, "
+    "and with which buffer is for the authorities of the country to say.",
+    "Intervals show what this season, these sites and this design leave uncertain; they know nothing of seasons "
+    "not sampled, or of faults nobody wrote down.",
+    "This report is not agronomic, legal or investment advice. Local codes of practice, and people qualified in "
+    "them, decide.")
+
+
+def of_site(frame: pd.DataFrame, site: str) -> pd.DataFrame:
+    """Keep the rows that touch a site: its own, and those that belong to no site."""
+    if site in NETWORK_SCOPES or "site" not in frame.columns:
+        return frame
+    return frame[frame["site"].isna() | (frame["site"] == site)]
+
+
+def _place(row) -> str:
+    where = [str(row.file)]
+    where += [f"line {row.line}"] if pd.notna(row.line) else []
+    where += [f"column {row.column}"] if pd.notna(row.column) else []
+    return ", ".join(where)
+
+
+def _problem_table(problems: pd.DataFrame, label: str, caption: str) -> ReportTable:
+    frame = problems.assign(place=[_place(row) for row in problems.itertuples()])
+    return table(frame, label=label, caption=caption, columns={
+        "code": Column("Code", meaning="Kind of problem; E- refuses, N- is a note."),
+        "place": Column("Where", meaning="File, line (sheet row) and column."),
+        "value": Column("Value", meaning="The cell as it stands in the file."),
+        "rule": Column("What is wrong", meaning="The rule that the value breaks."),
+        "mend": Column("What mends it", meaning="What to change in the sheet.")})
+
+
+def data_tables(network, site: str) -> list[ReportTable]:
+    """Make the tables about the data themselves; they go into the appendix and the workbook.
+
+    Parameters
+    ----------
+    network : culmbook.network.Network
+        With `files`, `problems`, `corrections` and `tables`.
+    site : str
+        A site code, or "all" for the network.
+
+    Returns
+    -------
+    list of ReportTable
+        Labels "data-used", "refused", "notes", "corrections", "plots-set-aside"; empty ones left out.
+    """
+    problems = of_site(network.problems, site)
+    refused = problems[problems["severity"] != "note"]
+    notes = problems[problems["severity"] == "note"]
+    made = [_files_table(of_site(network.files, site))]
+    if len(refused):
+        made.append(_problem_table(refused, "refused", "Files and rows that were refused and are in no number."))
+    if len(notes):
+        made.append(_problem_table(notes, "notes", "Notes on the files: read, but worth a look."))
+    if len(network.corrections):
+        made.append(_corrections_table(network.corrections))
+    plots = of_site(network.tables["plots"], site)
+    aside = plots[plots["status"].notna() & (plots["status"] != "ok")]
+    return [*made, _aside_table(aside)] if len(aside) else made
+
+
+def _files_table(files: pd.DataFrame) -> ReportTable:
+    frame = files.assign(short=files["sha256"].str.slice(0, 12))
+    return table(frame, label="data-used", caption="Files read.", columns={
+        "file": Column("File", meaning="Path within the network folder."),
+        "rows": Column("Rows", kind="count", meaning="Data rows in the file."),
+        "rows_kept": Column("Rows used", kind="count", meaning="Rows that passed every check."),
+        "short": Column("SHA-256", meaning="First 12 digits of the file's SHA-256 hash.")},
+        note="The hash is that of the file as it was read; the first 12 digits are given.")
+
+
+def _corrections_table(corrections: pd.DataFrame) -> ReportTable:
+    return table(corrections, label="corrections", columns={
+        "table": Column("Table"), "key": Column("Row"), "column": Column("Column"),
+        "old_value": Column("Old value"), "new_value": Column("New value"), "by": Column("By"),
+        "on": Column("On", kind="date" if pd.api.types.is_datetime64_any_dtype(corrections["on"]) else "text"),
+        "why": Column("Why"), "outcome": Column("Outcome")},
+        caption="Corrections kept beside the raw sheets, and what became of each.")
+
+
+def _aside_table(plots: pd.DataFrame) -> ReportTable:
+    return table(plots, label="plots-set-aside", order=["site", "plot"], columns={
+        "site": Column("Site"), "plot": Column("Plot"), "hybrid": Column("Hybrid"), "status": Column("Status"),
+        "status_cause": Column("Cause"), "status_reason": Column("Reason")},
+        caption="Plots whose status is not ok: kept in the data, left out of estimates unless a section says "
+                "otherwise.")
+
+
+def _block(shown: ReportTable) -> list[dict]:
+    bundle = shown.bundle()
+    more = len(bundle["rows"]) - MOST_ROWS
+    if more > 0:
+        bundle = {**bundle, "rows": bundle["rows"][:MOST_ROWS], "strong": bundle["strong"][:MOST_ROWS],
+                  "note": f"{bundle['note']} {more} more rows are in the workbook.".strip()}
+    return [table_block(bundle, f"appendix/{shown.label}")]
+
+
+def _set_aside(tables: dict[str, ReportTable]) -> list[dict]:
+    kept = [block for label in ("refused", "plots-set-aside", "notes") if label in tables
+            for block in _block(tables[label])]
+    return kept or [paragraph("No row or file was refused, and no plot was set aside.")]
+
+
+def _methods(composed: Composed) -> list[dict]:
+    found = []
+    for part in composed.appendix:
+        found += [{"t": "heading", "level": 2, "c": [{"t": "text", "s": part["title"]}]}, *part["blocks"]]
+    return found or [paragraph("The sections name their methods where they use them.")]
+
+
+def _versions(run: dict) -> list[dict]:
+    known = run.get("versions") or {name: version(name) for name in PACKAGES}
+    frame = pd.DataFrame({"name": list(known), "version": [str(v) for v in known.values()]})
+    return _block(table(frame, label="versions", caption="Software that computed this report.", columns={
+        "name": Column("Package"), "version": Column("Version")}))
+
+
+def appendix(composed: Composed, tables: list[ReportTable], run: dict) -> list[dict]:
+    """Give the appendix's sections.
+
+    Parameters
+    ----------
+    composed : Composed
+        Content of the notebooks; its `appendix` holds the methods.
+    tables : list of ReportTable
+        From `data_tables`.
+    run : dict
+        May hold `versions`, a mapping of package to version.
+
+    Returns
+    -------
+    list of dict
+        ``{"title", "blocks"}`` each.
+    """
+    by_label = {shown.label: shown for shown in tables}
+    used = _block(by_label["data-used"]) if "data-used" in by_label else []
+    used += _block(by_label["corrections"]) if "corrections" in by_label else []
+    cautions = [{"t": "list", "ordered": False, "start": 1, "items": [[paragraph(c)] for c in CAUTIONS]}]
+    return [{"title": "Data used", "blocks": used or [paragraph("No file was read.")]},
+            {"title": "Rows refused or set aside", "blocks": _set_aside(by_label)},
+            {"title": "Methods and references", "blocks": _methods(composed)},
+            {"title": "Cautions", "blocks": cautions},
+            {"title": "Versions", "blocks": _versions(run)}]

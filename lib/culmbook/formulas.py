@@ -1,0 +1,37 @@
+"""Formulas: LaTeX in a notebook's markdown to the report's math."""
+
+from functools import lru_cache
+
+import typst
+from tylax import latex_to_typst_diagnostics
+
+
+@lru_cache(maxsize=1)
+def _compiler() -> typst.Compiler:
+    return typst.Compiler(b"", ignore_system_fonts=True)
+
+
+@lru_cache(maxsize=512)
+def typst_math(tex: str) -> str | None:
+    """Translate one formula.
+
+    Parameters
+    ----------
+    tex : str
+        LaTeX without its dollar signs.
+
+    Returns
+    -------
+    str or None
+        Math source that compiles, or None when the formula cannot be translated and is to be shown as typed.
+    """
+    result = latex_to_typst_diagnostics(tex)
+    source = result.output.strip()
+    # A hash would leave math for code; a warning means something was dropped.
+    if not source or "#" in source or result.warnings:
+        return None
+    try:
+        _compiler().compile(f"$ {source} $".encode(), format="pdf")
+    except typst.TypstError:
+        return None
+    return source

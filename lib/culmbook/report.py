@@ -1,0 +1,202 @@
+"""One PDF per site: the content of executed notebooks set by one template.
+
+The PDF is tagged (PDF/UA-1) and archival (PDF/A-2a). Data reach the template as JSON and are never read as
+markup; the fonts are those shipped with the library, so every machine prints the same page.
+"""
+
+import json
+import re
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import typst
+
+from culmbook import __version__, style
+from culmbook.appendix import NETWORK_SCOPES, appendix, data_tables, of_site
+from culmbook.compose import Composed, compose
+from culmbook.glyphs import FONT_FOLDER, printable
+from culmbook.markdown import paragraph, words
+from culmbook.outputs import write_whole
+
+TEMPLATE = Path(__file__).parent / "template" / "report.typ"
+STANDARDS = ["a-2a", "ua-1"]
+NO_FINDINGS = "The notebooks of this report state no finding; the sections say why."
+
+
+@dataclass(frozen=True)
+class ReportSummary:
+    """What the index page says about a report.
+
+    Attributes
+    ----------
+    headline : str
+        First sentence of the first finding; empty when there is none.
+    n_pages : int
+        Pages of the PDF.
+    is_incomplete, is_provisional : bool
+        Whether rows, files or sections are missing from it; whether a notebook called itself provisional.
+    incomplete, provisional : list of str
+        The sentences that say so on its first page.
+    """
+
+    headline: str
+    n_pages: int
+    is_incomplete: bool
+    is_provisional: bool
+    incomplete: list[str]
+    provisional: list[str]
+
+
+def _counted(n: int, one: str, many: str) -> str:
+    return f"{n} {one if n == 1 else many}"
+
+
+def _refusals(network, site: str) -> list[str]:
+    problems = of_site(network.problems, site)
+    files = problems.loc[problems["severity"] == "error_file", "file"].dropna().unique()
+    rows = problems.loc[problems["severity"] == "error_row", ["file", "line"]].drop_duplicates()
+    said = []
+    if len(files):
+        said.append(f"{_counted(len(files), 'file was', 'files were')} refused whole, with every row: "
+                    f"{', '.join(files)}.")
+    if len(rows):
+        said.append(f"{_counted(len(rows), 'row was', 'rows were')} refused and used in no number.")
+    if said:
+        said.append("Appendix B lists each with what is wrong and what mends it.")
+    return [" ".join(said)] if said else []
+
+
+def _missing_sections(run: dict) -> list[str]:
+    return [f"The section of notebook {failed['notebook']} could not be made: {failed['reason']}"
+            for failed in run.get("failed", [])]
+
+
+def _boxes(incomplete: list[str], provisional: list[str]) -> list[dict]:
+    both = (("Incomplete", incomplete), ("Provisional", provisional))
+    return [{"title": title, "lines": [words(line) for line in lines]} for title, lines in both if lines]
+
+
+def _site_name(network, site: str) -> str:
+    if site in NETWORK_SCOPES:
+        return "All sites"
+    sites = network.tables["sites"]
+    names = sites.loc[sites["site"] == site, "site_name"].dropna()
+    return f"{names.iloc[0]} ({site})" if len(names) else site
+
+
+def _finding(bundle: dict) -> dict:
+    first, *rest = bundle["sentences"]
+    return {"label": words(bundle["label"]), "first": words(first), "rest": words(" ".join(rest)),
+            "numbers": [[words(name), words(value)] for name, value in bundle["numbers"]], "see": bundle["see"]}
+
+
+def _look() -> dict:
+    return {"ink": style.INK, "accent": style.ACCENT, "muted": style.MUTED, "rule": style.RULE,
+            "tint": style.PAPER_TINT, "width_mm": style.PAGE_WIDTH_MM}
+
+
+def _words_of(site: str, season: int, name: str, meta: Mapping[str, str]) -> dict:
+    scope = "network report" if site in NETWORK_SCOPES else "site report"
+    programme = str(meta.get("network", ""))
+    return {"title": printable(f"{name}: {scope}, season {season}"), "author": printable(programme or "culmbook"),
+            "description": printable(f"Results of the trials of {name} in the growing season {season}."),
+            "keywords": ["field trial", f"season {season}", printable(name)],
+            "kicker": f"{scope.capitalize()} · season {season}", "heading": words(name),
+            "subtitle": words(" · ".join(filter(None, [programme, str(meta.get("subtitle", ""))]))),
+            "running": words(f"{name} · season {season}"),
+            "footer": words(" · ".join(filter(None, [str(meta.get("notice", "")), f"culmbook {__version__}"])))}
+
+
+def report_content(composed: Composed, *, site: str, season: int, meta: Mapping, network, run: dict) -> dict:
+    """Give all the template prints, as JSON can hold it; parameters as in `build_report`."""
+    name = _site_name(network, site) if network is not None else site
+    incomplete = (_refusals(network, site) if network is not None else []) + _missing_sections(run)
+    facts = {**meta.get("facts", {}), **dict(composed.facts)}
+    sections = composed.sections + [{"title": failed["notebook"], "blocks": [paragraph(line)]} for failed, line in
+                                    zip(run.get("failed", []), _missing_sections(run), strict=True)]
+    tables = data_tables(network, site) if network is not None else []
+    return {**_words_of(site, season, name, meta), "look": _look(),
+            "facts": [[words(str(key)), words(str(value))] for key, value in facts.items()],
+            "boxes": _boxes(incomplete, composed.provisional), "incomplete": incomplete,
+            "findings": [_finding(bundle) for bundle in composed.findings], "no_findings": NO_FINDINGS,
+            "sections": [{**part, "title": words(part["title"])} for part in sections],
+            "appendix": appendix(composed, tables, run)}
+
+
+def set_pdf(content: dict, started: datetime) -> bytes:
+    """Set a report.
+
+    Parameters
+    ----------
+    content : dict
+        From `report_content`.
+    started : datetime.datetime
+        With time zone; the PDF's date, so that the same run gives the same bytes.
+
+    Returns
+    -------
+    bytes
+        The PDF.
+
+    Raises
+    ------
+    ValueError
+        When the typesetter refuses, with its reason.
+    """
+    with tempfile.TemporaryDirectory(prefix="culmbook-") as folder:
+        shutil.copy(TEMPLATE, folder)
+        (Path(folder) / "report.json").write_text(json.dumps(content, ensure_ascii=False), encoding="utf-8")
+        try:
+            return typst.compile(Path(folder) / TEMPLATE.name, root=folder, font_paths=[FONT_FOLDER],
+                                 ignore_system_fonts=True, pdf_standards=STANDARDS, timestamp=started)
+        except typst.TypstError as error:
+            raise ValueError(f"the report could not be set: {error.message} {error.diagnostic}") from error
+
+
+def build_report(notebooks: list[Path], out_pdf: Path, *, site: str, season: int, facts: Mapping | None = None,
+                 network=None, run: dict) -> ReportSummary:
+    """Write the PDF of one site, or of the network.
+
+    Parameters
+    ----------
+    notebooks : list of pathlib.Path
+        Executed notebooks in the order of their sections.
+    out_pdf : pathlib.Path
+        Written whole or not at all.
+    site : str
+        Site code, or "all" for the network.
+    season : int
+        Growing season.
+    facts : mapping, optional
+        Words about the report: `network` (name of the programme), `subtitle`, `notice` (printed on every page,
+        for example that the data are invented) and `facts`, a mapping for the title block. Facts that
+        notebooks give come after these and replace those of the same name.
+    network : culmbook.network.Network, optional
+        Where refused rows, corrections and file hashes come from.
+    run : dict
+        `started` (ISO 8601 with time zone) and, if wanted, `versions` (package to version) and `failed`, a
+        list of ``{"notebook", "reason"}`` for sections that could not be made.
+
+    Returns
+    -------
+    ReportSummary
+
+    Raises
+    ------
+    ValueError
+        When the report cannot be set.
+    """
+    composed = compose(notebooks)
+    content = report_content(composed, site=site, season=season, meta=facts or {}, network=network, run=run)
+    pdf = set_pdf(content, datetime.fromisoformat(run["started"]))
+    write_whole(out_pdf, pdf)
+    return ReportSummary(composed.headline, _n_pages(pdf), bool(content["incomplete"]),
+                         bool(composed.provisional), content["incomplete"], composed.provisional)
+
+
+def _n_pages(pdf: bytes) -> int:
+    return len(re.findall(rb"/Type\s*/Page\b", pdf))
