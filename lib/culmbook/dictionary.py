@@ -4,7 +4,8 @@ Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standar
 carry ``unit``, ``content`` (code, text or choice), ``plausible`` (values outside are worth a look),
 ``plausibleDayOfYear``, ``requiredIf`` (needed when another column has one of these values), ``naMeans``
 (NA is a value here), ``measured`` (a constant column is suspicious) and ``optional`` (the column may be
-left out); a table may be ``optional`` and have ``uniqueSets`` beside its primary key.
+left out); a table may be ``optional``, have ``uniqueSets`` beside its primary key, and stand ``beside``
+the data (the corrections).
 ``python -m culmbook.dictionary`` prints the dictionary as a Markdown page.
 """
 
@@ -82,6 +83,7 @@ class Table:
     unique_sets: tuple = ()
     missing_values: tuple = ("",)
     optional: bool = False
+    beside: bool = False
 
     def __getitem__(self, column):
         return {field.name: field for field in self.fields}[column]
@@ -114,12 +116,21 @@ def _table(spec):
                              tuple(link["reference"]["fields"])) for link in spec["foreignKeys"])
     return Table(spec["name"], spec["title"], spec["description"], tuple(map(_field, spec["fields"])),
                  tuple(spec["primaryKey"]), links, tuple(map(tuple, spec.get("uniqueSets", ()))),
-                 tuple(spec["missingValues"]), spec.get("optional", False))
+                 tuple(spec["missingValues"]), spec.get("optional", False), spec.get("beside", False))
+
+
+def tables():
+    """Return every table of the data by name, tables that others point at first."""
+    return {name: table for name, table in _all_tables().items() if not table.beside}
+
+
+def corrections_table():
+    """Return the table of corrections, which stands beside the data."""
+    return _all_tables()["corrections"]
 
 
 @cache
-def tables():
-    """Return every table of the dictionary by name, tables that others point at first."""
+def _all_tables():
     specs = [json.loads(path.read_text(encoding="utf-8"))
              for path in files("culmbook").joinpath("schemas").iterdir() if path.name.endswith(".json")]
     found = {spec["name"]: _table(spec) for spec in specs}
@@ -139,21 +150,21 @@ def empty_table(name):
     >>> list(empty_table("weather"))[:3]
     ['site', 'date', 'air_temperature_min_c']
     """
-    dtypes = {field.name: field.dtype for field in tables()[name].fields} | SOURCE
+    dtypes = {field.name: field.dtype for field in _all_tables()[name].fields} | SOURCE
     return pd.DataFrame({column: pd.Series(dtype=dtype) for column, dtype in dtypes.items()})
 
 
 def column_dictionary(name):
     """Return the dictionary of one table as a frame: column, title, unit, type, allowed, meaning."""
     rows = [{"column": f.name, "title": f.title, "unit": f.unit, "type": f.type, "allowed": f.allowed,
-             "meaning": f.description} for f in tables()[name].fields]
+             "meaning": f.description} for f in _all_tables()[name].fields]
     return pd.DataFrame(rows)
 
 
 def markdown_page():
     """Return the whole dictionary as a Markdown page."""
     parts = ["# Data dictionary", "", "Made from the Table Schema files; edit those, not this page.", ""]
-    for table in tables().values():
+    for table in _all_tables().values():
         parts += [f"## {table.name}", "", f"{table.description}. Key: {', '.join(table.key)}."
                   + (" The table may be left out." if table.optional else ""), "",
                   "| Column | Unit | Must be filled | Allowed | Plausible | Meaning |",

@@ -1,0 +1,200 @@
+"""Read the cells of one sheet, column by column, into typed values."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from culmbook.cells import (
+    MISSING, Reading, check_range, read_choice, read_code, read_date, read_number, read_text, read_whole,
+)
+from culmbook.conventions import Conventions, file_conventions
+from culmbook.corrections import CORRECTED
+from culmbook.headers import match_header
+from culmbook.problems import note, placed
+from culmbook.rows import Rows, source_columns
+
+BLANK_CODES = {"number": "E-NUMBER", "integer": "E-NUMBER", "date": "E-DATE", "string": "E-CODE"}
+FEW = 10  # rows from which on an always equal measure is suspicious
+
+
+@dataclass
+class Column:
+    """One column's cells, each distinct one once: `distinct` pairs of text and kind, `which` per row."""
+
+    name: str
+    distinct: list
+    which: np.ndarray
+    text: np.ndarray
+
+
+def read_sheet(raw, table, today, folder_site=""):
+    """Return the rows of one sheet with every cell read, and the file's conventions.
+
+    Parameters
+    ----------
+    raw : RawTable
+    table : culmbook.dictionary.Table
+    today : datetime.date
+        Dates after it are refused.
+    folder_site : str
+        Site of the folder in which the file stands; empty at the root.
+
+    Returns
+    -------
+    rows : Rows
+        Empty when the file was refused; the reasons are in ``rows.problems``.
+    conventions : Conventions or None
+    """
+    places, header_problems = match_header(raw, table)
+    problems = [placed(p, table.name, folder_site or None) for p in [*raw.problems, *header_problems]]
+    if any(problem.severity == "error_file" for problem in problems):
+        return _no_rows(table, problems), None
+    columns = {name: _column(raw, name, place) for name, place in places.items()}
+    conventions = file_conventions(_texts(columns, table, ("number", "integer")),
+                                   _texts(columns, table, ("date",)), raw.delimiter)
+    rows = _blank_rows(raw, table, columns, folder_site, problems)
+    if conventions.decimal == "," and any("," in text for text in _texts(columns, table, ("number", "integer"))):
+        rows.problems.append(note("N-DECIMAL", raw.file, "decimal comma in the whole file", table=table.name,
+                                  site=folder_site or None))
+    for field in table.fields:
+        if field.name in columns:
+            _read_column(rows, field, columns[field.name], conventions, today, raw)
+    return rows, conventions
+
+
+def _no_rows(table, problems):
+    rows = Rows.empty(table)
+    rows.problems = problems
+    return rows
+
+
+def _column(raw, name, place):
+    """Return one column of a sheet with its distinct cells found once."""
+    text = np.array([row[place] for row in raw.rows], dtype=object)
+    kinds = {row: kind for (row, column), kind in raw.kinds.items() if column == place}
+    if not kinds:
+        which, distinct = pd.factorize(text)
+        return Column(name, [(cell, None) for cell in distinct], which, text)
+    cells = np.empty(len(text), dtype=object)
+    cells[:] = [(cell, kinds.get(i)) for i, cell in enumerate(text)]
+    which, distinct = pd.factorize(cells)
+    return Column(name, list(distinct), which, text)
+
+
+def _texts(columns, table, types):
+    """Return the distinct texts of all columns of some types, numbers typed by the spreadsheet left out."""
+    return {text for name, column in columns.items() if table[name].type in types
+            for text, kind in column.distinct if kind is None}
+
+
+def _blank_rows(raw, table, columns, folder_site, problems):
+    """Return the sheet's rows before any cell is read: every value missing."""
+    n = len(raw.rows)
+    frame = pd.DataFrame({field.name: pd.Series([None] * n, dtype=field.dtype) for field in table.fields}
+                         | source_columns(raw.file, raw.lines))
+    text = {name: columns[name].text if name in columns else np.full(n, "", object) for name in table.columns}
+    return Rows(table, frame, text, np.ones(n, bool), np.full(n, folder_site, object), problems)
+
+
+def _read_column(rows, field, column, conventions, today, raw):
+    """Fill one column of `rows` and record what its cells got refused or noted for."""
+    is_workbook = raw.delimiter is None
+    readings = [_read_cell(text, kind, field, conventions, today, is_workbook) for text, kind in column.distinct]
+    values = pd.Series([reading.value for reading in readings], dtype=field.dtype if field.type != "date" else object)
+    if field.type == "date":
+        values = pd.to_datetime(values).astype(field.dtype)
+    rows.frame[field.name] = values.take(column.which).reset_index(drop=True)
+    _record(rows, field, column, readings)
+    _whole_column_notes(rows, field, raw)
+
+
+def _read_cell(text, kind, field, conventions, today, is_workbook):
+    """Return what one cell says, ranges and blanks of its column included."""
+    if kind == CORRECTED:
+        conventions = Conventions(".", "ambiguous")
+    reading = _by_type(text, kind, field, conventions)
+    if reading.refused:
+        return reading
+    if field.na_means and text.strip() == "NA":
+        return MISSING
+    if reading.value is None and field.required and reading.code != "N-FORMULA":
+        return Reading(None, BLANK_CODES[field.type], "blank, but it must be filled", f"fill in {field.name}")
+    if field.type in ("number", "integer") and reading.value is not None:
+        ranged = check_range(reading.value, field)
+        reading = ranged if ranged.code and (ranged.refused or not reading.code) else reading
+        if not reading.code and is_workbook and kind is None:
+            return replace(reading, code="N-NUMBER", rule="a number stored as text", mend="format as number")
+    if field.type == "date" and reading.value is not None and reading.value > today:
+        return Reading(None, "E-DATE", f"{reading.value} lies in the future (today is {today})", "correct the date")
+    return reading
+
+
+def _by_type(text, kind, field, conventions):
+    if kind == "formula_uncached":
+        return _uncached(field)
+    if field.type in ("number", "integer"):
+        read = read_whole if field.type == "integer" else read_number
+        reading = read(text, conventions.decimal, kind)
+        return _from_percent(reading, field) if kind == "percent" and not reading.refused else reading
+    if field.type == "date":
+        return read_date(text, conventions.order, kind)
+    if field.content == "choice":
+        return read_choice(text, field.enum, kind)
+    if field.content == "code":
+        return read_code(text, field.pattern, kind, field.max_length)
+    return read_text(text, field.max_length, kind)
+
+
+def _uncached(field):
+    if field.content == "text":
+        return Reading(None, "N-FORMULA", "a formula without a stored result; read as blank", "paste its value")
+    return Reading(None, "E-FORMULA", "a formula without a stored result",
+                   "open and save in the spreadsheet program, or paste values")
+
+
+def _from_percent(reading, field):
+    """Return a cell with a percent format in the unit of its column."""
+    if field.unit == "%":
+        value = float(f"{reading.value * 100:.12g}")
+        return Reading(value, "N-UNIT", f"percent format: {reading.value:g} stored, read as {value:g} %")
+    if field.unit.startswith("share"):
+        return Reading(reading.value, "N-UNIT", f"percent format: read as the share {reading.value:g}")
+    return Reading(None, "E-NUMBER", f"percent format in a column of {field.unit}", "format as a plain number")
+
+
+def _record(rows, field, column, readings):
+    """Refuse each row with a refused cell; state each kind of note once, with how often it holds."""
+    noted = {}
+    for position, reading in enumerate(readings):
+        if reading.refused:
+            rows.refuse(column.which == position, reading.code, field.name, reading.rule, reading.mend)
+        elif reading.code == "N-RANGE":
+            rows.remark(column.which == position, reading.code, field.name, reading.rule, reading.mend)
+        elif reading.code:
+            kind_of_note = (reading.code, reading.mend if reading.code == "N-FORMULA" else reading.code)
+            noted.setdefault(kind_of_note, []).append(position)
+    for positions in noted.values():
+        _note_once(rows, field, column, readings, positions)
+
+
+def _note_once(rows, field, column, readings, positions):
+    is_noted = np.isin(column.which, positions)
+    first = int(np.argmax(is_noted))
+    reading = readings[column.which[first]]
+    n = int(is_noted.sum())
+    more = f" ({n} such cells in this column, the first here)" if n > 1 else ""
+    rows.remark([first], reading.code, field.name, reading.rule + more, reading.mend)
+
+
+def _whole_column_notes(rows, field, raw):
+    """Note a measured column without any value, or with the same value in every row."""
+    if not field.measured or len(rows.ok) == 0:
+        return
+    values = rows.frame[field.name].dropna()
+    place = {"column": field.name, "table": rows.table.name, "site": rows.folder_site[0] or None}
+    if values.empty and all(text.strip() in ("", "NA") for text in rows.text[field.name]):
+        rows.problems.append(note("N-ALLMISSING", raw.file, f"no value in {field.name}", **place))
+    elif len(values) >= FEW and values.nunique() == 1 and values.iloc[0] != 0:
+        rows.problems.append(note("N-CONSTANT", raw.file, f"the same value {values.iloc[0]:g} in all {len(values)}"
+                                  " rows: copied down?", **place))
