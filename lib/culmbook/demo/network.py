@@ -133,7 +133,8 @@ def frost_table(plots, phenology, weather, known):
             standing = plots[(plots["site"] == site.code) & (plots["planted_on"].dt.year < season)]
             if event is None or standing.empty:
                 continue
-            emerged = phenology[phenology["growing_season"] == season].set_index(["site", "plot"])["emerged_on"]
+            emerged = phenology[phenology["growing_season"] == season]
+            emerged = emerged.set_index(["site", "plot"])["emerged_on"]
             keys = pd.MultiIndex.from_frame(standing[["site", "plot"]])
             emerged = emerged.reindex(keys).set_axis(standing.index)
             rng = part_rng(known.seed, f"frost {site.code} {season}")

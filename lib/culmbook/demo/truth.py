@@ -174,7 +174,7 @@ def mean_share(eta, sd, nodes=41):
     ----------
     eta : array_like
         Logit of the median plot.
-    sd : float
+    sd : array_like
         Sd of the plots' logits.
 
     Returns
@@ -183,7 +183,7 @@ def mean_share(eta, sd, nodes=41):
         Shares, 0–1, by Gauss–Hermite quadrature.
     """
     x, weight = np.polynomial.hermite_e.hermegauss(nodes)
-    values = expit(np.asarray(eta, dtype=float)[..., None] + sd * x)
+    values = expit(np.asarray(eta, dtype=float)[..., None] + np.asarray(sd)[..., None] * x)
     return values @ weight / weight.sum()
 
 
@@ -250,22 +250,22 @@ def draw_sites(rng):
 
 
 def _establishment(hybrids, sites, sds, rng):
-    rows = []
+    base = hybrids["propagation"].map(BASE_SHARE).map(logit) + hybrids["establishment"]
+    parts = []
     for site in SITES:
         local = pd.Series(rng.normal(0, 0.2, len(hybrids)), index=hybrids.index)
+        entries = entries_of(site)
         for year in site.plantings:
-            spring = rng.normal(0, 0.25)
+            eta = (base + local)[entries] + sites.loc[site.code, "establishment"] + rng.normal(0, 0.25)
             for method, film in treatments_of(site):
-                for hybrid in entries_of(site):
-                    base = logit(BASE_SHARE[hybrids.loc[hybrid, "propagation"]])
-                    eta = base + hybrids.loc[hybrid, "establishment"] + local[hybrid]
-                    eta += sites.loc[site.code, "establishment"] + spring
-                    eta += MACHINE_LOGIT * (method == "machine") + FILM_LOGIT * (film == "film")
-                    rows.append((hybrid, site.code, trial_code(site, year), method, film, eta,
-                                 float(mean_share(eta, sds.establishment(site.split_plot)))))
-    return pd.DataFrame(
-        rows, columns=["hybrid", "site", "trial", "planting_method", "film", "logit", "share"]
-    )
+                treatment = MACHINE_LOGIT * (method == "machine") + FILM_LOGIT * (film == "film")
+                parts.append(pd.DataFrame({
+                    "hybrid": entries, "site": site.code, "trial": trial_code(site, year),
+                    "planting_method": method, "film": film, "logit": (eta + treatment).to_numpy(),
+                    "sd": sds.establishment(site.split_plot),
+                }))
+    frame = pd.concat(parts, ignore_index=True)
+    return frame.assign(share=mean_share(frame["logit"], frame["sd"])).drop(columns="sd")
 
 
 def trial_code(site, planting_year):
@@ -284,19 +284,20 @@ def survival_logit(lt50, soil_min_c, first_winter):
 
 
 def _overwinter(hybrids, winters, sds):
-    rows = []
     soil = winters.set_index(["site", "winter"])["soil_min_c"]
+    parts = []
     for site in SITES:
+        entries = entries_of(site)
         for year in site.plantings:
             for winter in range(year, GROWING_SEASONS[-1] + 1):
                 cold = soil[site.code, winter]
-                for hybrid in entries_of(site):
-                    eta = survival_logit(hybrids.loc[hybrid, "lt50"], cold, winter == year)
-                    rows.append((hybrid, site.code, trial_code(site, year), winter, cold, eta,
-                                 float(mean_share(eta, sds.overwinter()))))
-    return pd.DataFrame(
-        rows, columns=["hybrid", "site", "trial", "winter", "soil_min_c", "logit", "share"]
-    )
+                eta = survival_logit(hybrids.loc[entries, "lt50"].to_numpy(), cold, winter == year)
+                parts.append(pd.DataFrame({
+                    "hybrid": entries, "site": site.code, "trial": trial_code(site, year),
+                    "winter": winter, "soil_min_c": cold, "logit": eta,
+                }))
+    frame = pd.concat(parts, ignore_index=True)
+    return frame.assign(share=mean_share(frame["logit"], sds.overwinter()))
 
 
 def _environments(sites, rng):
