@@ -10,7 +10,7 @@ import re
 from sys import intern
 
 from culmbook.problems import note, refuse_file, refuse_row
-from culmbook.sheetgrid import HEADER_WITHIN, LONGEST_CELL, Grid, is_odd, n_names
+from culmbook.sheetgrid import HEADER_WITHIN, LONGEST_CELL, Grid, has_control, n_names
 
 DELIMITERS = ",;\t"
 _C0 = bytes(b for b in range(32) if b not in b"\t\n\r") + b"\x7f"
@@ -31,7 +31,7 @@ def read_text(data, file, names=frozenset()):
     file : str
         Name used in messages.
     names : set of str
-        Known column names in the form of :func:`culmbook.sheetgrid.normal_header`, used to tell the delimiter.
+        Known column names in the form of :func:`culmbook.headers.plain_header`, used to tell the delimiter.
 
     Returns
     -------
@@ -50,7 +50,7 @@ def read_text(data, file, names=frozenset()):
         text = text.replace("\r", "\n")
     grid = _parsed(text, file, names)
     grid.encoding, grid.problems = encoding, problems + grid.problems
-    grid.is_odd = _may_be_odd(data, text)
+    grid.has_control = _any_control(data, text)
     return grid
 
 
@@ -135,11 +135,11 @@ def _conflict(text, file):
                        "resolve the conflict", line=text.count("\n", 0, mark.start()) + 1, value=mark[1])
 
 
-def _may_be_odd(data, text):
-    """Tell cheaply whether any cell may hold an unusual character: whole file first, cells only if so."""
+def _any_control(data, text):
+    """Tell cheaply whether any cell may hold a control character: whole file first, cells only if so."""
     if len(data.translate(None, _C0)) != len(data):
         return True
-    return not text.isascii() and is_odd(text)
+    return not text.isascii() and has_control(text)
 
 
 def find_delimiter(text, names=frozenset()):
@@ -226,7 +226,10 @@ def _explain(grid, faults, text_lines):
     for first, last, message in faults:
         raw = "\n".join(text_lines[first - 1:last])
         cells = _cells_of(text_lines[first - 1], grid.delimiter)
-        if "end of data" in message or last > first:
+        if last == first == len(text_lines) and grid.is_cut:
+            grid.problems.append(refuse_row("E-FIELDS", grid.file, first, None, raw, "the file is cut off in its last "
+                                            "line", "copy the file again"))
+        elif "end of data" in message or last > first:
             column = header[len(cells) - 1].strip() if len(cells) <= len(header) else None
             grid.problems.append(refuse_file(
                 "E-QUOTE", grid.file, f"the quote opened in line {first} is never closed properly and takes in "

@@ -12,8 +12,9 @@ from pathlib import Path
 
 from culmbook.csvtext import read_text
 from culmbook.filetype import foreign_bytes
+from culmbook.headers import plain_header
 from culmbook.problems import refuse_file
-from culmbook.sheetgrid import normal_header, shape
+from culmbook.sheetgrid import shape
 
 LARGEST_FILE = 400_000_000  # bytes; a million rows of a field table are some 60 MB
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -36,8 +37,7 @@ class RawTable:
     lines : list of int
         Physical line or sheet row on which each row starts.
     rows : list of list of str
-        One list per row kept, as long as `header`; a blank cell is ``""``. Invisible characters and no-break
-        spaces at the ends of a cell have been taken out (N-SPACE says where); ordinary spaces are left.
+        One list per row kept, as long as `header`; cells as they stand, a blank cell is ``""``.
     kinds : dict of (int, int) to str
         (row index, column index) → "number", "percent", "date", "datetime", "time", "boolean", "error" or
         "formula_uncached"; absent means text. Workbooks only. Numbers are in shortest round-trip form, a
@@ -104,7 +104,7 @@ def read_raw(path, root, names=()):
     if fault:
         return RawTable(file, problems=[fault])
     facts = {"sha256": hashlib.sha256(data).hexdigest(), "n_bytes": len(data)}
-    names = frozenset(map(normal_header, names))
+    names = frozenset(map(plain_header, names))
     fault = foreign_bytes(data, file)
     if fault:
         return RawTable(file, problems=[fault], **facts)

@@ -8,21 +8,13 @@ meaning of a value.
 import re
 from dataclasses import dataclass, field
 
+from culmbook.headers import MOST_COLUMNS, plain_header
 from culmbook.problems import note, refuse_file, refuse_row
 
-MOST_COLUMNS = 500     # the widest table of the dictionary has some twenty
 LONGEST_CELL = 32_767  # what a spreadsheet cell can hold
 HEADER_WITHIN = 30     # lines searched for the header
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\u2028\u2029]")
-_INVISIBLE = re.compile("[\u200b\u200e\u200f\u2060\ufeff]")
-_BLANKS = "\u00a0\u202f\u2007\u2009\u3000"
-_OUTER_BLANK = re.compile(rf"^\s*[{_BLANKS}]|[{_BLANKS}]\s*$")
-_ODD = re.compile(f"[\u200b\u200e\u200f\u2060\ufeff{_BLANKS}]")
-_SPACE_NAMES = {"\u00a0": "no-break space", "\u202f": "narrow no-break space", "\u2007": "figure space",
-                "\u2009": "thin space", "\u3000": "ideographic space", "\u200b": "zero-width space",
-                "\u200e": "left-to-right mark", "\u200f": "right-to-left mark", "\u2060": "word joiner",
-                "\ufeff": "byte-order mark"}
 
 
 @dataclass
@@ -46,8 +38,8 @@ class Grid:
         First line of the sheet proper (2 under a ``sep=`` line).
     is_cut : bool
         The text does not end with a line end.
-    is_odd : bool
-        Some cell may hold a control, invisible or no-break character; False skips the search.
+    has_control : bool
+        Some cell may hold a control character or be overlong; False skips the search.
     problems : list of Problem
     """
 
@@ -62,7 +54,7 @@ class Grid:
     sheet: str | None = None
     first_line: int = 1
     is_cut: bool = False
-    is_odd: bool = True
+    has_control: bool = True
     problems: list = field(default_factory=list)
 
 
@@ -80,25 +72,12 @@ class Shape:
     problems: list = field(default_factory=list)
 
 
-def normal_header(text):
-    """Return a column header in the form headers are compared in.
-
-    Trimmed, case-folded, spaces and hyphens turned into underscores; nothing looser.
-
-    Examples
-    --------
-    >>> normal_header(" Counted On ")
-    'counted_on'
-    """
-    return re.sub(r"[\s-]", "_", text.strip().casefold())
-
-
-def is_odd(text):
-    """Tell whether `text` holds any control, invisible or no-break character.
+def has_control(text):
+    """Tell whether `text` holds a control or text-direction character.
 
     Tab, line feed and carriage return do not count: a quoted field may hold them.
     """
-    return bool(_CONTROL.search(text) or _ODD.search(text))
+    return bool(_CONTROL.search(text))
 
 
 def is_blank(row):
@@ -108,7 +87,7 @@ def is_blank(row):
 
 def n_names(row, names):
     """Return how many different column names of `names` stand in `row`."""
-    return len(names & {normal_header(cell) for cell in row})
+    return len(names & {plain_header(cell) for cell in row})
 
 
 def find_header(rows, names):
@@ -118,7 +97,7 @@ def find_header(rows, names):
     ----------
     rows : list of list of str
     names : set of str
-        Column names of the table in the form of :func:`normal_header`; when empty, the header is the first
+        Column names of the table in the form of :func:`culmbook.headers.plain_header`; when empty, the header is the first
         row that fills at least half as many cells as rows usually do.
     """
     first = [(i, row) for i, row in enumerate(rows[:HEADER_WITHIN]) if not is_blank(row)]
@@ -142,7 +121,7 @@ def shape(grid, names=frozenset()):
     -------
     Shape
         With `problems`: E-EMPTY, E-HEADER, E-CTRL, E-QUOTE (whole file); E-FIELDS, E-CTRL, E-LONG, E-TABLE2
-        (one row each); N-TITLE, N-BLANK, N-TRAILSEP, N-EMPTYCOL, N-SPACE.
+        (one row each); N-TITLE, N-BLANK, N-TRAILSEP, N-EMPTYCOL.
     """
     at = find_header(grid.rows, names)
     if at is None:
@@ -156,8 +135,8 @@ def shape(grid, names=frozenset()):
         return found
     kept = _body(grid, at, width, names, found)
     _select_columns(grid, cells, width, kept, found)
-    if grid.is_odd:
-        _mend_characters(grid.file, found)
+    if grid.has_control:
+        _refuse_cells(grid.file, found)
     return found
 
 
@@ -181,7 +160,7 @@ def _above(grid, at):
 def _header_faults(grid, at, width):
     line, cells = grid.lines[at], grid.rows[at][:width]
     if width > MOST_COLUMNS:
-        return [refuse_file("E-HEADER", grid.file, f"the header has {width} columns, at most {MOST_COLUMNS} "
+        return [refuse_file("E-HEADER", grid.file, f"the header has {width} columns or more, at most {MOST_COLUMNS} "
                             "are read", "keep the columns of one table", line=line)]
     return [refuse_file("E-CTRL", grid.file, f"control character U+{ord(c[0]):04X} in the header",
                         "type this header again", line=line, column=cell.strip(), value=cell)
@@ -193,7 +172,7 @@ def _body(grid, at, width, names, found):
     below = [i for i in range(at + 1, len(grid.rows)) if not is_blank(grid.rows[i])]
     found.n_seen = len(below)
     found.problems += _blank_note(grid, at, below)
-    own = {normal_header(c) for c in grid.rows[at]} - {""}
+    own = {plain_header(c) for c in grid.rows[at]} - {""}
     below = _refuse_second_table(grid, at, below, (own & names) or own, found)
     swallowed = [i for i in below if i in grid.ends and _has_swallowed(grid, i, len(grid.rows[at]))]
     if swallowed:
@@ -219,27 +198,35 @@ def _blank_note(grid, at, below):
 
 
 def _refuse_second_table(grid, at, below, names, found):
-    """Return `below` without the rows from where another header stands."""
-    for k, i in enumerate(below):
-        row = grid.rows[i]
-        if not (len(row) > 1 and normal_header(row[0]) in names and n_names(row, names) >= 2):
+    """Return `below` without repeated headers, and without all rows from where another header stands."""
+    starts = {cell for cell in {grid.rows[i][0] for i in below} if plain_header(cell) in names}
+    repeats = set()
+    for k, i in enumerate(below) if starts else ():
+        if grid.rows[i][0] not in starts or n_names(grid.rows[i], names) < 2:
             continue
-        again = [normal_header(c) for c in row] == [normal_header(c) for c in grid.rows[at]]
-        refused = below[k:k + 1] if again else below[k:]
-        why = "the header again" if again else "a second table starts in this file"
-        found.problems += [refuse_row("E-TABLE2", grid.file, grid.lines[j], None, _as_text(grid, j),
-                                      f"{why} (line {grid.lines[i]}): second table",
-                                      "one table per file: move it to its own file") for j in refused]
-        rest = below[k + 1:] if again else []
-        return below[:k] + (_refuse_second_table(grid, at, rest, names, found) if rest else [])
-    return below
+        if _plain(grid.rows[i]) != _plain(grid.rows[at]):
+            found.problems += [_second_table(grid, j, i, "another header") for j in below[k:]]
+            below = below[:k]
+            break
+        found.problems.append(_second_table(grid, i, i, "the header again"))
+        repeats.add(i)
+    return [i for i in below if i not in repeats] if repeats else below
+
+
+def _plain(row):
+    return [plain_header(cell) for cell in row]
+
+
+def _second_table(grid, i, start, what):
+    return refuse_row("E-TABLE2", grid.file, grid.lines[i], None, _as_text(grid, i), f"a second table starts in "
+                      f"line {grid.lines[start]} ({what})", "one table per file: move it to a file of its own")
 
 
 def _has_swallowed(grid, i, width):
     """Tell whether a record over several lines has taken in other rows."""
     row = grid.rows[i]
-    return len(row) < width or any(part.count(grid.delimiter) >= width - 1
-                                   for cell in row if "\n" in cell for part in cell.split("\n"))
+    parts = [part for cell in row if "\n" in cell for part in cell.split("\n")]
+    return len(row) < width or (width > 1 and any(part.count(grid.delimiter) >= width - 1 for part in parts))
 
 
 def _open_quote(grid, i):
@@ -316,25 +303,21 @@ def _select_columns(grid, cells, width, kept, found):
         found.rows = [row + [""] * (width - len(row)) for row in found.rows]
     if n_empty or grid.padded or any(len(row) != len(columns) for row in found.rows):
         found.rows = [[row[j] for j in columns] for row in found.rows]
+    if not grid.kinds:
+        return
     row_at, column_at = {i: k for k, i in enumerate(kept)}, {j: k for k, j in enumerate(columns)}
     found.kinds = {(row_at[i], column_at[j]): kind for (i, j), kind in grid.kinds.items()
                    if i in row_at and j in column_at}
 
 
-def _mend_characters(file, found):
-    """Refuse rows with control characters or overlong cells; take odd white space out of the others."""
-    bad, spaces = set(), {}
-    for i, row in enumerate(found.rows):
-        for j, cell in enumerate(row):
-            problem = _cell_fault(file, found, i, j, cell)
-            if problem:
-                bad.add(i)
-                found.problems.append(problem)
-            elif cell and _ODD.search(cell):
-                row[j] = _without_odd_space(cell, found.lines[i], found.header[j].strip(), spaces)
-    found.problems += [_space_note(file, column, c, lines) for (column, c), lines in spaces.items()]
-    if bad:
-        _drop_rows(found, bad)
+def _refuse_cells(file, found):
+    """Refuse the rows that hold a control character or an overlong cell."""
+    faults = [(i, fault) for i, row in enumerate(found.rows) for j, cell in enumerate(row)
+              if (fault := _cell_fault(file, found, i, j, cell))]
+    if not faults:
+        return
+    found.problems += [fault for _, fault in faults]
+    _drop_rows(found, {i for i, _ in faults})
 
 
 def _cell_fault(file, found, i, j, cell):
@@ -346,25 +329,6 @@ def _cell_fault(file, found, i, j, cell):
         return refuse_row("E-LONG", *place, f"{len(cell)} characters in one cell, at most {LONGEST_CELL} are "
                           "read", "shorten the text")
     return None
-
-
-def _without_odd_space(cell, line, column, spaces):
-    """Return the cell without invisible characters and outer no-break spaces, noting which were there."""
-    mended = _INVISIBLE.sub("", cell)
-    odd = set(_INVISIBLE.findall(cell))
-    if _OUTER_BLANK.search(mended):
-        stripped = mended.strip()
-        odd |= set(_ODD.findall(mended[:len(mended) - len(mended.lstrip())] + mended[len(mended.rstrip()):]))
-        mended = stripped
-    for c in odd:
-        spaces.setdefault((column, c), []).append(line)
-    return mended
-
-
-def _space_note(file, column, c, lines):
-    n = len(lines)
-    return note("N-SPACE", file, f"{_SPACE_NAMES[c]} (U+{ord(c):04X}) taken out of {n} cell{'s' * (n > 1)}",
-                line=lines[0], column=column)
 
 
 def _drop_rows(found, bad):
