@@ -63,7 +63,7 @@ def decode(data, file):
     ('plot\\n1\\n', 'utf-8')
     """
     if data.startswith((b"\xff\xfe\0\0", b"\0\0\xfe\xff")):
-        return None, None, [refuse_file("E-ENCODING", file, "the text is UTF-32, which is not read", _UTF8_MEND)]
+        return None, None, [refuse_file("E-ENCODING", file, "UTF-32 text is not read", _UTF8_MEND)]
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return _utf16(data, file)
     if b"\0" in data:
@@ -96,7 +96,8 @@ def _nul(data, file):
         return refuse_file("E-NUL", file, "every second byte is NUL: UTF-16 text without its byte-order mark",
                            "save as CSV UTF-8")
     line = data.count(b"\n", 0, data.index(b"\0")) + 1
-    return refuse_file("E-NUL", file, f"NUL byte in line {line}", "the file is damaged: copy it again", line=line)
+    return refuse_file("E-NUL", file, f"NUL byte in line {line}", "the file is damaged: copy it again",
+                       line=line)
 
 
 def _undecodable(data, file, offset):
@@ -109,8 +110,8 @@ def _undecodable(data, file, offset):
     header = next(csv.reader([first.removeprefix("ï»¿")], delimiter=delimiter))
     cells = next(csv.reader([text[start:offset + 1]], delimiter=delimiter))
     column = header[len(cells) - 1].strip() if len(cells) <= len(header) else None
-    return refuse_file("E-ENCODING", file, f"line {line} is not valid in the encoding of the rest of the file "
-                       f"(byte 0x{data[offset]:02X})", _UTF8_MEND, line=line, column=column, value=cells[-1])
+    said = f"line {line} does not fit the encoding of the rest of the file (byte 0x{data[offset]:02X})"
+    return refuse_file("E-ENCODING", file, said, _UTF8_MEND, line=line, column=column, value=cells[-1])
 
 
 def _foreign_text(text, file):
@@ -157,16 +158,19 @@ def find_delimiter(text, names=frozenset()):
         Comma, semicolon or tab; comma when there is none.
     """
     lines = [line + "\n" for line in text[:200_000].split("\n")[:HEADER_WITHIN + 20]]
-    best, best_score = ",", (0, 0.0, 1)
-    for delimiter in DELIMITERS:
-        rows = [row for row in _lenient(lines, delimiter) if row]
-        counts = [len(row) for row in rows]
-        usual = max(sorted(set(counts)), key=counts.count, default=1)
-        if usual > 1:
-            found = max(n_names(row, names) for row in rows[:HEADER_WITHIN]) if names else 0
-            best, best_score = max((best, best_score), (delimiter, (found, counts.count(usual) / len(counts), usual)),
-                                   key=lambda pair: pair[1])
-    return best
+    scores = {delimiter: _delimiter_score(lines, delimiter, names) for delimiter in DELIMITERS}
+    return max(DELIMITERS, key=scores.get)
+
+
+def _delimiter_score(lines, delimiter, names):
+    """Return (column names found, share of lines with the usual number of fields, that number)."""
+    rows = [row for row in _lenient(lines, delimiter) if row]
+    counts = [len(row) for row in rows]
+    usual = max(sorted(set(counts)), key=counts.count, default=1)
+    if usual == 1:
+        return 0, 0.0, 1
+    found = max(n_names(row, names) for row in rows[:HEADER_WITHIN]) if names else 0
+    return found, counts.count(usual) / len(counts), usual
 
 
 def _lenient(lines, delimiter):
@@ -178,17 +182,15 @@ def _lenient(lines, delimiter):
 
 def _parsed(text, file, names):
     """Return the grid of decoded text."""
-    hint = re.match(r"sep=(.)\r?\n", text, re.IGNORECASE)
-    problems, skip = [], 0
-    if hint:
-        problems.append(note("N-DELIM", file, f"first line {hint[0].strip()!r} names the delimiter: sep= line "
-                             "followed", line=1))
-        skip = 1
-    delimiter = hint[1] if hint and hint[1] in DELIMITERS else find_delimiter(text[hint.end():] if hint else text,
-                                                                              names)
+    hint = re.match(r"sep=([,;\t])\r?\n", text, re.IGNORECASE)
+    skip = 1 if hint else 0
+    delimiter = hint[1] if hint else find_delimiter(text, names)
     rows, lines, ends, faults = _records(text, delimiter)
-    grid = Grid(file, rows[skip:], lines[skip:], {i - skip: end for i, end in ends.items()}, delimiter=delimiter,
-                first_line=1 + skip, is_cut=not text.endswith("\n"), problems=problems)
+    grid = Grid(file, rows[skip:], lines[skip:], {i - skip: end for i, end in ends.items()},
+                delimiter=delimiter, first_line=1 + skip, is_cut=not text.endswith("\n"))
+    if hint:
+        said = f"delimiter {delimiter!r} taken from the sep= line"
+        grid.problems.append(note("N-DELIM", file, said, line=1))
     if faults:
         _explain(grid, faults, text.split("\n"))
     return grid
@@ -226,16 +228,21 @@ def _explain(grid, faults, text_lines):
     for first, last, message in faults:
         raw = "\n".join(text_lines[first - 1:last])
         cells = _cells_of(text_lines[first - 1], grid.delimiter)
-        if last == first == len(text_lines) and grid.is_cut:
-            grid.problems.append(refuse_row("E-FIELDS", grid.file, first, None, raw, "the file is cut off in its last "
-                                            "line", "copy the file again"))
-        elif "end of data" in message or last > first:
-            column = header[len(cells) - 1].strip() if len(cells) <= len(header) else None
-            grid.problems.append(refuse_file(
-                "E-QUOTE", grid.file, f"the quote opened in line {first} is never closed properly and takes in "
-                "the lines that follow", "remove the stray quote", line=first, column=column, value=cells[-1]))
+        is_open = "end of data" in message or last > first
+        if is_open and last == first == len(text_lines):
+            grid.problems.append(refuse_row("E-FIELDS", grid.file, first, None, raw,
+                                            "the file is cut off in its last line", "copy the file again"))
+        elif is_open:
+            grid.problems.append(_open_quote(grid, header, first, cells))
         else:
             grid.problems.append(_broken_row(grid, header, first, cells, raw, message))
+
+
+def _open_quote(grid, header, line, cells):
+    column = header[len(cells) - 1].strip() if len(cells) <= len(header) else None
+    said = f"the quote opened in line {line} is not closed in its cell and takes in the lines that follow"
+    return refuse_file("E-QUOTE", grid.file, said, "remove the stray quote", line=line, column=column,
+                       value=cells[-1])
 
 
 def _cells_of(line, delimiter):
@@ -250,10 +257,12 @@ def _broken_row(grid, header, line, cells, raw, message):
     if "field limit" in message:
         j = max(range(len(cells)), key=lambda k: len(cells[k]))
         column = header[j].strip() if j < len(header) else None
-        return refuse_row("E-LONG", grid.file, line, column, cells[j], f"{len(cells[j])} characters in one cell, at "
-                          f"most {LONGEST_CELL} are read", "shorten the text")
+        return refuse_row("E-LONG", grid.file, line, column, cells[j],
+                          f"{len(cells[j])} characters in one cell, at most {LONGEST_CELL} are read",
+                          "shorten the text")
     if _LONE_CR.search(raw):
-        return refuse_row("E-FIELDS", grid.file, line, None, raw, "carriage return inside a field that is not in "
-                          "quotes", "remove the line break inside the cell")
-    return refuse_row("E-QUOTE", grid.file, line, None, raw, "text after a closing quote", "remove the stray quote, "
-                      "or write a quote inside a quoted field twice")
+        return refuse_row("E-FIELDS", grid.file, line, None, raw,
+                          "carriage return inside a field that is not in quotes",
+                          "remove the line break inside the cell")
+    return refuse_row("E-QUOTE", grid.file, line, None, raw, "text after a closing quote",
+                      "remove the stray quote, or write a quote inside a quoted field twice")

@@ -45,7 +45,8 @@ def foreign_bytes(data, file):
 
 def _ole(data, file):
     if "EncryptedPackage".encode("utf-16-le") in data:
-        return refuse_file("E-PASSWORD", file, "the workbook is protected by a password", "save without password")
+        return refuse_file("E-PASSWORD", file, "the workbook is protected by a password",
+                           "save without password")
     return refuse_file("E-TYPE", file, "an old .xls workbook (or other old office file)", "save as .xlsx")
 
 

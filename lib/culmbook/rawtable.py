@@ -134,12 +134,14 @@ def _assembled(grid, found, names, facts):
 
 def _content(path, root, file):
     """Return (bytes, None), or (None, problem) for what is not a plain readable file inside `root`."""
+    copy = "copy the file itself into the folder"
+
     def refuse(rule, mend=""):
         return None, refuse_file("E-PATH", file, rule, mend)
 
     try:
         if not path.resolve(strict=True).is_relative_to(root.resolve()):
-            return refuse("a link that leads outside the network folder", "copy the file itself into the folder")
+            return refuse("a link that leads outside the network folder", copy)
         mode = path.stat().st_mode
         if stat.S_ISDIR(mode):
             return refuse("a folder with the name of a table", "rename or remove the folder")
@@ -149,7 +151,7 @@ def _content(path, root, file):
     except PermissionError:
         return refuse("no permission to read the file", "give yourself read permission")
     except FileNotFoundError:
-        return refuse("the file is not there (a link that leads nowhere)", "copy the file itself into the folder")
+        return refuse("the file is not there (a link that leads nowhere)", copy)
     except (OSError, RuntimeError) as error:
         return refuse(f"the file cannot be read: {error}", "copy the file again")
 

@@ -97,8 +97,8 @@ def find_header(rows, names):
     ----------
     rows : list of list of str
     names : set of str
-        Column names of the table in the form of :func:`culmbook.headers.plain_header`; when empty, the header is the first
-        row that fills at least half as many cells as rows usually do.
+        Column names of the table in the form of :func:`culmbook.headers.plain_header`; when empty, the header
+        is the first row that fills at least half as many cells as rows usually do.
     """
     first = [(i, row) for i, row in enumerate(rows[:HEADER_WITHIN]) if not is_blank(row)]
     if names:
@@ -160,8 +160,8 @@ def _above(grid, at):
 def _header_faults(grid, at, width):
     line, cells = grid.lines[at], grid.rows[at][:width]
     if width > MOST_COLUMNS:
-        return [refuse_file("E-HEADER", grid.file, f"the header has {width} columns or more, at most {MOST_COLUMNS} "
-                            "are read", "keep the columns of one table", line=line)]
+        return [refuse_file("E-HEADER", grid.file, f"the header has {width} or more columns, at most "
+                            f"{MOST_COLUMNS} are read", "keep the columns of one table", line=line)]
     return [refuse_file("E-CTRL", grid.file, f"control character U+{ord(c[0]):04X} in the header",
                         "type this header again", line=line, column=cell.strip(), value=cell)
             for cell in cells if (c := _CONTROL.search(cell))]
@@ -218,8 +218,9 @@ def _plain(row):
 
 
 def _second_table(grid, i, start, what):
-    return refuse_row("E-TABLE2", grid.file, grid.lines[i], None, _as_text(grid, i), f"a second table starts in "
-                      f"line {grid.lines[start]} ({what})", "one table per file: move it to a file of its own")
+    return refuse_row("E-TABLE2", grid.file, grid.lines[i], None, _as_text(grid, i),
+                      f"a second table starts in line {grid.lines[start]} ({what})",
+                      "one table per file: move it to a file of its own")
 
 
 def _has_swallowed(grid, i, width):
@@ -266,8 +267,9 @@ def _with_trailing_delimiter(grid, n_header, others, found):
         return [], others
     usual = max(sorted(set(longer)), key=longer.count)
     taken = [i for i in others if surplus[i] == usual and not any(c.strip() for c in grid.rows[i][n_header:])]
-    found.problems.append(note("N-TRAILSEP", grid.file, f"{len(taken)} rows end with a trailing delimiter that "
-                               "the header does not have: the empty field at their end is dropped"))
+    said = (f"{len(taken)} rows end with a trailing delimiter that the header does not have: the empty field "
+            "at their end is left out")
+    found.problems.append(note("N-TRAILSEP", grid.file, said))
     return taken, [i for i in others if i not in set(taken)]
 
 

@@ -6,28 +6,23 @@ last row must not unfold into a million empty ones. Number formats, dates and ce
 """
 
 import io
-import posixpath
 import zipfile
-from collections import Counter
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from zlib import error as ZlibError
 
 from defusedxml import DefusedXmlException
-from defusedxml.ElementTree import ParseError, iterparse
-from openpyxl.styles.numbers import BUILTIN_FORMATS, is_date_format, is_timedelta_format
-from openpyxl.utils import get_column_letter
-from openpyxl.utils.cell import coordinate_to_tuple, range_boundaries
-from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900, from_excel
-from openpyxl.utils.escape import unescape
+from defusedxml.ElementTree import ParseError
+from openpyxl.styles.numbers import is_date_format, is_timedelta_format
+from openpyxl.utils.cell import coordinate_to_tuple
+from openpyxl.utils.datetime import from_excel
 
 from culmbook.headers import MOST_COLUMNS
 from culmbook.problems import note, refuse_file
-from culmbook.sheetgrid import Grid, find_header, has_control, n_names, shape
+from culmbook.sheetgrid import LONGEST_CELL, Grid, find_header, has_control, n_names, shape
+from culmbook.workbook_notes import formatting_notes, hidden_notes, macro_notes, merged_faults
+from culmbook.workbook_parts import elements, local_name, read_book, text_of, too_large, unescaped
 
-LARGEST_UNPACKED = 120_000_000  # bytes; ten times a full weather table of twenty years
-LARGEST_RATIO = 250             # a sheet of equal rows packs some hundredfold
-SMALL_PART = 1_000_000          # bytes below which a high ratio is harmless
 MOST_ROWS, MOST_CELLS = 1_048_576, 10_000_000
 DAMAGED = (zipfile.BadZipFile, ZlibError, ParseError, KeyError, ValueError, IndexError, TypeError,
            EOFError, NotImplementedError, RuntimeError, OSError, UnicodeError, OverflowError, AttributeError)
@@ -73,16 +68,6 @@ class TooManyCells(Exception):
     """Raised while reading a sheet whose cells would fill the memory."""
 
 
-@dataclass
-class Styles:
-    """What the style numbers of a workbook mean: per style its number format, colour and strike-out."""
-
-    formats: list
-    colours: list
-    is_struck: list
-    epoch: datetime
-
-
 def read_workbook(data, file, names=frozenset()):
     """Return the table of a workbook.
 
@@ -103,169 +88,49 @@ def read_workbook(data, file, names=frozenset()):
         None when the file is refused: E-SIZE, E-TYPE (damaged, DOCTYPE), E-EMPTY, E-SHEET. E-MERGED stands in
         ``found.problems``. Notes: N-SHEET, N-HIDDEN, N-MACRO, N-FORMATTING.
     """
+    size_mend = "save the table alone in a new workbook"
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            fault = _too_large(archive, file)
-            return (_refused(file, fault), None) if fault else _read(archive, file, names)
-    except DefusedXmlException:
-        return _refused(file, refuse_file("E-TYPE", file, "the workbook holds a DOCTYPE (entities), which no "
-                                          "spreadsheet program writes", "save it again as .xlsx")), None
+            fault = too_large(archive)
+            return _refused("E-SIZE", file, fault, size_mend) if fault else _read(archive, file, names)
     except TooManyCells as error:
-        return _refused(file, refuse_file("E-SIZE", file, str(error), "save the table alone in a new workbook")), None
+        return _refused("E-SIZE", file, str(error), size_mend)
+    except DefusedXmlException:
+        return _refused("E-TYPE", file, "the workbook holds a DOCTYPE (entities), which no spreadsheet "
+                        "program writes", "save it again as .xlsx")
     except DAMAGED as error:
-        return _refused(file, refuse_file("E-TYPE", file, "a workbook that is damaged or cut off "
-                                          f"({type(error).__name__})", "copy the file again")), None
+        return _refused("E-TYPE", file, f"a workbook that is damaged or cut off ({type(error).__name__})",
+                        "copy the file again")
 
 
-def _refused(file, fault):
-    return Grid(file, [], [], problems=[fault])
-
-
-def _too_large(archive, file):
-    """Refuse an archive that would unpack to far more than a field table needs."""
-    parts = archive.infolist()
-    total = sum(part.file_size for part in parts)
-    packed = [part for part in parts if part.file_size > max(SMALL_PART, LARGEST_RATIO * part.compress_size)]
-    if total > LARGEST_UNPACKED or packed:
-        return refuse_file("E-SIZE", file, f"the workbook would unpack to {total} bytes, at most {LARGEST_UNPACKED} "
-                           "are read and no part may grow more than "
-                           f"{LARGEST_RATIO}-fold", "save the table alone in a new workbook")
-    return None
+def _refused(code, file, rule, mend):
+    return Grid(file, [], [], problems=[refuse_file(code, file, rule, mend)]), None
 
 
 def _read(archive, file, names):
-    sheets, styles, strings = _sheets(archive)
+    book = read_book(archive)
+    sheets = [Sheet(*tab) for tab in book.tabs]
     for sheet in sheets:
-        _read_sheet(archive, sheet, styles, strings)
+        _read_sheet(archive, sheet, book)
     chosen, problems = _choose(sheets, file, names)
     if chosen is None:
         return Grid(file, [], [], problems=problems), None
     grid = Grid(file, chosen.rows, chosen.lines, kinds=chosen.kinds, padded=True, sheet=chosen.name,
-                problems=problems + _macro(archive, file))
-    grid.has_control = any(has_control(cell) for row in chosen.rows for cell in row)
+                problems=problems + macro_notes(archive, file))
+    grid.has_control = any(has_control(c) or len(c) > LONGEST_CELL for row in chosen.rows for c in row)
     found = shape(grid, names)
     if not any(p.severity == "error_file" for p in found.problems):
-        found.problems += [*_merged(chosen, found, file), *_hidden(chosen, sheets, found, file),
-                           *_formatting(archive, chosen, found, styles, file)]
+        found.problems += [*merged_faults(chosen, found, file), *hidden_notes(chosen, sheets, found, file),
+                           *formatting_notes(archive, chosen, found, book.styles, file)]
     return grid, found
 
 
-def _local(element):
-    return element.tag.rpartition("}")[2]
-
-
-def _elements(archive, part):
-    """Yield the elements of an XML part as they close; a document type declaration is refused."""
-    with archive.open(part) as source:
-        for _, element in iterparse(source, events=("end",), forbid_dtd=True):
-            yield element
-
-
-def _attribute(element, name):
-    """Return an attribute whatever its namespace."""
-    return next((value for key, value in element.attrib.items() if key.rpartition("}")[2] == name), None)
-
-
-def _targets(archive, part):
-    """Return {relation id: (type, path)} of the parts that `part` refers to."""
-    folder, name = posixpath.split(part)
-    rels = f"{folder}/_rels/{name}.rels"
-    if rels not in archive.namelist():
-        return {}
-    return {e.get("Id"): (e.get("Type", ""), posixpath.normpath(posixpath.join("/" + folder, e.get("Target", "")))[1:])
-            for e in _elements(archive, rels) if _local(e) == "Relationship"}
-
-
-def _sheets(archive):
-    """Return the worksheets in the order of their tabs, the workbook's styles and its shared strings."""
-    part = next((target for kind, target in _targets(archive, "").values() if kind.endswith("/officeDocument")),
-                "xl/workbook.xml")
-    targets, sheets, epoch = _targets(archive, part), [], CALENDAR_WINDOWS_1900
-    for element in _elements(archive, part):
-        if _local(element) == "workbookPr" and element.get("date1904") in ("1", "true"):
-            epoch = CALENDAR_MAC_1904
-        if _local(element) == "sheet":
-            kind, target = targets[_attribute(element, "id")]
-            if kind.endswith("/worksheet"):
-                sheets.append(Sheet(element.get("name"), target, element.get("state", "visible") != "visible"))
-    part_of = {kind.rpartition("/")[2]: target for kind, target in targets.values()}
-    return sheets, _styles(archive, part_of.get("styles"), epoch), _strings(archive, part_of.get("sharedStrings"))
-
-
-def _styles(archive, part, epoch):
-    styles = Styles([], [], [], epoch)
-    if part is None:
-        return styles
-    own, fonts, fills = {}, [], []
-    for element in _elements(archive, part):
-        name = _local(element)
-        if name == "numFmt":
-            own[int(element.get("numFmtId"))] = element.get("formatCode", "")
-        elif name == "fonts":
-            fonts = [_font(font) for font in element]
-        elif name == "fills":
-            fills = [_fill(fill) for fill in element]
-        elif name == "cellXfs":
-            for xf in element:
-                number = int(xf.get("numFmtId", 0))
-                font, fill = fonts[int(xf.get("fontId", 0))], fills[int(xf.get("fillId", 0))]
-                styles.formats.append(own.get(number) or BUILTIN_FORMATS.get(number, "General"))
-                styles.colours.append((font[0], fill))
-                styles.is_struck.append(font[1])
-    return styles
-
-
-def _font(font):
-    """Return (colour, struck out) of a font."""
-    parts = {_local(part): part for part in font}
-    struck = "strike" in parts and parts["strike"].get("val", "1") not in ("0", "false")
-    return _colour(parts.get("color")), struck
-
-
-def _fill(fill):
-    """Return the colour of a fill, None when there is none."""
-    pattern = next(iter(fill), None)
-    if pattern is None or pattern.get("patternType") in (None, "none"):
-        return None
-    return _colour(next(iter(pattern), None)) or pattern.get("patternType")
-
-
-def _colour(element):
-    """Return what names a colour; None for the automatic and the black text colour, however written."""
-    if element is None or element.get("auto") or element.get("theme") == "1" or element.get("indexed") in ("8", "64"):
-        return None
-    if element.get("rgb", "")[-6:] == "000000":
-        return None
-    return tuple(sorted(element.attrib.items()))
-
-
-def _strings(archive, part):
-    strings = []
-    for element in _elements(archive, part) if part else ():
-        if _local(element) == "si":
-            strings.append(_text_of(element))
-            element.clear()
-    return strings
-
-
-def _text_of(element):
-    """Return the text of a string item: its runs joined, phonetic guides left out."""
-    runs = [child for child in element if _local(child) in ("t", "r")]
-    texts = [t.text or "" for run in runs for t in ([run] if _local(run) == "t" else run) if _local(t) == "t"]
-    return _unescaped("".join(texts))
-
-
-def _unescaped(text):
-    """Return text with ``_x000D_`` and the like as the characters they stand for."""
-    return unescape(text) if "_x" in text else text
-
-
-def _read_sheet(archive, sheet, styles, strings):
+def _read_sheet(archive, sheet, book):
     """Fill a sheet's cells and facts from its part."""
-    for element in _elements(archive, sheet.part):
-        name = _local(element)
+    for element in elements(archive, sheet.part):
+        name = local_name(element)
         if name == "row":
-            _add_row(sheet, element, styles, strings)
+            _add_row(sheet, element, book)
             element.clear()
         elif name == "col" and element.get("hidden") in ("1", "true"):
             sheet.hidden_columns |= set(range(int(element.get("min")) - 1, int(element.get("max"))))
@@ -273,19 +138,19 @@ def _read_sheet(archive, sheet, styles, strings):
             sheet.merged.append(element.get("ref"))
 
 
-def _add_row(sheet, element, styles, strings):
+def _add_row(sheet, element, book):
     """Add one row; cells without reference follow one another, as do rows without number."""
     line = int(element.get("r") or (sheet.lines[-1] + 1 if sheet.lines else 1))
     if line > MOST_ROWS or sheet.lines and line <= sheet.lines[-1]:
         raise ValueError(f"row {line} out of order")
     row, at, column = [], len(sheet.rows), -1
     for cell in element:
-        if _local(cell) != "c":
+        if local_name(cell) != "c":
             continue
         before, column = column, coordinate_to_tuple(cell.get("r"))[1] - 1 if cell.get("r") else column + 1
         if column <= before:
             raise ValueError(f"cell {cell.get('r')} out of order")
-        _add_cell(sheet, row, (at, min(column, MOST_COLUMNS)), cell, _value(cell, styles, strings))
+        _add_cell(sheet, row, (at, min(column, MOST_COLUMNS)), cell, _value(cell, book))
     sheet.n_cells += len(row)
     if sheet.n_cells > MOST_CELLS:
         raise TooManyCells(f"sheet “{sheet.name}” spans more than {MOST_CELLS} cells")
@@ -296,7 +161,7 @@ def _add_row(sheet, element, styles, strings):
 
 
 def _add_cell(sheet, row, place, cell, value):
-    """Add one cell; what stands beyond the widest table read is gathered in one more column, to be refused."""
+    """Add one cell; what stands beyond the widest table is gathered in one more column, to be refused."""
     text, kind = value
     style = int(cell.get("s") or 0)
     if style:
@@ -309,24 +174,24 @@ def _add_cell(sheet, row, place, cell, value):
         sheet.kinds[place] = kind
 
 
-def _value(cell, styles, strings):
+def _value(cell, book):
     """Return (text, kind) of a stored cell; kind None means text."""
-    parts = {_local(part): part for part in cell}
+    parts = {local_name(part): part for part in cell}
     kind = cell.get("t", "n")
     if kind == "inlineStr":
-        return (_text_of(parts["is"]) if "is" in parts else ""), None
+        return (text_of(parts["is"]) if "is" in parts else ""), None
     stored = parts["v"].text if "v" in parts else None
     if stored is None:
         return ("=" + (parts["f"].text or ""), "formula_uncached") if "f" in parts else ("", None)
     if kind == "s":
-        return strings[int(stored)], None
+        return book.strings[int(stored)], None
     if kind == "b":
         return ("TRUE" if stored.strip() in ("1", "true") else "FALSE"), "boolean"
     if kind == "e":
         return stored, "error"
     if kind == "d":
         return _iso(datetime.fromisoformat(stored))
-    return (_unescaped(stored), None) if kind == "str" else _number(stored, cell, styles)
+    return (unescaped(stored), None) if kind == "str" else _number(stored, cell, book.styles)
 
 
 def _number(stored, cell, styles):
@@ -359,7 +224,7 @@ def _choose(sheets, file, names):
     fitting = [s for s in sheets if scores.get(s.name, 0) > 0 and scores[s.name] * 2 >= best]
     if len(fitting) > 1:
         listed = " and ".join(f"“{s.name}”" for s in fitting)
-        return None, [refuse_file("E-SHEET", file, f"{len(fitting)} sheets hold this table ({listed}): which one?",
+        return None, [refuse_file("E-SHEET", file, f"{len(fitting)} sheets fit ({listed}): which one?",
                                   "keep one of them in this workbook and move or delete the others")]
     visible = [s for s in sheets if not s.is_hidden]
     if not fitting and not any(cell.strip() for s in visible for row in s.rows for cell in row):
@@ -379,73 +244,3 @@ def _fit(sheet, names):
     if names:
         return n_names(sheet.rows[at], names)
     return int(len(sheet.rows) > at + 1 and sum(bool(cell.strip()) for cell in sheet.rows[at]) > 1)
-
-
-def _macro(archive, file):
-    if not any(part.endswith("vbaProject.bin") or "macrosheets/" in part for part in archive.namelist()):
-        return []
-    return [note("N-MACRO", file, "the workbook holds a macro: its values were read, the macro was not run",
-                 "save as .xlsx")]
-
-
-def _merged(sheet, found, file):
-    """Refuse the file for every merged range that reaches into the table."""
-    last = max([found.header_line, *found.lines, *(p.line or 0 for p in found.problems)])
-    faults = []
-    for ref in sheet.merged:
-        left, top, right, bottom = range_boundaries(ref)
-        inside = [k for k, column in enumerate(found.columns) if left <= column + 1 <= right]
-        if inside and bottom >= found.header_line and top <= last:
-            faults.append(refuse_file("E-MERGED", file, f"merged cells {ref}: only the first of them holds a value",
-                                      "unmerge and fill down", line=max(top, found.header_line),
-                                      column=found.header[inside[0]].strip()))
-    return faults
-
-
-def _hidden(sheet, sheets, found, file):
-    """Note hidden rows and columns of the table, and hidden sheets with cells."""
-    rows = [line for line in found.lines if line in sheet.hidden_rows]
-    columns = [column for column in found.columns if column in sheet.hidden_columns]
-    others = [s.name for s in sheets if s.is_hidden and any(s.rows)]
-    notes = []
-    if rows:
-        notes.append(note("N-HIDDEN", file, f"{len(rows)} hidden row{'s' * (len(rows) > 1)} read like the others",
-                          line=rows[0]))
-    notes += [note("N-HIDDEN", file, f"hidden column {get_column_letter(column + 1)} read like the others",
-                   column=found.header[found.columns.index(column)].strip()) for column in columns]
-    return notes + [note("N-HIDDEN", file, f"hidden sheet “{name}” not read") for name in others]
-
-
-def _formatting(archive, sheet, found, styles, file):
-    """Note cells set apart by colour, strike-out or comment: what they mean is not read."""
-    line_at = {line: k for k, line in enumerate(sheet.lines)}
-    at, columns = {line_at[line] for line in found.lines}, set(found.columns)
-    looks = {place: style for place, style in sheet.looks.items()
-             if place[0] in at and place[1] in columns and style < len(styles.colours)}
-    n_coloured = _n_unusual(looks, styles.colours, len(at))
-    n_struck = sum(styles.is_struck[style] for style in looks.values())
-    n_comments = _n_comments(archive, sheet)
-    if not n_coloured + n_struck + n_comments:
-        return []
-    return [note("N-FORMATTING", file, f"{n_coloured} coloured, {n_struck} struck-out and {n_comments} commented "
-                 "cells: their values are read, what the marks mean is not",
-                 "write what they mean into a column of the table")]
-
-
-def _n_unusual(looks, colours, n_rows):
-    """Return how many cells are coloured unlike most of their column (a column coloured throughout says nothing)."""
-    in_column = {}
-    for (_, column), style in looks.items():
-        in_column.setdefault(column, Counter())[colours[style]] += 1
-    n_unusual = 0
-    for count in in_column.values():
-        count[(None, None)] += n_rows - count.total()
-        n_unusual += n_rows - count.most_common(1)[0][1]
-    return n_unusual
-
-
-def _n_comments(archive, sheet):
-    parts = [target for kind, target in _targets(archive, sheet.part).values()
-             if kind.endswith(("/comments", "/threadedComment"))]
-    return len({e.get("ref") for part in parts for e in _elements(archive, part)
-                if _local(e) in ("comment", "threadedComment")})
