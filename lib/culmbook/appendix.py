@@ -68,7 +68,7 @@ def data_tables(network, site: str) -> list[ReportTable]:
     Returns
     -------
     list of ReportTable
-        Labels "data-used", "refused", "notes", "corrections", "plots-set-aside"; empty ones left out.
+        Labels "files", "refused", "notes", "corrections", "plots-set-aside"; empty ones left out.
     """
     problems = of_site(network.problems, site)
     refused = problems[problems["severity"] != "note"]
@@ -87,7 +87,7 @@ def data_tables(network, site: str) -> list[ReportTable]:
 
 def _files_table(files: pd.DataFrame) -> ReportTable:
     frame = files.assign(short=files["sha256"].str.slice(0, 12))
-    return table(frame, label="data-used", caption="Files read.", columns={
+    return table(frame, label="files", caption="Files read.", columns={
         "file": Column("File", meaning="Path within the network folder."),
         "rows": Column("Rows", kind="count", meaning="Data rows in the file."),
         "rows_kept": Column("Rows used", kind="count", meaning="Rows that passed every check."),
@@ -159,7 +159,7 @@ def appendix(composed: Composed, tables: list[ReportTable], run: dict) -> list[d
         ``{"title", "blocks"}`` each.
     """
     by_label = {shown.label: shown for shown in tables}
-    used = _block(by_label["data-used"]) if "data-used" in by_label else []
+    used = _block(by_label["files"]) if "files" in by_label else []
     used += _block(by_label["corrections"]) if "corrections" in by_label else []
     cautions = [{"t": "list", "ordered": False, "start": 1, "items": [[paragraph(c)] for c in CAUTIONS]}]
     return [{"title": "Data used", "blocks": used or [paragraph("No file was read.")]},

@@ -48,6 +48,22 @@ def read_notebook(path: Path) -> dict:
     return json.loads(Path(path).read_text(encoding="utf-8"))
 
 
+def section_title(name: str) -> str:
+    """Give a title for a notebook that has none, from its file's name.
+
+    Examples
+    --------
+    >>> section_title("30_frost_hardiness")
+    'Frost hardiness'
+    """
+    return name.replace("_", " ").strip("0123456789 ").capitalize() or name
+
+
+def refused(why: str) -> dict:
+    """Give a block that says what could not be answered."""
+    return {"t": "say", "kind": "refusal", "label": "", "c": [text(why)]}
+
+
 def _joined(source: str | list[str]) -> str:
     return source if isinstance(source, str) else "".join(source)
 
@@ -125,8 +141,7 @@ class _Walk:
 
     def output(self, output: dict) -> None:
         if output["output_type"] == "error":
-            why = f"This section stopped with an error: {output['ename']}: {output['evalue']}"
-            self.body.append({"t": "say", "kind": "refusal", "label": "", "c": [text(why)]})
+            self.body.append(refused(f"This section stopped at an error: {output['ename']}: {output['evalue']}"))
         data = output.get("data", {})
         if TABLE_MIME in data:
             self.body.append(table_block(data[TABLE_MIME], self.place(data[TABLE_MIME]["label"])))
@@ -139,7 +154,8 @@ class _Walk:
 
     def text(self, bundle: dict) -> None:
         if bundle["kind"] == "finding":
-            self.composed.findings.append({**bundle, "see": f"{self.name}/{bundle['see']}" if bundle["see"] else ""})
+            see = f"{self.name}/{bundle['see']}" if bundle["see"] else ""
+            self.composed.findings.append({**bundle, "see": see})
         if bundle["kind"] == "provisional":
             self.composed.provisional.append(" ".join(bundle["sentences"]))
         self.body.append(_text_block(bundle))
@@ -170,7 +186,7 @@ def compose(notebooks: list[Path]) -> Composed:
         walk, notebook = _Walk(Path(path).stem, composed), read_notebook(path)
         for cell in notebook["cells"]:
             walk.cell(cell)
-        title = walk.title or walk.name.replace("_", " ").strip("0123456789 ").capitalize()
+        title = walk.title or section_title(walk.name)
         composed.sections.append({"title": title, "blocks": walk.body or [paragraph("Nothing to report.")]})
         if walk.methods:
             composed.appendix.append({"title": title, "blocks": walk.methods})

@@ -5,25 +5,29 @@ description, and nothing is ever handed on as markup.
 """
 
 import html
+import re
 from functools import lru_cache
 
 from culmbook.formulas import typst_math
 from culmbook.glyphs import printable, printable_lines
 
-LONGEST_WORD = 22
+LONGEST_WORD = 16
+PIECE = 10
+"""A word longer than `LONGEST_WORD` may break after every so many characters."""
 _BREAK = "\u200b"
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=[%°])")
 _LINKS = ("https://", "http://", "mailto:")
 
 
 def words(text: str) -> str:
-    """Give printable text whose overlong words can break across lines."""
-    return " ".join(_breakable(word) for word in printable(text).split(" "))
+    """Give printable text whose overlong words can break across lines, and whose numbers keep their unit."""
+    return _BEFORE_UNIT.sub("\u00a0", " ".join(_breakable(word) for word in printable(text).split(" ")))
 
 
 def _breakable(word: str) -> str:
     if len(word) <= LONGEST_WORD:
         return word
-    return _BREAK.join(word[at:at + 10] for at in range(0, len(word), 10))
+    return _BREAK.join(word[at:at + PIECE] for at in range(0, len(word), PIECE))
 
 
 def text(content: str) -> dict:

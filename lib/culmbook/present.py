@@ -288,7 +288,7 @@ class ReportText(Shown):
                 "label": self.label, "numbers": [list(pair) for pair in self.numbers], "see": self.see}
 
     def html(self) -> str:
-        colour = {"text": "transparent", "finding": "#2F8F83"}.get(self.kind, "#D08A1E")
+        colour = {"text": "transparent", "finding": "#2C9C8C"}.get(self.kind, "#D08A1E")
         head = f"<strong>{html.escape(self.label)}</strong> " if self.label else ""
         numbers = "".join(f"<br><small>{html.escape(name)}: <strong>{html.escape(value)}</strong></small>"
                           for name, value in self.numbers)

@@ -17,9 +17,9 @@ import typst
 
 from culmbook import __version__, style
 from culmbook.appendix import NETWORK_SCOPES, appendix, data_tables, of_site
-from culmbook.compose import Composed, compose
+from culmbook.compose import Composed, compose, refused, section_title
 from culmbook.glyphs import FONT_FOLDER, printable
-from culmbook.markdown import paragraph, words
+from culmbook.markdown import words
 from culmbook.outputs import write_whole
 
 TEMPLATE = Path(__file__).parent / "template" / "report.typ"
@@ -71,8 +71,8 @@ def _refusals(network, site: str) -> list[str]:
 
 
 def _missing_sections(run: dict) -> list[str]:
-    return [f"The section of notebook {failed['notebook']} could not be made: {failed['reason']}"
-            for failed in run.get("failed", [])]
+    return [f"The section “{section_title(failed['notebook'])}” (notebook {failed['notebook']}) could not be made: "
+            f"{failed['reason']}" for failed in run.get("failed", [])]
 
 
 def _boxes(incomplete: list[str], provisional: list[str]) -> list[dict]:
@@ -116,8 +116,9 @@ def report_content(composed: Composed, *, site: str, season: int, meta: Mapping,
     name = _site_name(network, site) if network is not None else site
     incomplete = (_refusals(network, site) if network is not None else []) + _missing_sections(run)
     facts = {**meta.get("facts", {}), **dict(composed.facts)}
-    sections = composed.sections + [{"title": failed["notebook"], "blocks": [paragraph(line)]} for failed, line in
-                                    zip(run.get("failed", []), _missing_sections(run), strict=True)]
+    sections = composed.sections + [
+        {"title": section_title(failed["notebook"]), "blocks": [refused(line)]}
+        for failed, line in zip(run.get("failed", []), _missing_sections(run), strict=True)]
     tables = data_tables(network, site) if network is not None else []
     return {**_words_of(site, season, name, meta), "look": _look(),
             "facts": [[words(str(key)), words(str(value))] for key, value in facts.items()],

@@ -21,7 +21,7 @@ MUTED = "#6B7076"
 RULE = "#C9C4BA"
 PAPER_TINT = "#F5F1E8"
 
-SERIES = ("#1D3C6E", "#D08A1E", "#2F8F83", "#8E3563", "#8FB8DE", "#5B5B5B")
+SERIES = ("#1D3C6E", "#D08A1E", "#2C9C8C", "#8E3563", "#9CC3E6", "#111111")
 """Colours for groups, in the order to use them; told apart by red- and green-blind readers."""
 LINES = ("-", (0, (5, 1.6)), (0, (1.2, 1.2)), (0, (6, 1.5, 1.2, 1.5)), (0, (3, 1)), (0, (8, 2, 1, 1, 1, 2)))
 """Dash patterns that go with `SERIES`, so that lines differ without colour."""
@@ -34,7 +34,7 @@ CANDIDATE = SERIES[0]
 CONTROL = SERIES[1]
 STATUS_COLOURS = {"ok": "#DCE5EC", "damaged": "#D08A1E", "abandoned": "#5B5B5B"}
 STATUS_HATCHES = {"ok": "", "damaged": "////", "abandoned": "xxxx"}
-VERDICT_COLOURS = {"good": "#2F8F83", "fill gaps": "#E3B661", "replant": "#8E3563", "undecided": "#C9C4BA"}
+VERDICT_COLOURS = {"good": "#2C9C8C", "fill gaps": "#E3B661", "replant": "#8E3563", "undecided": "#C9C4BA"}
 VERDICT_HATCHES = {"good": "", "fill gaps": "////", "replant": "xxxx", "undecided": ""}
 GRADIENT = mpl.colors.LinearSegmentedColormap.from_list(
     "culmbook", ["#F7F1DF", "#E3B661", "#A9713A", "#5E4652", "#1B2848"])

@@ -1,14 +1,18 @@
 """Widths, type size and parts of a printed table, from the length of what stands in it."""
 
 from culmbook.glyphs import printable
-from culmbook.markdown import LONGEST_WORD, words
+from culmbook.markdown import LONGEST_WORD, PIECE, words
 from culmbook.style import PAGE_WIDTH_IN
 
 TABLE_SIZES_PT = (9.0, 8.5, 8.0, 7.5)
 _TEXT_PT = PAGE_WIDTH_IN * 72
 _GUTTER_PT = 10
-_COMFORT_EM = 9
+# A text column is comfortable at this width [em], or when its longest cell takes this many lines; a table in
+# which a cell would take more than the most lines is split instead.
+_COMFORT_EM, _LINES, _MOST_LINES = 9, 3, 5
 _BOLD = 1.09
+# Rows stay on one page unless a cell is longer than this: it might be taller than a page.
+_LONGEST_UNBROKEN = 600
 _LEFT = ("text", "date")
 # Mean advances [em] of the report's serif face by class of character, a little generous.
 _ADVANCES = ((set("fijlrtI .,:;'!|()[]{}/\\-"), 0.31), (set("mwMW@%"), 0.86), (set("0123456789"), 0.47))
@@ -28,7 +32,7 @@ def _em(text: str) -> float:
 
 
 def _longest_word(text: str) -> float:
-    return max((_em(word[:LONGEST_WORD]) for word in text.split(" ")), default=0)
+    return max((_em(word if len(word) <= LONGEST_WORD else word[:PIECE]) for word in text.split(" ")), default=0)
 
 
 def _widths(column: dict, cells: list[str]) -> tuple[float, float]:
@@ -78,13 +82,16 @@ def _part(bundle: dict, picked: list[int], size: float, widths: list[float]) -> 
             "align": ["left" if column["kind"] in _LEFT else "right" for column in columns],
             "head": [{"heading": words(column["heading"]), "unit": words(column["unit"])} for column in columns],
             "rows": [[words(row[at]) for at in picked] for row in bundle["rows"]],
-            "strong": bundle.get("strong") or [False] * len(bundle["rows"])}
+            "strong": bundle.get("strong") or [False] * len(bundle["rows"]),
+            "unbroken": all(len(cell) <= _LONGEST_UNBROKEN for row in bundle["rows"] for cell in row)}
 
 
 def _whole(bundle: dict, least: list[float], natural: list[float]) -> dict | None:
     """Lay all columns side by side at the largest size at which text columns are comfortable, or at all."""
-    comfort = [max(m, min(n, _COMFORT_EM)) for m, n in zip(least, natural, strict=True)]
-    for floor, sizes in ((comfort, TABLE_SIZES_PT), (least, TABLE_SIZES_PT[-1:])):
+    both = list(zip(least, natural, strict=True))
+    comfort = [max(m, min(n, max(_COMFORT_EM, n / _LINES))) for m, n in both]
+    tight = [max(m, n / _MOST_LINES) for m, n in both]
+    for floor, sizes in ((comfort, TABLE_SIZES_PT), (tight, TABLE_SIZES_PT[-1:])):
         for size in sizes:
             widths = _filled(floor, natural, _room(len(least), size))
             if widths:
