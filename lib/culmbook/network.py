@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from culmbook.assertion import assert_table
 from culmbook.cells import did_you_mean
 from culmbook.conventions import Conventions
 from culmbook.corrections import Corrections
@@ -18,6 +19,7 @@ from culmbook.keys import (
 from culmbook.problems import problems_frame, refuse_file
 from culmbook.rawtable import read_raw
 from culmbook.rows import Rows
+from culmbook.rules import check_rules
 from culmbook.settings import FILE as SETTINGS_FILE
 from culmbook.settings import Settings, read_settings
 from culmbook.sheets import read_sheet
@@ -255,6 +257,7 @@ class _Reader:
             check_folded(rows, "site")
         check_key(rows)
         check_unique_sets(rows)
+        check_rules(rows, self.rows)
         return rows
 
     def _check_links(self, rows):
@@ -288,6 +291,8 @@ class _Reader:
             kept |= {name: kept[name][kept[name]["hybrid"].isin(grown)].reset_index(drop=True)
                      for name in ("freeze_tests", "decisions")}
             kept["sites"] = kept["sites"][kept["sites"]["site"] == self.site].reset_index(drop=True)
+        for name, frame in kept.items():
+            assert_table(name, frame)
         files = pd.DataFrame(self.facts, columns=list(FILE_COLUMNS)).astype(FILE_COLUMNS)
         n_kept = pd.concat([frame["source_file"] for frame in kept.values()]).value_counts()
         files["rows_kept"] = files["file"].map(n_kept).fillna(0).astype("Int64")
