@@ -1,0 +1,38 @@
+"""The last step for one site: its report and its tables, from its executed notebooks. Runs in a worker."""
+
+import tempfile
+from pathlib import Path
+
+from culmbook.fingerprint import file_digest, notebook_site
+from culmbook.outputs import TEMPORARY, publish
+from culmbook.report import build_report
+from culmbook.workbook import write_tables
+
+OWNED = ["*.pdf", "*.xlsx", "tables/*.csv"]
+"""Files of a site's folder that belong to this step."""
+
+
+def make_report(job):
+    """Make the report and the tables of one scope, and put them in place together.
+
+    Parameters
+    ----------
+    job : culmbook.worker.ReportJob
+        Its context holds ``season``, ``network``, ``started`` (ISO 8601) and ``failed``, the notebooks left out.
+
+    Returns
+    -------
+    dict
+        ``headline``, ``n_pages``, ``is_incomplete``, ``notes`` (sentences of the first page) and ``files``,
+        hash by path relative to the scope's folder.
+    """
+    season, network = job.context["season"], job.context["network"]
+    site = notebook_site(job.scope)
+    made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=job.folder))
+    summary = build_report(list(job.notebooks), made / f"{job.scope}_{season}.pdf", site=site, season=season,
+                           network=network, run={k: job.context[k] for k in ("started", "failed")})
+    write_tables(list(job.notebooks), made, network=network, site=site)
+    files = publish(made, job.folder, OWNED)
+    return {"headline": summary.headline, "n_pages": summary.n_pages, "is_incomplete": summary.is_incomplete,
+            "notes": [*summary.incomplete, *summary.provisional],
+            "files": {name: file_digest(job.folder / name) for name in files}}
