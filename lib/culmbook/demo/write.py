@@ -1,12 +1,12 @@
 """Write the demo tables as files that are the same, byte for byte, at every run."""
 
 import csv
-import zipfile
-from datetime import date, datetime
-from io import BytesIO
+from datetime import date
 
 import pandas as pd
 from openpyxl import Workbook
+
+from culmbook.workbook_bytes import workbook_bytes
 
 DECIMALS = {
     "latitude": 2, "longitude": 2, "plot_length_m": 1, "plot_width_m": 1, "harvest_area_m2": 1,
@@ -20,8 +20,6 @@ DECIMALS = {
 }
 # the one column where NA is a value: the unfrozen control of a freezer run
 BLANK_AS = {"temperature_c": "NA"}
-# ZIP's earliest date stands in every entry, so that the bytes do not tell when they were written
-FIXED_DATE = (1980, 1, 1, 0, 0, 0)
 
 
 def as_text(frame):
@@ -80,40 +78,7 @@ def write_xlsx(path, frame):
         form = {"M": "yyyy-mm-dd", "O": "@"}.get(frame[name].dtype.kind)
         for row in range(2, len(frame) + 2) if form else ():
             sheet.cell(row, column).number_format = form
-    path.write_bytes(fixed_bytes(book))
-
-
-def fixed_bytes(book):
-    """Bytes of a workbook with every date in it fixed.
-
-    Parameters
-    ----------
-    book : openpyxl.Workbook
-
-    Returns
-    -------
-    bytes
-        Stored uncompressed, since compressed bytes depend on the machine's zlib.
-    """
-    book.properties.creator = "culmbook"
-    book.properties.created = book.properties.modified = datetime(*FIXED_DATE)
-    raw, out = BytesIO(), BytesIO()
-    book.save(raw)
-    with zipfile.ZipFile(raw) as source, zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as target:
-        for name in sorted(source.namelist()):
-            content = source.read(name)
-            if name == "docProps/core.xml":
-                content = _without_save_time(content)
-            target.writestr(zipfile.ZipInfo(name, FIXED_DATE), content)
-    return out.getvalue()
-
-
-def _without_save_time(core):
-    """openpyxl stamps the time of saving over `modified`; put the fixed one back."""
-    start = core.index(b"<dcterms:modified")
-    inside = core.index(b">", start) + 1
-    end = core.index(b"</dcterms:modified>", inside)
-    return core[:inside] + b"1980-01-01T00:00:00Z" + core[end:]
+    path.write_bytes(workbook_bytes(book, compress=False))
 
 
 def _cell(value, decimals):
