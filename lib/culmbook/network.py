@@ -10,6 +10,7 @@ from culmbook.assertion import assert_table
 from culmbook.cells import did_you_mean
 from culmbook.conventions import Conventions
 from culmbook.corrections import Corrections
+from culmbook.crosschecks import cross_checks
 from culmbook.dictionary import corrections_table, empty_table, tables
 from culmbook.folder import list_folder, site_folders
 from culmbook.keys import (
@@ -187,6 +188,7 @@ class _Reader:
             if name not in self.rows:
                 self._read_table(name)
         self._read_settings()
+        self._check_missing()
         self.problems += self.corrections.problems()
 
     def _check_site(self):
@@ -273,6 +275,13 @@ class _Reader:
                 check_folder_site(rows)
                 rows.keep_site(self.site, known.good)
 
+    def _check_missing(self):
+        """Refuse a network without the tables that all others point at."""
+        for name in ("sites", "hybrids", "plots"):
+            if not any(file.table == name for file in self.table_files) and (name, None) not in self.unusable:
+                self.problems.append(refuse_file("E-MISSING", f"{name}.csv", f"the table {name} is missing",
+                                                 f"add {name}.csv or {name}.xlsx", table=name))
+
     def _add_facts(self, raw, file, conventions):
         self.facts.append([raw.file, file.table, file.site or None, raw.n_rows, None, raw.sha256, raw.n_bytes,
                            raw.encoding, raw.delimiter, conventions.decimal])
@@ -293,6 +302,7 @@ class _Reader:
             kept["sites"] = kept["sites"][kept["sites"]["site"] == self.site].reset_index(drop=True)
         for name, frame in kept.items():
             assert_table(name, frame)
+        self.problems += cross_checks(kept)
         files = pd.DataFrame(self.facts, columns=list(FILE_COLUMNS)).astype(FILE_COLUMNS)
         n_kept = pd.concat([frame["source_file"] for frame in kept.values()]).value_counts()
         files["rows_kept"] = files["file"].map(n_kept).fillna(0).astype("Int64")

@@ -125,8 +125,18 @@ def _read_cell(text, kind, field, conventions, today, is_workbook):
         reading = ranged if ranged.code and (ranged.refused or not reading.code) else reading
         if not reading.code and is_workbook and kind is None:
             return replace(reading, code="N-NUMBER", rule="a number stored as text", mend="format as number")
-    if field.type == "date" and reading.value is not None and reading.value > today:
-        return Reading(None, "E-DATE", f"{reading.value} lies in the future (today is {today})", "correct the date")
+    return _in_time(reading, field, today) if field.type == "date" and reading.value else reading
+
+
+def _in_time(reading, field, today):
+    """Return a date's reading, refused when it lies in the future and noted on an unlikely day of the year."""
+    day = reading.value
+    if day > today:
+        return Reading(None, "E-DATE", f"{day} lies in the future (today is {today})", "correct the date")
+    days = field.plausible_days
+    if days and not reading.code and not days[0] <= day.timetuple().tm_yday <= days[1]:
+        return Reading(day, "N-RANGE", f"day {day.timetuple().tm_yday} of the year is outside the plausible "
+                       f"{days[0]} to {days[1]}", "look at it again")
     return reading
 
 
