@@ -291,7 +291,7 @@ def simultaneous_draws(correlation: np.ndarray, df: float) -> np.ndarray:
     return np.sort(np.abs(normal).max(axis=1) / scale)
 
 
-def against_control(stand: StandFit, control: str, *, level: float = 0.95) -> pd.DataFrame:
+def against_control(stand: StandFit, control: str, *, level: float = 0.95, together: bool = True) -> pd.DataFrame:
     """Differences and ratios of every hybrid's share against the control's, all valid together.
 
     Parameters
@@ -300,7 +300,9 @@ def against_control(stand: StandFit, control: str, *, level: float = 0.95) -> pd
     control : str
         A hybrid of the fit.
     level : float
-        Confidence that *all* intervals hold at once.
+        Confidence that *all* intervals hold at once, 0-1.
+    together : bool
+        False gives each interval its own confidence instead (t quantile).
 
     Returns
     -------
@@ -334,7 +336,8 @@ def against_control(stand: StandFit, control: str, *, level: float = 0.95) -> pd
     joint = contrast.to_numpy() @ covariance.to_numpy() @ contrast.to_numpy().T
     se = np.sqrt(np.diag(joint))
     largest = simultaneous_draws(joint / np.outer(se, se), fit.residual_df)
-    lower, upper = _share_limits(stand, np.quantile(largest, level))
+    single = stats.t.ppf(0.5 + level / 2, fit.residual_df)
+    lower, upper = _share_limits(stand, np.quantile(largest, level) if together else single)
     shares = pd.DataFrame({"share": np.clip(_point_shares(stand), lower, upper), "lower": lower, "upper": upper}, stand.hybrids)
     table = _composed(shares, control, others, covariance)
     t = np.abs(contrast.to_numpy() @ fit.coefficients[stand.hybrids].to_numpy()) / se
