@@ -4,7 +4,8 @@ import pingouin as pg
 import pytest
 from statsmodels.stats.inter_rater import cohens_kappa
 
-from culmbook.agreement import _icc, agreement, double_scores, icc_agreement, weighted_kappa
+from culmbook.agreement import (_icc, _icc_one_way, agreement, double_scores, icc_agreement, icc_any_two,
+                                observers_apart, overall_agreement, weighted_kappa)
 
 DAY = pd.Timestamp("2025-05-04")
 # Shrout & Fleiss 1979, Psychological Bulletin 86: 420-428, Table 2: six targets, four judges
@@ -30,13 +31,19 @@ def test_icc_matches_shrout_fleiss_1979_table4():
     assert _icc(SHROUT_FLEISS, 0.95)[0] == pytest.approx(0.29, abs=0.005)
 
 
-def test_icc_interval_matches_pingouin():
+def test_one_way_icc_matches_shrout_fleiss_1979_table4():
+    # ICC(1,1) = .17; value from memory, recomputed with pingouin below
+    assert _icc_one_way(SHROUT_FLEISS, 0.95)[0] == pytest.approx(0.17, abs=0.005)
+
+
+@pytest.mark.parametrize("function, name", [(_icc, "ICC(A,1)"), (_icc_one_way, "ICC(1,1)")])
+def test_icc_interval_matches_pingouin(function, name):
     pg.options["round.column.CI95"] = None
     long = pd.DataFrame(SHROUT_FLEISS).rename_axis("plot").reset_index().melt("plot")
     table = pg.intraclass_corr(long, targets="plot", raters="variable", ratings="value").set_index("Type")
-    row = table.loc[[name for name in table.index if name in ("ICC2", "ICC(A,1)")][0]]
-    interval = row[[name for name in table.columns if name.startswith("CI95")][0]]
-    icc, low, high = _icc(SHROUT_FLEISS, 0.95)
+    row = table.loc[name]
+    interval = row[[column for column in table.columns if column.startswith("CI95")][0]]
+    icc, low, high = function(SHROUT_FLEISS, 0.95)
     assert icc == pytest.approx(row["ICC"], rel=1e-9)
     assert [low, high] == pytest.approx(list(interval), rel=1e-6)
 
@@ -130,3 +137,36 @@ def test_agreement_says_when_there_is_no_interval():
 
 def test_agreement_of_no_pairs_is_an_empty_table():
     assert agreement(double_scores(frame([]))).empty
+
+
+def test_observers_apart_finds_the_one_who_scores_high():
+    rows = [(site, str(i), DAY, DAY, o, s) for site in "AB" for i in range(12)
+            for o, s in ((("ann", "ben")[i % 2], 1), ("cid", 1 + (site == "A")))]
+    apart = observers_apart(double_scores(frame(rows))).set_index(["site", "observer"])
+    high = apart.loc[("A", "cid")]
+    assert (high["n_higher"], high["n_lower"], high["n_equal"], high["mean_difference"]) == (12, 0, 0, 1)
+    assert high["sign_p"] == pytest.approx(2 * 0.5**12)
+    assert high["adjusted_p"] == pytest.approx(3 * high["sign_p"])
+    assert apart.loc[("B", "cid"), "sign_p"] == 1
+
+
+def test_holm_adjusted_p_matches_statsmodels():
+    from statsmodels.stats.multitest import multipletests
+
+    from culmbook.agreement import _holm
+    p = pd.Series([0.04, 0.004, 0.03, 0.6])
+    assert _holm(p).tolist() == pytest.approx(list(multipletests(p, method="holm")[1]), rel=1e-12)
+
+
+def test_overall_agreement_pools_pairs_of_a_site():
+    rows = [("A", str(i), DAY, DAY, o, s) for i in range(12)
+            for o, s in ((("ann", "ben")[i % 2], i % 5), ("cid", (i + i % 3) % 5))]
+    row = overall_agreement(double_scores(frame(rows))).iloc[0]
+    assert row["n_scored"] == 12 and row["n_equal"] == 4
+    expected = icc_any_two([i % 5 for i in range(12)], [(i + i % 3) % 5 for i in range(12)])
+    assert row[["icc", "low", "high"]].tolist() == pytest.approx(expected)
+
+
+def test_overall_agreement_and_observers_of_no_pairs_are_empty_tables():
+    pairs = double_scores(frame([]))
+    assert overall_agreement(pairs).empty and observers_apart(pairs).empty

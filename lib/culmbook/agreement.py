@@ -8,6 +8,7 @@ from scipy import stats
 
 MIN_PLOTS = 10
 """Fewest plots scored by both observers for an agreement coefficient."""
+NO_ERROR = "no error left between the observers: no interval"
 
 
 def double_scores(scores, value="damage_score"):
@@ -118,6 +119,45 @@ def icc_agreement(a, b, level=0.95):
     return _icc(np.column_stack(_same_plots(a, b)), level)
 
 
+def icc_any_two(a, b, level=0.95):
+    """Intraclass correlation of single scores when any two of several observers scored each plot.
+
+    Parameters, returns and missing limits are those of :func:`icc_agreement`.
+
+    Notes
+    -----
+    One-way random model: (R − W) / (R + W) with mean squares between plots R and within plots W; what sets
+    observers apart counts as disagreement. Interval from F(n − 1, n).
+
+    References
+    ----------
+    Shrout & Fleiss 1979, as for :func:`icc_agreement`, ICC(1,1).
+
+    Examples
+    --------
+    >>> [round(x, 2) for x in icc_any_two([0, 1, 2, 3, 4, 5], [0, 1, 2, 3, 4, 4])]
+    [0.97, 0.85, 1.0]
+    """
+    if not 0 < level < 1:
+        raise ValueError(f"level = {level}: a confidence level lies between 0 and 1")
+    return _icc_one_way(np.column_stack(_same_plots(a, b)), level)
+
+
+def _icc_one_way(scores, level):
+    """ICC(1,1) of a plots × scores array, with its interval."""
+    n, k = scores.shape
+    if n < 2 or np.ptp(scores) == 0:
+        return np.nan, np.nan, np.nan
+    plots, within = k * scores.mean(axis=1).var(ddof=1), scores.var(axis=1, ddof=1).mean()
+    icc = (plots - within) / (plots + (k - 1) * within)
+    if within == 0:
+        return float(icc), np.nan, np.nan
+    df = n - 1, n * (k - 1)
+    low = plots / within / stats.f.ppf((1 + level) / 2, *df)
+    high = plots / within * stats.f.ppf((1 + level) / 2, *df[::-1])
+    return float(icc), float((low - 1) / (low + k - 1)), float((high - 1) / (high + k - 1))
+
+
 def _icc(scores, level):
     """ICC(A,1) of a plots × observers array, with its interval."""
     n, k = scores.shape
@@ -170,17 +210,89 @@ def agreement(pairs, min_plots=MIN_PLOTS):
     return pd.DataFrame(rows, columns=columns).astype({"reason": "str"})
 
 
+def overall_agreement(pairs, min_plots=MIN_PLOTS):
+    """Judge the double-scored plots of a site together, whoever scored them.
+
+    Parameters
+    ----------
+    pairs : pandas.DataFrame
+        From :func:`double_scores`; of a plot scored by more than two, the first pair counts.
+    min_plots : int
+        Fewest double-scored plots for a coefficient.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per site: site, n_scored, n_equal, n_within_1, icc, low, high (from
+        :func:`icc_any_two`), reason.
+    """
+    one = pairs.drop_duplicates(["site", "plot", "frost_on"])
+    rows = []
+    for site, group in one.groupby("site", sort=True):
+        a, b = group["a"].to_numpy(float), group["b"].to_numpy(float)
+        reason = _why_none(a, b, min_plots)
+        icc, low, high = [np.nan] * 3 if reason else icc_any_two(a, b)
+        rows.append((site, len(a), (a == b).sum(), (np.abs(a - b) <= 1).sum(), icc, low, high,
+                     NO_ERROR if reason is None and np.isnan(low) else reason))
+    columns = ["site", "n_scored", "n_equal", "n_within_1", "icc", "low", "high", "reason"]
+    return pd.DataFrame(rows, columns=columns).astype({"reason": "str"})
+
+
+def observers_apart(pairs):
+    """Compare each observer with whoever scored the same plots.
+
+    Parameters
+    ----------
+    pairs : pandas.DataFrame
+        From :func:`double_scores`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per site and observer: site, observer, n_pairs, n_higher, n_lower, n_equal, mean_difference
+        (own score − the other's), sign_p, adjusted_p (Holm, over the observers of the site).
+
+    Notes
+    -----
+    Exact sign test of higher against lower, ties left out: scores are ordinal, so no means are tested.
+    """
+    swap = {"observer_a": "observer_b", "observer_b": "observer_a", "a": "b", "b": "a"}
+    turned = pairs.rename(columns=swap)
+    both = pd.concat([pairs, turned], ignore_index=True)
+    rows = [(site, observer, *_lean(group))
+            for (site, observer), group in both.groupby(["site", "observer_a"], sort=True)]
+    columns = ["site", "observer", "n_pairs", "n_higher", "n_lower", "n_equal", "mean_difference", "sign_p"]
+    out = pd.DataFrame(rows, columns=columns)
+    return out.assign(adjusted_p=out.groupby("site")["sign_p"].transform(_holm).astype("float64"))
+
+
+def _lean(group):
+    d = (group["a"] - group["b"]).to_numpy(float)
+    n_higher, n_lower = int((d > 0).sum()), int((d < 0).sum())
+    return len(d), n_higher, n_lower, int((d == 0).sum()), d.mean(), _sign_p(n_higher, n_lower)
+
+
+def _sign_p(n_up, n_down):
+    return stats.binomtest(n_up, n_up + n_down).pvalue if n_up + n_down else 1.0
+
+
+def _holm(p):
+    order = np.argsort(p.to_numpy(), kind="stable")
+    steps = np.maximum.accumulate(p.to_numpy()[order] * np.arange(len(p), 0, -1))
+    return pd.Series(np.minimum(steps, 1)[np.argsort(order, kind="stable")], index=p.index)
+
+
 def _judge(group, min_plots):
     a, b = group["a"].to_numpy(float), group["b"].to_numpy(float)
     n_a, n_b = int((a > b).sum()), int((b > a).sum())
     reason = _why_none(a, b, min_plots)
     kappa, icc, low, high = [np.nan] * 4 if reason else [weighted_kappa(a, b), *icc_agreement(a, b)]
     if reason is None and np.isnan(low):
-        reason = "no error left between the observers: no interval"
+        reason = NO_ERROR
     return {"n_scored": len(a), "n_plots": group["plot"].nunique(), "n_equal": int((a == b).sum()),
             "n_within_1": int((np.abs(a - b) <= 1).sum()), "n_a_higher": n_a, "n_b_higher": n_b,
             "mean_difference": (b - a).mean(),
-            "sign_p": stats.binomtest(n_b, n_a + n_b).pvalue if n_a + n_b else np.nan,
+            "sign_p": _sign_p(n_b, n_a),
             "kappa": kappa, "icc": icc, "low": low, "high": high, "reason": reason}
 
 
