@@ -58,8 +58,8 @@ def formatting_notes(archive, sheet, found, styles, file):
     n_comments = _n_comments(archive, sheet)
     if not n_coloured + n_struck + n_comments:
         return []
-    said = (f"{n_coloured} coloured, {n_struck} struck-out and {n_comments} commented cells: their values are "
-            "read, what the marks mean is not")
+    said = (f"{n_coloured} coloured, {n_struck} struck-out and {n_comments} commented cells: their values "
+            "are read, what the marks mean is not")
     return [note("N-FORMATTING", file, said, "write what they mean into a column of the table")]
 
 

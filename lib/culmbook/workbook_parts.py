@@ -171,8 +171,9 @@ def _strings(archive, part):
 
 def text_of(element):
     """Return the text of a string item: its runs joined, phonetic guides left out."""
-    runs = [[child] if local_name(child) == "t" else child for child in element if local_name(child) in ("t", "r")]
-    return unescaped("".join(t.text or "" for run in runs for t in run if local_name(t) == "t"))
+    runs = [child for child in element if local_name(child) in ("t", "r")]
+    pieces = [piece for run in runs for piece in (run if local_name(run) == "r" else [run])]
+    return unescaped("".join(piece.text or "" for piece in pieces if local_name(piece) == "t"))
 
 
 def unescaped(text):
