@@ -1,9 +1,24 @@
 """Formulas: LaTeX in a notebook's markdown to the report's math."""
 
+import re
 from functools import lru_cache
 
 import typst
 from tylax import latex_to_typst_diagnostics
+
+
+_DEEP = re.compile(r"[_^]\s*\{[^{}]*[_^]|[_^]\s*\\\w+\s*\{[^{}]*[_^]")
+
+
+def has_deep_scripts(tex: str) -> bool:
+    """True when a script carries a script: such a formula is set larger, so that all of it can be read.
+
+    Examples
+    --------
+    >>> has_deep_scripts(r"\\sigma_{b_j}"), has_deep_scripts(r"\\sigma_{bj}^2")
+    (True, False)
+    """
+    return bool(_DEEP.search(tex))
 
 
 @lru_cache(maxsize=1)

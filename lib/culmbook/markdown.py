@@ -8,7 +8,7 @@ import html
 import re
 from functools import lru_cache
 
-from culmbook.formulas import typst_math
+from culmbook.formulas import has_deep_scripts, typst_math
 from culmbook.glyphs import printable, printable_lines
 
 LONGEST_WORD = 16
@@ -50,7 +50,8 @@ def _formula(raw: str, *, block: bool) -> dict:
     source = typst_math(raw)
     if source is None:
         return {"t": "code", "s": printable(raw)}
-    return {"t": "math", "typst": source, "tex": printable(raw.strip()), "block": block}
+    return {"t": "math", "typst": source, "tex": printable(raw.strip()), "block": block,
+            "deep": has_deep_scripts(raw)}
 
 
 def _link(token: dict) -> list[dict]:

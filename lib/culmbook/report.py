@@ -15,12 +15,13 @@ from pathlib import Path
 
 import typst
 
-from culmbook import __version__, style
-from culmbook.appendix import NETWORK_SCOPES, appendix, data_tables, of_site
+from culmbook import style
+from culmbook.appendix import appendix, data_tables, of_site
 from culmbook.compose import Composed, compose, refused, section_title
-from culmbook.glyphs import FONT_FOLDER, printable
+from culmbook.glyphs import FONT_FOLDER
 from culmbook.markdown import words
 from culmbook.outputs import write_whole
+from culmbook.titleblock import site_facts, title_words
 
 TEMPLATE = Path(__file__).parent / "template" / "report.typ"
 STANDARDS = ["a-2a", "ua-1"]
@@ -80,14 +81,6 @@ def _boxes(incomplete: list[str], provisional: list[str]) -> list[dict]:
     return [{"title": title, "lines": [words(line) for line in lines]} for title, lines in both if lines]
 
 
-def _site_name(network, site: str) -> str:
-    if site in NETWORK_SCOPES:
-        return "All sites"
-    sites = network.tables["sites"]
-    names = sites.loc[sites["site"] == site, "site_name"].dropna()
-    return f"{names.iloc[0]} ({site})" if len(names) else site
-
-
 def _finding(bundle: dict) -> dict:
     first, *rest = bundle["sentences"]
     return {"label": words(bundle["label"]), "first": words(first), "rest": words(" ".join(rest)),
@@ -99,28 +92,16 @@ def _look() -> dict:
             "tint": style.PAPER_TINT, "width_mm": style.PAGE_WIDTH_MM}
 
 
-def _words_of(site: str, season: int, name: str, meta: Mapping[str, str]) -> dict:
-    scope = "network report" if site in NETWORK_SCOPES else "site report"
-    programme = str(meta.get("network", ""))
-    return {"title": printable(f"{name}: {scope}, season {season}"), "author": printable(programme or "culmbook"),
-            "description": printable(f"Results of the trials of {name} in the growing season {season}."),
-            "keywords": ["field trial", f"season {season}", printable(name)],
-            "kicker": f"{scope.capitalize()} · season {season}", "heading": words(name),
-            "subtitle": words(" · ".join(filter(None, [programme, str(meta.get("subtitle", ""))]))),
-            "running": words(f"{name} · season {season}"),
-            "footer": words(" · ".join(filter(None, [str(meta.get("notice", "")), f"culmbook {__version__}"])))}
-
-
 def report_content(composed: Composed, *, site: str, season: int, meta: Mapping, network, run: dict) -> dict:
     """Give all the template prints, as JSON can hold it; parameters as in `build_report`."""
-    name = _site_name(network, site) if network is not None else site
+    sites = None if network is None else network.tables["sites"]
     incomplete = (_refusals(network, site) if network is not None else []) + _missing_sections(run)
-    facts = {**meta.get("facts", {}), **dict(composed.facts)}
+    facts = {**site_facts(sites, site), **meta.get("facts", {}), **dict(composed.facts)}
     sections = composed.sections + [
         {"title": section_title(failed["notebook"]), "blocks": [refused(line)]}
         for failed, line in zip(run.get("failed", []), _missing_sections(run), strict=True)]
     tables = data_tables(network, site) if network is not None else []
-    return {**_words_of(site, season, name, meta), "look": _look(),
+    return {**title_words(sites, site, season, meta), "look": _look(),
             "facts": [[words(str(key)), words(str(value))] for key, value in facts.items()],
             "boxes": _boxes(incomplete, composed.provisional), "incomplete": incomplete,
             "findings": [_finding(bundle) for bundle in composed.findings], "no_findings": NO_FINDINGS,
@@ -173,9 +154,9 @@ def build_report(notebooks: list[Path], out_pdf: Path, *, site: str, season: int
     season : int
         Growing season.
     facts : mapping, optional
-        Words about the report: `network` (name of the programme), `subtitle`, `notice` (printed on every page,
-        for example that the data are invented) and `facts`, a mapping for the title block. Facts that
-        notebooks give come after these and replace those of the same name.
+        Words about the report: `network` (name of the programme), `subtitle`, `notice` (printed on every page)
+        and `facts`, a mapping for the title block. Facts that notebooks give come after these and replace
+        those of the same name.
     network : culmbook.network.Network, optional
         Where refused rows, corrections and file hashes come from.
     run : dict

@@ -9,7 +9,7 @@ _TEXT_PT = PAGE_WIDTH_IN * 72
 _GUTTER_PT = 10
 # A text column is comfortable at this width [em], or when its longest cell takes this many lines; a table in
 # which a cell would take more than the most lines is split instead.
-_COMFORT_EM, _LINES, _MOST_LINES = 9, 3, 5
+_COMFORT_EM, _LINES, _MOST_LINES = 9, 3, 4
 _BOLD = 1.09
 # Rows stay on one page unless a cell is longer than this: it might be taller than a page.
 _LONGEST_UNBROKEN = 600

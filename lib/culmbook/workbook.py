@@ -117,8 +117,8 @@ def _csv_cell(value: object) -> str:
 
 def csv_bytes(bundle: dict) -> bytes:
     """Give one table as CSV: UTF-8, comma, decimal point, full precision, a blank for a missing value."""
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
+    buffer = io.StringIO(newline="")
+    writer = csv.writer(buffer)  # line ends of RFC 4180: a lone CR or LF inside a cell is then quoted
     writer.writerow([safe_text(column["name"]) for column in bundle["columns"]])
     writer.writerows([_csv_cell(value) for value in row] for row in bundle["values"])
     return buffer.getvalue().encode("utf-8", errors="backslashreplace")
