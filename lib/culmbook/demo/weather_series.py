@@ -42,7 +42,7 @@ def simulate_weather(climate, latitude, rng, start=WEATHER_START, end=WEATHER_EN
     spread = _between(climate.daily_range_c, warmth) * np.where(wet, 0.72, 1.12)
     spread = spread * rng.lognormal(0, 0.18, len(days))
     snow = _snow_depth(rain, mean)
-    soil = _soil_minimum(climate, mean, spread, snow)
+    soil = soil_minimum(climate, mean, spread, snow)
     return pd.DataFrame({
         "date": days,
         "air_temperature_min_c": mean - spread / 2,
@@ -138,7 +138,7 @@ def _snow_depth(rain, mean):
     return np.where(depth < 0.5, 0.0, depth)
 
 
-def _soil_minimum(climate, mean, spread, snow):
+def soil_minimum(climate, mean, spread, snow):
     soil = np.empty(len(mean))
     soil[0] = mean[0]
     for t in range(1, len(mean)):
@@ -150,15 +150,35 @@ def _soil_minimum(climate, mean, spread, snow):
     return soil - 0.13 * spread * covered
 
 
-def _shortwave(days, latitude, wet, rng):
-    """Daily sum from the radiation above the air (FAO Irrigation and Drainage Paper 56, eq. 21)."""
-    day = days.day_of_year.to_numpy()
+def radiation_above(day_of_year, latitude):
+    """Daily radiation above the air.
+
+    Parameters
+    ----------
+    day_of_year : array_like
+        1–366.
+    latitude : float
+        Degrees, north positive; not beyond the polar circles.
+
+    Returns
+    -------
+    numpy.ndarray
+        MJ/m² and day.
+
+    References
+    ----------
+    Allen, Pereira, Raes & Smith 1998, FAO Irrigation and Drainage Paper 56, equations 21 and 23–25.
+    """
+    day = np.asarray(day_of_year)
     phi = np.radians(latitude)
     tilt = 0.409 * np.sin(2 * np.pi * day / 365 - 1.39)
     sunset = np.arccos(np.clip(-np.tan(phi) * np.tan(tilt), -1, 1))
     distance = 1 + 0.033 * np.cos(2 * np.pi * day / 365)
-    above = 24 * 60 / np.pi * 0.0820 * distance * (
+    return 24 * 60 / np.pi * 0.0820 * distance * (
         sunset * np.sin(phi) * np.sin(tilt) + np.cos(phi) * np.cos(tilt) * np.sin(sunset)
     )
-    clear = np.where(wet, rng.beta(2, 4, len(day)), rng.beta(4, 2.2, len(day)))
-    return above * (0.22 + 0.53 * clear)
+
+
+def _shortwave(days, latitude, wet, rng):
+    clear = np.where(wet, rng.beta(2, 4, len(days)), rng.beta(4, 2.2, len(days)))
+    return radiation_above(days.day_of_year.to_numpy(), latitude) * (0.22 + 0.53 * clear)
