@@ -62,20 +62,27 @@ def write_sheets(out, network=None, table=None, site=None, season=None):
         If there is no such table or site, a site or season comes without a network, no plot is left,
         or a file stands in the way.
     """
-    chosen = _chosen_tables(table)
-    if network is None:
-        if site is not None or season is not None:
-            raise ValueError("site and season need a network: give the folder with --data")
-        return [_write(Path(out), name, None, None) for name in chosen]
+    planned = _planned(Path(out), _chosen_tables(table), network, site, season)
+    for path, _ in planned:
+        if path.exists():
+            raise ValueError(f"{path} is already there and may hold observations; choose another folder or move it")
+    for path, rows in planned:
+        _write(path, rows, season)
+    return [path for path, _ in planned]
+
+
+def _planned(out, chosen, network, site, season):
+    """Pairs of a file and the rows to fill in, or None for an empty sheet."""
+    if network is None and (site is not None or season is not None):
+        raise ValueError("site and season need a network: give the folder with --data")
     about_plots = [name for name in chosen if name != "plots" and "plot" in tables()[name].columns]
-    if not about_plots:
-        return [_write(Path(out), name, None, None) for name in chosen]
-    written = []
+    if network is None or not about_plots:
+        return [(out / f"{name}.xlsx", None) for name in chosen]
+    planned = []
     for code in _chosen_sites(network, site):
         plots = _standing_plots(network, code, season)
-        written += [_write(Path(out) / code, name, _prefilled(name, plots, network, season), season)
-                    for name in about_plots]
-    return written
+        planned += [(out / code / f"{name}.xlsx", _prefilled(name, plots, network, season)) for name in about_plots]
+    return planned
 
 
 def _chosen_tables(table):
@@ -127,16 +134,12 @@ def _with_positions(rows, network):
     return merged.sort_values(["walk", "position_row", "position"], ignore_index=True).drop(columns="walk")
 
 
-def _write(folder, name, rows, season):
-    path = folder / f"{name}.xlsx"
-    if path.exists():
-        raise ValueError(f"{path} is already there and may hold observations; choose another folder or move it")
+def _write(path, rows, season):
     book = Workbook()
-    _fill_sheet(book.active, tables()[name], rows, season)
-    _fill_read_me(book.create_sheet("read_me"), name)
-    folder.mkdir(parents=True, exist_ok=True)
+    _fill_sheet(book.active, tables()[path.stem], rows, season)
+    _fill_read_me(book.create_sheet("read_me"), path.stem)
+    path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(workbook_bytes(book))
-    return path
 
 
 def _fill_sheet(sheet, table, rows, season):
@@ -165,6 +168,7 @@ def _write_heading(sheet, table, columns, rows, season):
     what = f"{table.title}: {table.description[0].lower()}{table.description[1:]}"
     where = "" if rows is None else f". Site {rows['site'].iloc[0]}"
     sheet.cell(TITLE_ROW, 1, what + where + (f", season {season}" if season else "")).font = Font(bold=True)
+    sheet.row_dimensions[UNIT_ROW].height, sheet.row_dimensions[HEADER_ROW].height = 46, 112
     for place, name in enumerate(columns, start=1):
         field = table[name] if name in table.columns else None
         unit = sheet.cell(UNIT_ROW, place, _hint(field))

@@ -14,6 +14,24 @@ README = """This trial network is invented.
 No site, hybrid, person, season or measurement in this folder is real. Coordinates lie
 in open water and country codes are from the range that ISO 3166-1 leaves to users.
 The files are written by `python -m culmbook.demo data/demo`; do not edit them by hand.
+`culmbook.demo.truth()` tells what is true here.
+
+Sites     MELDO  maritime, machine planting, planted 2022 and 2025
+          KRAVO  continental, planting method x film in main plots, 2022 and 2025
+          DRYSA  warm and dry, hand planting, 2023 and 2025
+          UPLEN  upland and wet, planting method x film in main plots, 2022 and 2025;
+                 no soil probe
+          ISKEY  ocean island, machine planting, 2023 and 2025
+Entries   24 candidates H01 ... H24 and two controls: STD (raised in plugs) and CLONE
+          (raised from rhizomes). KRAVO and UPLEN hold every other candidate each.
+Counts    up to 24 June 2026; weather from July 2006 to June 2026.
+
+Faults put in on purpose, as real sheets have them: damaged and abandoned plots with
+reasons, plots not cut or not counted, lost moisture samples, a blocked planter unit in
+four plots, two replanted plots (one sheet tells replants apart, one does not), plants
+that emerged late, one fresh mass with a slipped unit, one height that fell, two
+exchanged labels, an observer who scores high, nine days without weather, a decimal-comma
+file, a workbook, and one mistyped count that corrections.csv puts right.
 """
 
 SETTINGS = f"""# Settings of the invented demo network. Every key has a default; these are the ones we state.
