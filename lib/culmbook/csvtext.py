@@ -107,8 +107,8 @@ def _undecodable(data, file, offset):
     start = text.rfind("\n", 0, offset) + 1
     delimiter = find_delimiter(text)
     first = next(ln for ln in text.split("\n") if ln.strip("\r ﻿"))
-    header = next(csv.reader([first.removeprefix("ï»¿")], delimiter=delimiter))
-    cells = next(csv.reader([text[start:offset + 1]], delimiter=delimiter))
+    header = _cells_of(first.removeprefix("ï»¿"), delimiter)
+    cells = _cells_of(text[start:offset + 1], delimiter)
     column = header[len(cells) - 1].strip() if len(cells) <= len(header) else None
     said = f"line {line} does not fit the encoding of the rest of the file (byte 0x{data[offset]:02X})"
     return refuse_file("E-ENCODING", file, said, _UTF8_MEND, line=line, column=column, value=cells[-1])
@@ -157,27 +157,20 @@ def find_delimiter(text, names=frozenset()):
     str
         Comma, semicolon or tab; comma when there is none.
     """
-    lines = [line + "\n" for line in text[:200_000].split("\n")[:HEADER_WITHIN + 20]]
+    lines = text[:200_000].split("\n")[:HEADER_WITHIN + 20]
     scores = {delimiter: _delimiter_score(lines, delimiter, names) for delimiter in DELIMITERS}
     return max(DELIMITERS, key=scores.get)
 
 
 def _delimiter_score(lines, delimiter, names):
     """Return (column names found, share of lines with the usual number of fields, that number)."""
-    rows = [row for row in _lenient(lines, delimiter) if row]
+    rows = [_cells_of(line, delimiter) for line in lines if line.strip()]
     counts = [len(row) for row in rows]
     usual = max(sorted(set(counts)), key=counts.count, default=1)
     if usual == 1:
         return 0, 0.0, 1
     found = max(n_names(row, names) for row in rows[:HEADER_WITHIN]) if names else 0
     return found, counts.count(usual) / len(counts), usual
-
-
-def _lenient(lines, delimiter):
-    try:
-        return list(csv.reader([line.replace("\r", "") for line in lines], delimiter=delimiter))
-    except csv.Error:  # only a field beyond the size limit can do this here
-        return [line.rstrip("\n").split(delimiter) for line in lines]
 
 
 def _parsed(text, file, names):
@@ -246,9 +239,10 @@ def _open_quote(grid, header, line, cells):
 
 
 def _cells_of(line, delimiter):
+    """Return the fields of one physical line by itself, whatever is wrong with it."""
     limit = csv.field_size_limit(max(LONGEST_CELL, len(line) + 1))
     try:
-        return next(csv.reader([_LONE_CR.sub(" ", line)], delimiter=delimiter), [""])
+        return next(csv.reader([line.replace("\r", " ")], delimiter=delimiter), [""])
     finally:
         csv.field_size_limit(limit)
 
