@@ -14,7 +14,8 @@ from culmbook import present, style
 from culmbook.columns import Column
 from culmbook.glyphs import printable
 
-HOSTILE = ["#set page", "$x$", "a_b_c", "*bold*", "<script>alert(1)</script>", "C:\\temp\\n", "@cite", "=1+1", "Ω–ß"]
+HOSTILE = ["#set page", "$x$", "a_b_c", "*bold*", "<script>alert(1)</script>", "C:\\temp\\n", "@cite",
+           "=1+1", "Ω–ß"]
 
 
 @pytest.fixture
@@ -78,7 +79,8 @@ def test_table_with_unknown_column_names_those_there_are(frame):
 
 def test_a_count_that_is_not_whole_is_refused():
     with pytest.raises(ValueError, match="no count"):
-        present.table(pd.DataFrame({"n": [1.5]}), label="t", caption="c", columns={"n": Column("n", kind="count")})
+        present.table(pd.DataFrame({"n": [1.5]}), label="t", caption="c",
+                      columns={"n": Column("n", kind="count")})
 
 
 class _Tags(HTMLParser):
@@ -184,5 +186,5 @@ def test_series_differ_without_colour():
 def test_present_is_quick_to_import():
     code = ("import pandas, matplotlib.pyplot, time; t = time.perf_counter(); import culmbook.present; "
             "print(time.perf_counter() - t)")
-    took = float(subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout)
-    assert took < 0.3
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert float(said) < 0.3

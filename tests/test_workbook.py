@@ -21,7 +21,8 @@ FORMULAS = ["=1+1", "+1", "-1+cmd", "@SUM(A1)", "\t=1", "\r=1"]
 
 def a_table(label="stands", n=3):
     frame = pd.DataFrame({
-        "hybrid": (FORMULAS + ["007", "NO", "A \"b\", c"])[:n], "n": pd.array([1, None, 3] + [4] * (n - 3), dtype="Int64"),
+        "hybrid": (FORMULAS + ["007", "NO", "A \"b\", c"])[:n],
+        "n": pd.array([1, None, 3] + [4] * (n - 3), dtype="Int64"),
         "share": 1 / np.arange(3, n + 3), "low": 0.1, "high": 0.9, "change": -2.5,
         "on": pd.to_datetime(["2025-05-02", None, "2025-06-01"] + ["2025-07-01"] * (n - 3))})
     return present.table(frame, label=label, caption="=Caption", columns={
@@ -40,7 +41,8 @@ def write_notebook(folder, name, *shown):
 
 @pytest.fixture
 def written(tmp_path):
-    notebooks = [write_notebook(tmp_path, "10_data", a_table()), write_notebook(tmp_path, "20_stand", a_table(n=9))]
+    notebooks = [write_notebook(tmp_path, "10_data", a_table()),
+                 write_notebook(tmp_path, "20_stand", a_table(n=9))]
     return write_tables(notebooks, tmp_path)
 
 
@@ -106,7 +108,8 @@ def test_long_and_equal_labels_get_names_of_their_own(tmp_path):
 def test_characters_xml_cannot_hold_are_spelled_out(tmp_path):
     shown = present.table(pd.DataFrame({"x": ["a\x01b", "🌾", "y" * 40_000]}), label="t", caption="c",
                           columns={"x": Column("x")})
-    sheet = openpyxl.load_workbook(write_tables([write_notebook(tmp_path, "10_a", shown)], tmp_path)[0])["10-t"]
+    [book, _] = write_tables([write_notebook(tmp_path, "10_a", shown)], tmp_path)
+    sheet = openpyxl.load_workbook(book)["10-t"]
     assert sheet["A2"].value == "a[U+0001]b" and sheet["A3"].value == "🌾"
     assert len(sheet["A4"].value) <= 32_767 and "characters more" in sheet["A4"].value
 

@@ -21,14 +21,14 @@ CAUTIONS = (
     "A bale or harvest weight says what was cut, dried and carried off on one day with one machine. Cutting "
     "height, losses and the moisture sample move it by more than many differences between hybrids; storing "
     "damp bales can start a fire.",
-    "Planters, film layers and harvesters are dangerous and differ from trial to trial. A planting fault of a "
-    "machine looks like a weak hybrid unless gaps were mapped; follow the maker's instructions.",
-    "Hybrids that flower and set fertile seed can spread beyond the plot. Whether a hybrid may be grown, where, "
-    "and with which buffer is for the authorities of the country to say.",
-    "Intervals show what this season, these sites and this design leave uncertain; they know nothing of seasons "
-    "not sampled, or of faults nobody wrote down.",
-    "This report is not agronomic, legal or investment advice. Local codes of practice, and people qualified in "
-    "them, decide.")
+    "Planters, film layers and harvesters are dangerous and differ from trial to trial; follow the maker's "
+    "instructions. A planting fault of a machine looks like a weak hybrid unless gaps were mapped.",
+    "Hybrids that flower and set fertile seed can spread beyond the plot. Whether a hybrid may be grown, "
+    "where, and with which buffer is for the authorities of the country to say.",
+    "Intervals show what this season, these sites and this design leave uncertain; they know nothing of "
+    "seasons not sampled, or of faults nobody wrote down.",
+    "This report is not agronomic, legal or investment advice. Local codes of practice, and people qualified "
+    "in them, decide.")
 
 
 def of_site(frame: pd.DataFrame, site: str) -> pd.DataFrame:
@@ -75,7 +75,7 @@ def data_tables(network, site: str) -> list[ReportTable]:
     notes = problems[problems["severity"] == "note"]
     made = [_files_table(of_site(network.files, site))]
     if len(refused):
-        made.append(_problem_table(refused, "refused", "Files and rows that were refused and are in no number."))
+        made.append(_problem_table(refused, "refused", "Files and rows refused: they are in no number."))
     if len(notes):
         made.append(_problem_table(notes, "notes", "Notes on the files: read, but worth a look."))
     if len(network.corrections):
@@ -96,29 +96,25 @@ def _files_table(files: pd.DataFrame) -> ReportTable:
 
 
 def _corrections_table(corrections: pd.DataFrame) -> ReportTable:
+    day = "date" if pd.api.types.is_datetime64_any_dtype(corrections["on"]) else "text"
     return table(corrections, label="corrections", columns={
         "table": Column("Table"), "key": Column("Row"), "column": Column("Column"),
         "old_value": Column("Old value"), "new_value": Column("New value"), "by": Column("By"),
-        "on": Column("On", kind="date" if pd.api.types.is_datetime64_any_dtype(corrections["on"]) else "text"),
+        "on": Column("On", kind=day),
         "why": Column("Why"), "outcome": Column("Outcome")},
         caption="Corrections kept beside the raw sheets, and what became of each.")
 
 
 def _aside_table(plots: pd.DataFrame) -> ReportTable:
     return table(plots, label="plots-set-aside", order=["site", "plot"], columns={
-        "site": Column("Site"), "plot": Column("Plot"), "hybrid": Column("Hybrid"), "status": Column("Status"),
-        "status_cause": Column("Cause"), "status_reason": Column("Reason")},
+        "site": Column("Site"), "plot": Column("Plot"), "hybrid": Column("Hybrid"),
+        "status": Column("Status"), "status_cause": Column("Cause"), "status_reason": Column("Reason")},
         caption="Plots whose status is not ok: kept in the data, left out of estimates unless a section says "
                 "otherwise.")
 
 
 def _block(shown: ReportTable) -> list[dict]:
-    bundle = shown.bundle()
-    more = len(bundle["rows"]) - MOST_ROWS
-    if more > 0:
-        bundle = {**bundle, "rows": bundle["rows"][:MOST_ROWS], "strong": bundle["strong"][:MOST_ROWS],
-                  "note": f"{bundle['note']} {more} more rows are in the workbook.".strip()}
-    return [table_block(bundle, f"appendix/{shown.label}")]
+    return [table_block(shown.bundle(), f"appendix/{shown.label}", MOST_ROWS)]
 
 
 def _set_aside(tables: dict[str, ReportTable]) -> list[dict]:

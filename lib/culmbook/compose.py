@@ -85,7 +85,16 @@ def table_bundles(notebook: dict, name: str) -> list[dict]:
     return [{**bundle, "notebook": name} for bundle in found]
 
 
-def table_block(bundle: dict, place: str) -> dict:
+MOST_ROWS = 600
+"""Rows of a table that are printed; what goes beyond is in the workbook, and the table says so."""
+
+
+def table_block(bundle: dict, place: str, most: int = MOST_ROWS) -> dict:
+    """Give a table as a block of the report, at most so many of its rows."""
+    more = len(bundle["rows"]) - most
+    if more > 0:
+        bundle = {**bundle, "rows": bundle["rows"][:most], "strong": bundle["strong"][:most],
+                  "note": f"{bundle['note']} {more} more rows are in the workbook.".strip()}
     return {"t": "table", "label": place, "caption": words(bundle["caption"]), "note": words(bundle["note"]),
             "parts": lay_out(bundle)}
 
@@ -99,6 +108,11 @@ def _text_block(bundle: dict) -> dict:
     kind = "par" if bundle["kind"] == "text" else "say"
     return {"t": kind, "kind": bundle["kind"], "label": words(bundle["label"]),
             "c": [text(" ".join(bundle["sentences"]))]}
+
+
+def _is_worded(block: dict) -> bool:
+    """False for a heading without words: no reader could name it."""
+    return block["t"] != "heading" or bool(plain(block["c"]).strip())
 
 
 class _Walk:
@@ -125,7 +139,7 @@ class _Walk:
                 block["t"] = "title"
         if "remove-cell" in tags:
             return
-        kept = [block for block in found if block["t"] != "title"]
+        kept = [block for block in found if block["t"] != "title" and _is_worded(block)]
         if "appendix" in tags:
             self.methods += self.levelled(kept, 3)
         else:
@@ -141,7 +155,8 @@ class _Walk:
 
     def output(self, output: dict) -> None:
         if output["output_type"] == "error":
-            self.body.append(refused(f"This section stopped at an error: {output['ename']}: {output['evalue']}"))
+            why = f"{output['ename']}: {output['evalue']}"
+            self.body.append(refused(f"This section stopped at an error: {why}"))
         data = output.get("data", {})
         if TABLE_MIME in data:
             self.body.append(table_block(data[TABLE_MIME], self.place(data[TABLE_MIME]["label"])))

@@ -62,7 +62,8 @@ class Shown:
 
 
 _LEFT = ("text", "date")
-_CAPTION_CSS = "text-align:left;font-weight:600;padding:0 0 .5em;color:inherit;caption-side:top;max-width:60em"
+_CAPTION_CSS = ("text-align:left;font-weight:600;padding:0 0 .5em;color:inherit;caption-side:top;"
+                "max-width:60em")
 _NOTE_CSS = "font-size:.9em;opacity:.8;max-width:60em;margin:.3em 0 0"
 
 

@@ -72,8 +72,8 @@ def _refusals(network, site: str) -> list[str]:
 
 
 def _missing_sections(run: dict) -> list[str]:
-    return [f"The section “{section_title(failed['notebook'])}” (notebook {failed['notebook']}) could not be made: "
-            f"{failed['reason']}" for failed in run.get("failed", [])]
+    return [f"The section “{section_title(failed['notebook'])}” (notebook {failed['notebook']}) could not be "
+            f"made: {failed['reason']}" for failed in run.get("failed", [])]
 
 
 def _boxes(incomplete: list[str], provisional: list[str]) -> list[dict]:
@@ -84,7 +84,8 @@ def _boxes(incomplete: list[str], provisional: list[str]) -> list[dict]:
 def _finding(bundle: dict) -> dict:
     first, *rest = bundle["sentences"]
     return {"label": words(bundle["label"]), "first": words(first), "rest": words(" ".join(rest)),
-            "numbers": [[words(name), words(value)] for name, value in bundle["numbers"]], "see": bundle["see"]}
+            "numbers": [[words(name), words(value)] for name, value in bundle["numbers"]],
+            "see": bundle["see"]}
 
 
 def _look() -> dict:
@@ -139,8 +140,8 @@ def set_pdf(content: dict, started: datetime) -> bytes:
             raise ValueError(f"the report could not be set: {error.message} {error.diagnostic}") from error
 
 
-def build_report(notebooks: list[Path], out_pdf: Path, *, site: str, season: int, facts: Mapping | None = None,
-                 network=None, run: dict) -> ReportSummary:
+def build_report(notebooks: list[Path], out_pdf: Path, *, site: str, season: int,
+                 facts: Mapping | None = None, network=None, run: dict) -> ReportSummary:
     """Write the PDF of one site, or of the network.
 
     Parameters
@@ -154,9 +155,9 @@ def build_report(notebooks: list[Path], out_pdf: Path, *, site: str, season: int
     season : int
         Growing season.
     facts : mapping, optional
-        Words about the report: `network` (name of the programme), `subtitle`, `notice` (printed on every page)
-        and `facts`, a mapping for the title block. Facts that notebooks give come after these and replace
-        those of the same name.
+        Words about the report: `network` (name of the programme), `subtitle`, `notice` (printed on every
+        page) and `facts`, a mapping for the title block. Facts that notebooks give come after these and
+        replace those of the same name.
     network : culmbook.network.Network, optional
         Where refused rows, corrections and file hashes come from.
     run : dict

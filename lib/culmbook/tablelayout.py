@@ -32,7 +32,8 @@ def _em(text: str) -> float:
 
 
 def _longest_word(text: str) -> float:
-    return max((_em(word if len(word) <= LONGEST_WORD else word[:PIECE]) for word in text.split(" ")), default=0)
+    pieces = (word if len(word) <= LONGEST_WORD else word[:PIECE] for word in text.split(" "))
+    return max(map(_em, pieces), default=0)
 
 
 def _widths(column: dict, cells: list[str]) -> tuple[float, float]:
@@ -80,7 +81,7 @@ def _part(bundle: dict, picked: list[int], size: float, widths: list[float]) -> 
     columns = [bundle["columns"][at] for at in picked]
     return {"size": size, "widths": [round(width * size + _GUTTER_PT, 2) for width in widths],
             "align": ["left" if column["kind"] in _LEFT else "right" for column in columns],
-            "head": [{"heading": words(column["heading"]), "unit": words(column["unit"])} for column in columns],
+            "head": [{"heading": words(c["heading"]), "unit": words(c["unit"])} for c in columns],
             "rows": [[words(row[at]) for at in picked] for row in bundle["rows"]],
             "strong": bundle.get("strong") or [False] * len(bundle["rows"]),
             "unbroken": all(len(cell) <= _LONGEST_UNBROKEN for row in bundle["rows"] for cell in row)}

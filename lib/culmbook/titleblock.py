@@ -11,6 +11,9 @@ from culmbook.glyphs import printable
 from culmbook.markdown import words
 
 
+_LONGEST_RUNNING = 50
+
+
 def _site_row(sites: pd.DataFrame | None, site: str) -> dict:
     """Give what is known of a site, blanks left out."""
     if sites is None or site in NETWORK_SCOPES:
@@ -24,6 +27,10 @@ def _name(sites: pd.DataFrame | None, site: str) -> str:
         return "All sites"
     name = _site_row(sites, site).get("site_name", site)
     return site if name == site else f"{name} ({site})"
+
+
+def _shortened(name: str) -> str:
+    return name if len(name) <= _LONGEST_RUNNING else name[:_LONGEST_RUNNING - 1] + "…"
 
 
 def _degrees(value: float, letters: str) -> str:
@@ -86,5 +93,5 @@ def title_words(sites: pd.DataFrame | None, site: str, season: int, meta: Mappin
             "description": printable(f"Results of the trials of {name} in the growing season {season}."),
             "keywords": ["field trial", f"season {season}", printable(name)],
             "kicker": f"{scope.capitalize()} · season {season}", "heading": words(name),
-            "subtitle": words(_subtitle(sites, site, meta)), "running": words(f"{name} · season {season}"),
+            "subtitle": words(_subtitle(sites, site, meta)), "running": words(f"{_shortened(name)} · season {season}"),
             "footer": words(" · ".join(filter(None, footer)))}

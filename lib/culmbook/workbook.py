@@ -53,7 +53,8 @@ def _flat(bundle: dict) -> dict:
     rows = [_spread_row(row, bundle["columns"]) for row in bundle["values"]]
     first = {column["name"]: at for at, column in reversed(list(enumerate(columns)))}
     kept = sorted(first.values())
-    return {**bundle, "columns": [columns[at] for at in kept], "values": [[row[at] for at in kept] for row in rows]}
+    return {**bundle, "columns": [columns[at] for at in kept],
+            "values": [[row[at] for at in kept] for row in rows]}
 
 
 def _number_of(notebook: str) -> str:
@@ -188,8 +189,8 @@ def xlsx_bytes(bundles: list[dict]) -> bytes:
     book.properties.creator = "culmbook"
     _fill(book.create_sheet("Contents"), ["sheet", "notebook", "caption", "rows", "note"], ["text"] * 5,
           _contents(bundles))
-    _fill(book.create_sheet("Columns"), ["sheet", "column", "heading", "unit", "kind", "meaning"], ["text"] * 6,
-          _dictionary(bundles))
+    _fill(book.create_sheet("Columns"), ["sheet", "column", "heading", "unit", "kind", "meaning"],
+          ["text"] * 6, _dictionary(bundles))
     for bundle in bundles:
         _fill(book.create_sheet(bundle["name"]), [column["name"] for column in bundle["columns"]],
               [column["kind"] for column in bundle["columns"]], bundle["values"])
