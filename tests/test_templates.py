@@ -36,7 +36,8 @@ def test_write_sheets_offers_the_allowed_words_of_every_choice(tmp_path):
     write_sheets(tmp_path)
     for name, table in tables().items():
         sheet, places = _open(tmp_path, name)
-        lists = {rule.formula1.strip('"') for rule in sheet.data_validations.dataValidation if rule.type == "list"}
+        rules = sheet.data_validations.dataValidation
+        lists = {rule.formula1.strip('"') for rule in rules if rule.type == "list"}
         assert lists == {",".join(field.enum) for field in table.fields if field.enum}
 
 
@@ -63,7 +64,8 @@ def test_write_sheets_leaves_out_abandoned_plots_and_later_plantings(tmp_path):
     write_sheets(tmp_path / "a", kravo, table="stand_counts", season=2025)
     write_sheets(tmp_path / "b", kravo, table="stand_counts", season=2024)
     status = kravo.tables["plots"].groupby("trial")["status"].value_counts().unstack(fill_value=0)
-    assert _open(tmp_path / "a" / "KRAVO", "stand_counts")[0].max_row - HEADER_ROW == 336 - status["abandoned"].sum()
+    standing = 336 - status["abandoned"].sum()
+    assert _open(tmp_path / "a" / "KRAVO", "stand_counts")[0].max_row - HEADER_ROW == standing
     assert _open(tmp_path / "b" / "KRAVO", "stand_counts")[0].max_row - HEADER_ROW == 168
 
 

@@ -65,7 +65,8 @@ def write_sheets(out, network=None, table=None, site=None, season=None):
     planned = _planned(Path(out), _chosen_tables(table), network, site, season)
     for path, _ in planned:
         if path.exists():
-            raise ValueError(f"{path} is already there and may hold observations; choose another folder or move it")
+            raise ValueError(f"{path} is already there and may hold observations; "
+                             "choose another folder or move it")
     for path, rows in planned:
         _write(path, rows, season)
     return [path for path, _ in planned]
@@ -81,7 +82,8 @@ def _planned(out, chosen, network, site, season):
     planned = []
     for code in _chosen_sites(network, site):
         plots = _standing_plots(network, code, season)
-        planned += [(out / code / f"{name}.xlsx", _prefilled(name, plots, network, season)) for name in about_plots]
+        planned += [(out / code / f"{name}.xlsx", _prefilled(name, plots, network, season))
+                    for name in about_plots]
     return planned
 
 
