@@ -6,7 +6,7 @@ from scipy import stats
 
 from culmbook.stand_model import fit_stand, hybrid_shares
 
-OCCASIONS = ["after_planting", "autumn", "spring", "summer"]
+OCCASIONS = {"after_planting": "first count", "autumn": "autumn", "spring": "spring", "summer": "early summer"}
 
 
 def life_table(intervals: pd.DataFrame, by: list[str] | None = None) -> pd.DataFrame:
@@ -108,17 +108,16 @@ def plot_intervals(history: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Plot columns, ``interval`` ('planting to autumn' …), ``order``, ``at_risk``, ``lost``, ``alive``.
-        A plant seen later was alive before: an earlier, smaller count is raised to the later one.
+        Plot columns, ``interval`` (the count that ends it: 'first count', 'autumn' …), ``order``,
+        ``at_risk``, ``lost``, ``alive``. A plant seen later was alive before: an earlier, smaller count is
+        raised to the later one. Where a count is missing, the interval reaches back to the one before.
     """
     order = {name: i for i, name in enumerate(["planting", *OCCASIONS])}
     rows = history.assign(order=history["occasion"].map(order)).sort_values(["site", "plot", "order"])
     plot = [rows["site"], rows["plot"]]
     seen = rows["alive"][::-1].groupby([p[::-1] for p in plot]).cummax()[::-1]
     before = seen.groupby(plot).shift()
-    came_from = rows["occasion"].groupby(plot).shift()
-    out = rows.assign(at_risk=before, lost=before - seen, alive=seen,
-                      interval=came_from.str.replace("_", " ") + " to " + rows["occasion"].str.replace("_", " "))
+    out = rows.assign(at_risk=before, lost=before - seen, alive=seen, interval=rows["occasion"].map(OCCASIONS))
     return out[before.notna() & (before > 0)].astype({"at_risk": int, "lost": int})
 
 
