@@ -323,6 +323,14 @@ def test_notebook_without_title_gets_one_from_its_name(tmp_path):
     assert [block["t"] for block in section["blocks"]] == ["par"]
 
 
+def test_long_words_in_a_title_break_on_the_page_only(tmp_path):
+    path = write(tmp_path, "10_a", text_cell("# " + "W" * 200))
+    build_report([path], tmp_path / "a.pdf", site="S01", season=2025, run=RUN)
+    reader = PdfReader(tmp_path / "a.pdf")
+    assert "1 " + "W" * 200 in [item.title.replace("\u200b", "") for item in reader.outline]
+    assert "U+200B" not in "".join(page.extract_text() for page in reader.pages)
+
+
 def test_error_in_a_notebook_is_told(tmp_path):
     broken = new_code_cell("1/0", outputs=[new_output("error", ename="ZeroDivisionError", evalue="by zero")])
     [section] = compose([write(tmp_path, "10_a", text_cell("# A"), broken)]).sections
@@ -342,7 +350,7 @@ def test_table_size_never_falls_under_the_least():
     assert min(part["size"] for part in lay_out(a_table(4, "wide", 25).bundle())) >= style.MIN_TEXT_PT
 
 
-@pytest.mark.parametrize("tex", [r"\hat y = \frac{a}{b}", r"\operatorname{logit}(p_{ij})", r"\sigma^2_g"])
+@pytest.mark.parametrize("tex", [r"\hat y = \frac{a}{b}", r"\operatorname{logit}(p_{ij})", r"a \text{ if } b"])
 def test_formula_is_translated(tex):
     assert typst_math(tex)
 

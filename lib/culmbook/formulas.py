@@ -7,6 +7,7 @@ import typst
 from tylax import latex_to_typst_diagnostics
 
 
+_WORDS = re.compile(r'#text\[([^\[\]#"\\]*)\]')
 _DEEP = re.compile(r"[_^]\s*\{[^{}]*[_^]|[_^]\s*\\\w+\s*\{[^{}]*[_^]")
 
 
@@ -41,7 +42,7 @@ def typst_math(tex: str) -> str | None:
         Math source that compiles, or None when the formula cannot be translated and is to be shown as typed.
     """
     result = latex_to_typst_diagnostics(tex)
-    source = result.output.strip()
+    source = _WORDS.sub(r'" \1 "', result.output.strip())
     # A hash would leave math for code; a warning means something was dropped.
     if not source or "#" in source or result.warnings:
         return None

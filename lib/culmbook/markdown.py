@@ -123,7 +123,8 @@ def _blocks(tokens: list[dict]) -> list[dict]:
 
 def plain(parts: list[dict]) -> str:
     """Give the text of inlines, for an outline or a running header."""
-    return "".join(part.get("tex") or part.get("s") or plain(part.get("c", [])) for part in parts)
+    said = (part.get("tex") or part.get("s") or plain(part.get("c", [])) for part in parts)
+    return "".join(said).replace(_BREAK, "")
 
 
 def blocks(source: str) -> list[dict]:
