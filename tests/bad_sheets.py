@@ -1,419 +1,482 @@
-"""Good field sheets and the faults that real ones have, each fault made on a good sheet.
+"""Faults of field sheets, made again on our own tables; ``bad_sheets.csv`` says what must become of each.
 
-A :class:`Sheet` says what a reader has to make of it: ``accept``, ``note`` (accepted with a stated repair),
-``rows`` (these rows refused, the others kept) or ``file`` (refused whole), with the code, the places and the
-words of its message, and the rows that must come out untouched.
+A fault is a function that spoils a good sheet of the small network. It is made on one table or on several;
+``{number}``, ``{date}``, ``{text}`` in its places stand for that table's columns. Places are line:column.
 """
 
-import gzip
-import io
-import re
-import zipfile
+import csv
 from dataclasses import dataclass
-from datetime import date, datetime
+from pathlib import Path
 
-from openpyxl import Workbook
-from openpyxl.comments import Comment
-from openpyxl.styles import Font, PatternFill
-
-N_ROWS = 12
-HEADERS = {
-    "stand_counts": "site,plot,counted_on,occasion,plants_alive,plants_replanted,emerged_late,observer",
-    "harvests": "site,plot,growing_season,harvested_on,harvested_area_m2,fresh_mass_kg,subsample_fresh_g,"
-                "subsample_dry_g,cut_height_cm,status,status_reason",
-    "weather": "site,date,air_temperature_min_c,air_temperature_max_c,precipitation_mm,wind_speed_2m_m_s",
+STAND, CUT, STEMS, WEATHER = "stand_counts", "harvests", "stem_measures", "weather"
+COLUMNS = {
+    STAND: {"number": "plants_alive", "whole": "plants_alive", "date": "counted_on", "text": "observer"},
+    CUT: {"number": "fresh_mass_kg", "whole": "growing_season", "date": "harvested_on", "text": "status_reason"},
+    STEMS: {"number": "stem_height_cm", "whole": "stems", "date": "measured_on"},
+    WEATHER: {"number": "air_temperature_max_c", "date": "date"},
+    "plots": {"number": "plot_length_m", "whole": "plants_planted", "date": "planted_on", "text": "status_reason"},
+    "freeze_tests": {}, "frost_scores": {"text": "observer"}, "phenology": {"date": "emerged_on"},
 }
-WHOLE = {"plants_alive", "plants_replanted", "growing_season"}
-TEXTS = {"site", "plot", "occasion", "emerged_late", "observer", "status", "status_reason"}
+CANNOT_OCCUR = {
+    "c07": "no table has a unit column: the unit is part of the column's name",
+    "c10": "no table has a unit column: the unit is part of the column's name",
+}
 
 
 @dataclass(frozen=True)
-class Sheet:
-    """One sheet on disk and what has to become of it."""
+class Case:
+    """One fault on one table and what must come of it."""
 
-    fault: str
-    name: str
-    data: bytes
-    outcome: str
-    code: str = ""
-    where: str = ""
+    id: str
+    table: str
+    make: object  # function of the good Sheet (and of the table's column names, if it takes two arguments)
+    where: tuple = ()
     says: str = ""
-    mend: str = ""
-    rows: tuple = ()
+    file: str = ""  # name of the spoilt file when it is not <table>.csv
+    folder: str = "S01"
 
+    @property
+    def path(self):
+        """Path of the spoilt file in the network folder."""
+        return "/".join(part for part in (self.folder, self.file or f"{self.table}.csv") if part)
 
-def good_table(table):
-    """Return the header and twelve good rows (lists of text) of a table."""
-    make = {"stand_counts": _count, "harvests": _harvest, "weather": _day}[table]
-    return HEADERS[table].split(","), [make(i) for i in range(N_ROWS)]
+    def content(self, sheet):
+        """Return the spoilt file: a sheet, text or bytes."""
+        made = self.make(sheet, COLUMNS[self.table]) if self.make.__code__.co_argcount > 1 else self.make(sheet)
+        return sheet if made is None else made
 
-
-def _count(i):
-    return ["S01", f"{i + 1:03d}", "2025-06-12", "autumn", str(90 + i), "0", "no", "AB"]
 
+CASES = []
 
-def _harvest(i):
-    return ["S01", f"{i + 1:03d}", "2025", "2026-02-17", "24.5", f"{41 + i}.25", "812.5", f"{600 + i}.5", "10",
-            "ok", "none"]
-
-
-def _day(i):
-    return ["S01", f"2025-01-{i + 1:02d}", f"{i - 6}.5", f"{i}.25", "1.5", "3.75"]
-
-
-def csv_text(header, rows, delimiter=",", end="\n"):
-    """Return a sheet as text; no cell of a good sheet needs quotes."""
-    return "".join(delimiter.join(row) + end for row in [header, *rows])
-
-
-def with_cell(rows, line, column, value):
-    """Return the rows with one cell changed; line 2 is the first row."""
-    return [[value if (i + 2, j) == (line, column) else cell for j, cell in enumerate(row)]
-            for i, row in enumerate(rows)]
-
-
-def _without(rows, *lines):
-    return [row for i, row in enumerate(rows) if i + 2 not in lines]
-
-
-class _Text:
-    """Makes the text sheets of one table."""
-
-    def __init__(self, table):
-        self.table = table
-        self.header, self.good = good_table(table)
-        self.width, self.last = len(self.header), self.header[-1]
-        self.text = csv_text(self.header, self.good)
-        self.lines = self.text.split("\n")[:-1]
-
-    def sheet(self, fault, data, outcome, code="", where="", says="", mend="", rows=None, suffix=".csv"):
-        data = data.encode() if isinstance(data, str) else data
-        if rows is None:
-            rows = [] if outcome == "file" else self.good
-        return Sheet(fault, self.table + suffix, data, outcome, code, where, says, mend,
-                     tuple(tuple(row) for row in rows))
-
-    def joined(self, lines):
-        return "".join(line + "\n" for line in lines)
-
-    def with_line(self, line, text):
-        """Return the sheet's text with one physical line replaced."""
-        return self.joined([text if i + 1 == line else old for i, old in enumerate(self.lines)])
-
-    def with_last(self, line, value):
-        """Return the sheet's text and rows with the last cell of one line replaced."""
-        rows = with_cell(self.good, line, self.width - 1, value)
-        return csv_text(self.header, rows), rows
-
-
-def text_sheets(table):
-    """Return the faults of bytes and form that a text sheet of `table` can have."""
-    make = _Text(table)
-    return [*_encodings(make), *_line_ends(make), *_delimiters(make), *_widths(make), *_quotes(make),
-            *_strange_files(make), *_strange_cells(make), *_tables_within(make)]
-
-
-def _encodings(make):
-    latin, latin_rows = make.with_last(2, "Jürgen")
-    mixed = make.with_last(2, "Åsa")[0].encode().replace(b"\n", b"\n", 1).split(b"\n")
-    mixed[5] = mixed[5].rsplit(b",", 1)[0] + ",Jürgen".encode("cp1252")
-    undefined = make.with_last(4, "caf#")[0].encode().replace(b"#", b"\x8d")
-    nul = make.with_line(8, make.lines[7][:6] + "\0" + make.lines[7][6:])
-    return [
-        make.sheet("reference", make.text, "accept"),
-        make.sheet("utf8_mark", b"\xef\xbb\xbf" + make.text.encode(), "accept"),
-        make.sheet("cp1252", latin.encode("cp1252"), "note", "N-ENCODING", says="cp1252", rows=latin_rows),
-        make.sheet("mixed_encodings", b"\n".join(mixed), "file", "E-ENCODING", f"6:{make.last}", "line 6",
-                   "re-save as CSV UTF-8"),
-        make.sheet("undefined_byte", undefined, "file", "E-ENCODING", f"4:{make.last}", "line 4",
-                   "re-save as CSV UTF-8"),
-        make.sheet("utf16", b"\xff\xfe" + make.text.encode("utf-16-le"), "note", "N-ENCODING", says="UTF-16"),
-        make.sheet("utf16_big_endian", b"\xfe\xff" + make.text.encode("utf-16-be"), "note", "N-ENCODING",
-                   says="UTF-16"),
-        make.sheet("utf16_without_mark", make.text.encode("utf-16-le"), "file", "E-NUL", says="NUL",
-                   mend="save as CSV UTF-8"),
-        make.sheet("utf16_cut", b"\xff\xfe" + make.text.encode("utf-16-le")[:-1], "file", "E-ENCODING",
-                   says="UTF-16", mend="copy the file again"),
-        make.sheet("utf32", b"\xff\xfe\0\0" + make.text.encode("utf-32-le"), "file", "E-ENCODING", says="UTF-32"),
-        make.sheet("nul_byte", nul, "file", "E-NUL", "8:", "line 8", "the file is damaged: copy it again"),
-    ]
-
-
-def _line_ends(make):
-    mixed = "".join(line + ("\r\n" if i % 2 else "\n") for i, line in enumerate(make.lines))
-    stray = make.with_line(2, make.lines[1][:-1] + "\r" + make.lines[1][-1])
-    return [
-        make.sheet("crlf", csv_text(make.header, make.good, end="\r\n"), "accept"),
-        make.sheet("cr_only", csv_text(make.header, make.good, end="\r"), "accept"),
-        make.sheet("mixed_line_ends", mixed, "accept"),
-        make.sheet("no_final_line_end", make.text[:-1], "accept"),
-        make.sheet("stray_cr", stray, "rows", "E-FIELDS", "2:", "carriage return", rows=_without(make.good, 2)),
-    ]
-
-
-def _delimiters(make):
-    extra = {line: make.lines[line - 1] + ",5" for line in (3, 4, 6)}
-    with_extra = make.joined([extra.get(i + 1, line) for i, line in enumerate(make.lines)])
-    trailing = make.joined([make.lines[0], *(line + "," for line in make.lines[1:])])
-    semicolons = csv_text(make.header, make.good, ";")
-    return [
-        make.sheet("semicolons", semicolons, "accept"),
-        make.sheet("tabs", csv_text(make.header, make.good, "\t"), "accept"),
-        make.sheet("semicolons_decimal_comma", semicolons.replace(".", ","), "accept",
-                   rows=[[cell.replace(".", ",") for cell in row] for row in make.good]),
-        make.sheet("sep_line", "sep=;\n" + semicolons, "note", "N-DELIM", says="sep="),
-        make.sheet("comma_and_decimal_comma", with_extra, "rows", "E-FIELDS", "3:;4:;6:",
-                   f"{make.width + 1} fields, header has {make.width}",
-                   "export with semicolons, or with decimal points", _without(make.good, 3, 4, 6)),
-        make.sheet("trailing_delimiter_rows", trailing, "note", "N-TRAILSEP", says="trailing delimiter"),
-        make.sheet("trailing_delimiter_all", make.joined([line + ",,," for line in make.lines]), "note",
-                   "N-EMPTYCOL", says="3 empty columns"),
-    ]
-
-
-def _widths(make):
-    blank = [*make.lines[:5], "", "   ", "," * (make.width - 1), *make.lines[5:]]
-    short = make.lines[1].rsplit(",", 1)[0]
-    shifted = make.lines[4].replace(",", ",,", 1)
-    cut = make.text[:-1].rsplit(",", 2)[0]
-    return [
-        make.sheet("blank_lines", make.joined(blank), "note", "N-BLANK", says="3 blank lines"),
-        make.sheet("short_row", make.with_line(2, short), "rows", "E-FIELDS", "2:",
-                   f"{make.width - 1} fields, header has {make.width}", rows=_without(make.good, 2)),
-        make.sheet("shifted_row", make.with_line(5, shifted), "rows", "E-FIELDS", "5:", f"{make.width + 1} fields",
-                   rows=_without(make.good, 5)),
-        make.sheet("cut_off", cut, "rows", "E-FIELDS", f"{N_ROWS + 1}:", "cut off", "copy the file again",
-                   make.good[:-1]),
-    ]
-
-
-def _quotes(make):
-    opened = make.with_line(5, make.lines[4].replace(",", ',"', 1))
-    two_lines, rows = make.with_last(2, "A\nB")
-    quoted = "".join(",".join('"' + cell.replace('"', '""') + '"' for cell in row) + "\n"
-                     for row in [make.header, *make.good])
-    tail = make.with_line(3, '"S01"x' + make.lines[2][3:])
-    swallowing = make.with_line(5, make.lines[4].replace(",", ',"', 1)).replace(make.lines[8], make.lines[8] + '"')
-    return [
-        make.sheet("all_quoted", quoted, "accept"),
-        make.sheet("line_break_in_field", two_lines.replace("A\nB", '"A\nB"'), "accept", rows=rows),
-        make.sheet("open_quote", opened, "file", "E-QUOTE", f"5:{make.header[1]}", "line 5",
-                   "remove the stray quote"),
-        make.sheet("quote_over_rows", swallowing, "file", "E-QUOTE", "5:", "line 5", "remove the stray quote"),
-        make.sheet("text_after_quote", tail, "rows", "E-QUOTE", "3:", "closing quote",
-                   rows=_without(make.good, 3)),
-    ]
-
-
-def _strange_files(make):
-    conflict = [*make.lines[:4], "<<<<<<< HEAD", make.lines[4], "=======", make.lines[4], ">>>>>>> other",
-                *make.lines[5:]]
-    page = "<!DOCTYPE html><html><body><table><tr><td>site</td></tr></table></body></html>\n"
-    wide = ",".join([*make.header, *(f"x{i}" for i in range(20_000))])
-    old = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(504)
-    return [
-        make.sheet("empty", b"", "file", "E-EMPTY", says="empty"),
-        make.sheet("only_mark", b"\xef\xbb\xbf", "file", "E-EMPTY", says="empty"),
-        make.sheet("only_blank", "\n\n   \n", "file", "E-EMPTY", says="empty"),
-        make.sheet("no_header", make.joined(make.lines[1:]), "file", "E-HEADER", says="header"),
-        make.sheet("merge_conflict", make.joined(conflict), "file", "E-CONFLICT", "5:", "<<<<<<<",
-                   "resolve the conflict"),
-        make.sheet("web_page", page, "file", "E-TYPE", says="web page"),
-        make.sheet("json", '[{"site":"S01","plot":"001"}]\n', "file", "E-TYPE", says="JSON"),
-        make.sheet("gzip", gzip.compress(make.text.encode(), mtime=0), "file", "E-TYPE", says="gzip"),
-        make.sheet("pickle", b"\x80\x04\x95\x12\0\0\0\0\0\0\0\x8c\x05posix\x94.", "file", "E-TYPE",
-                   says="not a text table"),
-        make.sheet("wide_header", make.with_line(1, wide), "file", "E-HEADER", says="columns"),
-        make.sheet("workbook_named_csv", workbook_bytes(make.table), "file", "E-TYPE", says="workbook",
-                   mend="rename to .xlsx"),
-        make.sheet("old_workbook_named_csv", old, "file", "E-TYPE", says="old .xls", mend="save as .xlsx"),
-    ]
-
-
-def _strange_cells(make):
-    first, second = make.header[1], make.last
-    escape = with_cell(with_cell(make.good, 2, make.width - 1, "A\x1b[31mB"), 6, 1, "0\u202e02")
-    long = make.with_last(2, "A" * 300_000)[0]
-    return [
-        make.sheet("control_characters", csv_text(make.header, escape), "rows", "E-CTRL",
-                   f"2:{second};6:{first}", "control character", rows=_without(make.good, 2, 6)),
-        make.sheet("long_field", long, "rows", "E-LONG", f"2:{second}", "300000", rows=_without(make.good, 2)),
-    ]
-
-
-def _tables_within(make):
-    n = N_ROWS + 3
-    below = make.text + f"\nsite,{make.header[1]},remark\nS01,001,flooded\n"
-    again = make.text + make.text
-    return [
-        make.sheet("title_rows", "Trial T25A, season 2025\n\n" + make.text, "note", "N-TITLE",
-                   says="2 rows above the header"),
-        make.sheet("second_table", below, "rows", "E-TABLE2", f"{n}:;{n + 1}:", "second table"),
-        make.sheet("header_again", again, "rows", "E-TABLE2", f"{N_ROWS + 2}:", "second table",
-                   rows=make.good + make.good),
-    ]
-
-
-def _typed(column, text):
-    """Return a cell as a spreadsheet program stores it: dates and numbers typed, codes as text."""
-    if column in TEXTS or text == "":
-        return text
-    if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
-        return datetime.fromisoformat(text)
-    return int(text) if column in WHOLE else float(text)
-
-
-def fill_sheet(sheet, table, top=1):
-    """Write a good table into a worksheet, its header in row `top`."""
-    header, rows = good_table(table)
-    for j, name in enumerate(header):
-        sheet.cell(top, j + 1, name)
-        for i, row in enumerate(rows):
-            cell = sheet.cell(top + 1 + i, j + 1, _typed(name, row[j]))
-            if isinstance(cell.value, datetime):
-                cell.number_format = "yyyy-mm-dd"
-    return sheet
-
-
-def saved(book):
-    """Return a workbook's bytes."""
-    target = io.BytesIO()
-    book.save(target)
-    return target.getvalue()
-
-
-def workbook_bytes(table, change=None, top=1):
-    """Return a workbook with a good table on its sheet `data`, after `change(sheet)`."""
-    book = Workbook()
-    book.active.title = "data"
-    fill_sheet(book.active, table, top)
-    if change:
-        change(book.active)
-    return saved(book)
-
-
-def with_part(data, part, change):
-    """Return a workbook's bytes with one part of the archive changed, or added where it is not there."""
-    target = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(data)) as source, zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as out:
-        names = source.namelist()
-        for name in names if part in names else [*names, part]:
-            old = source.read(name) if name in names else b""
-            out.writestr(name, change(old) if name == part else old)
-    return target.getvalue()
-
-
-def workbook_sheets(table):
-    """Return the faults that a workbook of `table` can have."""
-    make = _Text(table)
-    return [_book(make, *fault) for fault in [*_book_files(table), *_book_forms(table), *_book_looks(table)]]
-
-
-def _book(make, fault, data, outcome, code="", where="", says="", mend="", suffix=".xlsx"):
-    return make.sheet(fault, data, outcome, code, where, says, mend, suffix=suffix)
-
-
-def _book_files(table):
-    good = workbook_bytes(table)
-    xml = "xl/worksheets/sheet1.xml"
-    bomb = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aa"><!ENTITY b "&a;&a;">]>'
-    outside = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY e SYSTEM "file:///etc/hostname">]>'
-    ole = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(504)
-    document = io.BytesIO()
-    with zipfile.ZipFile(document, "w") as archive:
-        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
-    return [
-        ("workbook", good, "accept"),
-        ("truncated", good[:len(good) * 2 // 3], "file", "E-TYPE", "", "damaged", "copy the file again"),
-        ("entity_bomb", with_part(good, xml, lambda old: bomb + old), "file", "E-TYPE", "", "DOCTYPE"),
-        ("external_entity", with_part(good, xml, lambda old: outside + old), "file", "E-TYPE", "", "DOCTYPE"),
-        ("zip_bomb", with_part(good, "xl/media/x.bin", lambda _: bytes(150_000_000)), "file", "E-SIZE", "",
-         "150"),
-        ("old_workbook", ole, "file", "E-TYPE", "", "old .xls", "save as .xlsx"),
-        ("password", ole + "EncryptedPackage".encode("utf-16-le"), "file", "E-PASSWORD", "", "password",
-         "save without password"),
-        ("open_document", document.getvalue(), "file", "E-TYPE", "", "OpenDocument", "save as .xlsx or .csv"),
-        ("text_named_xlsx", csv_text(*good_table(table)), "file", "E-TYPE", "", "not a workbook",
-         "rename to .csv"),
-        ("macro", with_part(good, "xl/vbaProject.bin", lambda _: b"stub"), "note", "N-MACRO", "", "macro", "",
-         ".xlsm"),
-        ("wrong_dimension", with_part(good, xml, lambda old: re.sub(rb'<dimension ref="[^"]*"', b'<dimension ref="A1"',
-                                                                    old)), "accept"),
-    ]
-
-
-def _book_forms(table):
-    header, _ = good_table(table)
-    site = f"2:site;2:{header[1]}"
-
-    def merge(sheet):
-        sheet.merge_cells(f"A2:A{N_ROWS + 1}")
-        sheet.merge_cells("B2:B4")
-
-    def title(sheet):
-        sheet["A1"] = "Trial T25A, season 2025"
-        sheet.merge_cells(start_row=1, end_row=1, start_column=1, end_column=len(header))
-
-    def readme_first(sheet):
-        sheet.parent.create_sheet("readme", 0)["A1"] = "Read me first"
-
-    def twice(sheet):
-        fill_sheet(sheet.parent.create_sheet("data (2)"), table)
-
-    def hidden_sheet(sheet):
-        fill_sheet(sheet.parent.create_sheet("old"), table).sheet_state = "veryHidden"
-
-    def stray(sheet):
-        sheet.cell(200_000, len(header), " ")
-
-    def protect(sheet):
-        sheet.protection.password = "x"
-        sheet.protection.enable()
-
-    def empty(sheet):
-        sheet.delete_rows(1, N_ROWS + 1)
-
-    return [
-        ("merged", workbook_bytes(table, merge), "file", "E-MERGED", site, f"A2:A{N_ROWS + 1}",
-         "unmerge and fill down"),
-        ("merged_title", workbook_bytes(table, title, top=3), "note", "N-TITLE", "", "2 rows above the header"),
-        ("second_sheet", workbook_bytes(table, readme_first), "note", "N-SHEET", "", "data"),
-        ("two_sheets", workbook_bytes(table, twice), "file", "E-SHEET", "", "data (2)"),
-        ("hidden_sheet", workbook_bytes(table, hidden_sheet), "note", "N-HIDDEN", "", "old"),
-        ("stray_far_cell", workbook_bytes(table, stray), "note", "N-BLANK", "", "200000"),
-        ("protected_sheet", workbook_bytes(table, protect), "accept"),
-        ("empty_workbook", workbook_bytes(table, empty), "file", "E-EMPTY", "", "empty"),
-    ]
-
-
-def _book_looks(table):
-    def hide_rows(sheet):
-        for line in (2, 4, 5):
-            sheet.row_dimensions[line].hidden = True
-
-    def hide_column(sheet):
-        sheet.column_dimensions["B"].hidden = True
-
-    def mark(sheet):
-        for line in (2, 5, 8):
-            sheet.cell(line, 5).fill = PatternFill("solid", fgColor="FFFF0000")
-        sheet.cell(11, 5).font = Font(strike=True)
-        sheet.cell(3, 5).comment = Comment("dead?", "AB")
-
-    return [
-        ("hidden_rows", workbook_bytes(table, hide_rows), "note", "N-HIDDEN", "", "3 hidden rows"),
-        ("hidden_column", workbook_bytes(table, hide_column), "note", "N-HIDDEN", "", "column B"),
-        ("coloured", workbook_bytes(table, mark), "note", "N-FORMATTING", "", "3 coloured"),
-    ]
-
-
-def shown_as_text(header, rows):
-    """Return rows as a workbook gives them: whole numbers without decimals, others in shortest form."""
-    def shown(column, text):
-        value = _typed(column, text)
-        if isinstance(value, date):
-            return text
-        return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
-    return [tuple(shown(column, cell) for column, cell in zip(header, row)) for row in rows]
 
+def fault(id, *tables, where="", says="", file="", folder="S01"):
+    """Register a function that spoils a sheet as fault `id` of each of `tables`."""
+    def register(make):
+        for table in tables:
+            places = where[table] if isinstance(where, dict) else where
+            places = tuple(places.format(**COLUMNS[table]).split())
+            CASES.append(Case(id, table, make, places, says.format(**COLUMNS[table]), file, folder))
+        return make
+    return register
 
+
+def expectations():
+    """Return id → (outcome, code) of every listed fault."""
+    with open(Path(__file__).with_name("bad_sheets.csv"), newline="") as lines:
+        return {row["id"]: (row["outcome"], row["code"]) for row in csv.DictReader(lines)}
+
+
+def lines(first, last, column):
+    """Return places first:column … last:column."""
+    return " ".join(f"{line}:{column}" for line in range(first, last + 1))
+
+
+# ---- headers
+
+@fault("b01", STAND, CUT, WEATHER, says="{date}")
+def other_case_and_spaces(sheet):
+    sheet.header = [name.replace("_", " ").title() for name in sheet.header]
+
+
+@fault("b02", STAND, STEMS, WEATHER, says="no-break")
+def no_break_spaces_after_headers(sheet):
+    sheet.header = [name + "\u00a0" for name in sheet.header]
+
+
+@fault("b03", STAND, CUT, STEMS, WEATHER, where="1:{number}", says="{number}")
+def needed_column_absent(sheet, names):
+    sheet.drop(names["number"])
+
+
+@fault("b04", STAND, says="observer")
+def observer_absent(sheet):
+    sheet.drop("observer")
+
+
+@fault("b04", WEATHER, says="snow_depth_cm")
+def snow_absent(sheet):
+    sheet.drop("snow_depth_cm")
+
+
+@fault("b06", STAND, CUT, STEMS, where="1:{number}", says="{number}")
+def one_name_twice(sheet, names):
+    sheet.header.append(names["number"])
+    sheet.rows = [[*row, "7"] for row in sheet.rows]
+
+
+@fault("b07", STAND, where="1:observr", says="did you mean observer?")
+def optional_header_misspelt(sheet):
+    sheet.header[sheet.place("observer")] = "observr"
+
+
+@fault("b07", "plots", where="1:hybird", says="did you mean hybrid?")
+def hybrid_misspelt(sheet):
+    sheet.header[sheet.place("hybrid")] = "hybird"
+
+
+@fault("b07", STEMS, where="1:stem_heigth_cm", says="did you mean stem_height_cm?")
+def height_misspelt(sheet):
+    sheet.header[sheet.place("stem_height_cm")] = "stem_heigth_cm"
+
+
+@fault("b08", STAND, CUT, STEMS, WEATHER)
+def other_order(sheet):
+    sheet.header, sheet.rows = sheet.header[::-1], [row[::-1] for row in sheet.rows]
+
+
+@fault("b09", STAND, CUT, WEATHER, says="{number} (cm)")
+def unit_behind_header(sheet, names):
+    sheet.header[sheet.place(names["number"])] += " (cm)"
+
+
+@fault("b13", STAND, STEMS, says="U+0430")
+def letter_of_another_script(sheet):
+    name = "plants_alive" if "plants_alive" in sheet.header else "leaf_fraction"
+    sheet.header[sheet.place(name)] = name.replace("a", "\u0430", 1)
+
+
+@fault("b14", STAND, CUT, STEMS, says="{number}")
+def header_blank(sheet, names):
+    sheet.header[sheet.place(names["number"])] = ""
+
+
+# ---- numbers
+
+NO_NUMBERS = ["12 cm", "<5", ">200", "~150", "150?", "1.2.3", "12..5", "O12", "l50", "½", "1_000", "0x1F", "１７２",
+              "٣٤", "TRUE", "dead", "170-180", "150/160", "1 7 2", "150*", "#VALUE!", "#REF!", "45%", "1e2"]
+
+
+@fault("c01", STAND, STEMS, WEATHER, where=lines(2, 25, "{number}"), says="write the number only")
+def no_numbers(sheet, names):
+    for line, text in enumerate(NO_NUMBERS, 2):
+        sheet.put(line, names["number"], text)
+
+
+MISSING = ["", "NA", ".", "*", "n/a", "N/A", "missing", "nan", "NaN", "null", "none"]
+UNSURE = ["-", "--", "x", "?"]
+
+
+@fault("c02", STAND, STEMS, WEATHER, where=lines(13, 16, "{number}"), says="could mean zero")
+def spellings_of_missing(sheet, names):
+    for line, text in enumerate([*MISSING, *UNSURE, " ", "\t"], 2):
+        sheet.put(line, names["number"], text)
+
+
+@fault("c04", STEMS, where="3:{number} 6:{number} 9:{number} 12:{number}", says="is 999 a missing code? leave blank")
+@fault("c04", WEATHER, where="3:{number} 6:{number} 9:{number} 12:{number}", says="is 999 a missing code? leave blank")
+@fault("c04", "plots", where="3:{number} 6:{number} 9:{number} 12:{number}", says="is 999 a missing code? leave blank")
+def codes_for_missing(sheet, names):
+    for line, text in zip((3, 6, 9, 12), ("1000000000", "999", "9999", "-99")):
+        sheet.put(line, names["number"], text)
+
+
+@fault("c05", STAND, CUT, STEMS, where="3:{number} 6:{number}", says="-150")
+def negative(sheet, names):
+    for line in (3, 6):
+        sheet.put(line, names["number"], "-150")
+
+
+@fault("c12", STAND, STEMS, CUT, where="2:{whole}", says="whole number")
+def fraction_in_count(sheet, names):
+    sheet.put(2, names["whole"], "12.5")
+
+
+@fault("c13", STAND, STEMS, "plots", says=".0")
+def counts_with_decimal_zero(sheet, names):
+    sheet.put_all(names["whole"], lambda text: text + ".0")
+
+
+@fault("c15", STEMS, CUT, "plots", where="3:{number}", says="1234 or 1.234")
+def comma_thousands(sheet, names):
+    sheet.put(3, names["number"], "1,234")
+
+
+@fault("c16", STEMS, CUT, STAND, where="3:{number} 6:{number} 9:{number}", says="1234 or 1.234")
+def space_thousands(sheet, names):
+    for line, blank in zip((3, 6, 9), (" ", "\u00a0", "\u202f")):
+        sheet.put(line, names["number"], f"1{blank}234")
+
+
+def decimal_commas(sheet):
+    """Write a comma for every decimal point that is in a number."""
+    for row in sheet.rows:
+        row[:] = [cell.replace(".", ",") if cell.replace(".", "").isdigit() else cell for cell in row]
+
+
+@fault("c17", STEMS, CUT, where="3:{number} 6:{number}", says="1234 or 1.234")
+def point_thousands(sheet, names):
+    decimal_commas(sheet)
+    sheet.put(3, names["number"], "1.234,5").put(6, names["number"], "1.234")
+    return sheet.text(";")
+
+
+@fault("c18", STEMS, CUT, WEATHER, where="3:{number}", says="15.5")
+def one_point_among_commas(sheet, names):
+    decimal_commas(sheet)
+    sheet.put(3, names["number"], "15.5")
+    return sheet.text(";")
+
+
+@fault("c19", STEMS, CUT, where="3:{number} 6:{number}", says="-150.5")
+def typographic_minus(sheet, names):
+    sheet.put(3, names["number"], "\u2212150.5").put(6, names["number"], "\u2013150.5")
+
+
+@fault("c21", STEMS, CUT, WEATHER)
+def plus_and_blanks(sheet, names):
+    sheet.put(3, names["number"], "+" + sheet.get(3, names["number"]))
+    sheet.put(6, names["number"], f" {sheet.get(6, names['number'])} ")
+
+
+@fault("c22", STAND, STEMS, WEATHER, where="2:{number}", says="400-digit")
+def hundreds_of_digits(sheet, names):
+    sheet.put(2, names["number"], "9" * 400)
+
+
+# ---- codes
+
+@fault("c31", "plots", says="h002")
+def hybrid_in_lower_case(sheet):
+    sheet.put(3, "hybrid", "h002")
+
+
+@fault("c31", STAND, says="Autumn")
+def choice_in_other_case(sheet):
+    sheet.put(3, "occasion", "Autumn")
+
+
+@fault("c31", WEATHER, says="s01")
+def site_in_lower_case(sheet):
+    sheet.put_all("site", "s01")
+
+
+@fault("c32", "plots", where="2:hybrid", says="did you mean H001?")
+@fault("c32", "freeze_tests", where="2:hybrid", says="did you mean H001?", folder="")
+def letter_o(sheet):
+    sheet.put(2, "hybrid", "HO01")
+
+
+@fault("c33", "plots", where="2:hybrid", says="H999")
+@fault("c33", "freeze_tests", where="2:hybrid", says="H999", folder="")
+def unknown_hybrid(sheet):
+    sheet.put(2, "hybrid", "H999")
+
+
+@fault("c34", STAND, CUT, WEATHER, where="2:site", says="S99", folder="")
+def unknown_site(sheet):
+    sheet.put(2, "site", "S99")
+
+
+@fault("c35", STAND, CUT, WEATHER, where="2:site 3:site", says="move to the file of S02")
+def rows_of_another_site(sheet):
+    sheet.put(2, "site", "S02").put(3, "site", "S02")
+
+
+@fault("c36", STAND, where="3:occasion", says="did you mean autumn?")
+def choice_misspelt(sheet):
+    sheet.put(3, "occasion", "autum")
+
+
+@fault("c36", STEMS, where="3:height_method", says="did you mean ligule?")
+def method_misspelt(sheet):
+    sheet.put(3, "height_method", "ligul")
+
+
+@fault("c39", STAND, CUT, STEMS, where="2:plot", says="099")
+def plot_not_in_layout(sheet):
+    sheet.put(2, "plot", "099")
+
+
+@fault("c42", STAND, CUT, STEMS, says="1 read as 001")
+def zeros_lost(sheet):
+    sheet.put_all("plot", lambda text: text.lstrip("0"))
+
+
+@fault("c43", STAND, CUT, STEMS, where="2:plot", says="001")
+def zeros_lost_in_one_row(sheet):
+    sheet.put(2, "plot", "1")
+
+
+@fault("c44", STAND, CUT, STEMS, where="2:plot 5:plot 8:plot", says="Excel")
+def codes_became_dates(sheet):
+    sheet.put(2, "plot", "01-Mar").put(5, "plot", "Jan-02").put(8, "plot", "1.00E+05")
+
+
+@fault("c45", STAND, STEMS, where=lines(2, 37, "plot"), says="format the column as text")
+@fault("c45", CUT, where=lines(2, 25, "plot"), says="format the column as text")
+def codes_became_decimals(sheet):
+    sheet.put_all("plot", lambda text: text.lstrip("0") + ".0")
+
+
+POISON = ["NA", "NO", "007", "1E5", "TRUE", "INF", "NULL", "MAR1"]
+
+
+@fault("c46", "plots")
+def poison_codes(sheet):
+    for line, text in enumerate(POISON, 2):
+        sheet.put(line, "block", text).put(line, "main_plot", text)
+
+
+@fault("c47", "plots", where="2:hybrid", says="blank")
+@fault("c47", "freeze_tests", where="2:hybrid", says="blank", folder="")
+def hybrid_blank(sheet):
+    sheet.put(2, "hybrid", "")
+
+
+@fault("c47", STAND, STEMS, where="2:plot", says="blank")
+def plot_blank(sheet):
+    sheet.put(2, "plot", " ")
+
+
+@fault("c50", "plots", where="2:trial", says="not a valid code")
+def code_that_climbs(sheet):
+    sheet.put(2, "trial", "../T24A")
+
+
+FORMULAS = ["=CMD()", "+1+1", "-2", "@SUM(A1)", '=HYPERLINK("http://example.invalid")']
+MARKUP = ["---", "<script>alert(1)</script>", "[x](javascript:alert(1))", '#read("x")', "$ x $", "\\input{x}",
+          "{{7*7}}", "| a | b |", "*bold*", "`code`"]
+
+
+@fault("c51", STAND, CUT, "frost_scores", says="=CMD()")
+def formulas_in_text(sheet, names):
+    for line, text in enumerate(FORMULAS, 2):
+        sheet.put(line, names["text"], text)
+
+
+@fault("c53", STAND, CUT, "frost_scores", says="---")
+def markup_in_text(sheet, names):
+    for line, text in enumerate(MARKUP, 2):
+        sheet.put(line, names["text"], text)
+
+
+# ---- dates
+
+def turned(text, pattern):
+    year, month, day = text.split("-")
+    return pattern.format(year=year, month=month, day=day)
+
+
+@fault("d01", STAND, CUT, WEATHER, STEMS, says="d/m/y")
+def day_first(sheet, names):
+    sheet.put_all(names["date"], lambda text: turned(text, "{day}/{month}/{year}"))
+
+
+@fault("d02", STEMS, where=lines(2, 37, "{date}"), says="6 November or 11 June")
+def unclear_order(sheet, names):
+    sheet.put_all(names["date"], "06/11/2025")
+
+
+@fault("d02", "phenology", where=lines(2, 13, "flowered_on"), says="9 June or 6 September")
+def unclear_flowering(sheet):
+    sheet.put_all("flowered_on", "09/06/2025")
+
+
+@fault("d03", STAND, CUT, WEATHER, STEMS, says="m/d/y")
+def month_first(sheet, names):
+    sheet.put_all(names["date"], lambda text: turned(text, "{month}/{day}/{year}"))
+
+
+@fault("d05", STAND, STEMS, CUT, where="2:{date} 3:{date}", says="2025-06-15")
+def serial_numbers(sheet, names):
+    sheet.put(2, names["date"], "45823").put(3, names["date"], "45823.5")
+
+
+@fault("d06", STAND, STEMS, CUT, where="2:{date}", says="15/06/25")
+def two_digit_year(sheet, names):
+    sheet.put(2, names["date"], "15/06/25")
+
+
+@fault("d07", STAND, STEMS, WEATHER, says="time dropped")
+def time_and_zone(sheet, names):
+    sheet.put(2, names["date"], sheet.get(2, names["date"]) + "T10:30:00+02:00")
+    sheet.put(5, names["date"], sheet.get(5, names["date"]) + "T23:30:00Z")
+
+
+@fault("d09", STAND, STEMS, WEATHER, where="2:{date}", says="future")
+def day_to_come(sheet, names):
+    sheet.put(2, names["date"], "2026-06-15")
+
+
+@fault("d10", STAND, where="2:{date}", says="planted 2024-05-10")
+def before_planting(sheet, names):
+    sheet.put(2, names["date"], "2023-06-20")
+
+
+@fault("d10", STEMS, CUT, where="2:{date}", says="planted 2024-05-10")
+def season_before_planting(sheet, names):
+    sheet.put(2, "growing_season", "2024").put(2, names["date"], "2024-05-01")
+
+
+@fault("d11", STAND, STEMS, WEATHER, where=lines(2, 6, "{date}"), says="2025-02-30")
+def days_of_no_calendar(sheet, names):
+    for line, text in enumerate(("2025-02-30", "2025-13-01", "2025-00-10", "0000-00-00", "1900-01-00"), 2):
+        sheet.put(line, names["date"], text)
+
+
+@fault("d14", STAND, STEMS, WEATHER, says="2025/")
+def slashes(sheet, names):
+    sheet.put_all(names["date"], lambda text: text.replace("-", "/") if text.startswith("2025") else text)
+
+
+@fault("d16", STAND, STEMS, WEATHER, CUT, where="2:{date}", says="blank")
+def date_blank(sheet, names):
+    sheet.put(2, names["date"], "")
+
+
+@fault("d17", STAND, STEMS, WEATHER, where="2:{date}", says="2O25")
+def letter_o_in_date(sheet, names):
+    sheet.put(2, names["date"], "2O25-06-15").put(3, names["date"], sheet.get(3, names["date"]).replace("-0", "-"))
+
+
+@fault("d18", STAND, WEATHER, says="-6-")
+def month_of_one_digit(sheet, names):
+    sheet.put_all(names["date"], lambda text: text.replace("-06-", "-6-"))
+
+
+# ---- rows
+
+@fault("e01", STAND, STEMS, says="2 and 38")
+@fault("e01", CUT, says="2 and 26")
+def row_twice(sheet):
+    sheet.rows.append(list(sheet.rows[0]))
+
+
+@fault("e02", STAND, STEMS, where="2:{number} 38:{number}", says="30 and 12")
+@fault("e02", CUT, where="2:{number} 26:{number}", says="30 and 12")
+def two_rows_of_one_key(sheet, names):
+    sheet.rows.append(list(sheet.put(2, names["number"], "30").rows[0]))
+    sheet.put(len(sheet.rows) + 1, names["number"], "12")
+
+
+@fault("e05", STAND, STEMS, WEATHER, where="39:site 40:site", says="Note")
+@fault("e05", CUT, where="27:site 28:site", says="Note")
+def remarks_below(sheet):
+    blanks = "," * (len(sheet.header) - 1)
+    return sheet.text() + f"\nNote: plot 3 flooded in May{blanks}\n* dead{blanks}\n"
+
+
+@fault("e06", STAND, STEMS, WEATHER, where="39: 40:", says="second table")
+@fault("e06", CUT, where="27: 28:", says="second table")
+def table_below(sheet):
+    return sheet.text() + f"\n{sheet.header[0]},{sheet.header[1]},remark\nS01,001,flooded\n"
+
+
+@fault("e09", STEMS, WEATHER, says="no value")
+def no_value(sheet, names):
+    sheet.put_all(names["number"], "")
+
+
+@fault("e10", STEMS, WEATHER, says="same value")
+def copied_down(sheet, names):
+    sheet.put_all(names["number"], "31.5")
+
+
+@fault("e11", STAND)
+def nothing_alive(sheet):
+    sheet.put_all("plants_alive", "0")
+
+
+@fault("e12", STAND, says="plot 001 has this height, yet 0 plants alive")
+def height_of_dead(sheet):
+    sheet.put(4, "plants_alive", "0").put(4, "counted_on", "2025-11-20").put(4, "occasion", "autumn")

@@ -39,9 +39,9 @@ def cross_checks(tables):
     found = [*moisture_notes(tables), *yield_notes(tables), *occasion_notes(tables), *dead_height_notes(tables),
              *falling_notes(tables["stem_measures"]), *product_notes(tables), *swap_notes(tables),
              *observer_notes(tables["frost_scores"])]
+    pairs = neighbour_pairs(tables["plots"])
     for name, columns in UNIT_SLIPS.items():
-        for column, slip in columns.items():
-            found += slip_notes(tables, name, column, slip)
+        found += slip_notes(tables, name, columns, pairs)
     return found
 
 
@@ -113,48 +113,69 @@ def falling_notes(stems):
                   "mixed up?")
 
 
-def slip_notes(tables, name, column, slip):
+def slip_notes(tables, name, columns, pairs):
     """Return notes on values some power of ten away from the hybrid's other plots and from the neighbours.
 
-    The reference of a value is the geometric mean of its hybrid's other plots in the same trial and season
-    and the one of the adjacent plots; both that exist must agree.
+    The reference of a value is the geometric mean of its hybrid's other plots in the same trial, season and
+    on the same day, and the one of the adjacent plots; both that exist must agree.
+
+    Parameters
+    ----------
+    tables : dict of str to pandas.DataFrame
+    name : str
+        The table.
+    columns : dict of str to str
+        Its columns that have a unit, and the likely slip in words.
+    pairs : pandas.DataFrame
+        As :func:`neighbour_pairs`.
     """
     frame = tables[name].merge(tables["plots"][["site", "plot", "trial", "hybrid"]], on=["site", "plot"])
-    per = frame["harvested_area_m2"] if column == "fresh_mass_kg" else 1
-    frame["log"] = np.log10((frame[column] / per).where(frame[column] > 0))
+    if frame.empty:
+        return []
     group = ["site", "trial", "growing_season"] + ["measured_on"] * ("measured_on" in frame)
-    plot_means = frame.groupby([*group, "plot", "hybrid"], as_index=False, dropna=False)["log"].median()
-    plot_means["others"] = _others_mean(plot_means, [*group, "hybrid"])
-    plot_means["near"] = _neighbours_mean(plot_means, tables["plots"], group)
-    frame = frame.merge(plot_means.drop(columns=["log", "hybrid"]), on=[*group, "plot"], how="left")
-    gaps = frame[["others", "near"]].rsub(frame["log"], axis=0)
+    logs = pd.DataFrame({column: np.log10((frame[column] / _per(frame, column)).where(frame[column] > 0))
+                         for column in columns})
+    keys = frame[[*group, "plot", "hybrid"]]
+    means = pd.concat([keys, logs], axis=1).groupby([*group, "plot", "hybrid"], as_index=False, dropna=False).median()
+    place = keys.reset_index().merge(means.reset_index(names="at")[[*group, "plot", "at"]], on=[*group, "plot"])
+    at = place.set_index("index")["at"].reindex(frame.index)
+    others = _others_mean(means, list(columns), [*group, "hybrid"]).iloc[at].set_axis(frame.index)
+    near = _neighbours_mean(means, list(columns), pairs, group).iloc[at].set_axis(frame.index)
+    return [found for column, slip in columns.items()
+            for found in _slips(frame, name, column, slip, logs[column], others[column], near[column])]
+
+
+def _per(frame, column):
+    """Return what a column is divided by before plots are compared: the area for what was cut from it."""
+    return frame["harvested_area_m2"] if column == "fresh_mass_kg" else 1
+
+
+def _slips(frame, name, column, slip, log, others, near):
+    gaps = pd.DataFrame({"others": log - others, "near": log - near})
     size = gaps.abs().min(axis=1)
     agree = (np.sign(gaps["others"]) == np.sign(gaps["near"])) | gaps.isna().any(axis=1)
-    frame["power"] = (np.sign(gaps.sum(axis=1)) * size.round().clip(1, 3)).fillna(0)
-    frame["reference"] = 10 ** frame["others"].fillna(frame["near"]) * per
-    whose = frame["others"].notna().map({True: "the hybrid's other plots", False: "the neighbouring plots"})
-    frame["whose"] = whose
+    frame = frame.assign(
+        power=size.round().clip(1, 3).fillna(1).astype("int64"), is_more=gaps.sum(axis=1) > 0,
+        reference=10 ** others.fillna(near) * _per(frame, column),
+        whose=others.notna().map({True: "the hybrid's other plots", False: "the neighbouring plots"}))
     return _notes("N-SLIP", name, frame, agree & (size > SLIP_FROM), column, lambda row:
                   f"{row[column]:g} beside {row['reference']:.3g} in {row['whose']}: about "
-                  f"{'×' if row['power'] > 0 else '÷'} {10 ** abs(int(row['power']))}; {slip}?")
+                  f"{'×' if row['is_more'] else '÷'} {10 ** row['power']}; {slip}?")
 
 
-def _others_mean(frame, group):
-    """Return the mean of `log` over the other rows of the same group; missing where a row is alone."""
-    sums = frame.groupby(group, dropna=False)["log"].agg(["sum", "count"])
-    of_row = frame[group].merge(sums.reset_index(), on=group, how="left")
-    own, is_own = frame["log"].fillna(0).to_numpy(), frame["log"].notna().to_numpy()
-    n = of_row["count"].to_numpy() - is_own
-    return pd.Series(np.where(n > 0, (of_row["sum"].to_numpy() - own) / np.maximum(n, 1), np.nan), index=frame.index)
+def _others_mean(frame, columns, group):
+    """Return the means of columns over the other rows of the same group; missing where a row is alone."""
+    grouped = frame.groupby(group, dropna=False)[columns]
+    n_others = grouped.transform("count") - frame[columns].notna()
+    return (grouped.transform("sum") - frame[columns].fillna(0)) / n_others.where(n_others > 0)
 
 
-def _neighbours_mean(frame, plots, group):
-    """Return the mean of `log` over the plots that touch each plot in its trial, same season and date."""
-    pairs = neighbour_pairs(plots)
+def _neighbours_mean(frame, columns, pairs, group):
+    """Return the means of columns over the plots that touch each plot in its trial, same season and date."""
     near = frame[[*group, "plot"]].merge(pairs, on=["site", "plot"])
-    near = near.merge(frame[[*group, "plot", "log"]].rename(columns={"plot": "neighbour"}), on=[*group, "neighbour"])
-    means = near.groupby([*group, "plot"], as_index=False)["log"].mean()
-    return frame[[*group, "plot"]].merge(means, on=[*group, "plot"], how="left")["log"].set_axis(frame.index)
+    beside = frame[[*group, "plot", *columns]].rename(columns={"plot": "neighbour"})
+    means = near.merge(beside, on=[*group, "neighbour"]).groupby([*group, "plot"], as_index=False)[columns].mean()
+    return frame[[*group, "plot"]].merge(means, on=[*group, "plot"], how="left")[columns].set_axis(frame.index)
 
 
 def neighbour_pairs(plots):

@@ -35,7 +35,7 @@ def plot_traits(tables):
     log = stems[key].assign(stems=np.log(stems["stems"].astype("float64").where(lambda x: x > 0)),
                             height=np.log(stems["stem_height_cm"]))
     means = log.groupby(key, as_index=False).mean()
-    flowering = tables["phenology"][key].assign(flowering=tables["phenology"]["flowered_on"].dt.dayofyear)
+    flowering = tables["phenology"][key].assign(flowering=tables["phenology"]["flowered_on"].dt.day_of_year)
     plots = tables["plots"].loc[tables["plots"]["status"] == "ok", ["site", "plot", "trial", "hybrid"]]
     return means.merge(flowering, on=key).merge(plots, on=["site", "plot"]).dropna()
 

@@ -38,12 +38,12 @@ class Rows:
     @classmethod
     def joined(cls, table, parts):
         """Return the rows of several files of one table as one."""
+        problems = [problem for part in parts for problem in part.problems]
         parts = [part for part in parts if len(part.ok)] or [cls.empty(table)]
         text = {name: np.concatenate([part.text[name] for part in parts]) for name in table.columns}
         frame = pd.concat([part.frame for part in parts], ignore_index=True)
         return cls(table, frame, text, np.concatenate([part.ok for part in parts]),
-                   np.concatenate([part.folder_site for part in parts]),
-                   [problem for part in parts for problem in part.problems])
+                   np.concatenate([part.folder_site for part in parts]), problems)
 
     def place(self, i, column=None):
         """Return where row `i` stands, as keywords of a problem."""

@@ -60,6 +60,7 @@ def read_sheet(raw, table, today, folder_site=""):
     for field in table.fields:
         if field.name in columns:
             _read_column(rows, field, columns[field.name], conventions, today, raw)
+    _spare_footnotes(rows)
     return rows, conventions
 
 
@@ -195,6 +196,16 @@ def _note_once(rows, field, column, readings, positions):
     n = int(is_noted.sum())
     more = f" ({n} such cells in this column, the first here)" if n > 1 else ""
     rows.remark([first], reading.code, field.name, reading.rule + more, reading.mend)
+
+
+def _spare_footnotes(rows):
+    """Of a row with one filled cell that was refused, such as a footnote, list that cell and not all the blanks."""
+    if rows.ok.all():
+        return
+    filled = sum((np.array([cell.strip() != "" for cell in cells]).astype(int) for cells in rows.text.values()))
+    lone = set(rows.frame["source_line"][(filled == 1) & ~rows.ok])
+    told = {p.line for p in rows.problems if p.line in lone and p.severity == "error_row" and (p.value or "").strip()}
+    rows.problems = [p for p in rows.problems if not (p.line in told and p.severity == "error_row" and p.value == "")]
 
 
 def _whole_column_notes(rows, field, raw):
