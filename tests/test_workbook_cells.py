@@ -61,6 +61,7 @@ def one_cell(tmp_path, value, number_format="General"):
     (1e300, "General", "1e+300", "number"),
     (-0.5, "0.00;[Red]-0.00", "-0.5", "number"),
     (0.453, "0.0%", "0.453", "percent"),
+    (45.3, '0.0"%"', "45.3", "number"),
     (True, "General", "TRUE", "boolean"),
     ("0070", "@", "0070", None),
     ("NA", "General", "NA", None),

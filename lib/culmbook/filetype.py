@@ -38,7 +38,7 @@ def foreign_bytes(data, file):
         return refuse_file("E-TYPE", file, f"this is {kind} data, not a text table or workbook",
                            "export the table itself as CSV UTF-8 or XLSX")
     if is_workbook and data.strip():
-        return refuse_file("E-TYPE", file, "this is not a workbook, whatever its name says (text, or damaged)",
+        return refuse_file("E-TYPE", file, "this is not a workbook, whatever its name says (text or damaged)",
                            "rename to .csv if it is text; else copy the file again")
     return None
 

@@ -6,6 +6,7 @@ last row must not unfold into a million empty ones. Number formats, dates and ce
 """
 
 import io
+import re
 import zipfile
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
@@ -13,7 +14,6 @@ from zlib import error as ZlibError
 
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import ParseError
-from openpyxl.styles.numbers import is_date_format, is_timedelta_format
 from openpyxl.utils.cell import coordinate_to_tuple
 from openpyxl.utils.datetime import from_excel
 
@@ -26,6 +26,8 @@ from culmbook.workbook_parts import elements, local_name, read_book, text_of, to
 MOST_ROWS, MOST_CELLS = 1_048_576, 10_000_000
 DAMAGED = (zipfile.BadZipFile, ZlibError, ParseError, KeyError, ValueError, IndexError, TypeError,
            EOFError, NotImplementedError, RuntimeError, OSError, UnicodeError, OverflowError, AttributeError)
+_DOUBLE = re.compile(r"\s*[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?\s*")
+_WHOLE = re.compile(r"\s*[0-9]+\s*")
 
 
 @dataclass
@@ -184,7 +186,7 @@ def _value(cell, book):
     if stored is None:
         return ("=" + (parts["f"].text or ""), "formula_uncached") if "f" in parts else ("", None)
     if kind == "s":
-        return book.strings[int(stored)], None
+        return book.strings[_plain_number(stored, _WHOLE, int)], None
     if kind == "b":
         return ("TRUE" if stored.strip() in ("1", "true") else "FALSE"), "boolean"
     if kind == "e":
@@ -196,16 +198,21 @@ def _value(cell, book):
 
 def _number(stored, cell, styles):
     """Return (text, kind) of a number, which its format may turn into a date or a percentage."""
-    value, style = float(stored), int(cell.get("s") or 0)
-    code = styles.formats[style] if style < len(styles.formats) else "General"
-    if is_date_format(code):
+    value, style = _plain_number(stored, _DOUBLE, float), int(cell.get("s") or 0)
+    kind = styles.kinds[style] if style < len(styles.kinds) else "number"
+    if kind in ("date", "duration"):
         try:
-            moment = from_excel(value, styles.epoch, timedelta=is_timedelta_format(code))
-            return _iso(moment)
+            return _iso(from_excel(value, styles.epoch, timedelta=kind == "duration"))
         except (ValueError, OverflowError):
-            pass  # a date format over a number no calendar has: it stays the number it is
-    text = str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
-    return text, "percent" if "%" in code else "number"
+            kind = "number"  # no calendar has such a date: it stays the number it is
+    return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value), kind
+
+
+def _plain_number(text, pattern, convert):
+    """Return a stored number; Python alone would also take 1_000, nan or an index from the end."""
+    if not pattern.fullmatch(text):
+        raise ValueError(f"{text!r} is no stored number")
+    return convert(text)
 
 
 def _iso(moment):

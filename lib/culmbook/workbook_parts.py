@@ -5,11 +5,12 @@ declaration is parsed.
 """
 
 import posixpath
+import re
 from dataclasses import dataclass
 from datetime import datetime
 
 from defusedxml.ElementTree import iterparse
-from openpyxl.styles.numbers import BUILTIN_FORMATS
+from openpyxl.styles.numbers import BUILTIN_FORMATS, is_date_format, is_timedelta_format
 from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
 from openpyxl.utils.escape import unescape
 
@@ -20,9 +21,9 @@ SMALL_PART = 1_000_000          # bytes below which a high ratio is harmless
 
 @dataclass
 class Styles:
-    """What the style numbers of a workbook mean: per style its number format, colour and strike-out."""
+    """What the style numbers of a workbook mean: per style its kind of number, colour and strike-out."""
 
-    formats: list
+    kinds: list
     colours: list
     is_struck: list
     epoch: datetime
@@ -130,10 +131,25 @@ def _styles(archive, part, epoch):
             for xf in element:
                 number = int(xf.get("numFmtId", 0))
                 font, fill = fonts[int(xf.get("fontId", 0))], fills[int(xf.get("fillId", 0))]
-                styles.formats.append(own.get(number) or BUILTIN_FORMATS.get(number, "General"))
+                styles.kinds.append(number_kind(own.get(number) or BUILTIN_FORMATS.get(number, "General")))
                 styles.colours.append((font[0], fill))
                 styles.is_struck.append(font[1])
     return styles
+
+
+def number_kind(code):
+    """Return what a number format makes of a number: "number", "percent", "date" or "duration".
+
+    Examples
+    --------
+    >>> number_kind("0.0%"), number_kind('0.0"%"'), number_kind("dd/mm/yyyy"), number_kind("[h]:mm")
+    ('percent', 'number', 'date', 'duration')
+    """
+    if is_timedelta_format(code):
+        return "duration"
+    if is_date_format(code):
+        return "date"
+    return "percent" if "%" in re.sub(r'"[^"]*"|\\.', "", code) else "number"  # a quoted % is only printed
 
 
 def _font(font):
