@@ -120,10 +120,11 @@ class Batch:
 
     def write(self):
         """Write the record and the index page, unless they stand as they are."""
-        self.record["scopes"] = {scope: self.record["scopes"][scope] for scope in sorted(self.record["scopes"])}
-        if read_record(self.asked.out) != self.record or not (self.asked.out / INDEX_FILE).is_file():
+        if read_record(self.asked.out) != self.record:
             write_record(self.asked.out, self.record)
-            write_whole(self.asked.out / INDEX_FILE, index_page(self.record))
+        page, path = index_page(self.record), self.asked.out / INDEX_FILE
+        if not path.is_file() or path.read_text(encoding="utf-8") != page:
+            write_whole(path, page)
 
     def _network_fingerprint(self):
         return digest([self.hashes, self.library])

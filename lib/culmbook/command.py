@@ -94,9 +94,13 @@ def _add_check(commands):
 def _add_sheets(commands):
     sheets = commands.add_parser("sheets", epilog=EPILOG, help="write empty sheets to fill in",
                                  description="Write an empty XLSX sheet for every table: headings, units, allowed "
-                                             "values, drop-downs. With --data also sheets that name a trial's plots.")
+                                             "values, drop-downs. With --data, sheets that already name each "
+                                             "site's standing plots.")
     sheets.add_argument("out", type=Path, metavar="OUT", help="folder for the sheets")
     sheets.add_argument("--data", metavar="DATA", help="network folder whose plots are filled in")
+    sheets.add_argument("--table", metavar="NAME", help="only this table, e.g. stand_counts")
+    sheets.add_argument("--site", metavar="CODE", help="only this site (with --data)")
+    sheets.add_argument("--season", type=_year, metavar="YEAR", help="growing season written into the sheets")
     sheets.set_defaults(run=_sheets)
 
 
@@ -162,10 +166,12 @@ def _check(asked):
 
 
 def _sheets(asked):
+    from culmbook.network import read_network
     from culmbook.templates import write_sheets
 
     try:
-        for path in write_sheets(asked.out, asked.data):
+        network = read_network(asked.data) if asked.data else None
+        for path in write_sheets(asked.out, network, table=asked.table, site=asked.site, season=asked.season):
             print(path)
     except (ValueError, OSError) as error:
         print(f"culmbook sheets: {error}", file=sys.stderr)

@@ -74,7 +74,8 @@ def _scope(scope, entry, season):
     status = entry["status"]
     said = [f'<p class="headline">{_text(entry["headline"])}</p>'] if entry["headline"] else []
     said += [f'<p class="reason">{_text(entry["reason"])}</p>'] if entry["reason"] else []
-    said += map(_note, entry["notes"])
+    faults = [one["reason"] for one in entry["notebooks"].values() if one["reason"]]
+    said += [_note(note) for note in entry["notes"] if not any(fault in note for fault in faults)]
     said += [_links(scope, entry, season), _notebooks(scope, entry)]
     return (f'<section id="{_text(scope)}"><div><h2>{_text(name)}</h2>'
             f'<p class="status {_text(status)}">{STATUS_WORDS[status]}</p></div><div>{"".join(said)}</div></section>')
