@@ -12,6 +12,7 @@ from culmbook.demo.faults import BLOCKED_UNIT
 from culmbook.demo.network import make_tables
 from culmbook.demo.scenario import SITES, part_rng
 from culmbook.demo.slips import LABEL_SWAP
+from culmbook.gaps import clustering
 from culmbook.network import demo_folder, read_network
 
 
@@ -112,7 +113,7 @@ def test_blocked_planter_unit_leaves_whole_rows_empty(network):
     gaps = network.tables["plant_gaps"]
     gaps = gaps[(gaps["site"] == BLOCKED_UNIT["site"]) & gaps["plot"].isin(BLOCKED_UNIT["plots"])]
     row = gaps[gaps["position_row"] == BLOCKED_UNIT["position_row"]]
-    assert set(row["alive"]) == {"no"} and row["plot"].nunique() == 4
+    assert set(row["alive"]) == {"no"} and row["plot"].nunique() == 6
     assert "yes" in set(gaps.loc[gaps["position_row"] != BLOCKED_UNIT["position_row"], "alive"])
 
 
@@ -205,3 +206,10 @@ def test_truth_covers_every_plot_that_stands(tables):
     plots = tables["plots"].merge(known.establishment, on=keys, how="left")
     assert plots["share"].between(0, 1).all() and not known.establishment.duplicated(keys).any()
     assert np.isin(tables["plots"]["trial"].unique(), known.overwinter["trial"]).all()
+
+
+def test_gap_clustering_is_found_where_the_planter_was_blocked_and_only_there(network):
+    gaps = network.tables["plant_gaps"]
+    p = {(site, day.year): clustering(rows).p_value for (site, day), rows in gaps.groupby(["site", "counted_on"])}
+    assert p["MELDO", 2025] < 0.05 and p["MELDO", 2026] < 0.05
+    assert p["KRAVO", 2026] > 0.05

@@ -9,16 +9,17 @@ DAMAGE = ("hare browsing along the edge", "sprayer wheel track", "standing water
           "deer grazing", "herbicide drift from the next field")
 DAMAGED_SHARE = 0.02
 UNCOUNTED_SHARE = 0.01
-# four neighbouring plots of one field row, where a planter unit was blocked for one pass
-BLOCKED_UNIT = {"site": "MELDO", "plots": ("2304", "2305", "2306", "2307"), "position_row": 3}
+# six neighbouring plots of one field row, where a planter unit was blocked for one pass
+BLOCKED_UNIT = {"site": "MELDO", "position_row": 3,
+                "plots": ("2303", "2304", "2305", "2306", "2307", "2308")}
 GAP_DATES = {"MELDO": ("2025-10-07", "2026-06-24"), "KRAVO": ("2026-06-24",)}
-REPLANTED = {"site": "MELDO", "trial": "MELDO25", "told_apart": "first", "not_told_apart": "second"}
+REPLANTED = {"site": "MELDO", "trial": "MELDO25"}
 WEATHER_GAP = ("MELDO", "2013-01-18", "2013-01-26")
 PROBE_GAP = ("KRAVO", "2017-11-03", "2017-11-05")
 
 
 def block_planter_unit(counts):
-    """Take the plants of one machine row out of four neighbouring plots, in every count."""
+    """Take the plants of one machine row out of six neighbouring plots, in every count."""
     counts = counts.copy()
     hit = (counts["site"] == BLOCKED_UNIT["site"]) & counts["plot"].isin(BLOCKED_UNIT["plots"])
     alive = counts.loc[hit, "plants_alive"]

@@ -28,7 +28,7 @@ Counts    up to 24 June 2026; weather from July 2006 to June 2026.
 
 Faults put in on purpose, as real sheets have them: damaged and abandoned plots with
 reasons, plots not cut or not counted, lost moisture samples, a blocked planter unit in
-four plots, two replanted plots (one sheet tells replants apart, one does not), plants
+six plots, two replanted plots (one sheet tells replants apart, one does not), plants
 that emerged late, one fresh mass with a slipped unit, one height that fell, two
 exchanged labels, an observer who scores high, nine days without weather, a decimal-comma
 file, a workbook, and one mistyped count that corrections.csv puts right.
