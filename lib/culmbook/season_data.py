@@ -155,6 +155,16 @@ def _against_others(group):
                         far=np.maximum(low - share, share - high))
 
 
+def of_this_season(frame, season):
+    """Keep the rows of one growing season; `frame` has growing_season."""
+    return frame[frame["growing_season"] == season].reset_index(drop=True)
+
+
+def n_scored(scores):
+    """Count plots with a damage_score, each once per frost; `scores` has site, plot and frost_on."""
+    return len(scores.dropna(subset=["damage_score"]).drop_duplicates(["site", "plot", "frost_on"]))
+
+
 # ---------------------------------------------------------------- what is still to do
 
 @dataclass(frozen=True)
@@ -233,7 +243,7 @@ def _rounds_done(tables, season):
 
 
 def _one_table_done(name, frame, season):
-    frame = frame[frame["growing_season"] == season]
+    frame = of_this_season(frame, season)
     occasion = {"stand_counts": "occasion", "frost_scores": "frost_on"}.get(name)
     label = "" if occasion is None else frame[occasion]
     if name == "frost_scores":

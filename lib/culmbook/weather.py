@@ -176,19 +176,42 @@ def indices(thresholds=Thresholds()):
     return (*_winter_indices(thresholds), *_growing_indices(thresholds))
 
 
+def thresholds_of(settings, **given):
+    """Take thresholds from what a notebook gives, else from the network's settings, else from the defaults.
+
+    Parameters
+    ----------
+    settings : culmbook.settings.Settings
+    **given : float or None
+        Fields of :class:`Thresholds`; None leaves the choice to the settings.
+
+    Returns
+    -------
+    Thresholds
+    """
+    chosen = {"frost_c": settings.frost.frost_c, "hard_frost_c": settings.frost.hard_frost_c,
+              "base_c": settings.degree_days.base_c}
+    return Thresholds(**chosen | {name: value for name, value in given.items() if value is not None})
+
+
+def _c(temperature):
+    """A temperature as it stands in a label, kept on one line with its unit."""
+    return f"{temperature:g}\u00a0°C".replace("-", "\u2212")
+
+
 def _winter_indices(t):
     return (
-        Index("frost_days", f"Frost days (minimum below {t.frost_c:g} °C)", "d", WINTER, (MIN_C,),
+        Index("frost_days", f"Frost days (minimum below {_c(t.frost_c)})", "d", WINTER, (MIN_C,),
               lambda day: (day[MIN_C] < t.frost_c).sum()),
-        Index("hard_frost_days", f"Hard-frost days (minimum below {t.hard_frost_c:g} °C)", "d", WINTER,
+        Index("hard_frost_days", f"Hard-frost days (minimum below {_c(t.hard_frost_c)})", "d", WINTER,
               (MIN_C,), lambda day: (day[MIN_C] < t.hard_frost_c).sum()),
         Index("min_air_c", "Lowest air temperature", "°C", WINTER, (MIN_C,),
               lambda day: day[MIN_C].min(), 1),
-        Index("min_soil_c", "Lowest soil temperature at 5 cm", "°C", WINTER, (SOIL_C,),
+        Index("min_soil_c", "Lowest soil temperature at 5\u00a0cm", "°C", WINTER, (SOIL_C,),
               lambda day: day[SOIL_C].min(), 1),
         Index("snow_days", "Days with 1 cm of snow or more", "d", WINTER, (SNOW_CM,),
               lambda day: (day[SNOW_CM] >= 1).sum()),
-        Index("chill_hours", f"Chilling ({t.chill_low_c:g} to {t.chill_high_c:g} °C)", "h", WINTER,
+        Index("chill_hours", f"Chilling ({t.chill_low_c:g} to {_c(t.chill_high_c)})", "h", WINTER,
               (MIN_C, MAX_C),
               lambda day: hours_between(day[MIN_C], day[MAX_C], t.chill_low_c, t.chill_high_c).sum()),
         Index("winter_rain_mm", "Winter precipitation", "mm", WINTER, (RAIN_MM,),
@@ -197,19 +220,19 @@ def _winter_indices(t):
 
 
 def _growing_indices(t):
-    upto = "" if t.upper_c is None else f", cut off at {t.upper_c:g} °C"
+    upto = "" if t.upper_c is None else f", cut off at {_c(t.upper_c)}"
     return (
-        Index("spring_frost_days", f"Spring frost days (April to June, below {t.frost_c:g} °C)", "d", SPRING,
+        Index("spring_frost_days", f"Spring frost days (April to June, below {_c(t.frost_c)})", "d", SPRING,
               (MIN_C,), lambda day: (day[MIN_C] < t.frost_c).sum()),
-        Index("degree_days_sine", f"Degree days above {t.base_c:g} °C{upto} (single sine)", "°C d", GROWING,
+        Index("degree_days_sine", f"Degree days above {_c(t.base_c)}{upto} (single sine)", "°C d", GROWING,
               (MIN_C, MAX_C),
               lambda day: degree_days_sine(day[MIN_C], day[MAX_C], t.base_c, t.upper_c).sum()),
-        Index("degree_days_triangle", f"Degree days above {t.base_c:g} °C{upto} (single triangle)", "°C d",
+        Index("degree_days_triangle", f"Degree days above {_c(t.base_c)}{upto} (single triangle)", "°C d",
               GROWING, (MIN_C, MAX_C),
               lambda day: degree_days_triangle(day[MIN_C], day[MAX_C], t.base_c, t.upper_c).sum()),
         Index("rain_mm", "Precipitation of the growing season", "mm", GROWING, (RAIN_MM,),
               lambda day: day[RAIN_MM].sum()),
-        Index("growing_season_days", f"Thermal growing season (mean above {t.growth_c:g} °C)", "d", YEAR,
+        Index("growing_season_days", f"Thermal growing season (mean above {_c(t.growth_c)})", "d", YEAR,
               (MIN_C, MAX_C),
               lambda day: growing_season_days(day[[MIN_C, MAX_C]].mean(axis=1), day.index, t.growth_c),
               whole=True),
@@ -217,7 +240,7 @@ def _growing_indices(t):
 
 
 def season_indices(weather, season, thresholds=Thresholds(), max_missing_share=MAX_MISSING_SHARE):
-    """Compute every index for every season of each site's record.
+    """Compute every index for every season of each site's record up to the report's.
 
     Parameters
     ----------
@@ -260,7 +283,7 @@ def season_indices(weather, season, thresholds=Thresholds(), max_missing_share=M
 
 
 def _site_indices(site, days, season, thresholds, max_missing_share):
-    years = sorted({*range(days.index[0].year - 1, days.index[-1].year + 1), season})
+    years = range(min(days.index[0].year - 1, season), season + 1)
     for index in indices(thresholds):
         ends_early = index.period.first(season) <= days.index[-1] < index.period.last(season)
         period = index.period.cut_to(days.index[-1], season) if ends_early else index.period

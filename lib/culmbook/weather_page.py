@@ -1,0 +1,119 @@
+"""The weather sections of a report: the winter and the growing season against the site's own record."""
+
+import pandas as pd
+
+from culmbook.present import Column, figure, finding, say, table
+from culmbook.season_words import growing_words, n_of, severity_rows, winter_words, with_unit
+from culmbook.weather import MIN_YEARS_FOR_RANGE
+from culmbook.weather_figure import record_figure
+
+NETWORK_INDICES = ("min_soil_c", "min_air_c", "hard_frost_days", "degree_days_sine", "rain_mm")
+"""What the table shows when there are several sites."""
+
+
+def weather_section(values, place, season, why=None):
+    """Show how the season's weather compares with the site's other years.
+
+    Parameters
+    ----------
+    values : pandas.DataFrame
+        From :func:`culmbook.weather.season_indices`.
+    place : pandas.DataFrame
+        From :func:`culmbook.weather.against_record`.
+    season : int
+    why : str or None
+        Why it cannot be shown.
+
+    Returns
+    -------
+    list
+        Findings, a table and a figure; or why there are none.
+    """
+    if why or place.empty:
+        return [say(why or "There is no weather record.", kind="refusal")]
+    if place["value"].isna().all():
+        return [say(f"The weather record says nothing about season {season}.", kind="refusal")]
+    several = place["site"].nunique() > 1
+    shown = place[place["index"].isin(NETWORK_INDICES)] if several else place
+    parts = [finding(*winter_words(place), rank=40, label="Winter", see="temperatures",
+                     numbers=_winter_numbers(place)),
+             finding(*growing_words(place), rank=41, label="Growing season", see="weather-sums",
+                     numbers=_growing_numbers(place))]
+    return [*parts, *_unfinished(place), *_tables(shown, several), _record(values, place, season)]
+
+
+def _winter_numbers(place):
+    """Numbers behind the finding; left out for several sites, whose numbers stand in the sentences."""
+    if place["site"].nunique() > 1:
+        return {}
+    rows = [*severity_rows(place).itertuples(index=False),
+            *place[place["index"].isin(["frost_days", "hard_frost_days"])].itertuples(index=False)]
+    return {row.label: with_unit(row.value, row.digits, row.unit) for row in rows}
+
+
+def _growing_numbers(place):
+    if place["site"].nunique() > 1:
+        return {}
+    rows = place[place["index"].isin(["degree_days_sine", "rain_mm"])]
+    return {row.label: with_unit(row.value, row.digits, row.unit) for row in rows.itertuples(index=False)}
+
+
+def _unfinished(place):
+    """Warn when a period is not over in the record."""
+    left = place[~place["is_over"]]
+    if left.empty:
+        return []
+    names = " and ".join(dict.fromkeys(left["period"]))
+    return [say(f"Not over in these data: {names}. Values run to the last day of the record and are compared "
+                "with the same part of the other years.", kind="caution")]
+
+
+def _tables(shown, several):
+    """One table of temperatures, one of days and sums, since they are rounded differently."""
+    named = shown.assign(rank=[_rank(row) for row in shown.itertuples(index=False)])
+    if several:
+        named = named.sort_values(["label", "site"], kind="stable")
+    is_fine = named["digits"] > 0
+    parts = ((named[is_fine], 1, "temperatures", "Lowest temperatures of the season"),
+             (named[~is_fine], 0, "weather-sums", "Days and sums of the season"))
+    return [table(rows, label=label, caption=f"{start} among the other years of the site.", note=_NOTE,
+                  columns=_columns(rows, digits, several))
+            for rows, digits, label, start in parts if len(rows)]
+
+
+def _columns(rows, digits, several):
+    number = {"kind": "number", "digits": digits}
+    site = {"site": Column("Site")} if several else {}
+    columns = {**site, "label": Column("Index"), "unit": Column("Unit"), "period": Column("Period"),
+               "value": Column("Value", **number), "rank": Column("Rank", meaning="1 is the lowest"),
+               "median": Column("Median", meaning="Of the other years", **number),
+               "low": Column("10 %", meaning="Quantile of the other years", **number),
+               "high": Column("90 %", meaning="Quantile of the other years", **number),
+               "n_missing": Column("Days missing", kind="count"), "reason": Column("Why none")}
+    return {name: column for name, column in columns.items() if name == "value" or rows[name].notna().any()}
+
+
+_NOTE = ("Winter: 1 October to 31 March; growing season: 1 April to 30 September. Rank 1 is the lowest. "
+         "Missing days are left out, not filled; a period with too many of them gets no value. Median and 10 "
+         f"and 90 % quantiles are of the other years; quantiles need {MIN_YEARS_FOR_RANGE} of them.")
+
+
+def _rank(row):
+    if pd.isna(row.rank_low) or row.n_years < 2:
+        return None
+    shared = f" (shared by {row.n_tied + 1})" if row.n_tied else ""
+    return f"{row.rank_low} of {row.n_years}{shared}"
+
+
+def _record(values, place, season):
+    years = values.loc[values["value"].notna(), "season"]
+    caption = (f"Season {season} (diamond) among the other years of the record (dots, from {years.min()}). "
+               "Dashed line: median; band: 10–90 % range of the other years, where there are "
+               f"{MIN_YEARS_FOR_RANGE} or more.")
+    alt = (f"Small panels of weather indices by year for {n_of(place['site'].nunique(), 'site')}; "
+           f"season {season} is marked. " + " ".join(winter_words(place)))
+    columns = {"site": Column("Site"), "label": Column("Index"), "unit": Column("Unit"),
+               "period": Column("Period"), "n_missing": Column("Days missing", kind="count"),
+               "value": Column("Value", kind="number", digits=1), "reason": Column("Why none")}
+    return figure(record_figure(values, place, season), label="weather-record", caption=caption, alt=alt,
+                  data=values, columns=columns)
