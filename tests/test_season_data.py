@@ -1,12 +1,9 @@
 import pandas as pd
-import pytest
 
-from culmbook.season_data import (WHY_FIRST, latest_stand, lost_plots, measuring_states, plots_by_status,
-                                  plots_to_visit, progress, rows_to_look_at, sheets_received,
-                                  stand_surprises)
+from culmbook.season_data import (latest_stand, lost_plots, measuring_states, n_scored, plots_by_status,
+                                  plots_to_visit, progress, sheets_received)
 
 PROBLEMS = ["code", "severity", "file", "line", "column", "value", "rule", "mend", "table", "site"]
-CORRECTIONS = ["table", "key", "column", "old_value", "new_value", "by", "on", "why", "applied", "outcome"]
 
 
 def plots(n=6, site="A", trial="T25", planted="2025-05-06", **columns):
@@ -82,28 +79,6 @@ def test_latest_stand_never_counts_fewer_than_no_missing_plants():
 
 def test_latest_stand_of_uncounted_plots_is_missing():
     assert latest_stand(plots(2), counts([]))["missing_share"].isna().all()
-
-
-def test_stand_surprises_finds_the_plot_outside_its_hybrids_range():
-    latest = latest_stand(plots(6, hybrid="H1"), counts([36, 32, 36, 30, 33, 4]))
-    found = stand_surprises(latest)
-    assert found["plot"].tolist() == ["06"] and found["n_others"].tolist() == [5]
-    assert found.loc[0, ["share", "others_low", "others_high"]].tolist() == pytest.approx([0.1, 0.75, 0.9])
-
-
-def test_stand_surprises_spares_the_middle_one_of_three_and_pairs():
-    assert stand_surprises(latest_stand(plots(3, hybrid="H1"), counts([36, 20, 4]))).shape[0] == 2
-    assert stand_surprises(latest_stand(plots(2, hybrid="H1"), counts([36, 4]))).empty
-
-
-def test_stand_surprises_leaves_lost_and_uncounted_plots_out():
-    frame = plots(4, hybrid="H1", status=["damaged", "ok", "ok", "ok"])
-    assert stand_surprises(latest_stand(frame, counts([2, 36, 35]))).empty
-
-
-def test_stand_surprises_refuses_a_difference_that_is_no_share():
-    with pytest.raises(ValueError, match="difference = 30"):
-        stand_surprises(latest_stand(plots(3), counts([1, 2, 3])), 30)
 
 
 def test_progress_of_a_count_under_way():
@@ -183,17 +158,8 @@ def test_sheets_received_counts_refused_rows_once():
     assert got.loc["harvests"].tolist() == [1, 7, 1, 1, 1] and got.loc["plots"].tolist() == [0] * 5
 
 
-def test_rows_to_look_at_come_in_the_stated_order():
-    found = problems(("note", "f", 9, "x"), ("note", "f", 5, "x"), ("note", "f", 5, "y"),
-                     ("error_row", "f", 7, "x"), ("error_file", "g", None, None), ("note", "f", None, "x"))
-    change = ["harvests", "A, 01", "x", "1", "2", "me", "d", "w", False, "old value not there"]
-    change = pd.DataFrame([change], columns=CORRECTIONS)
-    odd = stand_surprises(latest_stand(plots(6, hybrid="H1"), counts([36, 32, 36, 30, 33, 4])))
-    listed = rows_to_look_at(found, change, odd)
-    assert listed["why"].tolist() == [*WHY_FIRST[:4], WHY_FIRST[3], *WHY_FIRST[4:]]
-    assert listed["where"].tolist()[1] == "f, line 7, x" and listed["where"].tolist()[5] == "plot 06"
-
-
-def test_rows_to_look_at_of_clean_data_is_empty():
-    none = stand_surprises(latest_stand(plots(1), counts([40])))
-    assert rows_to_look_at(problems(), pd.DataFrame(columns=CORRECTIONS), none).empty
+def test_n_scored_counts_a_plot_once_per_frost():
+    days = [pd.Timestamp("2025-05-02")] * 3 + [pd.Timestamp("2025-05-20")]
+    scores = pd.DataFrame({"site": "A", "plot": ["01", "01", "02", "01"], "frost_on": days,
+                           "damage_score": [1, 2, None, 3]})
+    assert n_scored(scores) == 2

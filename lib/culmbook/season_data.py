@@ -7,8 +7,6 @@ import pandas as pd
 
 STATES = ("measured", "set aside", "no plants", "to measure")
 STAGES = ("complete", "under way", "not begun")
-UNLIKE_ITS_HYBRID = 0.3
-"""Distance outside the range of the hybrid's other plots, in alive ÷ planted, that calls for a look."""
 
 
 # ---------------------------------------------------------------- sheets
@@ -111,48 +109,6 @@ def latest_stand(plots, counts):
     out = plots.merge(last, on=["site", "plot"], how="left", validate="one_to_one")
     missing = (out["plants_planted"] - out["plants_alive"]).clip(lower=0)
     return out.assign(n_missing=missing, missing_share=(missing / out["plants_planted"]).astype("float64"))
-
-
-def stand_surprises(latest, difference=UNLIKE_ITS_HYBRID):
-    """Find plots whose last count lies far above or below all the same hybrid's other plots.
-
-    Parameters
-    ----------
-    latest : pandas.DataFrame
-        From :func:`latest_stand`.
-    difference : float
-        How far alive ÷ planted must lie outside the range of the others (0–1).
-
-    Returns
-    -------
-    pandas.DataFrame
-        site, trial, plot, hybrid, counted_on, share, others_low, others_high, n_others: plots with status ok
-        against the other plots of the same trial, hybrid, planting method and film counted on the same
-        occasion, at least two of them; farthest first.
-
-    Raises
-    ------
-    ValueError
-        If `difference` is not over 0 and at most 1.
-    """
-    if not 0 < difference <= 1:
-        raise ValueError(f"difference = {difference}: give a share over 0 and at most 1")
-    alike = ["site", "trial", "hybrid", "planting_method", "film", "occasion"]
-    kept = latest[(latest["status"] == "ok") & latest["missing_share"].notna()]
-    parts = [_against_others(group) for _, group in kept.groupby(alike) if len(group) > 2]
-    new = ["share", "others_low", "others_high", "n_others"]
-    columns = ["site", "trial", "plot", "hybrid", "counted_on", *new]
-    out = pd.concat(parts) if parts else kept.iloc[:0].assign(**dict.fromkeys([*new, "far"], np.nan))
-    out = out[out["far"] >= difference].sort_values(["far", "site", "plot"], ascending=[False, True, True])
-    return out[columns].reset_index(drop=True)
-
-
-def _against_others(group):
-    share = 1 - group["missing_share"].to_numpy()
-    others = np.array([np.delete(share, i) for i in range(len(share))])
-    low, high = others.min(axis=1), others.max(axis=1)
-    return group.assign(share=share, others_low=low, others_high=high, n_others=len(share) - 1,
-                        far=np.maximum(low - share, share - high))
 
 
 def of_this_season(frame, season):
@@ -317,67 +273,3 @@ def plots_to_visit(states):
     columns = ["site", "trial", "table", "occasion", "plot", "hybrid", "row", "column"]
     order = ["site", "trial", "table", "occasion", "row", "column"]
     return left.sort_values(order, kind="stable")[columns].reset_index(drop=True)
-
-
-# ---------------------------------------------------------------- what to look at first
-
-WHY_FIRST = ("file refused", "row refused", "correction not applied", "several notes on one row",
-             "unlike its hybrid's other plots", "note")
-
-
-def rows_to_look_at(problems, corrections, surprises):
-    """Put what needs a person's eye in one order.
-
-    Parameters
-    ----------
-    problems : pandas.DataFrame
-        Refusals and notes: severity, site, table, file, line, column, value, rule, mend.
-    corrections : pandas.DataFrame
-        table, key, column, old_value, new_value, applied, outcome.
-    surprises : pandas.DataFrame
-        From :func:`stand_surprises`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        why, site, table, where, value, rule, mend. Ordered by `why` as in `WHY_FIRST`: what was refused is
-        lost until it is mended, a correction that did not apply leaves a known fault in, a row with several
-        notes is likelier wrong than one with a single note; within each by file and line, surprises by how
-        far they lie off. Notes about a whole file (its encoding, say) are not rows and left out.
-    """
-    parts = [_from_problems(problems), _from_corrections(corrections), _from_surprises(surprises)]
-    out = pd.concat(parts, ignore_index=True)
-    rank = out["why"].map({why: i for i, why in enumerate(WHY_FIRST)})
-    return out.loc[rank.sort_values(kind="stable").index].reset_index(drop=True)
-
-
-_LOOK = ["why", "site", "table", "where", "value", "rule", "mend"]
-
-
-def _from_problems(problems):
-    is_cell = problems["line"].notna() & problems["column"].notna()
-    kept = problems[(problems["severity"] != "note") | is_cell]
-    n_notes = kept.groupby(["file", "line"])["severity"].transform(lambda s: (s == "note").sum())
-    why = np.select([kept["severity"] == "error_file", kept["severity"] == "error_row", n_notes > 1],
-                    [WHY_FIRST[0], WHY_FIRST[1], WHY_FIRST[3]], WHY_FIRST[5])
-    line = kept["line"].map(lambda n: f", line {n}", na_action="ignore").fillna("").astype("str")
-    column = kept["column"].map(lambda c: f", {c}", na_action="ignore").fillna("").astype("str")
-    return kept.assign(why=pd.Series(why, index=kept.index, dtype="str"),
-                       where=kept["file"] + line + column)[_LOOK]
-
-
-def _from_corrections(corrections):
-    left = corrections[~corrections["applied"].astype(bool)]
-    change = "from “" + left["old_value"].astype("str") + "” to “" + left["new_value"].astype("str") + "”"
-    return left.assign(why=WHY_FIRST[2], site=pd.NA, where=left["key"].astype("str") + ", " + left["column"],
-                       value=change, rule=left["outcome"], mend="")[_LOOK]
-
-
-def _from_surprises(surprises):
-    percent = {name: surprises[name].map(lambda x: f"{100 * x:.0f}").astype("str")
-               for name in ("share", "others_low", "others_high")}
-    value = percent["share"] + " % alive"
-    rule = ("the hybrid’s other " + surprises["n_others"].astype("str") + " plots of that treatment have "
-            + percent["others_low"] + " to " + percent["others_high"] + " %")
-    return surprises.assign(why=WHY_FIRST[4], table="stand_counts", where="plot " + surprises["plot"],
-                            value=value, rule=rule, mend="check the count and the plot’s label")[_LOOK]

@@ -5,6 +5,7 @@ can), and returns the objects to show. What a table or count does not hold is sa
 """
 
 from culmbook.formats import fmt_count, fmt_date, fmt_list, fmt_share
+from culmbook.look_first import WHY_FIRST
 from culmbook.present import Column, facts, finding, say, table
 from culmbook.season_words import (agreement_words, index_words, look_words, missing_share, n_of, plots_words,
                                    progress_words, received_words, round_name, severity_rows, stand_words)
@@ -82,8 +83,9 @@ def plots_section(status, latest, why):
     if why or status.empty:
         return [say(why or "No plot belongs to this season.", kind="refusal")]
     total = status[["n_plots", "n_ok"]].sum()
+    n_counted = (latest["missing_share"].notna() & (latest["status"] == "ok")).sum()
     numbers = {"Plots": fmt_count(total["n_plots"]), "Status ok": fmt_count(total["n_ok"]),
-               "Counted": fmt_count(latest["missing_share"].notna().sum())}
+               "Counted, of these": fmt_count(n_counted)}
     columns = {**_sites(status), **TRIAL, "planted": Column("Planted", meaning="Year of planting"),
                "n_plots": Column("Plots", kind="count"), "n_hybrids": Column("Entries", kind="count"),
                "n_ok": Column("ok", kind="count"), "n_damaged": Column("damaged", kind="count"),
@@ -212,7 +214,7 @@ def look_section(listed, most):
     Parameters
     ----------
     listed : pandas.DataFrame
-        From :func:`culmbook.season_data.rows_to_look_at`.
+        From :func:`culmbook.look_first.rows_to_look_at`.
     most : int
         Longest list printed.
 
@@ -234,9 +236,7 @@ def look_section(listed, most):
                   caption="Rows to look at first, in the order stated below the table.")]
 
 
-_LOOK_NOTE = ("Order: files refused; rows refused; corrections that did not apply; rows with several notes; "
-              "plots whose latest count lies far outside the range of the same hybrid's other plots; other "
-              "notes.")
+_LOOK_NOTE = f"Order: {'; '.join(WHY_FIRST)}."
 
 
 def headline(status, latest, rounds, listed, place):

@@ -223,13 +223,22 @@ def growing_words(place, name="degree_days_sine"):
 
 
 def _by_site(rows):
-    several = rows["site"].nunique() > 1
+    """A full sentence for one site; for several, one sentence per index with each site's value and rank."""
+    if rows["site"].nunique() == 1:
+        row = next(rows.itertuples(index=False))
+        return [f"{row.period[0].upper()}{row.period[1:]}: {_lower(index_words(row))}"]
     words = []
-    for row in rows.itertuples(index=False):
-        text = index_words(row)
-        when = row.period[0].upper() + row.period[1:]
-        words.append(f"{row.site}, {row.period}: {_lower(text)}" if several else f"{when}: {_lower(text)}")
+    for (label, period), group in rows.groupby(["label", "period"], sort=False):
+        sites = [f"{row.site} {_value_and_rank(row)}" for row in group.itertuples(index=False)]
+        words.append(f"{label}, {period}: {fmt_list(sites, 12)}.")
     return words
+
+
+def _value_and_rank(row):
+    if row.value != row.value:
+        return f"without a value ({row.reason})"
+    so_far = "" if row.is_over else f" to {fmt_date(row.last_day)}"
+    return f"{with_unit(row.value, row.digits, row.unit)}{so_far} ({rank_words(row).removeprefix('the ')})"
 
 
 def _lower(text):
@@ -335,7 +344,7 @@ def look_words(listed):
     Parameters
     ----------
     listed : pandas.DataFrame
-        From :func:`culmbook.season_data.rows_to_look_at`.
+        From :func:`culmbook.look_first.rows_to_look_at`.
 
     Returns
     -------
