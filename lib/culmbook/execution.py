@@ -4,6 +4,7 @@ Imported by worker processes only: the import of papermill costs about a second.
 """
 
 import copy
+import shutil
 import sys
 import tempfile
 import time
@@ -48,11 +49,17 @@ class OwnKernel(AsyncKernelManager):
 
     def __init__(self, **traits):
         super().__init__(**traits)
-        folder = tempfile.mkdtemp(prefix="k")
-        self.connection_file = f"{folder}/kernel.json"
-        if sys.platform != "win32" and len(folder) < _LONGEST_SOCKET_PATH:
+        self._folder = tempfile.mkdtemp(prefix="k")
+        self.connection_file = f"{self._folder}/kernel.json"
+        if sys.platform != "win32" and len(self._folder) < _LONGEST_SOCKET_PATH:
             self.transport = "ipc"
-            self.ip = f"{folder}/s"
+            self.ip = f"{self._folder}/s"
+
+    async def cleanup_resources(self, restart=False):
+        """Remove the sockets' folder with the rest."""
+        await super().cleanup_resources(restart)
+        if not restart:
+            shutil.rmtree(self._folder, ignore_errors=True)
 
     @property
     def kernel_spec(self):

@@ -2,6 +2,7 @@
 
 import multiprocessing
 import os
+import shutil
 import signal
 import sys
 import tempfile
@@ -74,7 +75,7 @@ def serve(connection, mark, scratch):
     os.environ.update(TMPDIR=scratch, TEMP=scratch, TMP=scratch)
     tempfile.tempdir = scratch
     messages = _catch_messages(scratch)
-    threading.Thread(target=_end_with_parent, args=(mark,), daemon=True).start()
+    threading.Thread(target=_end_with_parent, args=(mark, scratch), daemon=True).start()
     connection.send("ready")
     while True:
         try:
@@ -94,10 +95,11 @@ def _catch_messages(scratch):
     return path
 
 
-def _end_with_parent(mark):
+def _end_with_parent(mark, scratch):
     wait([multiprocessing.parent_process().sentinel])
     kill_below(os.getpid())
     kill_marked(mark)
+    shutil.rmtree(scratch, ignore_errors=True)
     os._exit(1)
 
 
