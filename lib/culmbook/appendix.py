@@ -45,13 +45,13 @@ def _place(row) -> str:
     return ", ".join(where)
 
 
-def _problem_table(problems: pd.DataFrame, label: str, caption: str) -> ReportTable:
+def _problem_table(problems: pd.DataFrame, label: str, caption: str, seen: str) -> ReportTable:
     frame = problems.assign(place=[_place(row) for row in problems.itertuples()])
     return table(frame, label=label, caption=caption, columns={
         "code": Column("Code", meaning="Kind of problem; E- refuses, N- is a note."),
         "place": Column("Where", meaning="File, line (sheet row) and column."),
         "value": Column("Value", meaning="The cell as it stands in the file."),
-        "rule": Column("What is wrong", meaning="The rule that the value breaks."),
+        "rule": Column(seen, meaning="The rule that the value breaks, or what was noticed."),
         "mend": Column("What mends it", meaning="What to change in the sheet.")})
 
 
@@ -75,9 +75,11 @@ def data_tables(network, site: str) -> list[ReportTable]:
     notes = problems[problems["severity"] == "note"]
     made = [_files_table(of_site(network.files, site))]
     if len(refused):
-        made.append(_problem_table(refused, "refused", "Files and rows refused: they are in no number."))
+        made.append(_problem_table(refused, "refused", "Files and rows refused: they are in no number.",
+                                   "What is wrong"))
     if len(notes):
-        made.append(_problem_table(notes, "notes", "Notes on the files: read, but worth a look."))
+        made.append(_problem_table(notes, "notes", "Notes on the files: read and used, but worth a look.",
+                                   "What was noticed"))
     if len(network.corrections):
         made.append(_corrections_table(network.corrections))
     plots = of_site(network.tables["plots"], site)

@@ -9,10 +9,10 @@ from dataclasses import asdict, dataclass
 
 import pandas as pd
 
-from culmbook.formats import MISSING, fmt_count, fmt_date, fmt_interval, fmt_number, is_missing, percent
+from culmbook.formats import MISSING, fmt_count, fmt_date, fmt_interval, fmt_number, fmt_p, is_missing, percent
 from culmbook.glyphs import printable
 
-KINDS = ("text", "count", "number", "share", "date", "interval", "share_interval")
+KINDS = ("text", "count", "number", "share", "date", "p", "interval", "share_interval")
 
 
 @dataclass(frozen=True)
@@ -27,8 +27,8 @@ class Column:
         Unit, printed beside the heading; "%" is set by itself for shares.
     digits : int, optional
         Decimals. Left out: three significant digits of the column's largest value, whole percents.
-    kind : {"text", "count", "number", "share", "date", "interval", "share_interval"}
-        A share is 0–1 in the frame and percent on the page. A cell of an interval is a pair
+    kind : {"text", "count", "number", "share", "date", "p", "interval", "share_interval"}
+        A share is 0–1 in the frame and percent on the page; a p value is never printed as zero. A cell of an interval is a pair
         ``(low, high)``, or the pair comes from the two columns named in `ends`.
     meaning : str
         One sentence for the workbook's dictionary sheet.
@@ -95,7 +95,8 @@ def _shown(value: object, kind: str, digits: int) -> str:
         text = fmt_interval(*value, digits, share=kind == "share_interval")
         return text.removesuffix(" %")
     form = {"count": fmt_count, "date": fmt_date, "number": lambda v: fmt_number(v, digits),
-            "share": lambda v: percent(v, digits), "text": lambda v: printable(str(v))}
+            "share": lambda v: percent(v, digits), "text": lambda v: printable(str(v)),
+            "p": lambda v: fmt_p(v).removeprefix("p ").removeprefix("= ").replace("< ", "<")}
     return form[kind](value)
 
 

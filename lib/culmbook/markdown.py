@@ -12,8 +12,9 @@ from culmbook.formulas import has_deep_scripts, typst_math
 from culmbook.glyphs import printable, printable_lines
 
 LONGEST_WORD = 16
-PIECE = 10
-"""A word longer than `LONGEST_WORD` may break after every so many characters."""
+"""A longer word may break: at its own joints, and after every `_PIECE` characters where it has none."""
+_PIECE = 10
+_JOINTS = re.compile(r"(?<=[/_.:;,=&?-])(?=\w)")
 _BREAK = "\u200b"
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=[%°])")
 _LINKS = ("https://", "http://", "mailto:")
@@ -21,13 +22,22 @@ _LINKS = ("https://", "http://", "mailto:")
 
 def words(text: str) -> str:
     """Give printable text whose overlong words can break across lines, and whose numbers keep their unit."""
-    return _BEFORE_UNIT.sub("\u00a0", " ".join(_breakable(word) for word in printable(text).split(" ")))
+    breakable = " ".join(_BREAK.join(pieces(word)) for word in printable(text).split(" "))
+    return _BEFORE_UNIT.sub("\u00a0", breakable)
 
 
-def _breakable(word: str) -> str:
+def pieces(word: str) -> list[str]:
+    """Give the parts of a word between which a line may break.
+
+    Examples
+    --------
+    >>> pieces("KRAVO/stem_measures.csv"), pieces("x" * 24)
+    (['KRAVO/', 'stem_', 'measures.', 'csv'], ['xxxxxxxxxx', 'xxxxxxxxxx', 'xxxx'])
+    """
     if len(word) <= LONGEST_WORD:
-        return word
-    return _BREAK.join(word[at:at + PIECE] for at in range(0, len(word), PIECE))
+        return [word]
+    parts = _JOINTS.split(word)
+    return [part[at:at + _PIECE] for part in parts for at in range(0, len(part), _PIECE)]
 
 
 def text(content: str) -> dict:

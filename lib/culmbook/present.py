@@ -126,7 +126,7 @@ def table(frame: pd.DataFrame, *, label: str, caption: str, columns: Mapping[str
     columns : mapping of str to Column
         The columns to show, in this order; other columns of the frame are left out.
     note : str
-        Printed small below the table.
+        Printed small under the caption.
     order : str or sequence of str, optional
         Columns of the frame to sort the rows by; left out, the frame's order stands.
     strong : str, optional

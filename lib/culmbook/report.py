@@ -82,8 +82,7 @@ def _boxes(incomplete: list[str], provisional: list[str]) -> list[dict]:
 
 
 def _finding(bundle: dict) -> dict:
-    first, *rest = bundle["sentences"]
-    return {"label": words(bundle["label"]), "first": words(first), "rest": words(" ".join(rest)),
+    return {"label": words(bundle["label"]), "said": words(" ".join(bundle["sentences"])),
             "numbers": [[words(name), words(value)] for name, value in bundle["numbers"]],
             "see": bundle["see"]}
 
@@ -134,10 +133,14 @@ def set_pdf(content: dict, started: datetime) -> bytes:
         shutil.copy(TEMPLATE, folder)
         (Path(folder) / "report.json").write_text(json.dumps(content, ensure_ascii=False), encoding="utf-8")
         try:
-            return typst.compile(Path(folder) / TEMPLATE.name, root=folder, font_paths=[FONT_FOLDER],
-                                 ignore_system_fonts=True, pdf_standards=STANDARDS, timestamp=started)
+            pdf, warnings = typst.compile_with_warnings(
+                Path(folder) / TEMPLATE.name, root=folder, font_paths=[FONT_FOLDER], ignore_system_fonts=True,
+                pdf_standards=STANDARDS, timestamp=started)
         except typst.TypstError as error:
             raise ValueError(f"the report could not be set: {error.message} {error.diagnostic}") from error
+    if warnings:  # a page number that did not settle is one of these: print nothing rather than a wrong one
+        raise ValueError(f"the report was not set cleanly: {'; '.join(w.message for w in warnings)}")
+    return pdf
 
 
 def build_report(notebooks: list[Path], out_pdf: Path, *, site: str, season: int,

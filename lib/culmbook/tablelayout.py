@@ -1,7 +1,7 @@
 """Widths, type size and parts of a printed table, from the length of what stands in it."""
 
 from culmbook.glyphs import printable
-from culmbook.markdown import LONGEST_WORD, PIECE, words
+from culmbook.markdown import pieces, words
 from culmbook.style import PAGE_WIDTH_IN
 
 TABLE_SIZES_PT = (9.0, 8.5, 8.0, 7.5)
@@ -32,8 +32,7 @@ def _em(text: str) -> float:
 
 
 def _longest_word(text: str) -> float:
-    pieces = (word if len(word) <= LONGEST_WORD else word[:PIECE] for word in text.split(" "))
-    return max(map(_em, pieces), default=0)
+    return max((_em(piece) for word in text.split(" ") for piece in pieces(word)), default=0)
 
 
 def _widths(column: dict, cells: list[str]) -> tuple[float, float]:
