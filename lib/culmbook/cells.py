@@ -350,7 +350,7 @@ def _with_space_note(reading, text):
     return Reading(reading.value, "N-SPACE", f"{spaces} removed", "type a plain space, or none")
 
 
-def read_text(text, max_length=None, kind=None):
+def read_text(text, max_length=None):
     """Return free text exactly as typed; text that a spreadsheet would run as a formula gets a note."""
     if text.strip() == "":
         return MISSING

@@ -7,6 +7,7 @@ from culmbook.problems import note
 
 FEWEST_SEASONS = 2  # seasons needed before a label is doubted
 SWAP_EVIDENCE = 25.0  # drop in squared standardised distance, summed over seasons and traits
+MEDIAN_DIFFERENCE = 0.9539  # median |difference| of two normal values of standard deviation 1
 FEWEST_SHARED = 5  # plots scored by an observer and by others
 APART_T = 3.0  # t value from which on an observer sits apart
 APART_CLASSES = 0.5  # and the least mean difference [classes]
@@ -43,11 +44,22 @@ def plot_traits(tables):
 def swapped_plots(trial):
     """Return (plot, hybrid that it resembles, evidence) for the doubtful plots of one trial.
 
+    The most doubtful plot is taken out before the others are judged again, since it spoils the mean of the
+    hybrid whose label it bears.
+
     Parameters
     ----------
     trial : pandas.DataFrame
         As returned by :func:`plot_traits`, one trial.
     """
+    found = []
+    while doubtful := _doubtful_plots(trial):
+        found.append(max(doubtful, key=lambda swap: swap[2]))
+        trial = trial[trial["plot"] != found[-1][0]]
+    return sorted(found)
+
+
+def _doubtful_plots(trial):
     names = ["stems", "height", "flowering"]
     seasons, hybrids = sorted(trial["growing_season"].unique()), sorted(trial["hybrid"].unique())
     n_plots = trial.groupby("hybrid")["plot"].nunique()
@@ -67,7 +79,7 @@ def _distances(season, names, hybrids, plots):
     grouped = values.groupby(hybrid)
     n = grouped[names[0]].transform("size")
     means = grouped.mean().reindex(hybrids)
-    spread = np.sqrt(((values - grouped.transform("mean")) ** 2).sum() / max(len(values) - hybrid.nunique(), 1))
+    spread = _spread_within(values, hybrid)
     without = grouped.transform("sum").sub(values).div((n - 1).where(n > 1), axis=0)
     own_weight = (1 + 1 / (n - 1).where(n > 1)).to_numpy()
     own = (((values - without) / spread) ** 2).sum(axis=1, skipna=False) / own_weight
@@ -76,6 +88,16 @@ def _distances(season, names, hybrids, plots):
     to_all = to_all / (1 + 1 / sizes)
     to_all[np.arange(len(values)), [hybrids.index(h) for h in hybrid]] = np.inf
     return own.reindex(plots).to_numpy(), pd.DataFrame(to_all, index=season.index).reindex(plots).to_numpy()
+
+
+def _spread_within(values, hybrid):
+    """Return the standard deviation within hybrids from the median difference of two plots of a hybrid.
+
+    The median is not moved by the few plots whose label is wrong.
+    """
+    pairs = [np.abs(group[:, None] - group)[np.triu_indices(len(group), 1)]
+             for group in (values.to_numpy()[hybrid.to_numpy() == name] for name in hybrid.unique())]
+    return pd.Series(np.median(np.concatenate(pairs), axis=0) / MEDIAN_DIFFERENCE, index=values.columns)
 
 
 def _nearer_elsewhere(own, other, plots, hybrids):

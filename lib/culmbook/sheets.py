@@ -154,7 +154,9 @@ def _by_type(text, kind, field, conventions):
         return read_choice(text, field.enum, kind)
     if field.content == "code":
         return read_code(text, field.pattern, kind, field.max_length)
-    return read_text(text, field.max_length, kind)
+    reading = read_text(text, field.max_length)
+    is_quoted_cell = field.content == "cell" and not reading.refused  # of another sheet: no formula of this one
+    return Reading(reading.value) if is_quoted_cell else reading
 
 
 def _uncached(field):
