@@ -39,7 +39,7 @@ def life_table(intervals: pd.DataFrame, by: list[str] | None = None) -> pd.DataF
     Examples
     --------
     >>> steps = pd.DataFrame({"interval": [1, 2], "at_risk": [100, 80], "lost": [20, 8]})
-    >>> life_table(steps)["survival"].tolist()
+    >>> life_table(steps)["survival"].round(4).tolist()
     [0.8, 0.72]
     """
     by = by or []

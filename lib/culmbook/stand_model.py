@@ -230,8 +230,10 @@ def _point_shares(stand):
     carried = np.diag(fit.covariance.loc[hybrids, hybrids]) - fit.sampling_variance()[hybrids].to_numpy()
     left = np.sqrt(np.maximum(fit.spread**2 - np.maximum(carried, 0), 0))
     share = stand.shares_at(fit.coefficients[hybrids].to_numpy(), left)
-    total = stand.cells.groupby("hybrid")["total"].sum()[hybrids].to_numpy(float)
-    return np.clip(share + (share - 0.5) / total, 0, 1)
+    sums = stand.cells.groupby("hybrid")[["alive", "total"]].sum().loc[hybrids]
+    alive, total = sums["alive"].to_numpy(float), sums["total"].to_numpy(float)
+    share = np.where(alive == total, 1.0, np.where(alive == 0, 0.0, share + (share - 0.5) / total))
+    return np.clip(share, 0, 1)
 
 
 def hybrid_shares(stand: StandFit, *, level: float = 0.95) -> pd.DataFrame:

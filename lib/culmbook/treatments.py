@@ -113,7 +113,7 @@ def fit_treatments(cells: pd.DataFrame, *, level: float = 0.95) -> TreatmentResu
     df = len(units) - np.linalg.matrix_rank(design)
     if df < 1:
         raise ValueError("every main plot is needed to describe the treatments; none is left to show their scatter")
-    ols = _least_squares(design, units["logit"].to_numpy(), df)
+    ols = stratum_fit(design, units["logit"].to_numpy(), df)
     effects = [_effect(name, design.columns.get_loc(name), ols, units, hybrid_logits, spread, df, level) for name in names]
     return TreatmentResult(pd.DataFrame(effects), _treatment_shares(cells, units, ols, design, hybrid_logits, spread, df, level), units, int(df))
 
@@ -152,7 +152,23 @@ def _stratum_design(units, varying):
     return pd.concat([replicates, pd.DataFrame(effects)], axis=1), list(effects)
 
 
-def _least_squares(design, y, df):
+def stratum_fit(design: pd.DataFrame, y, df: int) -> tuple[np.ndarray, np.ndarray]:
+    """Least squares on the units of one stratum, with the units' own scatter as error.
+
+    Parameters
+    ----------
+    design : DataFrame
+        One row per main plot.
+    y : array_like
+        The main plots' values.
+    df : int
+        Residual degrees of freedom of the stratum, >= 1.
+
+    Returns
+    -------
+    tuple of ndarray
+        Coefficients and their covariance.
+    """
     x = design.to_numpy()
     inverse = np.linalg.pinv(x.T @ x)
     coefficient = inverse @ x.T @ y
