@@ -170,3 +170,12 @@ def test_overall_agreement_pools_pairs_of_a_site():
 def test_overall_agreement_and_observers_of_no_pairs_are_empty_tables():
     pairs = double_scores(frame([]))
     assert overall_agreement(pairs).empty and observers_apart(pairs).empty
+
+
+def test_sign_test_matches_scipy():
+    from scipy.stats import binomtest
+
+    from culmbook.agreement import _sign_p
+    for up, down in ((0, 0), (1, 0), (7, 1), (5, 5), (2, 14), (40, 22)):
+        expected = binomtest(up, up + down).pvalue if up + down else 1
+        assert _sign_p(up, down) == pytest.approx(expected, rel=1e-12)

@@ -11,8 +11,9 @@ CORRECTIONS = ["table", "key", "column", "old_value", "new_value", "by", "on", "
 def latest(shares, **columns):
     """Plots of one hybrid with their share alive."""
     names = [f"{i:02d}" for i in range(1, len(shares) + 1)]
-    frame = {"site": "A", "trial": "T", "plot": names, "hybrid": "H1", "planting_method": "hand", "film": "none",
-             "occasion": "autumn", "status": "ok", "counted_on": pd.Timestamp("2025-10-07"), "missing_share": [1 - s for s in shares]}
+    frame = {"site": "A", "trial": "T", "plot": names, "hybrid": "H1", "planting_method": "hand",
+             "film": "none", "occasion": "autumn", "status": "ok", "counted_on": pd.Timestamp("2025-10-07"),
+             "missing_share": [1 - s for s in shares]}
     return pd.DataFrame({**frame, **columns})
 
 
@@ -72,7 +73,8 @@ def test_the_order_is_the_stated_one():
                      ("N-OCCASION", "note", "f", 5, "x"), ("N-FALL", "note", "f", 6, "x"),
                      ("N-SLIP", "note", "f", 7, "x"), ("N-LABEL", "note", "f", 8, "x"),
                      ("N-RANGE", "note", "f", 9, "x"), ("N-SLIP", "note", "f", 9, "y"),
-                     ("E-RANGE", "error_row", "f", 10, "x"), ("E-SHEET", "error_file", "g", None, None))
+                     ("E-RANGE", "error_row", "f", 10, "x"), ("E-SHEET", "error_file", "g", None, None),
+                     ("E-MISSING", "error_file", "h", None, None))
     odd = stand_surprises(latest([0.9, 0.8, 0.1]))
     listed = rows_to_look_at(found, corrections((False, "old value not there")), odd)
     assert listed["why"].tolist() == list(WHY_FIRST)

@@ -158,6 +158,14 @@ def test_sheets_received_counts_refused_rows_once():
     assert got.loc["harvests"].tolist() == [1, 7, 1, 1, 1] and got.loc["plots"].tolist() == [0] * 5
 
 
+def test_sheets_received_knows_an_absent_table_from_a_refused_file():
+    found = problems(("error_file", "plots.csv", None, None), ("error_file", "B", None, None))
+    found = found.assign(code=["E-MISSING", "E-SITE"], table=["plots", None])
+    files = pd.DataFrame({"file": [], "table": [], "rows_kept": []})
+    got = sheets_received(["plots"], files, found).set_index("table")
+    assert got["n_files_refused"].to_dict() == {"plots": 0, "other files": 1}
+
+
 def test_n_scored_counts_a_plot_once_per_frost():
     days = [pd.Timestamp("2025-05-02")] * 3 + [pd.Timestamp("2025-05-20")]
     scores = pd.DataFrame({"site": "A", "plot": ["01", "01", "02", "01"], "frost_on": days,

@@ -4,7 +4,7 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import bdtr, fdtri
 
 MIN_PLOTS = 10
 """Fewest plots scored by both observers for an agreement coefficient."""
@@ -153,8 +153,8 @@ def _icc_one_way(scores, level):
     if within == 0:
         return float(icc), np.nan, np.nan
     df = n - 1, n * (k - 1)
-    low = plots / within / stats.f.ppf((1 + level) / 2, *df)
-    high = plots / within * stats.f.ppf((1 + level) / 2, *df[::-1])
+    low = plots / within / fdtri(*df, (1 + level) / 2)
+    high = plots / within * fdtri(*df[::-1], (1 + level) / 2)
     return float(icc), float((low - 1) / (low + k - 1)), float((high - 1) / (high + k - 1))
 
 
@@ -170,7 +170,7 @@ def _icc(scores, level):
     ratio, own = observers / error, n * (1 + (k - 1) * icc) - k * icc
     df = ((k - 1) * (n - 1) * (k * icc * ratio + own) ** 2
           / ((n - 1) * k**2 * icc**2 * ratio**2 + own**2))
-    f_low, f_high = stats.f.ppf((1 + level) / 2, [n - 1, df], [df, n - 1])
+    f_low, f_high = fdtri([n - 1, df], [df, n - 1], (1 + level) / 2)
     rest = k * observers + (k * n - k - n) * error
     low = n * (plots - f_low * error) / (f_low * rest + n * plots)
     high = n * (f_high * plots - error) / (rest + n * f_high * plots)
@@ -273,7 +273,8 @@ def _lean(group):
 
 
 def _sign_p(n_up, n_down):
-    return stats.binomtest(n_up, n_up + n_down).pvalue if n_up + n_down else 1.0
+    """Exact two-sided sign test: twice the smaller tail of a fair binomial."""
+    return min(1.0, 2 * float(bdtr(min(n_up, n_down), n_up + n_down, 0.5)))
 
 
 def _holm(p):

@@ -3,18 +3,20 @@
 import numpy as np
 import pandas as pd
 
+from culmbook.season_data import ABSENT
+
 UNLIKE_ITS_HYBRID = 0.3
 """Distance outside the range of the hybrid's other plots, alive ÷ planted, to be looked at."""
 SEVERAL = "several notes on one row"
 UNLIKE = "unlike its hybrid's other plots"
 REPAIRED = "read with a remark"
 NOTES = {"N-LABEL": "may be another hybrid", "N-SLIP": "unit or digit slip",
-         "N-FALL": "fell where it should not", "N-DEADHEIGHT": "fell where it should not", "N-OCCASION": "date and occasion disagree",
-         "N-RANGE": "outside the plausible range", UNLIKE: UNLIKE,
+         "N-FALL": "fell where it should not", "N-DEADHEIGHT": "fell where it should not",
+         "N-OCCASION": "date and occasion disagree", "N-RANGE": "outside the plausible range", UNLIKE: UNLIKE,
          "N-PRODUCT": "components and harvest disagree", "N-OBSERVER": "observer apart"}
 """Kinds of notes in the order of the list; any other note comes last."""
-WHY_FIRST = ("file refused", "row refused", "correction not applied", SEVERAL, *dict.fromkeys(NOTES.values()),
-             REPAIRED)
+WHY_FIRST = ("needed table missing", "file refused", "row refused", "correction not applied", SEVERAL,
+             *dict.fromkeys(NOTES.values()), REPAIRED)
 
 
 def stand_surprises(latest, difference=UNLIKE_ITS_HYBRID):
@@ -133,17 +135,20 @@ def _one_row(group):
 
 
 def _why(worst, n):
-    if worst["severity"] != "note":
-        return WHY_FIRST[0] if worst["severity"] == "error_file" else WHY_FIRST[1]
+    if worst["severity"] == "error_row":
+        return "row refused"
+    if worst["severity"] == "error_file":
+        return "needed table missing" if worst["code"] == ABSENT else "file refused"
     return SEVERAL if n > 1 else NOTES.get(worst["code"], REPAIRED)
 
 
 def _from_corrections(corrections):
     left = corrections[~corrections["applied"].astype(bool)]
     change = "from “" + left["old_value"].astype("str") + "” to “" + left["new_value"].astype("str") + "”"
-    out = left.assign(why=WHY_FIRST[2], site=None, where=left["key"].astype("str") + ", " + left["column"],
-                      value=change, rule=left["outcome"], mend="")[_LOOK]
-    return out.astype("str")
+    where = left["key"].astype("str") + ", " + left["column"]
+    out = left.assign(why="correction not applied", site=None, where=where, value=change,
+                      rule=left["outcome"], mend="")
+    return out[_LOOK].astype("str")
 
 
 def _from_surprises(surprises):

@@ -7,6 +7,8 @@ import pandas as pd
 
 STATES = ("measured", "set aside", "no plants", "to measure")
 STAGES = ("complete", "under way", "not begun")
+ABSENT = "E-MISSING"  # code of a needed table that has no file
+OTHER = "other files"
 
 
 # ---------------------------------------------------------------- sheets
@@ -21,23 +23,23 @@ def sheets_received(tables, files, problems):
     files : pandas.DataFrame
         One row per file read: file, table, rows_kept.
     problems : pandas.DataFrame
-        Refusals and notes: severity, table, file, line.
+        Refusals and notes: code, severity, table, file, line.
 
     Returns
     -------
     pandas.DataFrame
         One row per table: table, n_files, n_kept (rows), n_refused (rows, of files that were read),
-        n_files_refused, n_notes. A table without a file has zeros. Rows of other sites in a file for the
-        whole network are neither kept nor refused.
+        n_files_refused, n_notes; last, where there is any, what was said of other files. A table without a
+        file has zeros. Rows of other sites in a file for the whole network are neither kept nor refused.
     """
-    by_severity = {name: problems[problems["severity"] == name]
-                   for name in ("error_file", "error_row", "note")}
+    said = problems[problems["code"] != ABSENT].fillna({"table": OTHER})
+    by_severity = {name: said[said["severity"] == name] for name in ("error_file", "error_row", "note")}
     out = pd.DataFrame({
         "n_files": files.groupby("table").size(), "n_kept": files.groupby("table")["rows_kept"].sum(),
         "n_refused": by_severity["error_row"].drop_duplicates(["file", "line"]).groupby("table").size(),
         "n_files_refused": by_severity["error_file"].drop_duplicates("file").groupby("table").size(),
         "n_notes": by_severity["note"].groupby("table").size()})
-    table = pd.Index(list(tables), name="table", dtype="str")
+    table = pd.Index([*tables, *({OTHER} & set(said["table"]))], name="table", dtype="str")
     return out.reindex(table).fillna(0).astype("int64").reset_index()
 
 

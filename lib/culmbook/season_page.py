@@ -39,7 +39,7 @@ def trial_facts(network, season):
     pairs = {"Growing season": season, "Sites": fmt_list(sorted(set(plots["site"])), 12),
              "Trials": fmt_list([f"{trial} ({_planted(year)})" for (_, trial), year in trials.items()], 12),
              "Plots": fmt_count(len(plots)),
-             "Entries": fmt_list([n_of(n, role) for role, n in roles.items()])}
+             "Entries": fmt_list([n_of(n, role) for role, n in roles.items()]) or plots["hybrid"].nunique()}
     if counts["counted_on"].notna().any():
         pairs["Latest stand count"] = fmt_date(counts["counted_on"].max())
     return facts({name: value or "none" for name, value in pairs.items()})

@@ -1,6 +1,7 @@
 """Sentences about a season's data: each true of the numbers it is given, none and one included."""
 
 from culmbook.formats import fmt_count, fmt_date, fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
+from culmbook.season_data import OTHER
 
 ROUNDS = {"stand_counts": "stand count", "frost_scores": "frost scores", "stem_measures": "stem measures",
           "harvests": "harvest", "phenology": "phenology"}
@@ -53,7 +54,9 @@ def received_words(sheets):
     -------
     list of str
     """
-    came, total = sheets["n_files"] > 0, sheets[["n_kept", "n_refused", "n_files_refused"]].sum()
+    total = sheets[["n_kept", "n_refused", "n_files_refused"]].sum()
+    sheets = sheets[sheets["table"] != OTHER]
+    came = sheets["n_files"] > 0
     words = [f"{came.sum()} of {n_of(len(sheets), 'table')} came in and gave "
              f"{n_of(total['n_kept'], 'row')} that can be used."]
     n_rows, n_files = total["n_refused"], total["n_files_refused"]
@@ -321,14 +324,15 @@ def progress_words(rounds):
     n = {stage: (rounds["stage"] == stage).sum() for stage in ("complete", "under way", "not begun")}
     if n["complete"] == len(rounds):
         return ["Nothing is left to measure: every round that is due or was begun is complete."]
-    words = [f"{n['complete']} of {n_of(len(rounds), 'round')} {is_are(n['complete'])} complete."]
+    verb = is_are(max(n["complete"], 1))
+    words = [f"{n['complete'] or 'None'} of {n_of(len(rounds), 'round')} {verb} complete."]
     begun = rounds[rounds["stage"] == "under way"]
     if len(begun):
         left = begun["n_to_measure"].sum()
         words.append(f"{n_of(left, 'plot')} {is_are(left)} left in rounds under way: {_list_rounds(begun)}.")
     later = rounds[rounds["stage"] == "not begun"]
     if len(later):
-        words.append(f"Not begun {is_are(len(later))}: {_list_rounds(later)}.")
+        words.append(f"Not begun: {_list_rounds(later)}.")
     return words
 
 
