@@ -17,6 +17,7 @@ from openpyxl.comments import Comment
 from openpyxl.styles import Font, PatternFill
 
 N_ROWS = 12
+SHEET_XML = "xl/worksheets/sheet1.xml"
 HEADERS = {
     "stand_counts": "site,plot,counted_on,occasion,plants_alive,plants_replanted,emerged_late,observer",
     "harvests": "site,plot,growing_season,harvested_on,harvested_area_m2,fresh_mass_kg,subsample_fresh_g,"
@@ -24,7 +25,8 @@ HEADERS = {
     "weather": "site,date,air_temperature_min_c,air_temperature_max_c,precipitation_mm,wind_speed_2m_m_s",
 }
 WHOLE = {"plants_alive", "plants_replanted", "growing_season"}
-TEXTS = {"site", "plot", "occasion", "emerged_late", "observer", "status", "status_reason"}
+TEXTS = {"site", "plot", "occasion", "emerged_late", "observer", "status", "status_reason", "plant",
+         "height_method"}
 
 
 @dataclass(frozen=True)
@@ -258,7 +260,7 @@ def _tables_within(make):
     ]
 
 
-def _typed(column, text):
+def typed_cell(column, text):
     """Return a cell as a spreadsheet program stores it: dates and numbers typed, codes as text."""
     if column in TEXTS or text == "":
         return text
@@ -273,7 +275,7 @@ def fill_sheet(sheet, table, top=1):
     for j, name in enumerate(header):
         sheet.cell(top, j + 1, name)
         for i, row in enumerate(rows):
-            cell = sheet.cell(top + 1 + i, j + 1, _typed(name, row[j]))
+            cell = sheet.cell(top + 1 + i, j + 1, typed_cell(name, row[j]))
             if isinstance(cell.value, datetime):
                 cell.number_format = "yyyy-mm-dd"
     return sheet
@@ -308,6 +310,27 @@ def with_part(data, part, change):
     return target.getvalue()
 
 
+def with_shared_strings(data, strings):
+    """Return a workbook with its texts moved into a part of shared strings, as most programs write them."""
+    texts = []
+
+    def share(match):
+        texts.append(strings.get(match[2], b"<t>" + match[2] + b"</t>"))
+        return match[1] + b't="s"><v>%d</v></c>' % (len(texts) - 1)
+
+    inline = rb'(<c [^>]*)t="inlineStr"><is><t>([^<]*)</t></is></c>'
+    data = with_part(data, SHEET_XML, lambda xml: re.sub(inline, share, xml))
+    data = with_part(data, "xl/sharedStrings.xml", lambda _: (
+        b'<sst xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
+        + b"".join(b"<si>" + text + b"</si>" for text in texts) + b"</sst>"))
+    link = (b'<Relationship Id="rId99" Target="sharedStrings.xml" Type="http://schemas.openxmlformats.org/'
+            b'officeDocument/2006/relationships/sharedStrings"/></Relationships>')
+    data = with_part(data, "xl/_rels/workbook.xml.rels", lambda xml: xml.replace(b"</Relationships>", link))
+    kind = (b'<Override PartName="/xl/sharedStrings.xml" ContentType="application/vnd.openxmlformats-'
+            b'officedocument.spreadsheetml.sharedStrings+xml"/></Types>')
+    return with_part(data, "[Content_Types].xml", lambda xml: xml.replace(b"</Types>", kind))
+
+
 def workbook_sheets(table):
     """Return the faults that a workbook of `table` can have."""
     make = _Text(table)
@@ -318,9 +341,12 @@ def _book(make, fault, data, outcome, code="", where="", says="", mend="", suffi
     return make.sheet(fault, data, outcome, code, where, says, mend, suffix=suffix)
 
 
+def _stating_another_size(xml):
+    return re.sub(rb'(<dimension ref=")[^"]*', rb"\1A1", xml)
+
+
 def _book_files(table):
     good = workbook_bytes(table)
-    xml = "xl/worksheets/sheet1.xml"
     bomb = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aa"><!ENTITY b "&a;&a;">]>'
     outside = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY e SYSTEM "file:///etc/hostname">]>'
     ole = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(504)
@@ -330,8 +356,9 @@ def _book_files(table):
     return [
         ("workbook", good, "accept"),
         ("truncated", good[:len(good) * 2 // 3], "file", "E-TYPE", "", "damaged", "copy the file again"),
-        ("entity_bomb", with_part(good, xml, lambda old: bomb + old), "file", "E-TYPE", "", "DOCTYPE"),
-        ("external_entity", with_part(good, xml, lambda old: outside + old), "file", "E-TYPE", "", "DOCTYPE"),
+        ("entity_bomb", with_part(good, SHEET_XML, lambda old: bomb + old), "file", "E-TYPE", "", "DOCTYPE"),
+        ("external_entity", with_part(good, SHEET_XML, lambda old: outside + old), "file", "E-TYPE", "",
+         "DOCTYPE"),
         ("zip_bomb", with_part(good, "xl/media/x.bin", lambda _: bytes(150_000_000)), "file", "E-SIZE", "",
          "150"),
         ("old_workbook", ole, "file", "E-TYPE", "", "old .xls", "save as .xlsx"),
@@ -342,8 +369,7 @@ def _book_files(table):
          "rename to .csv"),
         ("macro", with_part(good, "xl/vbaProject.bin", lambda _: b"stub"), "note", "N-MACRO", "", "macro", "",
          ".xlsm"),
-        ("wrong_dimension", with_part(good, xml, lambda old: re.sub(rb":[A-Z]+[0-9]+", b"", old, count=1)),
-         "accept"),
+        ("wrong_dimension", with_part(good, SHEET_XML, _stating_another_size), "accept"),
     ]
 
 
@@ -416,7 +442,7 @@ def _book_looks(table):
 def shown_as_text(header, rows):
     """Return rows as a workbook gives them: whole numbers without decimals, others in shortest form."""
     def shown(column, text):
-        value = _typed(column, text)
+        value = typed_cell(column, text)
         if isinstance(value, date):
             return text
         return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)

@@ -6,8 +6,8 @@ from datetime import datetime, time
 
 import pytest
 from faulty_files import (
-    HEADERS, N_ROWS, Sheet, fill_sheet, good_table, saved, shown_as_text, with_part, workbook_bytes,
-    workbook_sheets,
+    HEADERS, N_ROWS, SHEET_XML, Sheet, fill_sheet, good_table, saved, shown_as_text, with_part,
+    with_shared_strings, workbook_bytes, workbook_sheets,
 )
 from openpyxl import Workbook, load_workbook
 from openpyxl.styles import PatternFill
@@ -17,7 +17,6 @@ from culmbook.dictionary import tables
 from culmbook.rawtable import read_raw
 
 SHEETS = [sheet for table in HEADERS for sheet in workbook_sheets(table)]
-SHEET_XML = "xl/worksheets/sheet1.xml"
 
 
 def read(tmp_path, name, data):
@@ -97,27 +96,6 @@ def test_read_raw_dates_of_the_1904_calendar(tmp_path):
     fill_sheet(book.active, "weather")
     raw = read(tmp_path, "weather.xlsx", saved(book))
     assert [row[1] for row in raw.rows] == [row[1] for row in good_table("weather")[1]]
-
-
-def with_shared_strings(data, strings):
-    """Return a workbook with its texts moved into a part of shared strings, as most programs write them."""
-    texts = []
-
-    def share(match):
-        texts.append(strings.get(match[2], b"<t>" + match[2] + b"</t>"))
-        return match[1] + b't="s"><v>%d</v></c>' % (len(texts) - 1)
-
-    inline = rb'(<c [^>]*)t="inlineStr"><is><t>([^<]*)</t></is></c>'
-    data = with_part(data, SHEET_XML, lambda xml: re.sub(inline, share, xml))
-    data = with_part(data, "xl/sharedStrings.xml", lambda _: (
-        b'<sst xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
-        + b"".join(b"<si>" + text + b"</si>" for text in texts) + b"</sst>"))
-    link = (b'<Relationship Id="rId99" Target="sharedStrings.xml" Type="http://schemas.openxmlformats.org/'
-            b'officeDocument/2006/relationships/sharedStrings"/></Relationships>')
-    data = with_part(data, "xl/_rels/workbook.xml.rels", lambda xml: xml.replace(b"</Relationships>", link))
-    kind = (b'<Override PartName="/xl/sharedStrings.xml" ContentType="application/vnd.openxmlformats-'
-            b'officedocument.spreadsheetml.sharedStrings+xml"/></Types>')
-    return with_part(data, "[Content_Types].xml", lambda xml: xml.replace(b"</Types>", kind))
 
 
 def test_read_raw_shared_and_rich_strings(tmp_path):
