@@ -10,8 +10,8 @@ from culmbook.markdown import paragraph
 from culmbook.present import ReportTable, table
 
 NETWORK_SCOPES = ("all", "network")
-MOST_ROWS = 150
-"""Longest list of refused rows or notes printed; the workbook holds all of them."""
+MOST_ROWS, MOST_NOTES = 150, 40
+"""Longest lists of refused rows and of notes that are printed; the workbook holds all of them."""
 PACKAGES = ("culmbook", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "typst")
 
 CAUTIONS = (
@@ -94,7 +94,8 @@ def _files_table(files: pd.DataFrame) -> ReportTable:
         "rows": Column("Rows", kind="count", meaning="Data rows in the file."),
         "rows_kept": Column("Rows used", kind="count", meaning="Rows that passed every check."),
         "short": Column("SHA-256", meaning="First 12 digits of the file's SHA-256 hash.")},
-        note="The hash is that of the file as it was read; the first 12 digits are given.")
+        note="The hash is that of the file as it was read; its first 12 digits are given. A file for the whole "
+             "network also holds rows of other sites, which a site's report does not use.")
 
 
 def _corrections_table(corrections: pd.DataFrame) -> ReportTable:
@@ -116,7 +117,8 @@ def _aside_table(plots: pd.DataFrame) -> ReportTable:
 
 
 def _block(shown: ReportTable) -> list[dict]:
-    return [table_block(shown.bundle(), f"appendix/{shown.label}", MOST_ROWS)]
+    most = MOST_NOTES if shown.label == "notes" else MOST_ROWS
+    return [table_block(shown.bundle(), f"appendix/{shown.label}", most)]
 
 
 def _set_aside(tables: dict[str, ReportTable]) -> list[dict]:

@@ -16,14 +16,15 @@ LONGEST_WORD = 16
 _PIECE = 10
 _JOINTS = re.compile(r"(?<=[/_.:;,=&?-])(?=\w)")
 _BREAK = "\u200b"
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=[%°])")
+# Spaces at which no line may break: before a unit sign, and within "p = 0.02".
+_TIED = re.compile(r"(?<=\d) (?=[%°])|(?<=\bp) (?=[=<])|(?<=\bp [=<]) (?=\d)")
 _LINKS = ("https://", "http://", "mailto:")
 
 
 def words(text: str) -> str:
     """Give printable text whose overlong words can break across lines, and whose numbers keep their unit."""
     breakable = " ".join(_BREAK.join(pieces(word)) for word in printable(text).split(" "))
-    return _BEFORE_UNIT.sub("\u00a0", breakable)
+    return _TIED.sub("\u00a0", breakable)
 
 
 def pieces(word: str) -> list[str]:

@@ -7,9 +7,8 @@ from culmbook.style import PAGE_WIDTH_IN
 TABLE_SIZES_PT = (9.0, 8.5, 8.0, 7.5)
 _TEXT_PT = PAGE_WIDTH_IN * 72
 _GUTTER_PT = 10
-# A text column is comfortable at this width [em], or when its longest cell takes this many lines; a table in
-# which a cell would take more than the most lines is split instead.
-_COMFORT_EM, _LINES, _MOST_LINES = 9, 3, 4
+# A table is set smaller before a cell takes more than a few lines, and split before it takes more than the most.
+_FEW_LINES, _MOST_LINES, _ANY_LINES = 3, 5, 1e4
 _BOLD = 1.09
 # Rows stay on one page unless a cell is longer than this: it might be taller than a page.
 _LONGEST_UNBROKEN = 600
@@ -46,18 +45,17 @@ def _widths(column: dict, cells: list[str]) -> tuple[float, float]:
     return max([word, *(_longest_word(cell) * 1.04 for cell in cells)]), natural
 
 
-def _filled(least: list[float], natural: list[float], room: float) -> list[float] | None:
-    """Raise all widths to one common cap until the room is used; None when even the least do not fit."""
-    if sum(natural) <= room:
-        return natural
-    if sum(least) > room:
+def _filled(least: list[float], natural: list[float], room: float, most_lines: float) -> list[float] | None:
+    """Give widths at which the tallest cell takes the fewest lines, or None when that is more than the most."""
+    def wrapped(lines: float) -> list[float]:
+        return [max(m, n / lines) for m, n in zip(least, natural, strict=True)]
+    if sum(wrapped(most_lines)) > room:
         return None
-    low, high = 0.0, max(natural)
-    for _ in range(40):
-        cap = (low + high) / 2
-        used = sum(max(m, min(n, cap)) for m, n in zip(least, natural, strict=True))
-        low, high = (cap, high) if used <= room else (low, cap)
-    return [max(m, min(n, low)) for m, n in zip(least, natural, strict=True)]
+    low, high = 1.0, most_lines
+    for _ in range(30):
+        middle = (low + high) / 2
+        low, high = (low, middle) if sum(wrapped(middle)) <= room else (middle, high)
+    return natural if sum(natural) <= room else wrapped(high)
 
 
 def _room(n_columns: int, size: float) -> float:
@@ -87,13 +85,10 @@ def _part(bundle: dict, picked: list[int], size: float, widths: list[float]) -> 
 
 
 def _whole(bundle: dict, least: list[float], natural: list[float]) -> dict | None:
-    """Lay all columns side by side at the largest size at which text columns are comfortable, or at all."""
-    both = list(zip(least, natural, strict=True))
-    comfort = [max(m, min(n, max(_COMFORT_EM, n / _LINES))) for m, n in both]
-    tight = [max(m, n / _MOST_LINES) for m, n in both]
-    for floor, sizes in ((comfort, TABLE_SIZES_PT), (tight, TABLE_SIZES_PT[-1:])):
+    """Lay all columns side by side at the largest size at which few lines do, or at the least size at all."""
+    for lines, sizes in ((_FEW_LINES, TABLE_SIZES_PT), (_MOST_LINES, TABLE_SIZES_PT[-1:])):
         for size in sizes:
-            widths = _filled(floor, natural, _room(len(least), size))
+            widths = _filled(least, natural, _room(len(least), size), lines)
             if widths:
                 return _part(bundle, list(range(len(least))), size, widths)
     return None
@@ -103,7 +98,7 @@ def _pieces(bundle: dict, least: list[float], natural: list[float]) -> list[dict
     size, made = TABLE_SIZES_PT[-1], []
     for picked in _split(least, size):
         room = _room(len(picked), size)
-        widths = _filled([least[at] for at in picked], [natural[at] for at in picked], room)
+        widths = _filled([least[at] for at in picked], [natural[at] for at in picked], room, _ANY_LINES)
         made.append(_part(bundle, picked, size, widths or [room / len(picked)] * len(picked)))
     return made
 
