@@ -34,6 +34,7 @@ class Case:
     says: str = ""
     file: str = ""  # name of the spoilt file when it is not <table>.csv
     folder: str = "S01"
+    beside: tuple = ()  # other tables that are needed to see the fault
 
     @property
     def path(self):
@@ -49,13 +50,14 @@ class Case:
 CASES = []
 
 
-def fault(id, *tables, where="", says="", file="", folder="S01"):
+def fault(id, *tables, where="", says="", file="", folder="S01", beside=()):
     """Register a function that spoils a sheet as fault `id` of each of `tables`."""
     def register(make):
         for table in tables:
             places = where[table] if isinstance(where, dict) else where
             places = tuple(places.format(**COLUMNS[table]).split())
-            CASES.append(Case(id, table, make, places, says.format(**COLUMNS[table]), file, folder))
+            CASES.append(Case(id, table, make, places, says.format(**COLUMNS[table]), file, folder,
+                              beside))
         return make
     return register
 
@@ -477,6 +479,11 @@ def nothing_alive(sheet):
     sheet.put_all("plants_alive", "0")
 
 
-@fault("e12", STAND, says="plot 001 has this height, yet 0 plants alive")
+@fault("e12", STAND, says="plot 001 has this height, yet 0 plants alive", beside=(STEMS,))
 def height_of_dead(sheet):
     sheet.put(4, "plants_alive", "0").put(4, "counted_on", "2025-11-20").put(4, "occasion", "autumn")
+
+
+@fault("e14", STAND, CUT, STEMS, where="5:", says="fields, header has")
+def row_shifted(sheet):
+    sheet.rows[3].insert(3, "")

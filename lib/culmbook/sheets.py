@@ -22,7 +22,7 @@ FEW = 10  # rows from which on an always equal measure is suspicious
 class Column:
     """One column's cells, each distinct one once: `distinct` pairs of text and kind, `which` per row."""
 
-    name: str
+    place: int
     distinct: list
     which: np.ndarray
     text: np.ndarray
@@ -50,7 +50,7 @@ def read_sheet(raw, table, today, folder_site=""):
     problems = [placed(p, table.name, folder_site or None) for p in [*raw.problems, *header_problems]]
     if any(problem.severity == "error_file" for problem in problems):
         return _no_rows(table, problems), None
-    columns = {name: _column(raw, name, place) for name, place in places.items()}
+    columns = {name: _column(raw, place) for name, place in places.items()}
     conventions = file_conventions(_texts(columns, table, ("number", "integer")),
                                    _texts(columns, table, ("date",)), raw.delimiter)
     rows = _blank_rows(raw, table, columns, folder_site, problems)
@@ -70,17 +70,17 @@ def _no_rows(table, problems):
     return rows
 
 
-def _column(raw, name, place):
+def _column(raw, place):
     """Return one column of a sheet with its distinct cells found once."""
     text = np.array([row[place] for row in raw.rows], dtype=object)
     kinds = {row: kind for (row, column), kind in raw.kinds.items() if column == place}
     if not kinds:
         which, distinct = pd.factorize(text)
-        return Column(name, [(cell, None) for cell in distinct], which, text)
+        return Column(place, [(cell, None) for cell in distinct], which, text)
     cells = np.empty(len(text), dtype=object)
     cells[:] = [(cell, kinds.get(i)) for i, cell in enumerate(text)]
     which, distinct = pd.factorize(cells)
-    return Column(name, list(distinct), which, text)
+    return Column(place, list(distinct), which, text)
 
 
 def _texts(columns, table, types):
@@ -106,7 +106,7 @@ def _read_column(rows, field, column, conventions, today, raw):
     if field.type == "date":
         values = pd.to_datetime(values).astype(field.dtype)
     rows.frame[field.name] = values.take(column.which).reset_index(drop=True)
-    _record(rows, field, column, readings)
+    _record(rows, field, column, _with_cell_names(readings, column, raw))
     _whole_column_notes(rows, field, raw)
 
 
@@ -174,6 +174,17 @@ def _from_percent(reading, field):
     if field.unit.startswith("share"):
         return Reading(reading.value, "N-UNIT", f"percent format: read as the share {reading.value:g}")
     return Reading(None, "E-NUMBER", f"percent format in a column of {field.unit}", "format as a plain number")
+
+
+def _with_cell_names(readings, column, raw):
+    """Return the readings with the spreadsheet's name of the first cell where a formula has no result."""
+    named = []
+    for position, (reading, (_, kind)) in enumerate(zip(readings, column.distinct)):
+        if kind == "formula_uncached":
+            cell = raw.cell_name(int(np.argmax(column.which == position)), column.place)
+            reading = replace(reading, rule=f"{reading.rule} ({cell})")
+        named.append(reading)
+    return named
 
 
 def _record(rows, field, column, readings):
