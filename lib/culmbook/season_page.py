@@ -163,7 +163,7 @@ def _observers_table(apart):
                "n_equal": Column("Equal", kind="count"), "n_lower": Column("Lower", kind="count"),
                "mean_difference": Column("Mean difference", "classes", kind="number", digits=2,
                                          meaning="Own score less the other's; it only describes"),
-               "adjusted_p": Column("p", kind="number", digits=3, meaning="Sign test, Holm-adjusted")}
+               "adjusted_p": Column("p", kind="p", meaning="Sign test, Holm-adjusted")}
     return table(apart, label="observers", caption="Each observer against whoever scored the same plots.",
                  columns=columns)
 

@@ -38,7 +38,7 @@ CONTRAST_COLUMNS = {
     "ratio": Column("Ratio", digits=2, kind="number", meaning="Share divided by the control's."),
     "ratio_interval": Column("Simultaneous interval", digits=2, kind="interval", ends=("ratio_lower", "ratio_upper"),
                              meaning="All intervals of the column hold together at the chosen confidence."),
-    "p_value": Column("p, adjusted", digits=3, kind="number", meaning="Adjusted for the number of hybrids (single step)."),
+    "p_value": Column("p, adjusted", kind="p", meaning="Adjusted for the number of hybrids (single step)."),
 }
 
 
@@ -280,7 +280,7 @@ def show_treatments(answer: Answer, *, rank: int) -> tuple:
                "odds_ratio": Column("Odds ratio", digits=2, kind="number"),
                "odds": Column(f"{percent} % interval", digits=2, kind="interval", ends=("odds_lower", "odds_upper")),
                "t": Column("t", digits=2, kind="number"), "df": Column("df", kind="count", meaning="Degrees of freedom of main plots."),
-               "p_value": Column("p", digits=3, kind="number")}
+               "p_value": Column("p", kind="p")}
     listed = table(shown, label="treatment-effects", columns=columns, note=_odds_note(answer.cells, contrasts),
                    caption="Planting method and film, tested against the main plots they were given to.")
     return said, drawn, listed
