@@ -25,6 +25,7 @@ from culmbook.titleblock import site_facts, title_words
 
 TEMPLATE = Path(__file__).parent / "template" / "report.typ"
 STANDARDS = ["a-2a", "ua-1"]
+_PAGE_PT = 697
 NO_FINDINGS = "The notebooks of this report state no finding; the sections say why."
 
 
@@ -92,6 +93,23 @@ def _look() -> dict:
             "tint": style.PAPER_TINT, "width_mm": style.PAGE_WIDTH_MM}
 
 
+def _lines(text: str, per_line: int) -> int:
+    return -(-len(text) // per_line)
+
+
+def _summary_height(facts: Mapping, notes: list[str], findings: list[dict]) -> float:
+    """Estimate the height of title, facts, boxes, findings and contents [pt], from their count of characters.
+
+    Asking the typesetter instead would make page numbers depend on themselves.
+    """
+    fact_rows = -(-sum(_lines(str(value), 28) for value in facts.values()) // 3)
+    height = 240 + 26 * fact_rows + sum(36 + 14 * _lines(note, 95) for note in notes)
+    for finding in findings:
+        words_shown = finding["said"] + "".join(name + value + " " * 4 for name, value in finding["numbers"])
+        height += 11 + 14.5 * max(_lines(words_shown + finding["see"][:18], 78), _lines(finding["label"], 17))
+    return height
+
+
 def report_content(composed: Composed, *, site: str, season: int, meta: Mapping, network, run: dict) -> dict:
     """Give all the template prints, as JSON can hold it; parameters as in `build_report`."""
     sites = None if network is None else network.tables["sites"]
@@ -101,10 +119,12 @@ def report_content(composed: Composed, *, site: str, season: int, meta: Mapping,
         {"title": section_title(failed["notebook"]), "blocks": [refused(line)]}
         for failed, line in zip(run.get("failed", []), _missing_sections(run), strict=True)]
     tables = data_tables(network, site) if network is not None else []
+    findings = [_finding(bundle) for bundle in composed.findings]
     return {**title_words(sites, site, season, meta), "look": _look(),
             "facts": [[words(str(key)), words(str(value))] for key, value in facts.items()],
             "boxes": _boxes(incomplete, composed.provisional), "incomplete": incomplete,
-            "findings": [_finding(bundle) for bundle in composed.findings], "no_findings": NO_FINDINGS,
+            "findings": findings, "no_findings": NO_FINDINGS,
+            "summary_fits": _summary_height(facts, incomplete + composed.provisional, findings) < _PAGE_PT,
             "sections": [{**part, "title": words(part["title"])} for part in sections],
             "appendix": appendix(composed, tables, run)}
 
