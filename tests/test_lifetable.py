@@ -77,16 +77,14 @@ def test_late_emerger_was_alive_before():
     assert steps["lost"].tolist() == [6, 3, 0]
 
 
-def test_fit_hazards_gives_an_interval_without_losses_as_observed():
-    rng = np.random.default_rng(8)
-    plots = [{"site": "S", "trial": "T", "replicate": str(r), "block": str(r), "main_plot": None, "plot": f"{r}{h}", "hybrid": h,
-              "planting_method": "hand", "film": "none"} for r in range(4) for h in "abc"]
-    steps = pd.DataFrame([p | {"order": k, "interval": name, "at_risk": 30, "lost": lost} for k, (name, lost) in
-                          enumerate([("autumn", None), ("spring", 0)]) for p in plots])
-    steps["lost"] = steps["lost"].fillna(pd.Series(rng.binomial(30, 0.2, len(steps)))).astype(int)
+def test_fit_hazards_of_even_plots_are_plain_shares_and_a_quiet_interval_stays_as_observed():
+    plots = [{"site": "S", "trial": "T", "replicate": r, "block": r, "main_plot": None, "plot": f"{r}{h}", "hybrid": h,
+              "planting_method": "hand", "film": "none"} for r in "1234" for h in "abc"]
+    lost = {("autumn", "a"): 3, ("autumn", "b"): 6, ("autumn", "c"): 12}
+    steps = pd.DataFrame([p | {"order": k, "interval": name, "at_risk": 30, "lost": lost.get((name, p["hybrid"]), 0)}
+                          for k, name in enumerate(["autumn", "spring"]) for p in plots])
     table = fit_hazards(steps)
-    quiet = table[table["interval"].eq("spring")]
+    quiet, autumn = (table[table["interval"].eq(name)] for name in ("spring", "autumn"))
     assert quiet["hazard"].eq(0).all() and quiet["lower"].isna().all()
-    autumn = table[table["interval"].eq("autumn")]
+    assert autumn["hazard"].tolist() == pytest.approx([0.1, 0.2, 0.4], abs=5e-4)
     assert (autumn["lower"] < autumn["hazard"]).all() and (autumn["hazard"] < autumn["upper"]).all()
-    assert autumn["hazard"].to_numpy() == pytest.approx((autumn["lost"] / autumn["at_risk"]).to_numpy(), abs=0.02)

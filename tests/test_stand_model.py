@@ -39,11 +39,22 @@ def test_simultaneous_value_of_one_contrast_is_students_t():
 def test_shares_of_even_plots_are_the_plain_shares():
     """No scatter beyond counting and balanced replicates: the model's share is alive / total."""
     alive = {"a": 30, "b": 24, "c": 18}
-    cells = pd.DataFrame([{"site": "S", "trial": "T", "replicate": r, "block": r, "main_plot": None, "plot": f"{r}{h}", "hybrid": h,
-                           "planting_method": "hand", "film": "none", "alive": alive[h], "total": 36} for r in "123" for h in alive])
-    table = hybrid_shares(fit_stand(cells)).set_index("hybrid")
+    table = hybrid_shares(fit_stand(even_plots(alive))).set_index("hybrid")
     assert table["share"].to_dict() == pytest.approx({h: n / 36 for h, n in alive.items()}, abs=1e-4)
     assert table.index.tolist() == ["a", "b", "c"]
+
+
+def even_plots(alive, total=36, **columns):
+    """Plots of three replicates without any scatter: every plot of a hybrid shows the same count."""
+    return pd.DataFrame([{"site": "S", "trial": "T", "replicate": r, "block": r, "main_plot": None, "plot": f"{r}{h}", "hybrid": h,
+                          "planting_method": "hand", "film": "none", "alive": n, "total": total} | columns
+                         for r in "123" for h, n in alive.items()])
+
+
+def test_contrasts_of_even_plots_are_the_plain_differences_and_ratios():
+    table = against_control(fit_stand(even_plots({"a": 30, "b": 24, "c": 18})), "b").set_index("hybrid")
+    assert table["difference"].to_dict() == pytest.approx({"a": 6 / 36, "c": -6 / 36}, abs=2e-4)
+    assert table["ratio"].to_dict() == pytest.approx({"a": 30 / 24, "c": 18 / 24}, abs=1e-3)
 
 
 def test_shares_do_not_depend_on_row_order_or_names(trial, stand):
@@ -89,18 +100,20 @@ def test_one_hybrid_cannot_be_compared(trial):
         fit_stand(trial[trial["hybrid"].eq("H03")])
 
 
-def test_chance_above_matches_simulated_future_plots(stand):
-    rng, hybrid = np.random.default_rng(2), "H03"
-    se = np.sqrt(stand.fit.covariance.loc[hybrid, hybrid])
-    spread = np.hypot(stand.fit.spread, se)
-    grid = rng.choice(stand.grid["deviation"], 200_000)
-    eta = stand.fit.coefficients[hybrid] + grid + spread * rng.normal(size=200_000)
-    simulated = (rng.binomial(36, special.expit(eta)) >= 0.8 * 36).mean()
-    assert chance_above(stand, 0.8, 36)[hybrid] == pytest.approx(simulated, abs=0.005)
+def test_chance_above_matches_numerical_integral(stand):
+    """Binomial counts of a future plot, integrated over its normal logit by scipy's quad, for each replicate."""
+    fit, hybrid = stand.fit, "H03"
+    spread = np.hypot(fit.spread, np.sqrt(fit.covariance.loc[hybrid, hybrid]))
+    chances = [
+        integrate.quad(lambda u: stats.binom.sf(28, 36, special.expit(fit.coefficients[hybrid] + deviation + spread * u))
+                       * stats.norm.pdf(u), -8, 8)[0] for deviation in stand.grid["deviation"]]
+    assert chance_above(stand, 0.8, 36)[hybrid] == pytest.approx(np.mean(chances), abs=1e-4)  # 29 of 36 is the first above
 
 
-def test_variance_table_names_every_random_term(stand):
-    assert variance_table(stand)["source"].tolist() == ["block", "plot (overdispersion)"]
+def test_variance_table_gives_standard_deviations_of_every_random_term(stand):
+    table = variance_table(stand)
+    assert table["source"].tolist() == ["block", "plot (overdispersion)"]
+    assert (table["sd_logit"] ** 2).tolist() == pytest.approx(stand.fit.variances.tolist())
 
 
 def test_network_shares_weigh_sites_equally():

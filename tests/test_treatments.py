@@ -49,6 +49,18 @@ def test_film_effect_recovers_a_large_true_odds_ratio(split_plot):
     assert film["lower"] < film["difference"] < film["upper"] and film["p_value"] < 0.001
 
 
+def test_effect_of_even_main_plots_is_the_plain_log_odds():
+    """Every plot of a treatment shows the same share: odds ratio and difference follow from two shares."""
+    rows = [{"site": "S", "trial": "T", "replicate": r, "main_plot": film, "block": f"{r}{film}", "plot": f"{r}{film}{h}", "hybrid": h,
+             "planting_method": "hand", "film": film, "total": 36000, "alive": 32400 if film == "film" else 27000}
+            for r in "123" for film in ("film", "none") for h in "abc"]
+    result = fit_treatments(pd.DataFrame(rows))
+    film = result.effects.set_index("effect").loc["film"]
+    assert film["odds_ratio"] == pytest.approx((0.9 / 0.1) / (0.75 / 0.25), rel=1e-3)
+    assert film["difference"] == pytest.approx(0.9 - 0.75, abs=1e-3)
+    assert result.shares.set_index("treatment")["share"].to_dict() == pytest.approx({"hand, film": 0.9, "hand, no film": 0.75}, abs=1e-3)
+
+
 def test_swapping_film_labels_flips_the_effect(split_plot):
     swapped = split_plot.assign(film=split_plot["film"].map({"film": "none", "none": "film"}))
     first, second = (fit_treatments(c).effects.set_index("effect").loc["film"] for c in (split_plot, swapped))

@@ -1,0 +1,31 @@
+"""Is a season's output whole: every report there, readable, and every status good?"""
+
+import json
+import sys
+from pathlib import Path
+
+from pypdf import PdfReader
+
+SITES = 5
+
+
+def main(folder):
+    out = Path(folder)
+    run = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    reports = sorted(out.glob("*/*.pdf"))
+    faults = [] if len(reports) == SITES + 1 else [f"{len(reports)} reports instead of {SITES + 1}"]
+    for report in reports:
+        pages = len(PdfReader(report).pages)
+        if pages < 5:
+            faults.append(f"{report.name} has {pages} pages")
+        if not (report.parent / "tables.xlsx").is_file() or not list((report.parent / "tables").glob("*.csv")):
+            faults.append(f"{report.parent.name} has no tables")
+    index = (out / "index.html").read_text(encoding="utf-8")
+    faults += [f"index.html does not link {r.name}" for r in reports if r.name not in index]
+    faults += [f"left over: {p.name}" for p in out.rglob("*.tmp*")]
+    print(f"{len(reports)} reports, {sum(len(PdfReader(r).pages) for r in reports)} pages, status {run.get('status')}")
+    return "\n".join(faults)
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1]) or 0)

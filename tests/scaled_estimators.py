@@ -1,0 +1,86 @@
+"""Can the tests fail? Scale one estimator at a time by 1.01 and see whether some test turns red.
+
+``python tests/scaled_estimators.py`` runs the tests of each estimator with its numbers multiplied and prints
+which tests noticed. With ``-p scaled_estimators`` and SCALED=module:function it is the pytest plugin that does so.
+"""
+
+import dataclasses
+import functools
+import importlib
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+FACTOR = 1.01
+HERE = Path(__file__).parent
+
+ESTIMATORS = {
+    "proportions:share_interval": "test_proportions.py", "proportions:combine_limits": "test_proportions.py",
+    "proportions:common_odds": "test_proportions.py", "proportions:fit_beta_binomial": "test_proportions.py",
+    "mixed:fit_binomial": "test_mixed.py", "stand_model:marginal_share": "test_stand_model.py",
+    "stand_model:hybrid_shares": "test_stand_model.py", "stand_model:against_control": "test_stand_model.py",
+    "stand_model:simultaneous_draws": "test_stand_model.py", "stand_model:chance_above": "test_stand_model.py",
+    "stand_model:variance_table": "test_stand_model.py",
+    "treatments:stratum_fit": "test_treatments.py", "treatments:fit_treatments": "test_treatments.py",
+    "lifetable:life_table": "test_lifetable.py", "lifetable:median_survival": "test_lifetable.py",
+    "lifetable:logrank": "test_lifetable.py", "lifetable:fit_hazards": "test_lifetable.py",
+    "gaps:run_chance": "test_gaps.py", "gaps:clustering": "test_gaps.py", "gaps:longest_runs": "test_gaps.py",
+    "establishment:plot_stand": "test_establishment.py", "establishment:judge_hybrids": "test_establishment.py",
+}
+
+
+def scaled(value):
+    """The same value with every float in it multiplied."""
+    if isinstance(value, (float, np.floating)):
+        return value * FACTOR
+    if isinstance(value, np.ndarray):
+        return value * FACTOR if value.dtype.kind == "f" else value
+    if isinstance(value, pd.Series):
+        return value * FACTOR if value.dtype.kind in "fiu" else value
+    if isinstance(value, pd.DataFrame):
+        numeric = value.select_dtypes("float").columns
+        whole = [] if len(numeric) else value.select_dtypes("int").columns
+        return value.assign(**{str(c): value[c] * FACTOR for c in [*numeric, *whole]}) if value.columns.inferred_type == "string" else value
+    if isinstance(value, (tuple, list)):
+        return type(value)(scaled(v) for v in value)
+    if dataclasses.is_dataclass(value):
+        floats = {f.name: scaled(getattr(value, f.name)) for f in dataclasses.fields(value)
+                  if isinstance(getattr(value, f.name), (float, pd.Series, pd.DataFrame)) and f.name not in ("cells", "grid", "design")}
+        return dataclasses.replace(value, **floats)
+    return value
+
+
+def pytest_configure(config):
+    """Replace the estimator named by SCALED before any test module imports it."""
+    module, function = os.environ["SCALED"].split(":")
+    home = importlib.import_module(f"culmbook.{module}")
+    original = getattr(home, function)
+
+    @functools.wraps(original)
+    def wrapper(*args, **kwargs):
+        return scaled(original(*args, **kwargs))
+
+    for name, loaded in list(sys.modules.items()):
+        if name.startswith("culmbook") and getattr(loaded, function, None) is original:
+            setattr(loaded, function, wrapper)
+
+
+def main():
+    missed = []
+    for estimator, tests in ESTIMATORS.items():
+        environment = dict(os.environ, SCALED=estimator, PYTHONPATH=str(HERE))
+        command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "scaled_estimators", "--no-header", str(HERE / tests)]
+        result = subprocess.run(command, env=environment, capture_output=True, text=True, cwd=HERE.parent)
+        red = [line.split(" - ")[0].split("::")[-1] for line in result.stdout.splitlines() if line.startswith("FAILED")]
+        print(f"{estimator:35s} {'red: ' + red[0] if red else 'NOT NOTICED'}", flush=True)
+        if not red:
+            missed.append(estimator)
+    return f"{len(missed)} estimators can be wrong by 1 % unnoticed" if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
