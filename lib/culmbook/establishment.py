@@ -7,6 +7,8 @@ verdict on every plot and hybrid. Shares are 0-1.
 import numpy as np
 import pandas as pd
 
+from culmbook.formats import fmt_count, fmt_list
+from culmbook.seasons import planting_year
 from culmbook.stand_model import StandFit, chance_above
 
 OCCASIONS = ["after_planting", "autumn", "spring", "summer"]
@@ -36,8 +38,9 @@ def plot_stand(plots: pd.DataFrame, counts: pd.DataFrame, season: int) -> pd.Dat
     -------
     DataFrame
         The plot's columns, ``planting_season``, ``plot_area_m2``; ``alive_<occasion>`` and
-        ``on_<occasion>`` of this season (missing = not counted); ``replanted`` plants so far and
-        ``replants_alive`` (missing = not told apart); ``latest_occasion, latest_on, latest_alive``;
+        ``on_<occasion>`` of this season (missing = not counted), ``original_<occasion>`` (missing where replants
+        hide the original plants); ``replanted`` plants so far; ``latest_occasion, latest_on, latest_alive,
+        latest_original``; ``original_autumn`` is raised by late emergers;
         ``establishment`` (planting season only), ``overwinter``, ``stand``, ``stand_lower``,
         ``stand_upper``, ``gap_share``, ``plants_per_m2``; ``is_bounded`` where replants hide the original
         plants' share, ``is_provisional`` where no early-summer count stands behind the stand.
@@ -47,41 +50,40 @@ def plot_stand(plots: pd.DataFrame, counts: pd.DataFrame, season: int) -> pd.Dat
     establishment = alive in autumn / planted; overwinter = alive in early summer / alive in autumn; stand =
     alive / planted. Replants do not count: with ``replants_alive`` they are taken off; without it the
     original plants' share is only known to lie between (alive - replanted) / planted and alive / planted.
-    A plant that shows late was alive in autumn, so an autumn count below the early-summer one is raised
-    to it where nothing was replanted in between.
+    A plant that shows late was alive before, so an autumn count of original plants below the spring or
+    early-summer one is raised to it. A plot without a date of planting goes with its trial.
     """
-    planted_on = pd.to_datetime(plots["planted_on"])
-    table = plots.loc[planted_on.dt.year <= season, PLOT_COLUMNS].assign(
-        planted_on=planted_on, planting_season=planted_on.dt.year,
+    year = planting_year(plots)
+    is_planted = year <= season
+    table = plots.loc[is_planted, PLOT_COLUMNS].assign(
+        planted_on=pd.to_datetime(plots["planted_on"]), planting_season=year[is_planted].astype(int),
         plot_area_m2=plots["plot_length_m"] * plots["plot_width_m"],
     )
-    mine = counts[counts["growing_season"] <= season].sort_values("counted_on")
+    mine = _with_originals(counts[counts["growing_season"] <= season].sort_values("counted_on", kind="stable"))
     table = table.merge(_wide(mine[mine["growing_season"] == season]), on=["site", "plot"], how="left")
-    table = table.merge(_replants(mine), on=["site", "plot"], how="left")
-    table["replanted"] = table["replanted"].fillna(0)
+    replanted = mine.groupby(["site", "plot"])["replanted"].max().reset_index()
+    table = table.merge(replanted, on=["site", "plot"], how="left").fillna({"replanted": 0.0})
     return _shares(_latest(table), season).sort_values(["site", "plot"], ignore_index=True)
 
 
+def _with_originals(counts):
+    """Counts with plants ``replanted`` so far and ``original`` plants alive, missing where replants hide them."""
+    replanted = counts["plants_replanted"].astype("float64").fillna(0).groupby([counts["site"], counts["plot"]]).cumsum()
+    told = counts["replants_alive"].astype("float64")
+    original = counts["plants_alive"].astype("float64") - told.fillna(0)
+    return counts.assign(replanted=replanted, original=original.where(replanted.eq(0) | told.notna()))
+
+
 def _wide(counts):
-    """Last count of each occasion: plants alive, replants alive, replanted since, date."""
+    """Last count of each occasion: plants alive, original plants alive, date."""
     last = counts.drop_duplicates(["site", "plot", "occasion"], keep="last")
-    wide = last.set_index(["site", "plot", "occasion"])[["plants_alive", "replants_alive", "counted_on"]].unstack("occasion")
+    wide = last.set_index(["site", "plot", "occasion"])[["plants_alive", "original", "counted_on"]].unstack("occasion")
     columns = {}
     for occasion in OCCASIONS:
-        for name, source in (("alive", "plants_alive"), ("replants", "replants_alive"), ("on", "counted_on")):
+        for name, source in (("alive", "plants_alive"), ("original", "original"), ("on", "counted_on")):
             held = wide[(source, occasion)] if (source, occasion) in wide.columns else pd.Series(np.nan, wide.index)
             columns[f"{name}_{occasion}"] = pd.to_datetime(held) if name == "on" else held.astype("float64")
     return pd.DataFrame(columns, index=wide.index).reset_index()
-
-
-def _replants(counts):
-    """Plants replanted up to each occasion of the season, and in all."""
-    total = counts.groupby(["site", "plot"])["plants_replanted"].sum().rename("replanted").astype("float64")
-    since_autumn = counts["occasion"].isin(["spring", "summer"]) & (
-        counts["growing_season"] == counts.groupby(["site", "plot"])["growing_season"].transform("max"))
-    after = counts["plants_replanted"].where(since_autumn, 0).astype("float64")
-    after = after.groupby([counts["site"], counts["plot"]]).sum().rename("replanted_after_autumn")
-    return pd.concat([total, after], axis=1).reset_index()
 
 
 def _latest(table):
@@ -95,41 +97,35 @@ def _latest(table):
         latest_occasion=occasions,
         latest_on=pd.to_datetime(np.where(position >= 0, dates[rows, position], np.datetime64("NaT"))),
         latest_alive=np.where(position >= 0, table[order].to_numpy()[rows, position], np.nan),
-        replants_alive=np.where(position >= 0, table[[f"replants_{o}" for o in OCCASIONS]].to_numpy()[rows, position], np.nan),
+        latest_original=np.where(position >= 0, table[[f"original_{o}" for o in OCCASIONS]].to_numpy()[rows, position], np.nan),
     )
 
 
 def _shares(table, season):
-    planted = table["plants_planted"].astype("float64")
-    hidden = table["replanted"].gt(0) & table["replants_alive"].isna() & table["latest_alive"].notna()
-    original = table["latest_alive"] - table["replants_alive"].fillna(0)
-    low = np.where(hidden, np.maximum(table["latest_alive"] - table["replanted"], 0), original)
-    stand = (original / planted).where(~hidden)
-    autumn = _original_autumn(table)
+    planted, original = table["plants_planted"].astype("float64"), table["latest_original"]
+    hidden = table["latest_alive"].notna() & original.isna()
+    low = original.where(~hidden, (table["latest_alive"] - table["replanted"]).clip(lower=0))
+    high = original.where(~hidden, np.minimum(table["latest_alive"], planted))
+    autumn = _raised_autumn(table)
     return table.assign(
         original_autumn=autumn,
         establishment=(autumn / planted).where(table["planting_season"].eq(season)),
-        overwinter=_survivors(table, autumn) / autumn.where(autumn > 0),
-        stand=stand, stand_lower=low / planted, stand_upper=np.minimum(original, planted) / planted,
-        gap_share=1 - stand, plants_per_m2=table["latest_alive"] / table["plot_area_m2"],
+        overwinter=_survivors(table).where(autumn.notna()) / autumn.where(autumn > 0),
+        stand=original / planted, stand_lower=low / planted, stand_upper=high / planted,
+        gap_share=1 - original / planted, plants_per_m2=table["latest_alive"] / table["plot_area_m2"],
         is_bounded=hidden, is_provisional=table["latest_occasion"].notna() & table["latest_occasion"].ne("summer"),
     )
 
 
-def _original_autumn(table):
-    """Original plants alive in autumn; missing where replants hide them; raised by late emergers."""
-    before = table["replanted"] - table["replanted_after_autumn"].fillna(0)
-    known = before.eq(0) | table["replants_autumn"].notna()
-    autumn = (table["alive_autumn"] - table["replants_autumn"].fillna(0)).where(known)
-    return np.maximum(autumn, _survivors(table, autumn).fillna(-1)).where(autumn.notna())
+def _raised_autumn(table):
+    """Original plants alive in autumn; a plant seen later was alive then too."""
+    seen = table[["original_autumn", "original_spring", "original_summer"]].max(axis=1)
+    return seen.where(table["original_autumn"].notna())
 
 
-def _survivors(table, autumn):
+def _survivors(table):
     """Original plants alive in early summer (in spring where that is the last count); missing if hidden."""
-    alive = table["alive_summer"].fillna(table["alive_spring"])
-    replants = table["replants_summer"].where(table["alive_summer"].notna(), table["replants_spring"])
-    known = table["replanted"].eq(0) | replants.notna()
-    return (alive - replants.fillna(0)).where(known & autumn.notna())
+    return table["original_summer"].where(table["alive_summer"].notna(), table["original_spring"])
 
 
 def is_used(stand: pd.DataFrame) -> pd.Series:
@@ -183,15 +179,13 @@ def stand_history(stand: pd.DataFrame, hybrids: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The plot's columns, ``occasion`` (starting with 'planting'), ``alive``. Plots with replants that
-        cannot be told apart are left out.
+        The plot's columns, ``occasion`` (starting with 'planting'), ``alive`` (original plants). Plots whose
+        latest count hides them behind replants are left out.
     """
     cells = stand[is_used(stand) & ~stand["hybrid"].isin(hybrids.loc[hybrids["role"].eq("guard"), "hybrid"])]
     cells = cells[~cells["is_bounded"]]
     start = cells[PLOT_COLUMNS].assign(occasion="planting", alive=cells["plants_planted"].astype("float64"))
-    counts = [
-        cells[PLOT_COLUMNS].assign(occasion=o, alive=cells[f"alive_{o}"] - cells[f"replants_{o}"].fillna(0)) for o in OCCASIONS
-    ]
+    counts = [cells[PLOT_COLUMNS].assign(occasion=o, alive=cells[f"original_{o}"]) for o in OCCASIONS]
     return pd.concat([start, *counts]).dropna(subset=["alive"]).reset_index(drop=True)
 
 
@@ -210,8 +204,8 @@ def judge_plots(stand: pd.DataFrame, runs: pd.DataFrame, rules) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``stand`` with ``longest_run`` (missing = no gap record), ``verdict`` in {good, fill gaps, replant};
-        missing where the plot was not counted or replants hide its share) and ``is_ranked`` (stand not
+        ``stand`` with ``longest_run`` (missing = no gap record), ``verdict`` in {good, fill gaps, replant}
+        (missing where the plot was not counted or replants hide its share) and ``is_ranked`` (stand not
         under ``rank_floor``).
     """
     newest = runs.sort_values("counted_on").drop_duplicates(["site", "plot"], keep="last") if len(runs) else runs
@@ -266,23 +260,42 @@ def what_is_unknown(stand: pd.DataFrame, gaps: pd.DataFrame, season: int) -> lis
     -------
     list of str
     """
-    new, said = stand[stand["planting_season"].eq(season)], []
-    if new.empty:
-        said.append(f"No plot was planted in {season}, so there is no establishment to report; the stand of older plantings is shown.")
-    elif new["alive_autumn"].isna().all():
-        said.append("No autumn count of the planting year: establishment cannot be separated from the winter.")
-    if stand["alive_summer"].isna().all():
-        said.append("No early-summer count: plants that show late still count as dead. Every stand and survival here is provisional.")
-    elif stand["is_provisional"].any():
-        said.append(f"{_plots(int(stand['is_provisional'].sum()))} have no early-summer count; their stand is provisional.")
+    if stand.empty:
+        return ["There are no plots for this season, so nothing is concluded."]
+    if stand["latest_alive"].isna().all():
+        return ["No plot was counted in this season, so nothing is concluded about establishment or stand."]
+    told = [_autumn_words(stand[stand["planting_season"].eq(season)], season), _summer_words(stand)]
     if gaps.empty:
-        said.append("No gap records: whether missing plants lie together (field or machine) or apart (the plant's own) is not known.")
-    if stand["is_bounded"].any():
-        names = ", ".join(f"{r.site} {r.plot}" for r in stand[stand["is_bounded"]].head(5).itertuples())
-        said.append(f"Replants were not told apart from original plants in {_plots(int(stand['is_bounded'].sum()))} ({names}): "
-                    "the original plants' share is only bounded, and these plots are left out of every comparison.")
-    return said
+        told.append("No gap records: whether missing plants lie together (field or machine) or apart (the plant's own) is not known.")
+    return [sentence for sentence in [*told, _bounds_words(stand)] if sentence]
 
 
-def _plots(n):
-    return "1 plot" if n == 1 else f"{n} plots"
+def _autumn_words(new, season):
+    if new.empty:
+        return f"No plot was planted in {season}, so there is no establishment to report; the stand of an older planting is shown."
+    missing = int(new["alive_autumn"].isna().sum())
+    if missing == len(new):
+        return "No autumn count of the planting year: establishment cannot be separated from the winter."
+    return (f"{_have(missing)} no autumn count of the planting year: left out of establishment and winter survival."
+            if missing else "")
+
+
+def _summer_words(stand):
+    missing = int(stand["alive_summer"].isna().sum())
+    if missing == len(stand):
+        return "No early-summer count: plants that show late still count as dead. Every stand and survival here is provisional."
+    return f"{_have(missing)} no early-summer count: the stand there is provisional or not known." if missing else ""
+
+
+def _bounds_words(stand):
+    hidden = stand[stand["is_bounded"]]
+    if hidden.empty:
+        return ""
+    names = fmt_list([f"{r.site} {r.plot}" for r in hidden.itertuples()], most=5)
+    where, left = ("1 plot", "this plot is") if len(hidden) == 1 else (f"{fmt_count(len(hidden))} plots", "these plots are")
+    return (f"Replants were not told apart from original plants in {where} ({names}): the original plants' share is only bounded, "
+            f"and {left} left out of every comparison.")
+
+
+def _have(plots):
+    return "1 plot has" if plots == 1 else f"{fmt_count(plots)} plots have"

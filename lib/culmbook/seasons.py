@@ -77,14 +77,14 @@ def of_season(network, season):
     cut = {name: _upto(frame, frame["growing_season"] <= season)
            for name, frame in tables.items() if "growing_season" in frame}
     end = season_end(season)
-    cut["plots"] = _upto(tables["plots"], ~(_planting_year(tables["plots"]) > season))
+    cut["plots"] = _upto(tables["plots"], ~(planting_year(tables["plots"]) > season))
     cut["weather"] = _upto(tables["weather"], tables["weather"]["date"] <= end)
     cut["freeze_tests"] = _upto(tables["freeze_tests"], ~(tables["freeze_tests"]["tested_on"] > end))
     return replace(network, tables=tables | cut)
 
 
-def _planting_year(plots):
-    """Return each plot's year of planting, or its trial's when the plot has none."""
+def planting_year(plots):
+    """Return each plot's year of planting, or its trial's when the plot has no date (damaged ones may not)."""
     year = plots["planted_on"].dt.year
     of_trial = year.groupby([plots["site"], plots["trial"]]).transform("min")
     return year.fillna(of_trial)
