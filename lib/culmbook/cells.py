@@ -317,7 +317,7 @@ def read_choice(text, choices, kind=None):
     """Return one of the allowed words; other case is read with a note, anything else refused."""
     plain = trimmed(text)
     if plain in choices:
-        return _with_space_note(Reading(plain), text)
+        return Reading(plain)
     same = [word for word in choices if word.casefold() == plain.casefold()]
     if same:
         return Reading(same[0], "N-CASE", f"{plain} read as {same[0]}", f"write {same[0]}")
@@ -340,12 +340,13 @@ def read_code(text, pattern=None, kind=None, max_length=None):
                        "spaces inside, starting with a letter, digit or _")
     if max_length is not None and len(plain) > max_length:
         return Reading(None, "E-CODE", f"{len(plain)} characters, at most {max_length}", "shorten it")
-    return _with_space_note(Reading(plain), text)
+    return Reading(plain)
 
 
-def _with_space_note(reading, text):
+def with_space_note(reading, text):
+    """Return the reading with a note when odd spaces were taken out of the text and nothing else was noted."""
     spaces = odd_spaces(text)
-    if not spaces:
+    if not spaces or reading.code:
         return reading
     return Reading(reading.value, "N-SPACE", f"{spaces} removed", "type a plain space, or none")
 

@@ -7,6 +7,7 @@ import pandas as pd
 
 from culmbook.cells import (
     MISSING, Reading, check_range, read_choice, read_code, read_date, read_number, read_text, read_whole,
+    with_space_note,
 )
 from culmbook.conventions import Conventions, file_conventions
 from culmbook.corrections import CORRECTED
@@ -115,6 +116,7 @@ def _read_cell(text, kind, field, conventions, today, is_workbook):
     if kind == CORRECTED:
         conventions = Conventions(".", "ambiguous")
     reading = _by_type(text, kind, field, conventions)
+    reading = reading if field.content in ("text", "cell") else with_space_note(reading, text)
     if reading.refused:
         return reading
     if field.na_means and text.strip() == "NA":
