@@ -77,8 +77,11 @@ def a_network():
     plots = pd.DataFrame([["S01", "014", "A-1", "damaged", "external", "voles"]],
                          columns=["site", "plot", "hybrid", "status", "status_cause", "status_reason"])
     sites = pd.DataFrame([["S01", "Mire #1 <b>"], ["S02", "Other"]], columns=["site", "site_name"])
-    corrections = pd.DataFrame(columns=["table", "key", "column", "old_value", "new_value", "by", "on", "why",
-                                        "applied", "outcome"])
+    corrections = pd.DataFrame(
+        [["stand_counts", "S01/7/2025-10-07", "plants_alive", "666", "66", "us", "2025-10-20", "typo", True,
+          "applied"],
+         ["stand_counts", "S02/8/2025-10-07", "plants_alive", "1", "2", "us", "2025-10-20", "slip", True, "applied"]],
+        columns=["table", "key", "column", "old_value", "new_value", "by", "on", "why", "applied", "outcome"])
     return SimpleNamespace(problems=problems, files=files, corrections=corrections,
                            tables={"plots": plots, "sites": sites})
 
@@ -286,7 +289,7 @@ def test_code_printed_output_and_removed_cells_stay_out(full_text):
 
 
 def test_problems_of_another_site_stay_out(full_text):
-    assert "S02/plots.csv" not in full_text
+    assert "S02/plots.csv" not in full_text and "S02/8" not in full_text and "S01/7" in full_text
     assert "S01/plots.csv" in full_text and "ab12cd34ef56" in full_text and "ab12cd34ef567" not in full_text
 
 

@@ -38,6 +38,14 @@ def of_site(frame: pd.DataFrame, site: str) -> pd.DataFrame:
     return frame[frame["site"].isna() | (frame["site"] == site)]
 
 
+def _corrections_of(network, site: str) -> pd.DataFrame:
+    """Keep the corrections that touch a site; a key starts with its row's site, where the row has one."""
+    first = network.corrections["key"].astype("str").str.split("/").str[0]
+    others = set(network.tables["sites"]["site"]) - {site}
+    elsewhere = first.isin(others) & (network.corrections["table"] != "sites")
+    return network.corrections if site in NETWORK_SCOPES else network.corrections[~elsewhere]
+
+
 def _place(row) -> str:
     where = [str(row.file)]
     where += [f"line {row.line}"] if pd.notna(row.line) else []
@@ -80,8 +88,9 @@ def data_tables(network, site: str) -> list[ReportTable]:
     if len(notes):
         made.append(_problem_table(notes, "notes", "Notes on the files: read and used, but worth a look.",
                                    "What was noticed"))
-    if len(network.corrections):
-        made.append(_corrections_table(network.corrections))
+    corrections = _corrections_of(network, site)
+    if len(corrections):
+        made.append(_corrections_table(corrections))
     plots = of_site(network.tables["plots"], site)
     aside = plots[plots["status"].notna() & (plots["status"] != "ok")]
     return [*made, _aside_table(aside)] if len(aside) else made

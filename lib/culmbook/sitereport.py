@@ -6,6 +6,7 @@ from pathlib import Path
 from culmbook.fingerprint import file_digest, notebook_site
 from culmbook.outputs import TEMPORARY, publish
 from culmbook.report import build_report
+from culmbook.seasons import of_season
 from culmbook.workbook import write_tables
 
 OWNED = ["*.pdf", "*.xlsx", "tables/*.csv"]
@@ -26,7 +27,8 @@ def make_report(job):
         ``headline``, ``n_pages``, ``is_incomplete``, ``notes`` (sentences of the first page) and ``files``,
         hash by path relative to the scope's folder.
     """
-    season, network = job.context["season"], job.context["network"]
+    season = job.context["season"]
+    network = of_season(job.context["network"], season)
     site = notebook_site(job.scope)
     made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=job.folder))
     summary = build_report(list(job.notebooks), made / f"{job.scope}_{season}.pdf", site=site, season=season,
