@@ -3,8 +3,10 @@
 import multiprocessing
 import os
 import shutil
+import signal
 import sys
 import tempfile
+import threading
 import time
 from contextlib import contextmanager
 from multiprocessing.connection import wait
@@ -103,7 +105,7 @@ class _Slot:
         self.connection, theirs = context.Pipe()
         self._mark = mark
         self._process = context.Process(target=serve, args=(theirs, mark, scratch), daemon=True)
-        with _environment(ENVIRONMENT), _importable_main():
+        with _environment(ENVIRONMENT), _hidden_main(), _deaf_to_interrupts():
             self._process.start()
         theirs.close()
         self.job = None
@@ -170,7 +172,7 @@ def _environment(values):
 
 
 @contextmanager
-def _importable_main():
+def _hidden_main():
     """Let a spawned worker not import the script that started the batch, which may run it a second time."""
     main = sys.modules["__main__"]
     hidden = {name: main.__dict__.pop(name) for name in ("__file__", "__spec__") if name in main.__dict__}
@@ -179,3 +181,16 @@ def _importable_main():
         yield
     finally:
         main.__dict__.update(hidden)
+
+
+@contextmanager
+def _deaf_to_interrupts():
+    """Let a worker be born deaf to Ctrl-C, which a terminal sends to it too while it still imports."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
