@@ -1,11 +1,13 @@
 """Reading whole network folders: sites apart, rows kept, settings, corrections, hostile names."""
 
+import subprocess
+import sys
 import time
 from datetime import date
 
 import pandas as pd
 import pytest
-from small_network import TODAY, Sheet, small_network, write_network
+from small_network import PLOTS, TODAY, Sheet, small_network, write_network
 
 from culmbook.checking import check
 from culmbook.dictionary import empty_table, tables
@@ -231,3 +233,30 @@ def test_demo_network_reads_whole_and_fast():
     assert time.process_time() - started < 6  # seconds of one core; a third of it on a quiet machine
     assert not network.is_incomplete("all"), network.problems[network.problems["severity"] != "note"]
     assert network.corrections["applied"].all()
+
+
+MILLION = """
+import resource, sys, time
+from datetime import date
+from culmbook.network import read_network
+started = time.monotonic()
+network = read_network(sys.argv[1], today=date(2025, 12, 31))
+memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # MB
+print(len(network.tables["stem_measures"]), len(network.problems), time.monotonic() - started, memory)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="memory is asked of a POSIX system")
+def test_a_million_rows_read_within_a_minute_and_two_gigabytes(tmp_path):
+    sheets = {name: sheet for name, sheet in small_network().items() if name.split("/")[-1] in (
+        "sites.csv", "hybrids.csv", "plots.csv", "stem_measures.csv")}
+    stems = sheets["S01/stem_measures.csv"]
+    rows = [f"S01,{plot},2025,2025-11-20,{plant},{20 + plant % 7},{150 + plant % 83 / 10:.1f},ligule,8.5,24.5,0.25"
+            for plot in PLOTS[:10] for plant in range(1, 100_001)]
+    sheets["S01/stem_measures.csv"] = "\n".join([",".join(stems.header), *rows]) + "\n"
+    del rows
+    done = subprocess.run([sys.executable, "-c", MILLION, write_network(tmp_path, sheets)], capture_output=True, text=True)
+    n, n_problems, seconds, memory = map(float, done.stdout.split())
+    assert (n, n_problems) == (1_000_000, 0)
+    assert seconds < 60 and memory < 2000

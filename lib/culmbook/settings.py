@@ -147,19 +147,27 @@ def _line_of(text, prefix, name):
 
 
 def _checked(spec, value, prefix, text, problems):
-    """Return a value in the type of its field; a wrong type or range is appended to `problems`."""
+    """Return a value in the type of its field; a wrong type, range or name is appended to `problems`.
+
+    A table with named defaults, such as the costs, takes no other names.
+    """
     wanted, value = _in_type(spec, value)
     facts = spec.metadata
     numbers = value.values() if isinstance(value, dict) else [value] if isinstance(value, (int, float)) else []
     low, high = facts["low"], facts["high"]
     out = [x for x in numbers if (low is not None and x < low) or (high is not None and x > high)]
+    known = spec.default_factory() if spec.type is dict else {}
+    unknown = [name for name in value if name not in known] if known and not wanted else []
+    if unknown:
+        problems.append(_refusal(f"unknown key {spec.name}.{unknown[0]}", did_you_mean(unknown[0], list(known)),
+                                 _line_of(text, prefix, spec.name), f"{prefix}{spec.name}", value))
     if wanted or out:
         limits = " ".join(part for part in ("" if low is None else f"from {low:g}",
                                             "" if high is None else f"to {high:g}", facts["unit"]) if part)
         rule = wanted or f"outside the allowed range {limits}"
         problems.append(_refusal(rule, facts["meaning"], _line_of(text, prefix, spec.name),
                                  f"{prefix}{spec.name}", value))
-    return value
+    return known | value if known and not wanted else value
 
 
 def _in_type(spec, value):
