@@ -252,7 +252,8 @@ def test_a_million_rows_read_within_a_minute_and_two_gigabytes(tmp_path):
     sheets = {name: sheet for name, sheet in small_network().items() if name.split("/")[-1] in (
         "sites.csv", "hybrids.csv", "plots.csv", "stem_measures.csv")}
     stems = sheets["S01/stem_measures.csv"]
-    rows = [f"S01,{plot},2025,2025-11-20,{plant},{20 + plant % 7},{150 + plant % 83 / 10:.1f},ligule,8.5,24.5,0.25"
+    rows = [f"S01,{plot},2025,2025-11-20,{plant},{20 + plant % 7},{150 + plant % 83 / 10:.1f},ligule,"
+            f"{8 + plant % 9 / 10:.1f},{24 + plant % 11 / 10:.1f},0.{20 + plant % 5}"
             for plot in PLOTS[:10] for plant in range(1, 100_001)]
     sheets["S01/stem_measures.csv"] = "\n".join([",".join(stems.header), *rows]) + "\n"
     del rows
