@@ -32,7 +32,9 @@ def weather_section(values, place, season, why=None):
     if why or place.empty:
         return [say(why or "There is no weather record.", kind="refusal")]
     if place["value"].isna().all():
-        return [say(f"The weather record says nothing about season {season}.", kind="refusal")]
+        reasons = "; ".join(dict.fromkeys(place["reason"]))
+        return [say(f"The weather record holds too little of season {season} for any index: {reasons}.",
+                    kind="refusal")]
     several = place["site"].nunique() > 1
     shown = place[place["index"].isin(NETWORK_INDICES)] if several else place
     parts = [finding(*winter_words(place), rank=40, label="Winter", see="temperatures",
