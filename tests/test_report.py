@@ -236,7 +236,14 @@ def test_no_text_is_under_seven_points(reader):
     assert min(sizes) >= style.MIN_TEXT_PT - 0.01
 
 
-def test_no_figure_is_wider_than_the_text(tmp_path):
+def test_every_figure_lies_within_the_text_at_its_own_size(structure):
+    boxes = [attributes["/BBox"] for node in structure if node["/S"] == "/Figure" for attributes in node["/A"]]
+    assert len(boxes) == 2
+    assert all(LEFT - 0.1 <= box[0] and box[2] <= RIGHT + 0.1 for box in boxes)
+    assert all(float(box[3] - box[1]) == pytest.approx(2.4 * 72, abs=0.1) for box in boxes)
+
+
+def test_picture_in_a_figure_is_not_wider_than_the_text(tmp_path):
     style.use_style()
     fig, ax = plt.subplots(figsize=style.page_size(2))
     ax.set_axis_off()
