@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from culmbook.mixed import CONVERGED
 from culmbook.stand_model import fit_stand, hybrid_shares
 
 OCCASIONS = {"after_planting": "first count", "autumn": "autumn", "spring": "spring", "summer": "early summer"}
@@ -135,7 +136,8 @@ def fit_hazards(intervals: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame
     -------
     DataFrame
         ``interval, order, hybrid, plots, lost, at_risk, hazard, lower, upper``. An interval in which no
-        plant at all was lost (or all were) is given as observed, without limits.
+        plant at all was lost (or all were), or that the model cannot be fitted to (one hybrid, few plots),
+        is given as observed, without limits.
 
     Notes
     -----
@@ -155,9 +157,18 @@ def fit_hazards(intervals: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame
 
 
 def _hazards(cells, level):
-    if cells["alive"].sum() in (0, cells["total"].sum()):
+    fit = None if cells["alive"].sum() in (0, cells["total"].sum()) else _fitted(cells)
+    if fit is None:
         counts = cells.groupby("hybrid").agg(plots=("alive", "size"), alive=("alive", "sum"), total=("total", "sum"))
         shares = counts.reset_index().assign(share=lambda t: t["alive"] / t["total"], lower=np.nan, upper=np.nan)
     else:
-        shares = hybrid_shares(fit_stand(cells), level=level)
+        shares = hybrid_shares(fit, level=level)
     return shares.rename(columns={"alive": "lost", "total": "at_risk", "share": "hazard"}).sort_values("hybrid")
+
+
+def _fitted(cells):
+    try:
+        stand = fit_stand(cells)
+    except ValueError:  # too few hybrids or plots; the caller gives the counts instead
+        return None
+    return stand if stand.fit.verdict == CONVERGED else None

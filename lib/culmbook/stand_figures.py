@@ -5,15 +5,47 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from culmbook.style import (CANDIDATE, CONTROL, LINES, MARKERS, RULE, SERIES, VERDICT_COLOURS,
+from culmbook.style import (CANDIDATE, CONTROL, LINES, MARKERS, MUTED, SERIES, VERDICT_COLOURS,
                             VERDICT_HATCHES, page_size)
 
 ROW_IN = 0.155  # height of a hybrid's line: 26 fit in half a page
+TALLEST_IN = 8.5
+MOST_NAMES = int((TALLEST_IN - 0.9) / ROW_IN)  # names that fit the tallest figure
+LONGEST_NAME = 24  # characters; a longer name would squeeze the axes
 
 
 def height_for(rows: int) -> float:
     """Figure height [in] for a list of hybrids, one line each, with room for the axis."""
-    return min(0.9 + ROW_IN * rows, 8.5)
+    return min(0.9 + ROW_IN * rows, TALLEST_IN)
+
+
+def _step(rows):
+    return int(np.ceil(rows / MOST_NAMES))
+
+
+def named_words(rows: int) -> str:
+    """Sentence for the caption where a list is too long to name every hybrid; blank where it is not."""
+    step = _step(rows)
+    ordinal = {2: "2nd", 3: "3rd"}.get(step, f"{step}th")
+    return f" Every {ordinal} hybrid is named here; the table names all." if step > 1 else ""
+
+
+def short_name(name: str) -> str:
+    """A name that fits a figure: the middle of a very long one is left out.
+
+    Examples
+    --------
+    >>> short_name("H07"), short_name("a-very-long-name-of-a-hybrid-indeed-7")
+    ('H07', 'a-very-long-name…ndeed-7')
+    """
+    return name if len(name) <= LONGEST_NAME else name[:LONGEST_NAME - 8] + "…" + name[-7:]
+
+
+def _name_rows(ax, place, names):
+    step = _step(len(names))
+    ax.set_yticks(place[::step], [short_name(str(name)) for name in names[::step]])
+    ax.set_ylim(-0.7, len(names) - 0.3)
+    ax.tick_params(axis="y", length=0)
 
 
 def _lines(ax, frame, centre, lower, upper, controls):
@@ -23,9 +55,7 @@ def _lines(ax, frame, centre, lower, upper, controls):
         mask = frame["hybrid"].isin(controls).to_numpy() == is_control
         ax.hlines(place[mask], frame[lower][mask], frame[upper][mask], color=colour, linewidth=1.4 if not is_control else 2.2)
         ax.plot(frame[centre][mask], place[mask], marker, color=colour, linestyle="none", markersize=4)
-    ax.set_yticks(place, frame["hybrid"])
-    ax.set_ylim(-0.7, len(frame) - 0.3)
-    ax.tick_params(axis="y", length=0)
+    _name_rows(ax, place, list(frame["hybrid"]))
     ax.grid(axis="x")
     return ax
 
@@ -49,7 +79,8 @@ def plot_shares(frame: pd.DataFrame, controls: list[str], *, xlabel: str, ax: Ax
     """
     shown = frame.assign(**{c: 100 * frame[c] for c in ("share", "lower", "upper")})
     _lines(ax, shown, "share", "lower", "upper", controls)
-    ax.set_xlim(0 if shown["lower"].min() < 40 else 30, 101)
+    low, high = 10 * np.floor(shown["lower"].min() / 10), 10 * np.ceil(shown["upper"].max() / 10)
+    ax.set_xlim(max(min(low, high - 20), 0) - 0.5, max(high, low + 20) + 0.5)
     ax.set_xlabel(xlabel)
     return ax
 
@@ -72,7 +103,7 @@ def plot_differences(frame: pd.DataFrame, control: str, *, ax: Axes) -> Axes:
     shown = frame.assign(**{c: 100 * frame[c] for c in ("difference", "lower", "upper")})
     _lines(ax, shown, "difference", "lower", "upper", [])
     ax.axvline(0, color=CONTROL, linewidth=1.4, linestyle=LINES[1], zorder=0)
-    ax.set_xlabel(f"Difference from {control} [percentage points]")
+    ax.set_xlabel(f"Difference from {short_name(control)} [percentage points]")
     return ax
 
 
@@ -115,19 +146,24 @@ def plot_survival(table: pd.DataFrame, named: list[str], *, ax: Axes) -> Axes:
     Axes
     """
     steps = table.drop_duplicates("order").sort_values("order")
-    at = {0: 0} | {order: i + 1 for i, order in enumerate(steps["order"])}
+    at, handles = {0: 0} | {order: i + 1 for i, order in enumerate(steps["order"])}, {}
     for hybrid, rows in table.sort_values("order").groupby("hybrid"):
         k = named.index(hybrid) if hybrid in named else None
-        look = {"color": RULE, "linewidth": 0.8, "linestyle": "-", "zorder": 1} if k is None else {
-            "color": SERIES[k], "linestyle": LINES[k], "marker": MARKERS[k], "label": hybrid, "zorder": 3}
-        ax.plot([0, *rows["order"].map(at)], [100, *(100 * rows["survival"])], **look)
+        look = {"color": MUTED, "linewidth": 0.6, "linestyle": "-", "alpha": 0.55, "zorder": 1} if k is None else {
+            "color": SERIES[k], "linestyle": LINES[k], "marker": MARKERS[k], "zorder": 3}
+        line = ax.plot([0, *rows["order"].map(at)], [100, *(100 * rows["survival"])], **look)[0]
+        if k is not None:
+            handles[hybrid] = line
     ax.set_xticks(range(len(at)), ["planted", *steps["interval"]])
     ax.set_ylim(0, 103)
     ax.set_ylabel("Alive [% of planted]")
     ax.grid(axis="y")
-    handles, labels = ax.get_legend_handles_labels()
-    order = [labels.index(h) for h in named if h in labels]
-    ax.legend([handles[i] for i in order], [labels[i] for i in order], loc="lower left", ncols=3)
+    drawn = [hybrid for hybrid in named if hybrid in handles]
+    # a name may start with an underscore, which a legend hides unless its text is set afterwards
+    legend = ax.legend([handles[h] for h in drawn], [str(i) for i in range(len(drawn))], loc="lower center",
+                       bbox_to_anchor=(0.5, 1.0), ncols=len(drawn) if max(map(len, drawn), default=0) < 9 else 2)
+    for text, hybrid in zip(legend.get_texts(), drawn, strict=True):
+        text.set_text(short_name(hybrid))
     return ax
 
 
@@ -150,10 +186,8 @@ def plot_verdicts(frame: pd.DataFrame, *, ax: Axes) -> Axes:
         ax.barh(place, width, left=left, height=0.72, color=VERDICT_COLOURS[verdict], hatch=VERDICT_HATCHES[verdict],
                 edgecolor="white", linewidth=0.4, label=verdict)
         left = left + width
-    ax.set_yticks(place, frame["hybrid"])
-    ax.set_ylim(-0.7, len(frame) - 0.3)
+    _name_rows(ax, place, list(frame["hybrid"]))
     ax.set_xlim(0, 100)
-    ax.tick_params(axis="y", length=0)
     ax.set_xlabel("Chance for a future plot [%]")
     ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3)
     return ax
