@@ -16,8 +16,9 @@ SITES = list(pd.read_csv(demo_folder() / "sites.csv", dtype=str)["site"])
 SEASON = "10_season_data.ipynb"
 ABOUT_PLOTS = {"status", "map-1", "rounds"}
 GONE_WITH = {"sites": ABOUT_PLOTS, "hybrids": ABOUT_PLOTS, "plots": ABOUT_PLOTS,
-             "frost_scores": {"agreement"}, "weather": {"temperatures", "weather-sums", "weather-record"}, "stand_counts": set(),
-             "stem_measures": set(), "harvests": set(), "phenology": set(), "freeze_tests": set()}
+             "frost_scores": {"agreement"}, "weather": {"temperatures", "weather-sums", "weather-record"},
+             "stand_counts": set(), "stem_measures": set(), "harvests": set(), "phenology": set(),
+             "freeze_tests": set()}
 """What the season's data cannot show when a table is away."""
 
 

@@ -108,6 +108,8 @@ def plot_trial_map(latest, ax, with_labels=True):
     for colour, extra in (("white", 1.6), (INK, 0)):
         for ends, width in lines:
             ax.add_collection(LineCollection(ends, colors=colour, linewidths=width + extra, capstyle="butt"))
+    for artist in (*ax.patches, *ax.collections, *ax.texts):
+        artist.set_in_layout(False)  # all lie inside the axes: the layout need not measure them
     if with_labels:
         _name_treatments(ax, latest)
     top, left = latest["row"].min(), latest["column"].min()
