@@ -61,7 +61,7 @@ def test_table_bundle_is_strict_json_even_with_infinity():
 def test_p_values_are_never_printed_as_zero():
     shown = present.table(pd.DataFrame({"p": [0.00001, 0.0321, 0.4, np.nan]}), label="t", caption="c",
                           columns={"p": Column("p", kind="p")})
-    assert [row[0] for row in shown.bundle()["rows"]] == ["<0.001", "0.032", "0.40", "–"]
+    assert [row[0] for row in shown.bundle()["rows"]] == ["<0.001", "0.032", "0.400", "–"]
 
 
 def test_table_leaves_the_frame_alone_and_sorts_a_copy(frame, columns):

@@ -79,7 +79,7 @@ def data_tables(network, site: str) -> list[ReportTable]:
         Labels "files", "refused", "notes", "corrections", "plots-set-aside"; empty ones left out.
     """
     problems = of_site(network.problems, site)
-    refused = problems[problems["severity"] != "note"]
+    refused = problems[problems["severity"] != "note"].sort_values("severity", kind="stable")  # files first
     notes = problems[problems["severity"] == "note"]
     made = [_files_table(of_site(network.files, site))]
     if len(refused):

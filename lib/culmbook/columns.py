@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 
 import pandas as pd
 
-from culmbook.formats import MISSING, fmt_count, fmt_date, fmt_interval, fmt_number, fmt_p, is_missing, percent
+from culmbook.formats import MISSING, fmt_count, fmt_date, fmt_interval, fmt_number, is_missing, percent
 from culmbook.glyphs import printable
 
 KINDS = ("text", "count", "number", "share", "date", "p", "interval", "share_interval")
@@ -96,7 +96,7 @@ def _shown(value: object, kind: str, digits: int) -> str:
         return text.removesuffix(" %")
     form = {"count": fmt_count, "date": fmt_date, "number": lambda v: fmt_number(v, digits),
             "share": lambda v: percent(v, digits), "text": lambda v: printable(str(v)),
-            "p": lambda v: fmt_p(v).removeprefix("p ").removeprefix("= ").replace("< ", "<")}
+            "p": lambda v: "<0.001" if v < 0.001 else fmt_number(v, 3)}
     return form[kind](value)
 
 
