@@ -261,3 +261,28 @@ def test_a_million_rows_read_within_a_minute_and_two_gigabytes(tmp_path):
     n, n_problems, seconds, memory = map(float, done.stdout.split())
     assert (n, n_problems) == (1_000_000, 0)
     assert seconds < 60 and memory < 2000
+
+
+def test_stray_folder_stops_no_site_but_is_told(tmp_path):
+    network = read(tmp_path, small_network() | {"S09/plots.csv": "x"})
+    assert network.stopped("S01", "plots") is None and network.is_incomplete("all")
+
+
+def test_site_without_layout_sets_its_rows_aside_with_one_refusal(tmp_path):
+    sheets = small_network()
+    sheets["S01/plots.csv"].drop("hybrid")
+    network = read(tmp_path, sheets)
+    problems = network.problems[network.problems["table"] == "stand_counts"]
+    assert problems["code"].tolist() == ["E-LAYOUT"] and "36 rows of S01" in problems["rule"].iat[0]
+    assert network.tables["stand_counts"].empty and len(network.tables["weather"]) == 36
+
+
+def test_folder_in_other_case_is_named_also_when_one_site_is_read(tmp_path):
+    sheets = {name.replace("S01/", "s01/"): sheet for name, sheet in small_network().items()}
+    problems = read(tmp_path, sheets, site="S01").problems
+    assert problems["code"].tolist() == ["E-SITE", "E-MISSING"] and problems["mend"].iat[0] == "did you mean S01?"
+
+
+def test_crop_type_outside_the_settings_is_noted(tmp_path):
+    problems = read(tmp_path, small_network() | {"settings.toml": 'crop_types = ["two"]'}).problems
+    assert problems["code"].tolist() == ["N-CROPTYPE"] * 4

@@ -30,7 +30,7 @@ def _column(field):
     if field.maximum is not None:
         checks.append(pa.Check.le(field.maximum))
     if field.pattern:
-        checks.append(pa.Check(lambda values, pattern=field.pattern: _matches(values, pattern), name="pattern"))
+        checks.append(pa.Check(lambda values, it=field.pattern: _matches(values, it), name="pattern"))
     return pa.Column(field.dtype, checks=checks, nullable=not field.required or bool(field.na_means))
 
 
@@ -69,5 +69,6 @@ def assert_table(name, frame):
         rows = [int(i) for i in cases["index"].dropna().unique()[:5]]
         places = ", ".join(f"{frame['source_file'].iat[i]} line {frame['source_line'].iat[i]}" for i in rows)
         checks = ", ".join(map(str, dict.fromkeys(cases["check"])))
-        raise RuntimeError(f"internal error: the table {name} was read but does not fit its schema: {columns} "
-                           f"({checks}) in {places or 'the whole table'}; please report this") from error
+        raise RuntimeError(f"internal error: the table {name} was read but does not fit its schema: "
+                           f"{columns} ({checks}) in {places or 'the whole table'}; please "
+                           "report this") from error

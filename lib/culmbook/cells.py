@@ -96,7 +96,7 @@ def read_missing(text, code):
     if text in ("", "NA"):
         return MISSING
     if text.casefold() in NOTED_MISSING:
-        return Reading(None, "N-MISSING", "spelling of missing, read as not observed", "leave blank or write NA")
+        return Reading(None, "N-MISSING", "spelling of missing, read as not observed", "leave blank")
     if text.casefold() in UNSURE:
         return Reading(None, code, "could mean zero, dead or unsure", "write 0, or leave blank")
     return None
@@ -189,7 +189,8 @@ def read_whole(text, decimal, kind=None):
         return Reading(None, "E-NUMBER", "a whole number is expected", "count again, or correct the typing")
     value = int(reading.value)
     if not reading.code and kind is None and re.search("[.,]", text):
-        return Reading(value, "N-NUMBER", f"{text.strip()} read as the whole number {value}", f"write {value}")
+        rule = f"{text.strip()} read as the whole number {value}"
+        return Reading(value, "N-NUMBER", rule, f"write {value}")
     return Reading(value, reading.code, reading.rule, reading.mend)
 
 
@@ -211,9 +212,9 @@ def check_range(value, field):
 
 def _range_words(field):
     low = field.minimum if field.exclusive_minimum is None else field.exclusive_minimum
-    possible = "" if low is None or field.maximum is None else f"the possible range {low:g} to {field.maximum:g}"
+    possible = f"possible range {low:g} to {field.maximum:g}"
     if not field.plausible:
-        return possible
+        return f"the {possible}"
     return f"the plausible range {field.plausible[0]:g} to {field.plausible[1]:g} ({possible})"
 
 
@@ -344,7 +345,7 @@ def read_code(text, pattern=None, kind=None, max_length=None):
 
 
 def with_space_note(reading, text):
-    """Return the reading with a note when odd spaces were taken out of the text and nothing else was noted."""
+    """Return the reading, noted when odd spaces were taken out of the text and nothing else was noted."""
     spaces = odd_spaces(text)
     if not spaces or reading.code:
         return reading

@@ -31,7 +31,8 @@ def check(data, *, site="all", today=None):
         return f"culmbook check: {error}\n", 2
     refused = network.problems["severity"] != "note"
     parts = [f"Network folder {network.folder}", "", _files_in_words(network.files), "",
-             format_problems(network.problems), *_corrections_in_words(network.corrections), *_sites_in_words(network)]
+             format_problems(network.problems), *_corrections_in_words(network.corrections),
+             *_sites_in_words(network)]
     return "\n".join(parts) + "\n", int(refused.any())
 
 

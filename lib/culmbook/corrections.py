@@ -60,7 +60,7 @@ class Corrections:
         self.frame = self.frame[~np.array(other, bool)].reset_index(drop=True)
 
     def apply(self, rows, raws):
-        """Return the sheets of one table with its corrections put in, or None when there is nothing to change.
+        """Put the corrections of one table into its sheets.
 
         Parameters
         ----------
@@ -94,7 +94,8 @@ class Corrections:
         standing = [str(rows.text[column][i]).strip() for i in found]
         matching = [i for i, text in zip(found, standing) if text == correction["old_value"]]
         if not matching:
-            return False, f"not applied: “{standing[0]}” stands there, not “{correction['old_value']}”"
+            old = correction["old_value"]
+            return False, f"not applied: “{standing[0]}” stands there, not “{old}”"
         if len(matching) > 1:
             return False, f"not applied: {len(matching)} rows have this key and value"
         file, line = (rows.frame[name].iat[matching[0]] for name in ("source_file", "source_line"))

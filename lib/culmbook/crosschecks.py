@@ -1,4 +1,4 @@
-"""Values worth a second look beside the plot's other values: each note names the row, two values and the slip.
+"""Values worth a second look beside others: each note names the row, two values and the likely slip.
 
 Nothing is refused here: what is noted may be true.
 """
@@ -18,7 +18,8 @@ OCCASION_MONTHS = {"autumn": range(8, 13), "spring": range(1, 7), "summer": rang
 UNIT_SLIPS = {
     "stem_measures": {"stem_height_cm": "mm or m for cm", "stem_diameter_mm": "cm for mm",
                       "stem_dry_mass_g": "kg or mg for g, or the mass of several stems"},
-    "harvests": {"fresh_mass_kg": "g or t for kg", "subsample_fresh_g": "kg for g", "subsample_dry_g": "kg for g"},
+    "harvests": {"fresh_mass_kg": "g or t for kg", "subsample_fresh_g": "kg for g",
+                 "subsample_dry_g": "kg for g"},
 }
 
 
@@ -33,12 +34,12 @@ def cross_checks(tables):
     Returns
     -------
     list of Problem
-        Notes ``N-RANGE``, ``N-OCCASION``, ``N-DEADHEIGHT``, ``N-FALL``, ``N-SLIP``, ``N-PRODUCT``, ``N-LABEL``
-        and ``N-OBSERVER``.
+        Notes ``N-RANGE``, ``N-OCCASION``, ``N-DEADHEIGHT``, ``N-FALL``, ``N-SLIP``, ``N-PRODUCT``,
+        ``N-LABEL`` and ``N-OBSERVER``.
     """
-    found = [*moisture_notes(tables), *yield_notes(tables), *occasion_notes(tables), *dead_height_notes(tables),
-             *falling_notes(tables["stem_measures"]), *product_notes(tables), *swap_notes(tables),
-             *observer_notes(tables["frost_scores"])]
+    found = [*moisture_notes(tables), *yield_notes(tables), *occasion_notes(tables),
+             *dead_height_notes(tables), *falling_notes(tables["stem_measures"]), *product_notes(tables),
+             *swap_notes(tables), *observer_notes(tables["frost_scores"])]
     pairs = neighbour_pairs(tables["plots"])
     for name, columns in UNIT_SLIPS.items():
         found += slip_notes(tables, name, columns, pairs)
@@ -57,7 +58,7 @@ def _shown(value):
 
 
 def dry_yield(harvests):
-    """Return moisture [%, wet basis] and dry yield [t/ha] of each harvest, missing without a moisture sample."""
+    """Return moisture [%, wet basis] and dry yield [t/ha] of each harvest; missing without a sample."""
     moisture = 100 * (1 - harvests["subsample_dry_g"] / harvests["subsample_fresh_g"])
     return moisture, 10 * harvests["fresh_mass_kg"] * (1 - moisture / 100) / harvests["harvested_area_m2"]
 
@@ -65,17 +66,19 @@ def dry_yield(harvests):
 def moisture_notes(tables):
     """Return notes on moisture outside its plausible range."""
     frame = tables["harvests"].assign(moisture=dry_yield(tables["harvests"])[0])
-    return _notes("N-RANGE", "harvests", frame, ~frame["moisture"].between(*MOISTURE_PCT) & frame["moisture"].notna(),
-                  "subsample_dry_g", lambda row: f"moisture {row['moisture']:.1f} % ({row['subsample_fresh_g']:g} g fresh,"
-                  f" {row['subsample_dry_g']:g} g dry) is outside the plausible {MOISTURE_PCT[0]} to {MOISTURE_PCT[1]} %")
+    odd = ~frame["moisture"].between(*MOISTURE_PCT) & frame["moisture"].notna()
+    return _notes("N-RANGE", "harvests", frame, odd, "subsample_dry_g", lambda row:
+                  f"moisture {row['moisture']:.1f} % ({row['subsample_fresh_g']:g} g fresh, "
+                  f"{row['subsample_dry_g']:g} g dry) is outside the plausible {MOISTURE_PCT[0]} to "
+                  f"{MOISTURE_PCT[1]} %")
 
 
 def yield_notes(tables):
     """Return notes on dry yields outside their plausible range."""
     frame = tables["harvests"].assign(dry=dry_yield(tables["harvests"])[1])
     return _notes("N-RANGE", "harvests", frame, frame["dry"] > DRY_YIELD_T_HA[1], "fresh_mass_kg",
-                  lambda row: f"dry yield {row['dry']:.1f} t/ha from {row['harvested_area_m2']:g} m² is above the "
-                  f"plausible {DRY_YIELD_T_HA[1]} t/ha")
+                  lambda row: f"dry yield {row['dry']:.1f} t/ha from {row['harvested_area_m2']:g} m² is "
+                  f"above the plausible {DRY_YIELD_T_HA[1]} t/ha")
 
 
 def occasion_notes(tables):
@@ -86,18 +89,19 @@ def occasion_notes(tables):
     for occasion, usual in OCCASION_MONTHS.items():
         odd |= (frame["occasion"] == occasion) & ~months.isin(usual)
     return _notes("N-OCCASION", "stand_counts", frame, odd, "occasion", lambda row:
-                  f"a count named {row['occasion']} on {row['counted_on']:%Y-%m-%d}: the occasion decides its season")
+                  f"a count named {row['occasion']} on {row['counted_on']:%Y-%m-%d}: the occasion decides "
+                  "its season")
 
 
 def dead_height_notes(tables):
     """Return notes on stems measured on the day on which the plot was counted as dead."""
     counts = tables["stand_counts"]
     dead = counts.loc[counts["plants_alive"] == 0, ["site", "plot", "counted_on", "source_line"]]
-    frame = tables["stem_measures"].merge(dead.rename(columns={"source_line": "count_line"}), how="inner",
-                                          left_on=["site", "plot", "measured_on"], right_on=["site", "plot", "counted_on"])
+    dead = dead.rename(columns={"source_line": "count_line", "counted_on": "measured_on"})
+    frame = tables["stem_measures"].merge(dead, on=["site", "plot", "measured_on"])
     return _notes("N-DEADHEIGHT", "stem_measures", frame, frame["stem_height_cm"].notna(), "stem_height_cm",
-                  lambda row: f"plot {row['plot']} has this height, yet 0 plants alive on the same day (stand_counts "
-                  f"line {row['count_line']})", "one of the two belongs to another plot")
+                  lambda row: f"plot {row['plot']} has this height, yet 0 plants alive on the same day "
+                  f"(stand_counts line {row['count_line']})", "one of the two belongs to another plot")
 
 
 def falling_notes(stems):
@@ -109,8 +113,8 @@ def falling_notes(stems):
     fell = frame["stem_height_cm"] < HEIGHT_FALL * frame["before_stem_height_cm"]
     return _notes("N-FALL", "stem_measures", frame, fell, "stem_height_cm", lambda row:
                   f"{row['stem_height_cm']:g} cm, after {row['before_stem_height_cm']:g} cm on "
-                  f"{row['before_measured_on']:%Y-%m-%d} (line {row['before_source_line']}): a digit lost or a plot "
-                  "mixed up?")
+                  f"{row['before_measured_on']:%Y-%m-%d} (line {row['before_source_line']}): a digit lost or "
+                  "a plot mixed up?")
 
 
 def slip_notes(tables, name, columns, pairs):
@@ -136,8 +140,9 @@ def slip_notes(tables, name, columns, pairs):
     logs = pd.DataFrame({column: np.log10((frame[column] / _per(frame, column)).where(frame[column] > 0))
                          for column in columns})
     keys = frame[[*group, "plot", "hybrid"]]
-    means = pd.concat([keys, logs], axis=1).groupby([*group, "plot", "hybrid"], as_index=False, dropna=False).median()
-    place = keys.reset_index().merge(means.reset_index(names="at")[[*group, "plot", "at"]], on=[*group, "plot"])
+    means = pd.concat([keys, logs], axis=1).groupby(list(keys), as_index=False, dropna=False).median()
+    numbered = means.reset_index(names="at")[[*group, "plot", "at"]]
+    place = keys.reset_index().merge(numbered, on=[*group, "plot"])
     at = place.set_index("index")["at"].reindex(frame.index)
     others = _others_mean(means, list(columns), [*group, "hybrid"]).iloc[at].set_axis(frame.index)
     near = _neighbours_mean(means, list(columns), pairs, group).iloc[at].set_axis(frame.index)
@@ -174,13 +179,14 @@ def _neighbours_mean(frame, columns, pairs, group):
     """Return the means of columns over the plots that touch each plot in its trial, same season and date."""
     near = frame[[*group, "plot"]].merge(pairs, on=["site", "plot"])
     beside = frame[[*group, "plot", *columns]].rename(columns={"plot": "neighbour"})
-    means = near.merge(beside, on=[*group, "neighbour"]).groupby([*group, "plot"], as_index=False)[columns].mean()
-    return frame[[*group, "plot"]].merge(means, on=[*group, "plot"], how="left")[columns].set_axis(frame.index)
+    key = [*group, "plot"]
+    means = near.merge(beside, on=[*group, "neighbour"]).groupby(key, as_index=False)[columns].mean()
+    return frame[key].merge(means, on=key, how="left")[columns].set_axis(frame.index)
 
 
 def neighbour_pairs(plots):
     """Return each pair of plots of a trial that touch, corners included: site, plot, neighbour."""
-    here = plots.loc[plots["row"].notna() & plots["column"].notna(), ["site", "trial", "row", "column", "plot"]]
+    here = plots[["site", "trial", "row", "column", "plot"]].dropna(subset=["row", "column"])
     steps = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1) if (i, j) != (0, 0)]
     moved = pd.concat([here.assign(row=here["row"] + i, column=here["column"] + j) for i, j in steps])
     pairs = here.merge(moved.rename(columns={"plot": "neighbour"}), on=["site", "trial", "row", "column"])
@@ -196,7 +202,8 @@ def product_notes(tables):
     far = ~frame["ratio"].between(*RATIO_RANGE) & frame["ratio"].notna()
     return _notes("N-PRODUCT", "harvests", frame, far, "fresh_mass_kg", lambda row:
                   f"the components give {row['product']:.2g} t/ha, the cut {row['dry']:.2g} t/ha (ratio "
-                  f"{row['ratio']:.2f}, plausible {RATIO_RANGE[0]} to {RATIO_RANGE[1]}): an area, a mass or a count slipped?")
+                  f"{row['ratio']:.2f}, plausible {RATIO_RANGE[0]} to {RATIO_RANGE[1]}): an area, a mass or "
+                  "a count slipped?")
 
 
 def component_product(tables):
@@ -214,9 +221,11 @@ def component_product(tables):
     last = stems[stems["measured_on"] == stems.groupby(key)["measured_on"].transform("max")]
     means = last.groupby([*key, "measured_on"], as_index=False)[["stems", "stem_dry_mass_g"]].mean()
     counts = tables["stand_counts"].dropna(subset=["plants_alive"]).sort_values("counted_on")
-    means = pd.merge_asof(means.sort_values("measured_on"), counts[["site", "plot", "counted_on", "plants_alive"]],
-                          left_on="measured_on", right_on="counted_on", by=["site", "plot"])
-    means = means.merge(tables["plots"][["site", "plot", "plot_length_m", "plot_width_m"]], on=["site", "plot"])
+    counts = counts[["site", "plot", "counted_on", "plants_alive"]]
+    means = pd.merge_asof(means.sort_values("measured_on"), counts, left_on="measured_on",
+                          right_on="counted_on", by=["site", "plot"])
+    sides = tables["plots"][["site", "plot", "plot_length_m", "plot_width_m"]]
+    means = means.merge(sides, on=["site", "plot"])
     per_m2 = means["plants_alive"].astype("float64") / (means["plot_length_m"] * means["plot_width_m"])
     means["product"] = per_m2 * means["stems"].astype("float64") * means["stem_dry_mass_g"] / 100
     return means[[*key, "product"]]

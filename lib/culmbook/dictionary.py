@@ -1,7 +1,8 @@
 """The data dictionary: what every table and column is, read from the Table Schema files beside it.
 
 Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standard properties a field may
-carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet), ``plausible`` (values outside are worth a look),
+carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet), ``plausible`` (values
+outside are worth a look),
 ``plausibleDayOfYear``, ``requiredIf`` (needed when another column has one of these values), ``naMeans``
 (NA is a value here), ``measured`` (a constant column is suspicious) and ``optional`` (the column may be
 left out); a table may be ``optional``, have ``uniqueSets`` beside its primary key, and stand ``beside``

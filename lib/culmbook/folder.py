@@ -11,7 +11,7 @@ from culmbook.problems import note, refuse_file
 TABLE_FILES = (".csv", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
 BESIDE = ("corrections", "settings")
 # Left aside without a word: notes for people, litter of file managers, the demo's truth
-SILENT_NAMES = ("thumbs.db", "desktop.ini", "readme", "truth")
+SILENT_NAMES = {"thumbs.db", "desktop.ini", "readme", "truth"}
 SILENT_ENDS = (".md", ".txt", ".pdf", ".schema.json")
 
 
@@ -46,9 +46,10 @@ def list_folder(folder, root, site=""):
         name, table = path.relative_to(root).as_posix(), plain_header(path.stem)
         is_table_file = path.suffix.lower() in TABLE_FILES
         if path.name.startswith("~$"):
-            problems.append(note("N-SKIPPED", name, f"a lock file: {path.name[2:]} was open in Excel; its last "
-                                 "changes may not be saved", "close the workbook and run again", site=site or None))
-        elif path.name.startswith(".") or path.name.lower() in SILENT_NAMES or path.stem.lower() in SILENT_NAMES:
+            rule = f"a lock file: {path.name[2:]} was open in Excel; its last changes may not be saved"
+            mend = "close the workbook and run again"
+            problems.append(note("N-SKIPPED", name, rule, mend, site=site or None))
+        elif path.name.startswith(".") or {path.name.lower(), path.stem.lower()} & SILENT_NAMES:
             continue
         elif is_table_file and (table in tables() or (table == "corrections" and not site)):
             files.append(TableFile(path, table, site))
@@ -102,22 +103,22 @@ def site_folders(subfolders, sites, root):
     """
     folders, problems = {}, []
     for path in subfolders:
+        name, site = path.name, path.name if path.name in sites else None
         try:
-            outside = not path.resolve().is_relative_to(root.resolve())
-            holds_tables = not outside and any(plain_header(inner.stem) in tables() for inner in path.iterdir())
+            is_outside = not path.resolve().is_relative_to(root.resolve())
+            inside = [] if is_outside else [plain_header(inner.stem) for inner in path.iterdir()]
         except OSError as error:
-            site = path.name if path.name in sites else None
-            problems.append(refuse_file("E-PATH", path.name, f"the folder cannot be read: {error.strerror}",
+            problems.append(refuse_file("E-PATH", name, f"the folder cannot be read: {error.strerror}",
                                         "give yourself read permission", site=site))
             continue
-        if outside:
-            problems.append(refuse_file("E-PATH", path.name, "a link that leads outside the network folder",
-                                        "copy the folder itself", site=path.name if path.name in sites else None))
-        elif path.name in sites:
-            folders[path.name] = path
-        elif holds_tables:
-            problems.append(refuse_file("E-SITE", path.name, "the folder holds tables but its name is no site of the "
-                                        "table sites", did_you_mean(path.name, list(sites)), value=path.name))
+        if is_outside:
+            problems.append(refuse_file("E-PATH", name, "a link that leads outside the network folder",
+                                        "copy the folder itself", site=site))
+        elif site:
+            folders[name] = path
+        elif set(inside) & set(tables()):
+            rule = "the folder holds tables but its name is no site of the table sites"
+            problems.append(refuse_file("E-SITE", name, rule, did_you_mean(name, list(sites)), value=name))
         else:
-            problems.append(note("N-SKIPPED", path.name, "a folder that is no site: not read"))
+            problems.append(note("N-SKIPPED", name, "a folder that is no site: not read"))
     return folders, problems

@@ -35,8 +35,8 @@ def match_header(raw, table):
         A refusal of the file (``E-HEADER``, ``E-DUPHEADER``) or notes (``N-HEADER``).
     """
     if len(raw.header) > MOST_COLUMNS:
-        return {}, [_refusal(raw, table, "E-HEADER", None, f"{len(raw.header)} columns, at most {MOST_COLUMNS}",
-                             "delete the surplus columns")]
+        rule = f"{len(raw.header)} columns, at most {MOST_COLUMNS}"
+        return {}, [_refusal(raw, table, "E-HEADER", None, rule, "delete the surplus columns")]
     names = [plain_header(text) for text in raw.header]
     if not set(names) & set(table.columns):
         wanted = ", ".join(table.columns[:4])
@@ -71,7 +71,8 @@ def _unknown(raw, table, names, is_complete):
     for text, name in zip(raw.header, names):
         if name in table.columns:
             continue
-        mend = did_you_mean(name, free) if name else "type its name; not found: " + (", ".join(free) or "none")
+        nameless = f"type its name; not found: {', '.join(free) or 'none'}"
+        mend = did_you_mean(name, free) if name else nameless
         if is_complete and name and not mend.startswith("did you mean"):
             rule = f"{text.strip()} is no column of {table.name} and was not read"
             found.append(note("N-HEADER", raw.file, rule, "", line=raw.header_line, column=text.strip(),
@@ -86,7 +87,7 @@ def _unknown(raw, table, names, is_complete):
 
 def _absent(raw, table, names):
     return [_refusal(raw, table, "E-HEADER", field.name, f"column {field.name} is missing",
-                     f"add the column {field.name}" + ("" if field.required else "; its cells may stay blank"))
+                     f"add the column {field.name}" + "; its cells may stay blank" * (not field.required))
             for field in table.fields if not field.optional and field.name not in names]
 
 

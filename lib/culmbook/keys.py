@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.cells import did_you_mean
+from culmbook.problems import refuse_file
 
 _EXCEL_DAMAGE = re.compile(r"\d{1,2}-[A-Za-z]{3}(-\d{2,4})?|[A-Za-z]{3}-\d{2,4}|\d+(\.\d+)?[Ee]\+\d+|\d+\.0+|"
                            r"\d{4}-\d{2}-\d{2}.*|\d{1,2}/\d{1,2}/\d{4}")
@@ -81,11 +82,31 @@ def check_folder_site(rows):
     """Refuse rows that stand in the folder of another site."""
     other = (rows.folder_site != "") & rows.frame["site"].notna().to_numpy()
     other &= rows.frame["site"].fillna("").to_numpy(dtype=object) != rows.folder_site
-    rows.refuse(other, "E-SITE", "site", lambda i: f"a row of site {rows.frame['site'].iat[i]} in the folder of "
-                f"{rows.folder_site[i]}", lambda i: f"move to the file of {rows.frame['site'].iat[i]}")
+    site = rows.frame["site"]
+    rows.refuse(other, "E-SITE", "site", lambda i: f"a row of site {site.iat[i]} in the folder of "
+                f"{rows.folder_site[i]}", lambda i: f"move to the file of {site.iat[i]}")
 
 
-def check_plots(rows, known, skipped=frozenset()):
+def set_aside_without_layout(rows, sites):
+    """Take out the rows of sites that have no usable plot: one refusal per file, not one per row.
+
+    Parameters
+    ----------
+    rows : Rows
+        Changed in place.
+    sites : set of str
+        Sites with at least one usable plot.
+    """
+    site = rows.frame["site"]
+    bare = rows.ok & (site.notna() & ~site.isin(sites)).to_numpy(bool)
+    for (file, code), group in rows.frame[bare].groupby(["source_file", "site"], sort=False):
+        rows.problems.append(refuse_file(
+            "E-LAYOUT", file, f"{len(group)} rows of {code} cannot be used: the table plots has no usable "
+            f"plot of {code}", "mend or add its plots first", table=rows.table.name, site=code))
+    rows.ok[bare] = False
+
+
+def check_plots(rows, known):
     """Refuse rows whose plot is not in the layout of their site; lost zeros and case are read with notes.
 
     Parameters
@@ -94,15 +115,12 @@ def check_plots(rows, known, skipped=frozenset()):
         Changed in place.
     known : Known
         Pairs (site, plot).
-    skipped : set of str
-        Sites without a usable layout: nothing to compare with.
     """
     good, refused = _by_site(known.good), _by_site(known.refused)
     sites = rows.frame["site"].where(rows.ok)
     group = rows.frame.groupby([rows.frame["source_file"], sites], sort=False).indices
     for (_, site), positions in group.items():
-        if site not in skipped:
-            _check_plots_of_site(rows, positions, good.get(site, set()), refused.get(site, set()), known, site)
+        _check_plots_of_site(rows, positions, good.get(site, set()), refused.get(site, set()), known)
 
 
 def _by_site(pairs):
@@ -113,7 +131,8 @@ def _by_site(pairs):
     return found
 
 
-def _check_plots_of_site(rows, positions, layout, refused, known, site):
+def _check_plots_of_site(rows, positions, layout, refused, known):
+    site = rows.frame["site"].iat[positions[0]]
     which, distinct = pd.factorize(rows.frame["plot"].iloc[positions])
     unknown = [code for code in distinct if code not in layout]
     if not unknown:
@@ -146,8 +165,8 @@ def _restored_zeros(unknown, layout, present):
 
 def _unknown_plot(code, layout, site):
     if _EXCEL_DAMAGE.fullmatch(code):
-        return (f"{code} is no plot of the layout of {site}; Excel writes a code so when it takes it for a number "
-                "or date", "format the column as text before typing")
+        return (f"{code} is no plot of the layout of {site}; Excel writes a code so when it takes it for a "
+                "number or date", "format the column as text before typing")
     same = [plot for plot in layout if plot.lstrip("0") == code.lstrip("0")]
     if same:
         return f"{code} may be {same[0]}, which also stands in the file", f"write {same[0]} if that is meant"
@@ -155,9 +174,10 @@ def _unknown_plot(code, layout, site):
 
 
 def check_key(rows):
-    """Note rows repeated without any difference and keep the first; refuse rows that share a key and differ."""
+    """Keep the first of rows that are the same, with a note; refuse rows that share a key and differ."""
     key = list(rows.table.key)
-    usable = rows.ok & rows.frame[[name for name in key if rows.table[name].required]].notna().all(axis=1).to_numpy()
+    needed = [name for name in key if rows.table[name].required and not rows.table[name].na_means]
+    usable = rows.ok & rows.frame[needed].notna().all(axis=1).to_numpy()
     candidates = rows.frame.loc[usable, key]
     twice = candidates[candidates.duplicated(keep=False)]
     for positions in twice.groupby(key, dropna=False, sort=False).indices.values():
@@ -193,8 +213,8 @@ def check_unique_sets(rows):
         for positions in twice.groupby(list(columns), sort=False).indices.values():
             where = twice.index[positions].to_numpy()
             lines = " and ".join(_where(rows, i) for i in where)
-            rows.refuse(where, "E-DUPLICATE", columns[-1], f"lines {lines} share the same {', '.join(columns)}",
-                        "correct one of them")
+            rule = f"lines {lines} share the same {', '.join(columns)}"
+            rows.refuse(where, "E-DUPLICATE", columns[-1], rule, "correct one of them")
 
 
 def check_folded(rows, column):
@@ -202,5 +222,5 @@ def check_folded(rows, column):
     folded = rows.frame[column].str.casefold()
     clash = (folded.duplicated(keep=False) & rows.ok & folded.notna()).to_numpy()
     clash = clash & ~rows.frame[column].duplicated(keep=False).to_numpy()
-    rows.refuse(clash, "E-DUPLICATE", column, lambda i: f"another {column} differs from {rows.frame[column].iat[i]} "
-                "only in case", "rename one")
+    rows.refuse(clash, "E-DUPLICATE", column, lambda i: f"another {column} differs from "
+                f"{rows.frame[column].iat[i]} only in case", "rename one")

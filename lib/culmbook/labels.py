@@ -121,10 +121,10 @@ def _swap_note(plots, site, plot, hybrid, evidence, doubtful):
     row = plots[(plots["site"] == site) & (plots["plot"] == plot)].iloc[0]
     others = ", ".join(other for other in doubtful if other != plot)
     mend = f"labels exchanged with {others}?" if others else "label exchanged?"
-    return note("N-LABEL", row["source_file"], f"plot {plot} is labelled {row['hybrid']}, but its stems, height and "
-                f"flowering are nearer to those of {hybrid} in every season (squared distance smaller by "
-                f"{evidence:.0f})", f"{mend} Check in the field", line=int(row["source_line"]), column="hybrid",
-                value=row["hybrid"], table="plots", site=site)
+    rule = (f"plot {plot} is labelled {row['hybrid']}, but its stems, height and flowering are nearer to "
+            f"those of {hybrid} in every season (squared distance smaller by {evidence:.0f})")
+    return note("N-LABEL", row["source_file"], rule, f"{mend} Check in the field", column="hybrid",
+                line=int(row["source_line"]), value=row["hybrid"], table="plots", site=site)
 
 
 def observer_notes(scores):
@@ -145,11 +145,15 @@ def observer_notes(scores):
         difference = shared["difference"]
         mean, error = difference.mean(), difference.std() / np.sqrt(len(shared))
         if len(shared) >= FEWEST_SHARED and abs(mean) >= max(APART_CLASSES, APART_T * error):
-            first = shared.iloc[0]
-            found.append(note(
-                "N-OBSERVER", first["source_file"], f"observer {observer} scores {abs(mean):.1f} classes "
-                f"{'higher' if mean > 0 else 'lower'} than the others on {len(shared)} shared plots (here "
-                f"{first['damage_score']} beside {first['others']:g})", "agree on the scale; the model takes observers "
-                "into account", line=int(first["source_line"]), column="damage_score",
-                value=str(first["damage_score"]), table="frost_scores", site=site))
+            found.append(_observer_note(site, observer, shared, mean))
     return found
+
+
+def _observer_note(site, observer, shared, mean):
+    first = shared.iloc[0]
+    side = "higher" if mean > 0 else "lower"
+    rule = (f"observer {observer} scores {abs(mean):.1f} classes {side} than the others on {len(shared)} "
+            f"shared plots (here {first['damage_score']} beside {first['others']:g})")
+    return note("N-OBSERVER", first["source_file"], rule, "agree on the scale and score some plots together",
+                line=int(first["source_line"]), column="damage_score", value=str(first["damage_score"]),
+                table="frost_scores", site=site)

@@ -15,7 +15,7 @@ from culmbook.dictionary import corrections_table, empty_table, tables
 from culmbook.folder import list_folder, site_folders
 from culmbook.keys import (
     Known, check_folded, check_folder_site, check_key, check_plots, check_single_codes, check_unique_sets,
-    known_codes,
+    known_codes, set_aside_without_layout,
 )
 from culmbook.problems import problems_frame, refuse_file
 from culmbook.rawtable import read_raw
@@ -46,7 +46,8 @@ class Network:
     problems : pandas.DataFrame
         As :func:`culmbook.problems.problems_frame`.
     files : pandas.DataFrame
-        One row per table file: file, table, site, rows, rows_kept, sha256, bytes, encoding, delimiter, decimal.
+        One row per table file: file, table, site, rows, rows_kept, sha256, bytes, encoding, delimiter,
+        decimal.
     corrections : pandas.DataFrame
         The corrections with ``applied`` (bool) and ``outcome`` (words).
     """
@@ -71,11 +72,9 @@ class Network:
         """
         wanted = [*dict.fromkeys([*_with_parents(needed), *needed])]
         errors = self.problems[self.problems["severity"] == "error_file"]
-        if site != "all":
-            errors = errors[errors["site"].isna() | (errors["site"] == site)]
-            errors = errors[errors["table"].isna() | errors["table"].isin([*wanted, "settings", "corrections"])]
-        else:
-            errors = errors[errors["site"].isna() & errors["table"].isin([*wanted, "settings", "corrections"])]
+        of_network = errors["site"].isna() & errors["table"].isin([*wanted, "settings", "corrections"])
+        of_site = (errors["site"] == site) & (errors["table"].isna() | errors["table"].isin(wanted))
+        errors = errors[of_network | of_site.fillna(False)]
         if len(errors):
             first = errors.iloc[0]
             return f"{first['file']} was refused ({first['code']}): {first['rule']}."
@@ -88,7 +87,8 @@ class Network:
     def is_incomplete(self, site):
         """Return whether any row or file that touches the site (``all``: any at all) was refused."""
         errors = self.problems[self.problems["severity"] != "note"]
-        return bool(len(errors)) if site == "all" else bool((errors["site"].isna() | (errors["site"] == site)).any())
+        touched = errors if site == "all" else errors[errors["site"].isna() | (errors["site"] == site)]
+        return len(touched) > 0
 
 
 def _rows_of(frame, site):
@@ -124,8 +124,8 @@ def resolve_data(data):
     for folder in (Path(data), repository / data):
         if folder.is_dir():
             return folder.resolve()
-    raise ValueError(f"data={str(data)!r}: no such folder, neither in {Path.cwd()} nor in {repository}; give the "
-                     "folder that holds sites.csv")
+    raise ValueError(f"data={str(data)!r}: no such folder, neither in {Path.cwd()} nor in {repository}; give "
+                     "the folder that holds sites.csv")
 
 
 def demo_folder():
@@ -194,7 +194,8 @@ class _Reader:
     def _check_site(self):
         known = sorted(self.known_sites())
         if self.site != "all" and known and self.site not in known:
-            raise ValueError(f"site={self.site!r} is not in the table sites; {did_you_mean(self.site, known)}")
+            raise ValueError(f"site={self.site!r} is not in the table sites; "
+                             f"{did_you_mean(self.site, known)}")
 
     def known_sites(self):
         """Return the codes of the sites that passed."""
@@ -202,7 +203,8 @@ class _Reader:
         return set(rows.frame["site"][rows.ok])
 
     def _add_site_folders(self, subfolders):
-        wanted = subfolders if self.site == "all" else [path for path in subfolders if path.name == self.site]
+        wanted = [path for path in subfolders if self.site in ("all", path.name)
+                  or path.name.casefold() == self.site.casefold()]
         folders, problems = site_folders(wanted, self.known_sites(), self.folder)
         self.problems += problems
         for name, folder in folders.items():
@@ -270,7 +272,8 @@ class _Reader:
             if len(link.fields) == 1:
                 check_single_codes(rows, link.fields[0], known)
             else:
-                check_plots(rows, known, {site for table, site in self.unusable if table == link.table})
+                set_aside_without_layout(rows, {site for site, _ in known.good})
+                check_plots(rows, known)
             if link.fields == ("site",) and rows.table.has_site:
                 check_folder_site(rows)
                 rows.keep_site(self.site, known.good)
@@ -279,8 +282,9 @@ class _Reader:
         """Refuse a network without the tables that all others point at."""
         for name in ("sites", "hybrids", "plots"):
             if not any(file.table == name for file in self.table_files) and (name, None) not in self.unusable:
+                site = self.site if name == "plots" and self.site != "all" else None
                 self.problems.append(refuse_file("E-MISSING", f"{name}.csv", f"the table {name} is missing",
-                                                 f"add {name}.csv or {name}.xlsx", table=name))
+                                                 f"add {name}.csv or {name}.xlsx", table=name, site=site))
 
     def _add_facts(self, raw, file, conventions):
         self.facts.append([raw.file, file.table, file.site or None, raw.n_rows, None, raw.sha256, raw.n_bytes,
@@ -291,6 +295,12 @@ class _Reader:
         names = set(hybrids.frame["hybrid"][hybrids.ok]) if len(hybrids.ok) else None
         self.settings, problems = read_settings(self.folder / SETTINGS_FILE, names)
         self.problems += problems
+        if self.settings.crop_types:
+            named = hybrids.frame["crop_type"]
+            unnamed = hybrids.ok & (named.notna() & ~named.isin(self.settings.crop_types)).to_numpy(bool)
+            hybrids.remark(unnamed, "N-CROPTYPE", "crop_type", "not among the crop_types of settings.toml",
+                           f"named there: {', '.join(self.settings.crop_types)}")
+            self.problems += hybrids.problems[-int(unnamed.sum()):] if unnamed.any() else []
 
     def network(self):
         """Return what was read, cut to the site that was asked for."""

@@ -1,6 +1,6 @@
 """What was wrong in the sheets: one record per fault, as a table and as a report in words."""
 
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import dataclass, fields, replace
 
 import pandas as pd
 
@@ -94,7 +94,7 @@ def problems_frame(problems):
         Columns code, severity, file, line (Int64), column, value, rule, mend, table, site; text columns
         are ``str`` with missing values where a field does not apply.
     """
-    frame = pd.DataFrame([asdict(p) for p in dict.fromkeys(problems)], columns=COLUMNS)
+    frame = pd.DataFrame([vars(p) for p in dict.fromkeys(problems)], columns=COLUMNS)
     text = {name: "str" for name in COLUMNS if name != "line"}
     frame = frame.astype({**text, "line": "Int64"})
     rank = frame["severity"].map({name: i for i, name in enumerate(SEVERITIES)}).astype("int64")

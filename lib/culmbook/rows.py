@@ -78,8 +78,8 @@ class Rows:
 
     def kept(self):
         """Return the rows that passed, sorted by key."""
-        frame = self.frame[self.ok]
-        return frame.sort_values(list(self.table.key), kind="stable", na_position="first").reset_index(drop=True)
+        frame = self.frame[self.ok].sort_values(list(self.table.key), kind="stable", na_position="first")
+        return frame.reset_index(drop=True)
 
 
 def _positions(where):

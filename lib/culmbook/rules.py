@@ -36,7 +36,7 @@ def check_rules(rows, read):
 
 def plots_of(rows, plots):
     """Return the plot of each row: the plots table's columns beside the rows, missing where unknown."""
-    good = plots.frame[plots.ok].drop_duplicates(["site", "plot"]).drop(columns=["source_file", "source_line"])
+    good = plots.frame[plots.ok].drop(columns=["source_file", "source_line"])
     return rows.frame[["site", "plot"]].merge(good, on=["site", "plot"], how="left")
 
 
@@ -53,7 +53,7 @@ def check_needed_cells(rows):
     """Refuse rows with a blank cell that their status needs filled."""
     for field in rows.table.fields:
         for other, values in field.required_if:
-            needed = rows.ok & rows.frame[field.name].isna().to_numpy() & _held(rows.frame[other].isin(values))
+            needed = rows.ok & _held(rows.frame[field.name].isna() & rows.frame[other].isin(values))
             code = {"date": "E-DATE"}.get(field.type, "E-NUMBER")
             rows.refuse(needed, code, field.name, f"blank, but {other} is {' or '.join(values)}",
                         f"fill in {field.name}, or give another {other} and a reason")
@@ -63,7 +63,8 @@ def check_status_reason(rows):
     """Refuse rows whose status is not ok without a reason."""
     bare = (rows.frame["status"] != "ok") & rows.frame["status"].notna() & rows.frame["status_reason"].isna()
     rows.refuse(rows.ok & _held(bare), "E-RULE", "status_reason",
-                lambda i: f"blank, but the status is {rows.frame['status'].iat[i]}", "write why in status_reason")
+                lambda i: f"blank, but the status is {rows.frame['status'].iat[i]}",
+                "write why in status_reason")
 
 
 def check_not_before_planting(rows, plots):
@@ -76,11 +77,12 @@ def check_not_before_planting(rows, plots):
                         + _day(planted.iat[i]), "correct the date")
     if "growing_season" in rows.table.columns:
         early = rows.ok & _held(rows.frame["growing_season"] < planted.dt.year)
-        rows.refuse(early, "E-RANGE", "growing_season", lambda i: "a season before the plot was planted; planted "
-                    + _day(planted.iat[i]), "correct growing_season")
+        rows.refuse(early, "E-RANGE", "growing_season", lambda i: "a season before the plot was planted; "
+                    f"planted {_day(planted.iat[i])}", "correct growing_season")
 
 
-SEASON_DATES = {"harvested_on": 1, "measured_on": 1, "emerged_on": 0, "flowered_on": 0}  # years it may reach on
+# calendar years after the growing season that a date may reach into
+SEASON_DATES = {"harvested_on": 1, "measured_on": 1, "emerged_on": 0, "flowered_on": 0}
 
 
 def check_season_of_dates(rows):
@@ -92,8 +94,8 @@ def check_season_of_dates(rows):
         later = rows.frame[name].dt.year - season
         wrong = rows.ok & _held((later < 0) | (later > reach))
         years = "that year" if reach == 0 else "that year or the next"
-        rows.refuse(wrong, "E-DATE", name, lambda i: f"growing season {season.iat[i]} has its dates in {years}",
-                    "correct the date or growing_season")
+        rows.refuse(wrong, "E-DATE", name, lambda i: f"growing season {season.iat[i]} has its dates in "
+                    + years, "correct the date or growing_season")
 
 
 def check_harvest_area(rows, _):
@@ -102,7 +104,7 @@ def check_harvest_area(rows, _):
     area = frame["plot_length_m"] * frame["plot_width_m"]
     rows.refuse(rows.ok & _held(frame["harvest_area_m2"] > area * AREA_SLACK), "E-RANGE", "harvest_area_m2",
                 lambda i: f"more than the plot: {frame['plot_length_m'].iat[i]:g} × "
-                f"{frame['plot_width_m'].iat[i]:g} m = {area.iat[i]:g} m²", "correct the area or the plot's sides")
+                f"{frame['plot_width_m'].iat[i]:g} m = {area.iat[i]:g} m²", "correct one of them")
 
 
 def check_harvested_area(rows, plots):
@@ -121,7 +123,7 @@ def check_subsample(rows, _):
 
 
 def check_counts(rows, plots):
-    """Refuse stand counts above what was planted, and rises that neither replanting nor late shoots explain."""
+    """Refuse counts above what was planted, and rises that neither replants nor late shoots explain."""
     frame = rows.frame.assign(planted=plots["plants_planted"])
     order = frame[rows.ok].sort_values("counted_on", kind="stable")
     group = [order["site"], order["plot"]]
@@ -142,8 +144,8 @@ def check_rises(rows):
     frame = rows.frame.loc[rows.ok & rows.frame["plants_alive"].notna().to_numpy()]
     frame = frame.sort_values("counted_on", kind="stable")
     before = frame.groupby(["site", "plot"])[["plants_alive", "counted_on", "source_line"]].shift(1)
-    all_replants = rows.frame[rows.ok].sort_values("counted_on", kind="stable")
-    total = all_replants["plants_replanted"].fillna(0).groupby([all_replants["site"], all_replants["plot"]]).cumsum()
+    counts = rows.frame[rows.ok].sort_values("counted_on", kind="stable")
+    total = counts["plants_replanted"].fillna(0).groupby([counts["site"], counts["plot"]]).cumsum()
     total = total.reindex(frame.index)
     replanted = total - total.groupby([frame["site"], frame["plot"]]).shift(1).fillna(0)
     rise = frame["plants_alive"] - before["plants_alive"]
@@ -161,9 +163,11 @@ def check_flowering(rows, _):
     """Refuse flowering dates of plots that did not flower, and emergence after flowering."""
     frame = rows.frame
     rows.refuse(rows.ok & _held((frame["flowered"] == "no") & frame["flowered_on"].notna()), "E-RULE",
-                "flowered_on", "flowered is no, yet it has a date", "clear the date, or write yes in flowered")
+                "flowered_on", "flowered is no, yet it has a date",
+                "clear the date, or write yes in flowered")
     rows.refuse(rows.ok & _held(frame["emerged_on"] > frame["flowered_on"]), "E-DATE", "emerged_on",
-                lambda i: f"after flowered_on {_day(frame['flowered_on'].iat[i])}", "correct one of the dates")
+                lambda i: f"after flowered_on {_day(frame['flowered_on'].iat[i])}",
+                "correct one of the dates")
 
 
 def check_temperatures(rows, _):

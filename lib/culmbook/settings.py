@@ -27,10 +27,10 @@ class StandSettings:
     """When a stand is good enough; defaults are common practice."""
 
     good: float = _key(0.85, "stand from which on a plot is good", "share", 0, 1)
-    fill: float = _key(0.70, "stand from which on gaps are filled; below it the plot is replanted", "share", 0, 1)
+    fill: float = _key(0.70, "stand from which on gaps are filled; below it: replant", "share", 0, 1)
     rank_floor: float = _key(0.60, "stand below which the yield of a plot is not ranked", "share", 0, 1)
     longest_gap: int = _key(5, "run of missing plants from which on the plot is replanted", "plants", 1, 1000)
-    probability: float = _key(0.8, "probability that a verdict on a hybrid's future plots needs", "share", 0.5, 1)
+    probability: float = _key(0.8, "probability that a verdict on a hybrid needs", "share", 0.5, 1)
 
 
 @dataclass(frozen=True)
@@ -38,8 +38,8 @@ class FrostSettings:
     """Where and when frost counts."""
 
     rhizome_depth_cm: float = _key(5.0, "depth at which the rhizomes lie", "cm", 0, 50)
-    frost_c: float = _key(0.0, "a day is a frost day when its minimum air temperature is below", "°C", -20, 10)
-    hard_frost_c: float = _key(-4.0, "a day is a hard-frost day when its minimum is below", "°C", -40, 5)
+    frost_c: float = _key(0.0, "frost day: the minimum air temperature is below", "°C", -20, 10)
+    hard_frost_c: float = _key(-4.0, "hard-frost day: the minimum air temperature is below", "°C", -40, 5)
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class Settings:
     """All choices of a network."""
 
     controls: tuple = _key((), "hybrids that are the standard; none named = every hybrid with role control")
-    reference_control: str = _key("", "the control against which contrasts are made; blank = the first control")
+    reference_control: str = _key("", "the control that contrasts are made with; blank = the first control")
     crop_types: tuple = _key((), "crop types that hybrids may have; none named = any")
     stand: StandSettings = field(default_factory=StandSettings)
     frost: FrostSettings = field(default_factory=FrostSettings)
@@ -92,8 +92,10 @@ def read_settings(path, hybrids=None):
     problems : list of Problem
         ``E-SETTINGS`` for a file that cannot be parsed, an unknown key, a wrong type or a value out of range.
     """
-    if not path.is_file():
+    if not path.exists() and not path.is_symlink():
         return Settings(), []
+    if not path.is_file():
+        return Settings(), [_refusal("not a regular file", "replace it by a text file, or remove it")]
     try:
         text = path.read_bytes().decode("utf-8-sig")
         values = tomllib.loads(text)
@@ -153,13 +155,15 @@ def _checked(spec, value, prefix, text, problems):
     """
     wanted, value = _in_type(spec, value)
     facts = spec.metadata
-    numbers = value.values() if isinstance(value, dict) else [value] if isinstance(value, (int, float)) else []
+    numbers = value.values() if isinstance(value, dict) else [value]
+    numbers = [] if wanted or isinstance(value, (str, tuple)) else numbers
     low, high = facts["low"], facts["high"]
     out = [x for x in numbers if (low is not None and x < low) or (high is not None and x > high)]
     known = spec.default_factory() if spec.type is dict else {}
     unknown = [name for name in value if name not in known] if known and not wanted else []
     if unknown:
-        problems.append(_refusal(f"unknown key {spec.name}.{unknown[0]}", did_you_mean(unknown[0], list(known)),
+        mend = did_you_mean(unknown[0], list(known))
+        problems.append(_refusal(f"unknown key {spec.name}.{unknown[0]}", mend,
                                  _line_of(text, prefix, spec.name), f"{prefix}{spec.name}", value))
     if wanted or out:
         limits = " ".join(part for part in ("" if low is None else f"from {low:g}",
@@ -201,10 +205,10 @@ def _check_together(settings, hybrids, text):
             key = "controls" if name in settings.controls else "reference_control"
             found.append(_refusal(f"{name} is no hybrid of the table hybrids", did_you_mean(name, hybrids),
                                   _line_of(text, "", key), key, name))
-    if settings.controls and settings.reference_control and settings.reference_control not in settings.controls:
+    reference = settings.reference_control
+    if settings.controls and reference and reference not in settings.controls:
         found.append(_refusal("the reference control must be one of the controls", "name it in controls too",
-                              _line_of(text, "", "reference_control"), "reference_control",
-                              settings.reference_control))
+                              _line_of(text, "", "reference_control"), "reference_control", reference))
     return found
 
 

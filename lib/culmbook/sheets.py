@@ -52,10 +52,10 @@ def read_sheet(raw, table, today, folder_site=""):
     if any(problem.severity == "error_file" for problem in problems):
         return _no_rows(table, problems), None
     columns = {name: _column(raw, place) for name, place in places.items()}
-    conventions = file_conventions(_texts(columns, table, ("number", "integer")),
-                                   _texts(columns, table, ("date",)), raw.delimiter)
+    numbers = _texts(columns, table, ("number", "integer"))
+    conventions = file_conventions(numbers, _texts(columns, table, ("date",)), raw.delimiter)
     rows = _blank_rows(raw, table, columns, folder_site, problems)
-    if conventions.decimal == "," and any("," in text for text in _texts(columns, table, ("number", "integer"))):
+    if conventions.decimal == "," and any("," in text for text in numbers):
         rows.problems.append(note("N-DECIMAL", raw.file, "decimal comma in the whole file", table=table.name,
                                   site=folder_site or None))
     for field in table.fields:
@@ -102,8 +102,10 @@ def _blank_rows(raw, table, columns, folder_site, problems):
 def _read_column(rows, field, column, conventions, today, raw):
     """Fill one column of `rows` and record what its cells got refused or noted for."""
     is_workbook = raw.delimiter is None
-    readings = [_read_cell(text, kind, field, conventions, today, is_workbook) for text, kind in column.distinct]
-    values = pd.Series([reading.value for reading in readings], dtype=field.dtype if field.type != "date" else object)
+    readings = [_read_cell(text, kind, field, conventions, today, is_workbook)
+                for text, kind in column.distinct]
+    values = pd.Series([reading.value for reading in readings],
+                       dtype=object if field.type == "date" else field.dtype)
     if field.type == "date":
         values = pd.to_datetime(values).astype(field.dtype)
     rows.frame[field.name] = values.take(column.which).reset_index(drop=True)
@@ -132,7 +134,7 @@ def _read_cell(text, kind, field, conventions, today, is_workbook):
 
 
 def _in_time(reading, field, today):
-    """Return a date's reading, refused when it lies in the future and noted on an unlikely day of the year."""
+    """Return a date's reading, refused when it lies in the future, noted on an unlikely day of the year."""
     day = reading.value
     if day > today:
         return Reading(None, "E-DATE", f"{day} lies in the future (today is {today})", "correct the date")
@@ -157,13 +159,13 @@ def _by_type(text, kind, field, conventions):
     if field.content == "code":
         return read_code(text, field.pattern, kind, field.max_length)
     reading = read_text(text, field.max_length)
-    is_quoted_cell = field.content == "cell" and not reading.refused  # of another sheet: no formula of this one
+    is_quoted_cell = field.content == "cell" and not reading.refused  # a formula there, not here
     return Reading(reading.value) if is_quoted_cell else reading
 
 
 def _uncached(field):
     if field.content == "text":
-        return Reading(None, "N-FORMULA", "a formula without a stored result; read as blank", "paste its value")
+        return Reading(None, "N-FORMULA", "formula without a stored result; read as blank", "paste its value")
     return Reading(None, "E-FORMULA", "a formula without a stored result",
                    "open and save in the spreadsheet program, or paste values")
 
@@ -175,7 +177,8 @@ def _from_percent(reading, field):
         return Reading(value, "N-UNIT", f"percent format: {reading.value:g} stored, read as {value:g} %")
     if field.unit.startswith("share"):
         return Reading(reading.value, "N-UNIT", f"percent format: read as the share {reading.value:g}")
-    return Reading(None, "E-NUMBER", f"percent format in a column of {field.unit}", "format as a plain number")
+    rule = f"percent format in a column of {field.unit}"
+    return Reading(None, "E-NUMBER", rule, "format as a plain number")
 
 
 def _with_cell_names(readings, column, raw):
@@ -214,13 +217,15 @@ def _note_once(rows, field, column, readings, positions):
 
 
 def _spare_footnotes(rows):
-    """Of a row with one filled cell that was refused, such as a footnote, list that cell and not all the blanks."""
+    """Of a row whose one filled cell was refused, such as a footnote, list that cell, not all the blanks."""
     if rows.ok.all():
         return
-    filled = sum((np.array([cell.strip() != "" for cell in cells]).astype(int) for cells in rows.text.values()))
+    filled = sum(np.array([bool(cell.strip()) for cell in cells]).astype(int) for cells in rows.text.values())
     lone = set(rows.frame["source_line"][(filled == 1) & ~rows.ok])
-    told = {p.line for p in rows.problems if p.line in lone and p.severity == "error_row" and (p.value or "").strip()}
-    rows.problems = [p for p in rows.problems if not (p.line in told and p.severity == "error_row" and p.value == "")]
+    refusals = [p for p in rows.problems if p.line in lone and p.severity == "error_row"]
+    told = {p.line for p in refusals if (p.value or "").strip()}
+    spared = {id(p) for p in refusals if p.line in told and p.value == ""}
+    rows.problems = [p for p in rows.problems if id(p) not in spared]
 
 
 def _whole_column_notes(rows, field, raw):
@@ -232,5 +237,5 @@ def _whole_column_notes(rows, field, raw):
     if values.empty and all(text.strip() in ("", "NA") for text in rows.text[field.name]):
         rows.problems.append(note("N-ALLMISSING", raw.file, f"no value in {field.name}", **place))
     elif len(values) >= FEW and values.nunique() == 1 and values.iloc[0] != 0:
-        rows.problems.append(note("N-CONSTANT", raw.file, f"the same value {values.iloc[0]:g} in all {len(values)}"
-                                  " rows: copied down?", **place))
+        rule = f"the same value {values.iloc[0]:g} in all {len(values)} rows: copied down?"
+        rows.problems.append(note("N-CONSTANT", raw.file, rule, **place))
