@@ -10,7 +10,7 @@ from matplotlib.patches import Patch, Rectangle
 from culmbook.style import GRADIENT, INK, PAGE_WIDTH_IN, RULE, STATUS_HATCHES, page_size
 
 LABEL_PT = 7.0
-CELL_IN = (0.2, 0.42)
+CELL_IN = (0.2, 0.34)
 """Least and largest height of a plot on the page [in]."""
 BORDERS = (("block", 0.6), ("main_plot", 1.3), ("replicate", 2.4))
 """Line widths [pt] around blocks, main plots and replicates."""
@@ -45,7 +45,7 @@ def map_figure(latest, trial=None):
         When the frame is empty or two plots share a place.
     """
     n_rows, n_columns = _check_places(latest)
-    cell_in = min(max(PAGE_WIDTH_IN / n_columns * 0.8, CELL_IN[0]), CELL_IN[1])
+    cell_in = min(max(PAGE_WIDTH_IN / n_columns * 0.62, CELL_IN[0]), CELL_IN[1])
     fig, ax = plt.subplots(figsize=page_size(min(n_rows * cell_in + 1.25, 9)))
     plot_trial_map(latest, ax, with_labels=PAGE_WIDTH_IN / n_columns >= 0.19)
     if trial:

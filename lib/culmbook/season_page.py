@@ -90,7 +90,7 @@ def plots_section(status, latest, why):
                "n_plots": Column("Plots", kind="count"), "n_hybrids": Column("Entries", kind="count"),
                "n_ok": Column("ok", kind="count"), "n_damaged": Column("damaged", kind="count"),
                "n_abandoned": Column("abandoned", kind="count"),
-               "n_plant": Column("by the plant", kind="count", meaning="Lost by the hybrid itself"),
+               "n_plant": Column("by the hybrid", kind="count", meaning="Lost by the hybrid itself"),
                "lost_share": Column("Lost", "%", kind="share", digits=1, meaning="Share of plots not ok")}
     return [finding(*plots_words(status), *stand_words(latest), rank=30, label="Plots", numbers=numbers,
                     see="status"),

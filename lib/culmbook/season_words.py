@@ -97,11 +97,11 @@ def plots_words(status):
 
 def _cause_words(n_plant, n_lost):
     """Say how many of the lost plots the hybrid itself lost."""
-    if n_plant == 0:
-        return f"The cause {'was' if n_lost == 1 else 'of all was'} an outside one."
     if n_plant == n_lost:
-        return f"The cause {'was the hybrid itself' if n_lost == 1 else 'of all was the hybrid itself'}."
-    return f"{n_plant} of them {is_are(n_plant, 'was', 'were')} lost by the hybrid itself."
+        who = "It was lost by the hybrid" if n_lost == 1 else "All were lost by the hybrids"
+        return f"{who} {'itself' if n_lost == 1 else 'themselves'}."
+    who = f"{n_plant} of them {is_are(n_plant, 'was', 'were')}" if n_plant else "No plot was"
+    return f"{who} lost by the hybrid itself."
 
 
 def stand_words(latest):

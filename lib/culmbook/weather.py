@@ -201,17 +201,17 @@ def _c(temperature):
 
 def _winter_indices(t):
     return (
-        Index("frost_days", f"Frost days (minimum below {_c(t.frost_c)})", "d", WINTER, (MIN_C,),
+        Index("frost_days", f"Winter frost days (below {_c(t.frost_c)})", "d", WINTER, (MIN_C,),
               lambda day: (day[MIN_C] < t.frost_c).sum()),
-        Index("hard_frost_days", f"Hard-frost days (minimum below {_c(t.hard_frost_c)})", "d", WINTER,
+        Index("hard_frost_days", f"Winter hard-frost days (below {_c(t.hard_frost_c)})", "d", WINTER,
               (MIN_C,), lambda day: (day[MIN_C] < t.hard_frost_c).sum()),
         Index("min_air_c", "Lowest air temperature", "°C", WINTER, (MIN_C,),
               lambda day: day[MIN_C].min(), 1),
         Index("min_soil_c", "Lowest soil temperature at 5\u00a0cm", "°C", WINTER, (SOIL_C,),
               lambda day: day[SOIL_C].min(), 1),
-        Index("snow_days", "Days with 1 cm of snow or more", "d", WINTER, (SNOW_CM,),
+        Index("snow_days", "Winter days with 1\u00a0cm of snow or more", "d", WINTER, (SNOW_CM,),
               lambda day: (day[SNOW_CM] >= 1).sum()),
-        Index("chill_hours", f"Chilling ({t.chill_low_c:g} to {_c(t.chill_high_c)})", "h", WINTER,
+        Index("chill_hours", f"Winter chilling ({t.chill_low_c:g} to {_c(t.chill_high_c)})", "h", WINTER,
               (MIN_C, MAX_C),
               lambda day: hours_between(day[MIN_C], day[MAX_C], t.chill_low_c, t.chill_high_c).sum()),
         Index("winter_rain_mm", "Winter precipitation", "mm", WINTER, (RAIN_MM,),
@@ -222,7 +222,7 @@ def _winter_indices(t):
 def _growing_indices(t):
     upto = "" if t.upper_c is None else f", cut off at {_c(t.upper_c)}"
     return (
-        Index("spring_frost_days", f"Spring frost days (April to June, below {_c(t.frost_c)})", "d", SPRING,
+        Index("spring_frost_days", f"Frost days of April to June (below {_c(t.frost_c)})", "d", SPRING,
               (MIN_C,), lambda day: (day[MIN_C] < t.frost_c).sum()),
         Index("degree_days_sine", f"Degree days above {_c(t.base_c)}{upto} (single sine)", "°C d", GROWING,
               (MIN_C, MAX_C),

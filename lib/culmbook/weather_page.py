@@ -76,7 +76,7 @@ def _tables(shown, several):
     if several:
         named = named.sort_values(["label", "site"], kind="stable")
     is_fine = named["digits"] > 0
-    parts = ((named[is_fine], 1, "temperatures", "Lowest temperatures of the season"),
+    parts = ((named[is_fine], 1, "temperatures", "Lowest temperatures of the winter"),
              (named[~is_fine], 0, "weather-sums", "Days and sums of the season"))
     return [table(rows, label=label, caption=f"{start} among the other years of the site.", note=_NOTE,
                   columns=_columns(rows, digits, several))
@@ -86,8 +86,8 @@ def _tables(shown, several):
 def _columns(rows, digits, several):
     number = {"kind": "number", "digits": digits}
     site = {"site": Column("Site")} if several else {}
-    columns = {**site, "label": Column("Index"), "unit": Column("Unit"), "period": Column("Period"),
-               "value": Column("Value", **number), "rank": Column("Rank", meaning="1 is the lowest"),
+    columns = {**site, "label": Column("Index"), "unit": Column("Unit"), "value": Column("Value", **number),
+               "rank": Column("Rank", meaning="1 is the lowest; tied: other years have the very same value"),
                "median": Column("Median", meaning="Of the other years", **number),
                "low": Column("10 %", meaning="Quantile of the other years", **number),
                "high": Column("90 %", meaning="Quantile of the other years", **number),
@@ -103,8 +103,7 @@ _NOTE = ("Winter: 1 October to 31 March; growing season: 1 April to 30 September
 def _rank(row):
     if pd.isna(row.rank_low) or row.n_years < 2:
         return None
-    shared = f" (shared by {row.n_tied + 1})" if row.n_tied else ""
-    return f"{row.rank_low} of {row.n_years}{shared}"
+    return f"{row.rank_low} of {row.n_years}{', tied' if row.n_tied else ''}"
 
 
 def _record(values, place, season):
