@@ -455,7 +455,7 @@ class _Profile:
 
     def limit(self, best, step, critical):
         """Where the signed root of the rise above the minimum reaches ``critical``."""
-        bottom = optimize.minimize_scalar(self.at, bracket=(best - step, best, best + step), tol=3e-3)
+        bottom = optimize.minimize_scalar(self.at, bracket=(best - step, best), tol=3e-3)
         root, width = bottom.x, step * critical
         for _ in range(60):  # the root is nearly straight in the effect: this settles in a few steps
             rise = np.sqrt(max(self.at(root + width) - bottom.fun, 0.0))
