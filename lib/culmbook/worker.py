@@ -75,15 +75,16 @@ def serve(connection, mark, scratch):
     os.environ.update(TMPDIR=scratch, TEMP=scratch, TMP=scratch)
     tempfile.tempdir = scratch
     messages = _catch_messages(scratch)
-    threading.Thread(target=_end_with_parent, args=(mark, scratch), daemon=True).start()
-    connection.send("ready")
-    while True:
-        try:
+    watch = threading.Thread(target=_end_with_parent, args=(mark, scratch), daemon=True)
+    watch.start()
+    try:
+        connection.send("ready")
+        while True:
             job = connection.recv()
-        except EOFError:
-            return
-        connection.send(_do(job, messages))
-        kill_marked(mark)
+            connection.send(_do(job, messages))
+            kill_marked(mark)
+    except (EOFError, OSError):
+        watch.join()  # the batch is gone: the watch clears up and ends this process
 
 
 def _catch_messages(scratch):
