@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from notebook_runs import NOTEBOOKS, bundles, cells_of, figures, sentences, shown_by, tables
-from small_network import small_network, write_network
+from small_network import Sheet, small_network, write_network
 
 from culmbook.network import demo_folder, read_network
 
@@ -16,7 +16,7 @@ SITES = list(pd.read_csv(demo_folder() / "sites.csv", dtype=str)["site"])
 SEASON = "10_season_data.ipynb"
 ABOUT_PLOTS = {"status", "map-1", "rounds"}
 GONE_WITH = {"sites": ABOUT_PLOTS, "hybrids": ABOUT_PLOTS, "plots": ABOUT_PLOTS,
-             "frost_scores": {"agreement"}, "weather": {"temperatures", "weather-sums", "weather-record"},
+             "frost_scores": {"agreement"}, "weather": {"temperatures", "weather-sums", "weather-record-1"},
              "stand_counts": set(), "stem_measures": set(), "harvests": set(), "phenology": set(),
              "freeze_tests": set()}
 """What the season's data cannot show when a table is away."""
@@ -75,7 +75,7 @@ def test_notebook_keeps_to_its_anatomy(name):
 def test_season_of_a_demo_site_shows_maps_weather_and_work(monkeypatch):
     shown = shown_by(SEASON, monkeypatch, site="MELDO")
     plots = read_network("data/demo", site="MELDO").tables["plots"]
-    assert {"map-1", "map-2", "weather-record"} <= set(figures(shown))
+    assert {"map-1", "map-2", "weather-record-1"} <= set(figures(shown))
     assert f"{len(plots)} plots in {plots['trial'].nunique()} trials." in text_of(shown)
     assert f"{(plots['status'] != 'ok').sum()} plots" in text_of(shown)
     assert len(tables(shown)["lost-plots"]["rows"]) == (plots["status"] != "ok").sum()
@@ -175,3 +175,16 @@ def test_season_of_a_short_weather_record_says_how_short(tmp_path, monkeypatch):
     # the record runs from 1 June to 6 July 2025: 30 of the 91 days of spring, 36 of the season's first 97
     assert "holds too little of season 2025 for any index" in text_of(shown)
     assert "61 of 91 days missing; 61 of 97 days missing" in text_of(shown)
+
+
+def test_season_of_many_sites_spreads_its_figures_over_pages(tmp_path, monkeypatch):
+    sheets = season_network()
+    weather, rows = sheets["S01/weather.csv"], []
+    for code in (f"S{i:02d}" for i in range(1, 8)):
+        rows.append([code, f"Site {code}", "XA", "50", "3", "40", "loam", "wheat"])
+        sheets[f"{code}/plots.csv"] = small_network()["S01/plots.csv"].put_all("site", code)
+        sheets[f"{code}/weather.csv"] = Sheet(",".join(weather.header), weather.rows).put_all("site", code)
+    sheets["sites.csv"].rows = rows
+    shown = figures(shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="all"))
+    assert {"maps-1", "weather-record-1", "weather-record-2"} == set(shown)
+    assert max(figure["height_in"] for figure in shown.values()) <= 9

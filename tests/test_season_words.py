@@ -56,7 +56,7 @@ def test_counts_take_the_number_of_their_noun():
     ({}, "3 plots (4 %) are left out of estimates: 2 damaged and 1 abandoned. 1 of them was lost by"),
     ({"n_ok": 77, "n_damaged": 1, "n_abandoned": 0, "n_plant": 0},
      "1 plot (1 %) is left out of estimates: 1 damaged. No plot was lost by the hybrid"),
-    ({"n_ok": 77, "n_damaged": 0, "n_plant": 1}, "1 plot (1 %) is left out of estimates: 1 abandoned. It was"),
+    ({"n_ok": 77, "n_damaged": 0}, "1 plot (1 %) is left out of estimates: 1 abandoned. It was lost by the"),
     ({"n_plant": 3}, "All were lost by the hybrids themselves.")])
 def test_plots_are_said_in_their_number(changed, text):
     words = " ".join(plots_words(status(**changed)))
@@ -85,8 +85,8 @@ def test_a_rank_is_told_from_the_nearer_end(changed, text):
 
 def test_an_index_tells_its_spread_its_gaps_and_its_end():
     text = index_words(row(n_missing=1, is_over=False, last_day=pd.Timestamp("2025-12-05")))
-    assert text == ("Lowest soil temperature −3.1\u00a0°C from 2025-10-01 to 2025-12-05, the 3rd lowest of 20 "
-                    "winters (median of the others −2.0, 10–90 % range −4.0 to −1.0); 1 day missing.")
+    assert text == ("Lowest soil temperature −3.1\u00a0°C from 2025-10-01 to 2025-12-05, the 3rd lowest of "
+                    "20 winters (median of the others −2.0, 10–90 % range −4.0 to −1.0); 1 day missing.")
 
 
 def test_an_index_without_range_or_value_says_so():

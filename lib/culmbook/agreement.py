@@ -1,7 +1,5 @@
 """How well observers agree who scored the same plots."""
 
-from itertools import combinations
-
 import numpy as np
 import pandas as pd
 from scipy.special import bdtr, fdtri

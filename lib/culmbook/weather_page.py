@@ -9,6 +9,7 @@ from culmbook.weather_figure import record_figure
 
 NETWORK_INDICES = ("min_soil_c", "min_air_c", "hard_frost_days", "degree_days_sine", "rain_mm")
 """What the table shows when there are several sites."""
+SITES_ON_A_PAGE = 5
 
 
 def weather_section(values, place, season, why=None):
@@ -41,7 +42,7 @@ def weather_section(values, place, season, why=None):
                      numbers=_winter_numbers(place)),
              finding(*growing_words(place), rank=41, label="Growing season", see="weather-sums",
                      numbers=_growing_numbers(place))]
-    return [*parts, *_unfinished(place), *_tables(shown, several), _record(values, place, season)]
+    return [*parts, *_unfinished(place), *_tables(shown, several), *_records(values, place, season)]
 
 
 def _winter_numbers(place):
@@ -106,7 +107,15 @@ def _rank(row):
     return f"{row.rank_low} of {row.n_years}{', tied' if row.n_tied else ''}"
 
 
-def _record(values, place, season):
+def _records(values, place, season):
+    """The record of all years, a page's worth of sites in each figure."""
+    sites = list(values.loc[values["value"].notna(), "site"].unique())
+    parts = [sites[i:i + SITES_ON_A_PAGE] for i in range(0, len(sites), SITES_ON_A_PAGE)]
+    return [_record(values[values["site"].isin(part)], place[place["site"].isin(part)], season, number)
+            for number, part in enumerate(parts, 1)]
+
+
+def _record(values, place, season, number):
     years = values.loc[values["value"].notna(), "season"]
     caption = (f"Season {season} (diamond) among the other years of the record (dots, from {years.min()}). "
                "Dashed line: median; band: 10–90 % range of the other years, where there are "
@@ -116,5 +125,5 @@ def _record(values, place, season):
     columns = {"site": Column("Site"), "label": Column("Index"), "unit": Column("Unit"),
                "period": Column("Period"), "n_missing": Column("Days missing", kind="count"),
                "value": Column("Value", kind="number", digits=1), "reason": Column("Why none")}
-    return figure(record_figure(values, place, season), label="weather-record", caption=caption, alt=alt,
-                  data=values, columns=columns)
+    return figure(record_figure(values, place, season), label=f"weather-record-{number}", caption=caption,
+                  alt=alt, data=values, columns=columns)
