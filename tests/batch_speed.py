@@ -24,17 +24,31 @@ from culmbook.worker import NotebookJob
 def executions(data, season, folder):
     """Return one job for every scope and notebook."""
     scopes = [NETWORK, *read_network(data).tables["sites"]["site"]]
-    return [NotebookJob(scope, n.name, n.path.resolve(), folder / f"{scope}-{n.path.name}",
-                        parameters_for(scope, str(Path(data).resolve()), season, {}), 600, 1800)
-            for scope in scopes for n in find_notebooks(notebooks_folder()) if n.serves(scope)]
+    return [
+        NotebookJob(
+            scope,
+            n.name,
+            n.path.resolve(),
+            folder / f"{scope}-{n.path.name}",
+            parameters_for(scope, str(Path(data).resolve()), season, {}),
+            600,
+            1800,
+        )
+        for scope in scopes
+        for n in find_notebooks(notebooks_folder())
+        if n.serves(scope)
+    ]
 
 
 def time_batch(jobs, n_workers):
     """Return the seconds a pool of workers takes, its start included."""
     began = time.monotonic()
     with Pool(n_workers, "speed") as pool:
-        failed = [f"{job.scope} {job.name}: {answer['reason']}" for job, answer in pool.run(jobs[::-1])
-                  if answer["status"] != "done"]
+        failed = [
+            f"{job.scope} {job.name}: {answer['reason']}"
+            for job, answer in pool.run(jobs[::-1])
+            if answer["status"] != "done"
+        ]
     if failed:
         sys.exit("\n".join(failed))
     return time.monotonic() - began
@@ -46,8 +60,22 @@ def time_command_lines(jobs):
     for job in jobs:
         values = job.target.with_suffix(".yaml")
         values.write_text(json.dumps(job.parameters), encoding="utf-8")  # JSON is YAML, and keeps types
-        subprocess.run([sys.executable, "-m", "papermill", str(job.notebook), str(job.target), "-f", str(values),
-                        "-k", "python3", "--no-progress-bar"], check=True, capture_output=True)
+        subprocess.run(
+            [
+                sys.executable,
+                "-m",
+                "papermill",
+                str(job.notebook),
+                str(job.target),
+                "-f",
+                str(values),
+                "-k",
+                "python3",
+                "--no-progress-bar",
+            ],
+            check=True,
+            capture_output=True,
+        )
     return time.monotonic() - began
 
 
@@ -62,8 +90,11 @@ def main():
         jobs = executions(asked.data, asked.season, Path(folder))
         batch = time_batch(jobs, asked.jobs)
         single = time_command_lines(jobs)
-    print(f"{len(jobs)} executions: batch with {asked.jobs} workers {batch:.1f} s, papermill one by one {single:.1f} s, "
-          f"ratio {batch / single:.2f}")
+    print(
+        f"{len(jobs)} executions: batch with {asked.jobs} workers {batch:.1f} s, "
+        f"papermill one by one {single:.1f} s, "
+        f"ratio {batch / single:.2f}"
+    )
 
 
 if __name__ == "__main__":

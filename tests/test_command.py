@@ -22,30 +22,54 @@ def run(*arguments):
         return ended.code
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["season", "--help"], ["check", "--help"], ["sheets", "--help"], ["--version"]])
+@pytest.mark.parametrize(
+    "arguments", [["--help"], ["season", "--help"], ["check", "--help"], ["sheets", "--help"], ["--version"]]
+)
 def test_help_and_version_answer_at_once_and_need_no_pandas(arguments):
-    code = f"import sys; from culmbook.command import main\ntry: main({arguments!r})\nfinally: assert 'pandas' not in sys.modules"
+    code = (
+        f"import sys; from culmbook.command import main\n"
+        f"try: main({arguments!r})\nfinally: assert 'pandas' not in sys.modules"
+    )
     began = time.monotonic()
     ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert ended.returncode == 0 and "culmbook" in ended.stdout and time.monotonic() - began < 1.5
 
 
-@pytest.mark.parametrize("arguments", [
-    [], ["report"], ["season"], ["season", "d"], [*SEASON], ["season", "d", "--season", "25", "--out", "o"],
-    ["season", "d", "--season", "2025.5", "--out", "o"], [*SEASON, "--out", "o", "--jobs", "0"],
-    [*SEASON, "--out", "o", "--jobs", "two"], [*SEASON, "--out", "o", "--cell-timeout", "-1"], ["check"], ["sheets"],
-])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [],
+        ["report"],
+        ["season"],
+        ["season", "d"],
+        [*SEASON],
+        ["season", "d", "--season", "25", "--out", "o"],
+        ["season", "d", "--season", "2025.5", "--out", "o"],
+        [*SEASON, "--out", "o", "--jobs", "0"],
+        [*SEASON, "--out", "o", "--jobs", "two"],
+        [*SEASON, "--out", "o", "--cell-timeout", "-1"],
+        ["check"],
+        ["sheets"],
+    ],
+)
 def test_wrong_usage_exits_2_and_shows_the_usage(arguments, capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert run(*arguments) == 2 and "usage: culmbook" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("more, word", [
-    (["--param", "level"], "NAME=value"), (["--param", "level=007"], "literal"), (["--param", "x=1", "--param", "x=2"], "twice"),
-    (["--param", "nonsense=1"], "no notebook takes"), (["--param", "site='A'"], "given by the batch"),
-    (["--param", "season=2024"], "given by the batch"), (["--notebooks", "nowhere"], "no notebook"),
-])
+@pytest.mark.parametrize(
+    "more, word",
+    [
+        (["--param", "level"], "NAME=value"),
+        (["--param", "level=007"], "literal"),
+        (["--param", "x=1", "--param", "x=2"], "twice"),
+        (["--param", "nonsense=1"], "no notebook takes"),
+        (["--param", "site='A'"], "given by the batch"),
+        (["--param", "season=2024"], "given by the batch"),
+        (["--notebooks", "nowhere"], "no notebook"),
+    ],
+)
 def test_season_refuses_wrong_parameters_before_it_writes(more, word, capsys, tmp_path):
     assert run(*SEASON, "--out", tmp_path / "out", *more) == 2
     assert word in capsys.readouterr().err and not (tmp_path / "out").exists()
@@ -63,7 +87,9 @@ def test_check_exits_0_on_the_demo_and_1_on_an_error(capsys, tmp_path):
         shutil.copy(DEMO / name, tmp_path / name)
     assert run("check", tmp_path) == 0
     capsys.readouterr()
-    (tmp_path / "hybrids.csv").write_text((DEMO / "hybrids.csv").read_text() + "H99,king,plug,nursery,x,L,F,M\n")
+    (tmp_path / "hybrids.csv").write_text(
+        (DEMO / "hybrids.csv").read_text() + "H99,king,plug,nursery,x,L,F,M\n"
+    )
     assert run("check", tmp_path) == 1
     heard = capsys.readouterr().out
     assert "hybrids.csv" in heard and "king" in heard
@@ -78,8 +104,11 @@ def test_sheets_writes_a_sheet_and_never_over_one(capsys, tmp_path):
 
 
 def test_a_closed_pipe_is_no_crash():
-    reader = subprocess.Popen([sys.executable, "-m", "culmbook.command", "check", str(DEMO)], stdout=subprocess.PIPE,
-                              stderr=subprocess.PIPE)
+    reader = subprocess.Popen(
+        [sys.executable, "-m", "culmbook.command", "check", str(DEMO)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
     reader.stdout.close()
     heard = reader.stderr.read()
     assert reader.wait(60) in (0, 1) and b"Traceback" not in heard

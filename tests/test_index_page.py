@@ -1,4 +1,4 @@
-"""The page that links a batch's results: everything reachable, nothing taken as markup. Common practice, no source."""
+"""The page that links a batch's results: all reachable, nothing taken as markup. Common practice."""
 
 from html.parser import HTMLParser
 from urllib.parse import unquote
@@ -21,8 +21,17 @@ def record(**scopes):
 
 def done(**more):
     files = {"S1_2025.pdf": "h", "tables.xlsx": "h", "tables/20-shares.csv": "h"}
-    return blank_scope() | {"status": "done", "headline": "80 % lived.", "files": files, "n_pages": 9,
-                            "notebooks": {"20_establishment": notebook()}} | more
+    return (
+        blank_scope()
+        | {
+            "status": "done",
+            "headline": "80 % lived.",
+            "files": files,
+            "n_pages": 9,
+            "notebooks": {"20_establishment": notebook()},
+        }
+        | more
+    )
 
 
 class Page(HTMLParser):
@@ -41,8 +50,13 @@ class Page(HTMLParser):
 
 def test_index_page_links_report_tables_notebooks_and_record():
     page = Page(index_page(record(S1=done())))
-    assert set(page.links) == {"S1/S1_2025.pdf", "S1/tables.xlsx", "S1/tables/20-shares.csv",
-                               "S1/notebooks/20_establishment.ipynb", "run.json"}
+    assert set(page.links) == {
+        "S1/S1_2025.pdf",
+        "S1/tables.xlsx",
+        "S1/tables/20-shares.csv",
+        "S1/notebooks/20_establishment.ipynb",
+        "run.json",
+    }
     assert "80 % lived." in page.words and "1 site: 1 complete." in page.words
 
 
@@ -52,12 +66,17 @@ def test_index_page_needs_nothing_from_elsewhere():
     assert not {"script", "link", "img", "iframe"} & set(Page(text).tags)
 
 
-@pytest.mark.parametrize("spoil", [
-    lambda r: r["scopes"]["S1"].update(headline=HOSTILE), lambda r: r["scopes"]["S1"].update(reason=HOSTILE),
-    lambda r: r["scopes"]["S1"].update(notes=[HOSTILE]), lambda r: r.update(data=HOSTILE),
-    lambda r: r["scopes"]["S1"]["notebooks"].update(x=notebook("failed", HOSTILE)),
-    lambda r: r.update(network={"sites_refused": [HOSTILE]}),
-])
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda r: r["scopes"]["S1"].update(headline=HOSTILE),
+        lambda r: r["scopes"]["S1"].update(reason=HOSTILE),
+        lambda r: r["scopes"]["S1"].update(notes=[HOSTILE]),
+        lambda r: r.update(data=HOSTILE),
+        lambda r: r["scopes"]["S1"]["notebooks"].update(x=notebook("failed", HOSTILE)),
+        lambda r: r.update(network={"sites_refused": [HOSTILE]}),
+    ],
+)
 def test_index_page_prints_hostile_text_as_typed(spoil):
     hostile = record(S1=done())
     spoil(hostile)
@@ -66,24 +85,43 @@ def test_index_page_prints_hostile_text_as_typed(spoil):
 
 
 def test_index_page_quotes_file_names_in_links():
-    page = Page(index_page(record(S1=done(files={"tables/a b#?\"<é>.csv": "h"}))))
-    assert any(unquote(link) == "S1/tables/a b#?\"<é>.csv" and "#" not in link and " " not in link for link in page.links)
+    page = Page(index_page(record(S1=done(files={'tables/a b#?"<é>.csv': "h"}))))
+    assert any(
+        unquote(link) == 'S1/tables/a b#?"<é>.csv' and "#" not in link and " " not in link
+        for link in page.links
+    )
 
 
 def test_index_page_says_each_status_in_words_and_why():
-    page = Page(index_page(record(
-        A=done(status="incomplete", notes=["2 rows were refused."]), B=done(status="failed", reason="notebook 20: bad"),
-        C=blank_scope() | {"status": "stopped", "reason": "plots.csv was refused."},
-        D=blank_scope() | {"status": "unfinished"}, network=done())))
+    page = Page(
+        index_page(
+            record(
+                A=done(status="incomplete", notes=["2 rows were refused."]),
+                B=done(status="failed", reason="notebook 20: bad"),
+                C=blank_scope() | {"status": "stopped", "reason": "plots.csv was refused."},
+                D=blank_scope() | {"status": "unfinished"},
+                network=done(),
+            )
+        )
+    )
     words = "".join(page.words)
-    for said in ("4 sites: 1 incomplete, 1 failed, 1 stopped, 1 not finished.", "2 rows were refused.", "notebook 20: bad",
-                 "plots.csv was refused.", "All sites"):
+    for said in (
+        "4 sites: 1 incomplete, 1 failed, 1 stopped, 1 not finished.",
+        "2 rows were refused.",
+        "notebook 20: bad",
+        "plots.csv was refused.",
+        "All sites",
+    ):
         assert said in words
     assert not [link for link in page.links if link.startswith(("C/", "D/"))]
 
 
 def test_index_page_puts_the_network_first_and_tells_a_reason_once():
-    failed = done(status="failed", reason="notebook 20: division by zero", notes=["Section 20: division by zero"],
-                  notebooks={"20": notebook("failed", "division by zero")})
+    failed = done(
+        status="failed",
+        reason="notebook 20: division by zero",
+        notes=["Section 20: division by zero"],
+        notebooks={"20": notebook("failed", "division by zero")},
+    )
     text = index_page(record(A=failed, network=done()))
     assert text.index("All sites") < text.index(">A<") and "Section 20" not in text

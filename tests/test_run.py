@@ -30,16 +30,32 @@ FIND = "time.sleep(pause)\nfinding(f'{len(plots)} plots at {site}.', rank=1)"
 
 
 def cell(text, *tags):
-    return {"cell_type": "code", "metadata": {"tags": list(tags)}, "source": text, "outputs": [], "execution_count": None}
+    return {
+        "cell_type": "code",
+        "metadata": {"tags": list(tags)},
+        "source": text,
+        "outputs": [],
+        "execution_count": None,
+    }
 
 
 def write_notebook(folder, name, *cells, scopes=("site", "network"), order=10, pause=0.0):
-    parameters = f"data: str = 'x'\nseason: int = 2025\nsite: str = 'ALFA'\npause: float = {pause}  # wait [s]"
-    made = [cell(parameters, "parameters"), *map(cell, cells), cell("print('culmbook: finished')", "sentinel")]
+    parameters = (
+        f"data: str = 'x'\nseason: int = 2025\nsite: str = 'ALFA'\npause: float = {pause}  # wait [s]"
+    )
+    made = [
+        cell(parameters, "parameters"),
+        *map(cell, cells),
+        cell("print('culmbook: finished')", "sentinel"),
+    ]
     made = [{"cell_type": "markdown", "metadata": {}, "source": f"# Question {name}"}, *made]
     about = {"culmbook": {"report": True, "scopes": list(scopes), "order": order}}
-    book = {"nbformat": 4, "nbformat_minor": 5, "metadata": about,
-            "cells": [{**one, "id": f"cell-{i}"} for i, one in enumerate(made)]}
+    book = {
+        "nbformat": 4,
+        "nbformat_minor": 5,
+        "metadata": about,
+        "cells": [{**one, "id": f"cell-{i}"} for i, one in enumerate(made)],
+    }
     folder.mkdir(exist_ok=True)
     (folder / f"{name}.ipynb").write_text(json.dumps(book), encoding="utf-8")
 
@@ -47,16 +63,24 @@ def write_notebook(folder, name, *cells, scopes=("site", "network"), order=10, p
 def write_network(folder):
     folder.mkdir()
     places = "".join(f"{site},{site} field,XA,5{i}.5,1.5,10,loam,fallow\n" for i, site in enumerate(SITES))
-    (folder / "sites.csv").write_text("site,site_name,country,latitude,longitude,altitude_m,soil_texture,"
-                                      "previous_crop\n" + places)
-    (folder / "hybrids.csv").write_text("hybrid,role,propagation,stage,crop_type,seed_lot,female_parent,male_parent\n"
-                                        "STD,control,plug,commercial,x,L1,F,M\nH1,candidate,seed,replicated,x,L2,F,M\n")
-    head = ("site,plot,trial,replicate,block,row,column,main_plot,hybrid,planting_method,film,planted_on,plot_length_m,"
-            "plot_width_m,harvest_area_m2,plants_planted,status,status_reason\n")
+    (folder / "sites.csv").write_text(
+        "site,site_name,country,latitude,longitude,altitude_m,soil_texture,previous_crop\n" + places
+    )
+    (folder / "hybrids.csv").write_text(
+        "hybrid,role,propagation,stage,crop_type,seed_lot,female_parent,male_parent\n"
+        "STD,control,plug,commercial,x,L1,F,M\nH1,candidate,seed,replicated,x,L2,F,M\n"
+    )
+    head = (
+        "site,plot,trial,replicate,block,row,column,main_plot,hybrid,planting_method,film,planted_on,"
+        "plot_length_m,"
+        "plot_width_m,harvest_area_m2,plants_planted,status,status_reason\n"
+    )
     for site in SITES:
         (folder / site).mkdir()
-        rows = [f"{site},{n},T25,1,1,1,{n},,{hybrid},machine,none,2025-04-20,5,3,12,60,ok,\n"
-                for n, hybrid in ((1, "STD"), (2, "H1"))]
+        rows = [
+            f"{site},{n},T25,1,1,1,{n},,{hybrid},machine,none,2025-04-20,5,3,12,60,ok,\n"
+            for n, hybrid in ((1, "STD"), (2, "H1"))
+        ]
         (folder / site / "plots.csv").write_text(head + "".join(rows))
 
 
@@ -80,8 +104,16 @@ def case(made, tmp_path):
 
 
 def asked(root, **changes):
-    return Season(**{"data": str(root / "data"), "season": 2025, "out": root / "out",
-                     "notebooks": root / "notebooks", "jobs": 2, **changes})
+    return Season(
+        **{
+            "data": str(root / "data"),
+            "season": 2025,
+            "out": root / "out",
+            "notebooks": root / "notebooks",
+            "jobs": 2,
+            **changes,
+        }
+    )
 
 
 class Seen(Progress):
@@ -99,8 +131,11 @@ def jobs_of(season):
 
 
 def tables(out):
-    return {p.relative_to(out).as_posix(): p.read_bytes() for p in sorted(out.rglob("*"))
-            if p.suffix in (".csv", ".xlsx")}
+    return {
+        p.relative_to(out).as_posix(): p.read_bytes()
+        for p in sorted(out.rglob("*"))
+        if p.suffix in (".csv", ".xlsx")
+    }
 
 
 def replace_text(path, old, new):
@@ -112,7 +147,10 @@ def replace_text(path, old, new):
 def test_run_season_makes_a_report_tables_and_notebooks_for_each_site(made):
     root, record = made
     assert {scope: entry["status"] for scope, entry in record["scopes"].items()} == {
-        "ALFA": "done", "BETA": "done", "network": "done"}
+        "ALFA": "done",
+        "BETA": "done",
+        "network": "done",
+    }
     assert record["scopes"]["BETA"]["headline"] == "2 plots at BETA."
     for scope in (*SITES, "network"):
         assert (root / "out" / scope / f"{scope}_2025.pdf").read_bytes().startswith(b"%PDF")
@@ -174,13 +212,20 @@ def test_fresh_computes_all_again_with_the_same_tables(case):
 
 
 def test_one_failing_notebook_stops_no_other(case):
-    write_notebook(case / "notebooks", "20_more", "print('begun')", "1 / (site != 'ALFA')", scopes=["site"], order=20)
+    write_notebook(
+        case / "notebooks", "20_more", "print('begun')", "1 / (site != 'ALFA')", scopes=["site"], order=20
+    )
     assert main(command(case)[3:]) == 1
     scopes = json.loads((case / "out" / "run.json").read_text())["scopes"]
     assert [scopes[s]["status"] for s in ("ALFA", "BETA", "network")] == ["failed", "done", "done"]
-    assert "ZeroDivisionError" in scopes["ALFA"]["reason"] and (case / "out" / "ALFA" / "ALFA_2025.pdf").is_file()
+    assert (
+        "ZeroDivisionError" in scopes["ALFA"]["reason"]
+        and (case / "out" / "ALFA" / "ALFA_2025.pdf").is_file()
+    )
     kept = json.loads((case / "out" / "ALFA" / "notebooks" / "20_more.ipynb").read_text())
-    assert "begun" in "".join(o["text"][0] for c in kept["cells"] for o in c.get("outputs", []) if "text" in o)
+    assert "begun" in "".join(
+        o["text"][0] for c in kept["cells"] for o in c.get("outputs", []) if "text" in o
+    )
 
 
 def test_a_site_with_refused_plots_is_stopped_and_others_go_on(case):
@@ -222,11 +267,17 @@ def test_scope_folder_refuses_a_link_that_leads_out(tmp_path):
         scope_folder(tmp_path / "out", "ALFA")
 
 
-@pytest.mark.parametrize("changes, words", [
-    ({"sites": ("GAMA",)}, "no such site"), ({"given": {"paws": 1.0}}, "no notebook takes"),
-    ({"given": {"pause": "long"}}, "must be float"), ({"given": {"site": "BETA"}}, "given by the batch"),
-    ({"season": 2024}, "holds season 2025"), ({"data": "nowhere"}, "no such folder"),
-])
+@pytest.mark.parametrize(
+    "changes, words",
+    [
+        ({"sites": ("GAMA",)}, "no such site"),
+        ({"given": {"paws": 1.0}}, "no notebook takes"),
+        ({"given": {"pause": "long"}}, "must be float"),
+        ({"given": {"site": "BETA"}}, "given by the batch"),
+        ({"season": 2024}, "holds season 2025"),
+        ({"data": "nowhere"}, "no such folder"),
+    ],
+)
 def test_run_season_refuses_before_anything_runs(made, changes, words):
     began = time.monotonic()
     with pytest.raises(ValueError, match=words):
@@ -276,9 +327,24 @@ def test_publish_moves_new_files_and_removes_what_is_not_made_any_more(tmp_path)
 
 # Interrupting and killing.
 
+
 def command(root, *more, jobs=2):
-    return [sys.executable, "-m", "culmbook.command", "season", str(root / "data"), "--season", "2025", "--out",
-            str(root / "out"), "--notebooks", str(root / "notebooks"), "--jobs", str(jobs), *more]
+    return [
+        sys.executable,
+        "-m",
+        "culmbook.command",
+        "season",
+        str(root / "data"),
+        "--season",
+        "2025",
+        "--out",
+        str(root / "out"),
+        "--notebooks",
+        str(root / "notebooks"),
+        "--jobs",
+        str(jobs),
+        *more,
+    ]
 
 
 def processes_of(parent):
@@ -287,6 +353,7 @@ def processes_of(parent):
 
 def marked(out):
     from culmbook.fingerprint import digest
+
     mark = digest(str(out.resolve()))[:8] + "/"
     found = []
     for process in psutil.process_iter():
@@ -344,8 +411,9 @@ def test_a_killed_batch_takes_even_a_kernel_with_it_that_cannot_listen(case):
 @pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM])
 def test_an_interrupt_leaves_no_kernel_and_says_how_to_go_on(case, sign):
     write_notebook(case / "notebooks", "10_plots", READ, "import time; time.sleep(60)")
-    parent = subprocess.Popen(command(case), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-                              start_new_session=True)
+    parent = subprocess.Popen(
+        command(case), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
     until = time.monotonic() + 20
     while not marked(case / "out") and time.monotonic() < until:
         time.sleep(0.05)

@@ -1,4 +1,4 @@
-"""One notebook in a kernel of its own: what counts as run, and that nothing is left behind. Common practice, no source."""
+"""One notebook in a kernel of its own: what counts as run, what is left behind. Common practice."""
 
 import json
 import os
@@ -14,28 +14,49 @@ from culmbook.processes import MARK, kill_marked
 from culmbook.worker import NotebookJob
 
 ODD = "x\\y\"{z}'\n$é\t007"
+START_A_CHILD = (
+    "p = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(99)'], start_new_session=True)"
+)
 SENTINEL = "print('culmbook: finished')"
 
 
 def cell(text, *tags, **more):
-    return {"cell_type": "code", "id": f"c{abs(hash(text)) % 10**8}", "metadata": {"tags": list(tags)}, "source": text,
-            "outputs": [], "execution_count": None, **more}
+    return {
+        "cell_type": "code",
+        "id": f"c{abs(hash(text)) % 10**8}",
+        "metadata": {"tags": list(tags)},
+        "source": text,
+        "outputs": [],
+        "execution_count": None,
+        **more,
+    }
 
 
-def write_notebook(path, *cells, parameters_text="site: str = 'A'\nseason: int = 2025\ndata: str = 'd'", sentinel=True):
+def write_notebook(
+    path, *cells, parameters_text="site: str = 'A'\nseason: int = 2025\ndata: str = 'd'", sentinel=True
+):
     made = [cell(parameters_text, "parameters"), *[c if isinstance(c, dict) else cell(c) for c in cells]]
     made += [cell(SENTINEL, "sentinel")] if sentinel else []
     for number, one in enumerate(made):
         one["id"] = f"cell-{number}"
-    path.write_text(json.dumps({"nbformat": 4, "nbformat_minor": 5, "metadata": {}, "cells": made}), encoding="utf-8")
+    path.write_text(
+        json.dumps({"nbformat": 4, "nbformat_minor": 5, "metadata": {}, "cells": made}), encoding="utf-8"
+    )
     return path
 
 
 def job(folder, name, *cells, deadline=60, cell_timeout=30, parameters=None, **kw):
     (folder / "out").mkdir(exist_ok=True)
     notebook = write_notebook(folder / f"{name}.ipynb", *cells, **kw)
-    return NotebookJob("A", name, notebook, folder / "out" / f"{name}.ipynb", parameters or {"site": "B"},
-                       cell_timeout, deadline)
+    return NotebookJob(
+        "A",
+        name,
+        notebook,
+        folder / "out" / f"{name}.ipynb",
+        parameters or {"site": "B"},
+        cell_timeout,
+        deadline,
+    )
 
 
 def ran(count=1, outputs=(), text="x = 1", *tags):
@@ -51,13 +72,21 @@ def finished(*cells):
 
 
 def test_unfinished_accepts_counts_in_order_and_the_sentinel():
-    assert unfinished(finished(ran(1), cell("  "), ran(2, [stream("7")]))["cells"] and finished(ran(1), ran(2))) == ""
+    assert (
+        unfinished(finished(ran(1), cell("  "), ran(2, [stream("7")]))["cells"] and finished(ran(1), ran(2)))
+        == ""
+    )
 
 
-@pytest.mark.parametrize("cells, word", [
-    ([ran(2)], "in its turn"), ([ran(None)], "in its turn"), ([ran(1), ran(1)], "in its turn"),
-    ([ran(1, [{"output_type": "error", "ename": "SystemExit", "evalue": "0"}])], "SystemExit"),
-])
+@pytest.mark.parametrize(
+    "cells, word",
+    [
+        ([ran(2)], "in its turn"),
+        ([ran(None)], "in its turn"),
+        ([ran(1), ran(1)], "in its turn"),
+        ([ran(1, [{"output_type": "error", "ename": "SystemExit", "evalue": "0"}])], "SystemExit"),
+    ],
+)
 def test_unfinished_refuses_gaps_repeats_and_errors(cells, word):
     assert word in unfinished(finished(*cells))
 
@@ -65,11 +94,18 @@ def test_unfinished_refuses_gaps_repeats_and_errors(cells, word):
 def test_unfinished_needs_a_sentinel_that_printed():
     silent = {"cells": [ran(1, [], SENTINEL, "sentinel")]}
     untagged = {"cells": [ran(1, [stream("culmbook: finished\n")], SENTINEL)]}
-    assert "sentinel" in unfinished(silent) and "sentinel" in unfinished(untagged) and "sentinel" in unfinished({"cells": []})
+    assert (
+        "sentinel" in unfinished(silent)
+        and "sentinel" in unfinished(untagged)
+        and "sentinel" in unfinished({"cells": []})
+    )
 
 
 def test_tidied_leaves_no_clock_times():
-    book = {"metadata": {"papermill": {"duration": 1}}, "cells": [{"metadata": {"execution": {"t": 1}, "tags": ["a"]}}]}
+    book = {
+        "metadata": {"papermill": {"duration": 1}},
+        "cells": [{"metadata": {"execution": {"t": 1}, "tags": ["a"]}}],
+    }
     assert tidied(book) == {"metadata": {}, "cells": [{"metadata": {"tags": ["a"]}}]}
     assert "papermill" in book["metadata"]
 
@@ -89,15 +125,36 @@ def answers(tmp_path_factory):
         job(folder, "dies", "import os; os._exit(0)"),
         job(folder, "slow", "print('begun')", "import time; time.sleep(60)", cell_timeout=1),
         job(folder, "unended", "print(1)", sentinel=False),
-        job(folder, "children", "import subprocess, sys",
-            "p = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(99)'], start_new_session=True)",
-            "print(p.pid)"),
-        job(folder, "stuck", "import subprocess, sys",
-            "p = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(99)'], start_new_session=True)",
-            "print(p.pid)", "sum(range(10**12))", deadline=5, cell_timeout=60),
-        job(folder, "odd", "print([a, b, c])", parameters_text="a: str = ''\nb: list = []\nc: dict = {}",
-            parameters={"a": ODD, "b": [1, None, True], "c": {"k": -0.5}}),
-        job(folder, "threads", "import os", "print(os.environ['OMP_NUM_THREADS'], os.environ['PYTHONHASHSEED'])"),
+        job(
+            folder,
+            "children",
+            "import subprocess, sys",
+            START_A_CHILD,
+            "print(p.pid)",
+        ),
+        job(
+            folder,
+            "stuck",
+            "import subprocess, sys",
+            START_A_CHILD,
+            "print(p.pid)",
+            "sum(range(10**12))",
+            deadline=5,
+            cell_timeout=60,
+        ),
+        job(
+            folder,
+            "odd",
+            "print([a, b, c])",
+            parameters_text="a: str = ''\nb: list = []\nc: dict = {}",
+            parameters={"a": ODD, "b": [1, None, True], "c": {"k": -0.5}},
+        ),
+        job(
+            folder,
+            "threads",
+            "import os",
+            "print(os.environ['OMP_NUM_THREADS'], os.environ['PYTHONHASHSEED'])",
+        ),
     ]
     seen = {}
     with Pool(2, "test-worker") as pool:
@@ -108,7 +165,12 @@ def answers(tmp_path_factory):
 
 
 def printed(cells):
-    return "".join("".join(o.get("text", "")) for c in cells for o in c.get("outputs", []) if o["output_type"] == "stream")
+    return "".join(
+        "".join(o.get("text", ""))
+        for c in cells
+        for o in c.get("outputs", [])
+        if o["output_type"] == "stream"
+    )
 
 
 def test_execute_passes_parameters_as_values(answers):
@@ -127,8 +189,10 @@ def test_execute_keeps_a_failed_notebook_up_to_its_failing_cell(answers):
     assert printed(cells) == "before\n"
 
 
-@pytest.mark.parametrize("name, word", [
-    ("exits", "SystemExit"), ("dies", "not executed"), ("slow", "not executed"), ("unended", "sentinel")])
+@pytest.mark.parametrize(
+    "name, word",
+    [("exits", "SystemExit"), ("dies", "not executed"), ("slow", "not executed"), ("unended", "sentinel")],
+)
 def test_execute_fails_what_did_not_reach_its_end(answers, name, word):
     answer, _ = answers[0][name]
     assert answer["status"] == "failed" and word in answer["reason"]

@@ -4,13 +4,24 @@ from datetime import UTC, datetime
 
 from culmbook import __version__
 from culmbook.fingerprint import (
-    NETWORK, digest, file_digest, input_hashes, inputs_of, library_fingerprint, notebook_site, package_versions,
+    NETWORK,
+    digest,
+    file_digest,
+    input_hashes,
+    inputs_of,
+    library_fingerprint,
+    notebook_site,
+    package_versions,
 )
 from culmbook.index_page import index_page
 from culmbook.outputs import scope_folder, write_whole
 from culmbook.plan import parameters_for
 from culmbook.record import (
-    blank_scope, is_current_notebook, is_current_report, read_record, write_record,
+    blank_scope,
+    is_current_notebook,
+    is_current_report,
+    read_record,
+    write_record,
 )
 from culmbook.worker import NotebookJob, ReportJob
 
@@ -53,8 +64,14 @@ class Batch:
         self.versions = package_versions()
         self.library = library_fingerprint()
         self.record = read_record(asked.out) | {
-            "culmbook": __version__, "season": asked.season, "data": asked.data, "given": asked.given,
-            "inputs": self.hashes, "library": self.library, "packages": self.versions}
+            "culmbook": __version__,
+            "season": asked.season,
+            "data": asked.data,
+            "given": asked.given,
+            "inputs": self.hashes,
+            "library": self.library,
+            "packages": self.versions,
+        }
 
     def is_known(self):
         """Tell whether an earlier run has read this very data, and take the sites from its record if so."""
@@ -112,10 +129,15 @@ class Batch:
         refused = network.problems[network.problems["severity"] != "note"]
         lost = refused[refused["table"] == "sites"]
         self.record["network"] = {
-            "fingerprint": self._network_fingerprint(), "sites": sites, "n_refused": len(refused),
+            "fingerprint": self._network_fingerprint(),
+            "sites": sites,
+            "n_refused": len(refused),
             "stopped": {scope: network.stopped(notebook_site(scope), NEEDED) for scope in [NETWORK, *sites]},
-            "sites_refused": [f"{row.file}: {row.rule}" if row.value is None else f"{row.file}: {row.value!r}: {row.rule}"
-                              for row in lost.itertuples()]}
+            "sites_refused": [
+                f"{row.file}: {row.rule}" if row.value is None else f"{row.file}: {row.value!r}: {row.rule}"
+                for row in lost.itertuples()
+            ],
+        }
         self._choose_scopes()
 
     def write(self):
@@ -156,32 +178,58 @@ class Batch:
     def _fingerprint(self, scope, notebook):
         parameters = self._parameters(scope, notebook)
         del parameters["data"]  # the same data under another path give the same results
-        return digest([inputs_of(scope, self.hashes), notebook.fingerprint, self.library, self.versions, parameters])
+        return digest(
+            [inputs_of(scope, self.hashes), notebook.fingerprint, self.library, self.versions, parameters]
+        )
 
     def _due(self, scope):
         entries = self.record["scopes"][scope]["notebooks"]
-        return [notebook for notebook in self._sections(scope)
-                if self.asked.fresh or not is_current_notebook(
-                    entries.get(notebook.name), self._fingerprint(scope, notebook), self._target(scope, notebook.name))]
+        return [
+            notebook
+            for notebook in self._sections(scope)
+            if self.asked.fresh
+            or not is_current_notebook(
+                entries.get(notebook.name),
+                self._fingerprint(scope, notebook),
+                self._target(scope, notebook.name),
+            )
+        ]
 
     def _notebook_job(self, scope, notebook):
-        return NotebookJob(scope, notebook.name, notebook.path.resolve(), self._target(scope, notebook.name).resolve(),
-                           self._parameters(scope, notebook), self.asked.cell_timeout, 3 * self.asked.cell_timeout)
+        return NotebookJob(
+            scope,
+            notebook.name,
+            notebook.path.resolve(),
+            self._target(scope, notebook.name).resolve(),
+            self._parameters(scope, notebook),
+            self.asked.cell_timeout,
+            3 * self.asked.cell_timeout,
+        )
 
     def _report_fingerprint(self, scope):
-        made = [[n.name, self.record["scopes"][scope]["notebooks"].get(n.name)] for n in self._sections(scope)]
+        made = [
+            [n.name, self.record["scopes"][scope]["notebooks"].get(n.name)] for n in self._sections(scope)
+        ]
         made = [[name, entry and [entry["status"], entry["reason"], entry["sha256"]]] for name, entry in made]
         return digest([made, inputs_of(scope, self.hashes), self.library, self.versions])
 
     def _is_reported(self, scope):
-        return is_current_report(self.record["scopes"][scope], self._report_fingerprint(scope), self._folder(scope))
+        return is_current_report(
+            self.record["scopes"][scope], self._report_fingerprint(scope), self._folder(scope)
+        )
 
     def _report_job(self, scope, network):
         entries = self.record["scopes"][scope]["notebooks"]
-        made = tuple(self._target(scope, n.name).resolve() for n in self._sections(scope)
-                     if entries[n.name]["status"] == "done")
-        failed = [{"notebook": name, "reason": entry["reason"]} for name, entry in entries.items()
-                  if entry["status"] != "done"]
+        made = tuple(
+            self._target(scope, n.name).resolve()
+            for n in self._sections(scope)
+            if entries[n.name]["status"] == "done"
+        )
+        failed = [
+            {"notebook": name, "reason": entry["reason"]}
+            for name, entry in entries.items()
+            if entry["status"] != "done"
+        ]
         context = {"season": self.asked.season, "network": network, "failed": failed, "started": _now()}
         return ReportJob(scope, self._folder(scope).resolve(), made, context, REPORT_DEADLINE)
 
@@ -190,7 +238,10 @@ class Batch:
         for scope in self.scopes:
             if self._why_stopped(scope):
                 self._withdraw(scope)
-                self.record["scopes"][scope] = blank_scope() | {"status": "stopped", "reason": self._why_stopped(scope)}
+                self.record["scopes"][scope] = blank_scope() | {
+                    "status": "stopped",
+                    "reason": self._why_stopped(scope),
+                }
         for scope in plan:
             self._target(scope, "").parent.mkdir(parents=True, exist_ok=True)
             names = [notebook.name for notebook in self._sections(scope)]
@@ -198,8 +249,11 @@ class Batch:
                 if stale.stem not in names:
                     stale.unlink()
             entry = self.record["scopes"][scope]
-            entry |= {"status": "unfinished", "reason": "",
-                      "notebooks": {n: entry["notebooks"][n] for n in names if n in entry["notebooks"]}}
+            entry |= {
+                "status": "unfinished",
+                "reason": "",
+                "notebooks": {n: entry["notebooks"][n] for n in names if n in entry["notebooks"]},
+            }
         self.write()
 
     def _withdraw(self, scope):
@@ -216,8 +270,12 @@ class Batch:
     def _note_notebook(self, job, answer):
         notebook = next(n for n in self.notebooks if n.name == job.name)
         self.record["scopes"][job.scope]["notebooks"][job.name] = {
-            **answer, "fingerprint": self._fingerprint(job.scope, notebook), "sha256": file_digest(job.target),
-            "parameters": job.parameters, "finished": _now()}
+            **answer,
+            "fingerprint": self._fingerprint(job.scope, notebook),
+            "sha256": file_digest(job.target),
+            "parameters": job.parameters,
+            "finished": _now(),
+        }
 
     def _note_report(self, job, answer):
         entry = self.record["scopes"][job.scope]
@@ -226,10 +284,17 @@ class Batch:
             self._withdraw(job.scope)
             reasons.append(f"report: {answer['reason']}")
         status = "failed" if reasons else "incomplete" if answer["is_incomplete"] else "done"
-        made = {key: answer.get(key, default) for key, default in
-                (("headline", ""), ("notes", []), ("files", {}), ("n_pages", 0))}
-        entry |= made | {"status": status, "reason": "; ".join(reasons), "finished": _now(),
-                         "report_seconds": answer["seconds"], "report_fingerprint": self._report_fingerprint(job.scope)}
+        made = {
+            key: answer.get(key, default)
+            for key, default in (("headline", ""), ("notes", []), ("files", {}), ("n_pages", 0))
+        }
+        entry |= made | {
+            "status": status,
+            "reason": "; ".join(reasons),
+            "finished": _now(),
+            "report_seconds": answer["seconds"],
+            "report_fingerprint": self._report_fingerprint(job.scope),
+        }
 
 
 def _now():

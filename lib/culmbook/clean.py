@@ -1,7 +1,8 @@
-"""Keep notebooks fit for version control: no outputs but the headline cell's, no leftovers, nothing forgotten.
+"""Keep notebooks fit for version control: no outputs but the headline cell's, no leftovers.
 
-``python -m culmbook.clean notebooks`` runs each notebook on its defaults, stores what its headline cell prints and
-clears everything else. ``--keep`` only clears; ``--check`` changes nothing and lists what is wrong.
+``python -m culmbook.clean notebooks`` runs each notebook on its defaults, stores what its headline cell
+prints and clears everything else. ``--keep`` only clears; ``--check`` changes nothing and
+lists what is wrong.
 """
 
 import argparse
@@ -22,7 +23,9 @@ HEADLINE_TAG = "nbval-check-output"
 TEMPLATE = "00_template.ipynb"
 LONGEST_CELL = 10
 """Lines of code in one cell, blank ones not counted; the parameters cell may have more."""
-_ITALIC = re.compile(r"(?<![*\w\\])\*(?![\s*])([^*]+?)(?<!\s)\*(?![*\w])|(?<![_\w\\])_(?![\s_])([^_]+?)(?<!\s)_(?![_\w])")
+_ITALIC = re.compile(
+    r"(?<![*\w\\])\*(?![\s*])([^*]+?)(?<!\s)\*(?![*\w])|(?<![_\w\\])_(?![\s_])([^_]+?)(?<!\s)_(?![_\w])"
+)
 _MACHINE_PATH = re.compile(r"/home/\w|/root/|/Users/\w|[A-Z]:\\Users|/tmp/")
 
 
@@ -48,14 +51,20 @@ def cleaned(notebook, ran=None):
     """
     headlines = {c["id"]: c for c in (ran or notebook)["cells"] if HEADLINE_TAG in tags(c)}
     about = {k: v for k, v in notebook["metadata"].items() if k in ("culmbook", "kernelspec")}
-    return {"nbformat": notebook["nbformat"], "nbformat_minor": notebook["nbformat_minor"],
-            "metadata": about | {"language_info": {"name": "python"}},
-            "cells": [_cleaned_cell(c, headlines.get(c.get("id"))) for c in notebook["cells"]]}
+    return {
+        "nbformat": notebook["nbformat"],
+        "nbformat_minor": notebook["nbformat_minor"],
+        "metadata": about | {"language_info": {"name": "python"}},
+        "cells": [_cleaned_cell(c, headlines.get(c.get("id"))) for c in notebook["cells"]],
+    }
 
 
 def _cleaned_cell(cell, headline):
     kept = {k: cell[k] for k in ("cell_type", "id") if k in cell}
-    kept |= {"metadata": {"tags": tags(cell)} if tags(cell) else {}, "source": source(cell).splitlines(keepends=True)}
+    kept |= {
+        "metadata": {"tags": tags(cell)} if tags(cell) else {},
+        "source": source(cell).splitlines(keepends=True),
+    }
     if cell["cell_type"] != "code":
         return kept
     shown = headline or {"outputs": [], "execution_count": None}
@@ -69,7 +78,12 @@ def as_text(notebook):
 
 def placeholders(notebook):
     """Return the passages in italics, which a template leaves to be replaced, with white space evened out."""
-    found = (match for c in notebook["cells"] if c["cell_type"] == "markdown" for match in _ITALIC.findall(source(c)))
+    found = (
+        match
+        for c in notebook["cells"]
+        if c["cell_type"] == "markdown"
+        for match in _ITALIC.findall(source(c))
+    )
     return {" ".join("".join(groups).split()) for groups in found}
 
 
@@ -88,7 +102,12 @@ def faults(notebook, template=None):
     list of str
         Empty when the notebook is clean.
     """
-    found = [*_dirt(notebook), *_cell_faults(notebook), *_headline_faults(notebook), *_parameter_faults(notebook)]
+    found = [
+        *_dirt(notebook),
+        *_cell_faults(notebook),
+        *_headline_faults(notebook),
+        *_parameter_faults(notebook),
+    ]
     left = placeholders(notebook) & placeholders(template) if template else set()
     return found + [f"text of the template remains: *{text}*" for text in sorted(left)]
 
@@ -108,7 +127,10 @@ def _cell_faults(notebook):
     for number, cell in enumerate(_code_cells(notebook), start=1):
         lines = [line for line in source(cell).splitlines() if line.strip()]
         if len(lines) > LONGEST_CELL and PARAMETERS_TAG not in tags(cell):
-            yield f"code cell {number} has {len(lines)} lines, more than {LONGEST_CELL}: move steps into the library"
+            yield (
+                f"code cell {number} has {len(lines)} lines, more than {LONGEST_CELL}: "
+                f"move steps into the library"
+            )
         if "raises-exception" in tags(cell):
             yield f"code cell {number} is tagged raises-exception; the batch takes that as a failure"
         yield from _code_faults(source(cell), number)
@@ -134,7 +156,7 @@ def _headline_faults(notebook):
         yield f"exactly one code cell must carry the tag {HEADLINE_TAG!r}, found {len(cells)}"
     for cell in cells:
         if cell["execution_count"] is None or not cell["outputs"]:
-            yield "the headline cell has no stored output, so nothing would be compared: run python -m culmbook.clean"
+            yield "the headline cell has no stored output to compare with: run python -m culmbook.clean"
         if any(output["output_type"] != "stream" for output in cell["outputs"]):
             yield "the headline cell must print plain text only"
 
@@ -156,7 +178,9 @@ def _code_cells(notebook):
 
 def headline(notebook):
     """Return what the headline cell's stored output prints."""
-    texts = [o.get("text", "") for c in notebook["cells"] if HEADLINE_TAG in tags(c) for o in c.get("outputs", [])]
+    texts = [
+        o.get("text", "") for c in notebook["cells"] if HEADLINE_TAG in tags(c) for o in c.get("outputs", [])
+    ]
     return "".join(text if isinstance(text, str) else "".join(text) for text in texts)
 
 
@@ -225,7 +249,9 @@ def main(arguments=None):
     how.add_argument("--check", action="store_true", help="change nothing, list what is wrong")
     asked = parser.parse_args(arguments)
     os.environ.update(ENVIRONMENT)  # as in a batch, so that the same numbers come out
-    paths = [p for given in asked.paths for p in (sorted(given.glob("*.ipynb")) if given.is_dir() else [given])]
+    paths = [
+        p for given in asked.paths for p in (sorted(given.glob("*.ipynb")) if given.is_dir() else [given])
+    ]
     said = {path: _checked(path) if asked.check else _tried(path, asked.keep) for path in paths}
     for path, (lines, _) in said.items():
         print(f"{path}: {lines or 'clean'}")

@@ -36,13 +36,18 @@ def main(arguments=None):
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # the reader has gone; nothing to flush to
         return EXIT_FAILED
     except KeyboardInterrupt:
-        print("\nInterrupted. Finished results are kept; the same command goes on from there.", file=sys.stderr)
+        print(
+            "\nInterrupted. Finished results are kept; the same command goes on from there.", file=sys.stderr
+        )
         return EXIT_INTERRUPTED
 
 
 def _parser():
-    parser = argparse.ArgumentParser(prog="culmbook", description=(
-        "Reports from trials of seed-raised hybrids of a perennial biomass grass."), epilog=EPILOG)
+    parser = argparse.ArgumentParser(
+        prog="culmbook",
+        description=("Reports from trials of seed-raised hybrids of a perennial biomass grass."),
+        epilog=EPILOG,
+    )
     parser.add_argument("--version", action=_Version)
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_season(commands)
@@ -63,39 +68,75 @@ class _Version(argparse.Action):
 
 
 def _add_season(commands):
-    season = commands.add_parser("season", epilog=EPILOG, help="run every notebook for every site and make the reports",
-                                 description="Run the season's notebooks for every site and for the network, then make "
-                                             "a PDF, a workbook and CSV tables for each, and an index page. What has "
-                                             "not changed since the last run is kept.")
+    season = commands.add_parser(
+        "season",
+        epilog=EPILOG,
+        help="run every notebook for every site and make the reports",
+        description="Run the season's notebooks for every site and for the network, then make "
+        "a PDF, a workbook and CSV tables for each, and an index page. What has "
+        "not changed since the last run is kept.",
+    )
     season.add_argument("data", metavar="DATA", help="network folder (holds sites.csv)")
-    season.add_argument("--season", type=_year, required=True, metavar="YEAR", help="growing season, e.g. 2025")
+    season.add_argument(
+        "--season", type=_year, required=True, metavar="YEAR", help="growing season, e.g. 2025"
+    )
     season.add_argument("--out", type=Path, required=True, metavar="DIR", help="where the results go")
-    season.add_argument("--site", action="append", default=[], metavar="CODE",
-                        help="only this site, or 'network' for the report over all sites; may be repeated")
-    season.add_argument("--jobs", type=_at_least_one, default=os.cpu_count() or 1, metavar="N",
-                        help="notebooks run at a time (default: one per processor)")
+    season.add_argument(
+        "--site",
+        action="append",
+        default=[],
+        metavar="CODE",
+        help="only this site, or 'network' for the report over all sites; may be repeated",
+    )
+    season.add_argument(
+        "--jobs",
+        type=_at_least_one,
+        default=os.cpu_count() or 1,
+        metavar="N",
+        help="notebooks run at a time (default: one per processor)",
+    )
     season.add_argument("--fresh", action="store_true", help="compute everything anew, changed or not")
-    season.add_argument("--notebooks", type=Path, metavar="DIR", help="folder of the notebooks (default: those of culmbook)")
-    season.add_argument("--param", action="append", default=[], metavar="NAME=VALUE",
-                        help="a notebook parameter as a Python literal, text in quotes; may be repeated")
-    season.add_argument("--cell-timeout", type=_at_least_one, default=600, metavar="SECONDS",
-                        help="longest time for one cell (default: 600); three times that for a notebook")
+    season.add_argument(
+        "--notebooks", type=Path, metavar="DIR", help="folder of the notebooks (default: those of culmbook)"
+    )
+    season.add_argument(
+        "--param",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="a notebook parameter as a Python literal, text in quotes; may be repeated",
+    )
+    season.add_argument(
+        "--cell-timeout",
+        type=_at_least_one,
+        default=600,
+        metavar="SECONDS",
+        help="longest time for one cell (default: 600); three times that for a notebook",
+    )
     season.set_defaults(run=_season)
 
 
 def _add_check(commands):
-    check = commands.add_parser("check", epilog=EPILOG, help="list everything that is wrong in a network's sheets",
-                                description="Read all tables and list every problem with file, row, column, value, "
-                                            "rule and what would mend it.")
+    check = commands.add_parser(
+        "check",
+        epilog=EPILOG,
+        help="list everything that is wrong in a network's sheets",
+        description="Read all tables and list every problem with file, row, column, value, "
+        "rule and what would mend it.",
+    )
     check.add_argument("data", metavar="DATA", help="network folder (holds sites.csv)")
     check.set_defaults(run=_check)
 
 
 def _add_sheets(commands):
-    sheets = commands.add_parser("sheets", epilog=EPILOG, help="write empty sheets to fill in",
-                                 description="Write an empty XLSX sheet for every table: headings, units, allowed "
-                                             "values, drop-downs. With --data, sheets that already name each "
-                                             "site's standing plots.")
+    sheets = commands.add_parser(
+        "sheets",
+        epilog=EPILOG,
+        help="write empty sheets to fill in",
+        description="Write an empty XLSX sheet for every table: headings, units, allowed "
+        "values, drop-downs. With --data, sheets that already name each "
+        "site's standing plots.",
+    )
     sheets.add_argument("out", type=Path, metavar="OUT", help="folder for the sheets")
     sheets.add_argument("--data", metavar="DATA", help="network folder whose plots are filled in")
     sheets.add_argument("--table", metavar="NAME", help="only this table, e.g. stand_counts")
@@ -126,9 +167,17 @@ def _season(asked):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), _interrupt)
     try:
-        season = Season(data=asked.data, season=asked.season, out=asked.out, sites=tuple(asked.site), jobs=asked.jobs,
-                        notebooks=asked.notebooks or notebooks_folder(), fresh=asked.fresh,
-                        given=_unique(map(parse_assignment, asked.param)), cell_timeout=asked.cell_timeout)
+        season = Season(
+            data=asked.data,
+            season=asked.season,
+            out=asked.out,
+            sites=tuple(asked.site),
+            jobs=asked.jobs,
+            notebooks=asked.notebooks or notebooks_folder(),
+            fresh=asked.fresh,
+            given=_unique(map(parse_assignment, asked.param)),
+            cell_timeout=asked.cell_timeout,
+        )
         with Bar() as bar:
             record = run_season(season, bar)
     except (ValueError, OSError) as error:

@@ -18,7 +18,15 @@ from jupyter_client.kernelspec import KernelSpec
 from culmbook.executed import keep, saved_so_far
 
 _LONGEST_SOCKET_PATH = 90  # the systems allow 104 to 108 bytes, and a port number is added
-_KERNEL_COMMAND = [sys.executable, "-X", "frozen_modules=off", "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+_KERNEL_COMMAND = [
+    sys.executable,
+    "-X",
+    "frozen_modules=off",
+    "-m",
+    "ipykernel_launcher",
+    "-f",
+    "{connection_file}",
+]
 
 
 @dataclass(frozen=True)
@@ -98,10 +106,18 @@ def _run(notebook, output, parameters, cell_timeout, start_timeout):
         started = []
         try:
             papermill.execute_notebook(
-                _verbatim(notebook), _verbatim(output), parameters=copy.deepcopy(parameters), progress_bar=False,
-                kernel_name="python3", language="python", start_timeout=start_timeout,
-                execution_timeout=cell_timeout, shutdown_kernel="immediate", kernel_manager_class=OwnKernel,
-                on_notebook_start=lambda notebook: started.append(True))
+                _verbatim(notebook),
+                _verbatim(output),
+                parameters=copy.deepcopy(parameters),
+                progress_bar=False,
+                kernel_name="python3",
+                language="python",
+                start_timeout=start_timeout,
+                execution_timeout=cell_timeout,
+                shutdown_kernel="immediate",
+                kernel_manager_class=OwnKernel,
+                on_notebook_start=lambda notebook: started.append(True),
+            )
             return ""
         except Exception as error:  # whatever it is, it is this notebook's failure and no other's
             if started or attempt == 2:
@@ -109,7 +125,9 @@ def _run(notebook, output, parameters, cell_timeout, start_timeout):
 
 
 def _verbatim(path):
-    return str(Path(path).resolve()).replace("{", "{{").replace("}", "}}")  # papermill formats the paths it is given
+    return (
+        str(Path(path).resolve()).replace("{", "{{").replace("}", "}}")
+    )  # papermill formats the paths it is given
 
 
 def _in_words(error):

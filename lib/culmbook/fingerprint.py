@@ -1,4 +1,4 @@
-"""Has anything changed that a result depends on? Hashes of inputs, notebook, library, parameters, packages."""
+"""Has anything changed that a result depends on? Hashes of inputs, notebook, library, packages."""
 
 import hashlib
 import json
@@ -58,7 +58,9 @@ def input_hashes(data):
 
 def _kind(path):
     mode = path.lstat().st_mode
-    return {stat.S_IFREG: "file", stat.S_IFDIR: "folder", stat.S_IFLNK: "link"}.get(stat.S_IFMT(mode), "special")
+    return {stat.S_IFREG: "file", stat.S_IFDIR: "folder", stat.S_IFLNK: "link"}.get(
+        stat.S_IFMT(mode), "special"
+    )
 
 
 def _content(path):
@@ -85,8 +87,11 @@ def inputs_of(scope, hashes):
     -------
     dict of str to str
     """
-    return {path: value for path, value in hashes.items()
-            if scope == NETWORK or "/" not in path or path.startswith(f"{scope}/")}
+    return {
+        path: value
+        for path, value in hashes.items()
+        if scope == NETWORK or "/" not in path or path.startswith(f"{scope}/")
+    }
 
 
 def notebook_fingerprint(notebook):
@@ -115,4 +120,7 @@ def library_fingerprint():
 def package_versions():
     """Return the version of Python and of every installed package, by name."""
     found = {d.name: d.version for d in distributions() if d.name != "culmbook"}
-    return {"python": platform.python_version(), **dict(sorted(found.items(), key=lambda item: item[0].lower()))}
+    return {
+        "python": platform.python_version(),
+        **dict(sorted(found.items(), key=lambda item: item[0].lower())),
+    }

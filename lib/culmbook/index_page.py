@@ -5,8 +5,14 @@ from urllib.parse import quote
 
 from culmbook.fingerprint import NETWORK
 
-STATUS_WORDS = {"done": "complete", "incomplete": "incomplete", "failed": "failed", "stopped": "stopped",
-                "unfinished": "not finished", "pending": "not made yet"}
+STATUS_WORDS = {
+    "done": "complete",
+    "incomplete": "incomplete",
+    "failed": "failed",
+    "stopped": "stopped",
+    "unfinished": "not finished",
+    "pending": "not made yet",
+}
 # Colours of the report; the word always stands beside the mark, so none is needed to read the page.
 _STYLE = """
 body { font: 16px/1.5 "DejaVu Sans", Verdana, sans-serif; color: #22282E; background: #fff; margin: 0 auto;
@@ -14,10 +20,13 @@ body { font: 16px/1.5 "DejaVu Sans", Verdana, sans-serif; color: #22282E; backgr
 h1 { font-size: 1.6rem; margin: 0 } h2 { font-size: 1.1rem; margin: 0 } p { margin: .3rem 0 }
 a { color: #1D3C6E } .kicker, footer, .small { color: #5F646A; font-size: .875rem }
 .kicker { border-bottom: 2px solid #8A4F0F; padding-bottom: .4rem; margin-bottom: 1rem }
-section { border-top: 1px solid #C9C4BA; padding: 1.1rem 0; display: grid; grid-template-columns: 11rem 1fr; gap: 0 1.5rem }
+section { border-top: 1px solid #C9C4BA; padding: 1.1rem 0; display: grid;
+          grid-template-columns: 11rem 1fr; gap: 0 1.5rem }
 .status { font-weight: 700 } .failed, .stopped { color: #8E3563 } .incomplete { color: #8A4F0F }
-.headline { font-size: 1.05rem } .reason { border-left: 3px solid #8E3563; padding-left: .7rem; overflow-wrap: anywhere }
-.note { border-left: 3px solid #D08A1E; padding-left: .7rem; overflow-wrap: anywhere } details { margin: .3rem 0 }
+.headline { font-size: 1.05rem }
+.reason { border-left: 3px solid #8E3563; padding-left: .7rem; overflow-wrap: anywhere }
+.note { border-left: 3px solid #D08A1E; padding-left: .7rem; overflow-wrap: anywhere }
+details { margin: .3rem 0 }
 footer { border-top: 1px solid #C9C4BA; padding-top: .8rem }
 @media (max-width: 40rem) { section { grid-template-columns: 1fr } }
 """
@@ -39,14 +48,28 @@ def index_page(record):
     scopes = record["scopes"]
     order = [scope for scope in (NETWORK, *sorted(s for s in scopes if s != NETWORK)) if scope in scopes]
     title = f"Season {record['season']}"
-    return "\n".join([
-        "<!doctype html>", '<html lang="en">', "<head>", '<meta charset="utf-8">',
-        '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<title>{_text(title)}: reports</title>", f"<style>{_STYLE}</style>", "</head>", "<body>",
-        f'<p class="kicker">culmbook {_text(record["culmbook"])} · data {_text(record["data"])}</p>',
-        f"<h1>{_text(title)}</h1>", f"<p>{_text(_summary(record))}</p>", *map(_note, _lost_sites(record)),
-        *[_scope(scope, scopes[scope], record["season"]) for scope in order],
-        _footer(record), "</body>", "</html>", ""])
+    return "\n".join(
+        [
+            "<!doctype html>",
+            '<html lang="en">',
+            "<head>",
+            '<meta charset="utf-8">',
+            '<meta name="viewport" content="width=device-width, initial-scale=1">',
+            f"<title>{_text(title)}: reports</title>",
+            f"<style>{_STYLE}</style>",
+            "</head>",
+            "<body>",
+            f'<p class="kicker">culmbook {_text(record["culmbook"])} · data {_text(record["data"])}</p>',
+            f"<h1>{_text(title)}</h1>",
+            f"<p>{_text(_summary(record))}</p>",
+            *map(_note, _lost_sites(record)),
+            *[_scope(scope, scopes[scope], record["season"]) for scope in order],
+            _footer(record),
+            "</body>",
+            "</html>",
+            "",
+        ]
+    )
 
 
 def _text(value):
@@ -77,8 +100,11 @@ def _scope(scope, entry, season):
     faults = [one["reason"] for one in entry["notebooks"].values() if one["reason"]]
     said += [_note(note) for note in entry["notes"] if not any(fault in note for fault in faults)]
     said += [_links(scope, entry, season), _notebooks(scope, entry)]
-    return (f'<section id="{_text(scope)}"><div><h2>{_text(name)}</h2>'
-            f'<p class="status {_text(status)}">{STATUS_WORDS[status]}</p></div><div>{"".join(said)}</div></section>')
+    return (
+        f'<section id="{_text(scope)}"><div><h2>{_text(name)}</h2>'
+        f'<p class="status {_text(status)}">{STATUS_WORDS[status]}</p></div>'
+        f'<div>{"".join(said)}</div></section>'
+    )
 
 
 def _link(words, *parts):
@@ -93,20 +119,28 @@ def _links(scope, entry, season):
     links += [_link("All tables (XLSX)", scope, name) for name in files if name.endswith(".xlsx")]
     tables = sorted(name for name in files if name.endswith(".csv"))
     listed = "".join(f"<li>{_link(name.removeprefix('tables/'), scope, name)}</li>" for name in tables)
-    folded = f"<details><summary>{len(tables)} tables as CSV</summary><ul>{listed}</ul></details>" if tables else ""
+    folded = (
+        f"<details><summary>{len(tables)} tables as CSV</summary><ul>{listed}</ul></details>"
+        if tables
+        else ""
+    )
     return (f"<p>{' · '.join(links)}</p>" if links else "") + folded
 
 
 def _notebooks(scope, entry):
     if not entry["notebooks"]:
         return ""
-    listed = [_link(name, scope, "notebooks", f"{name}.ipynb") + ("" if one["status"] == "done" else
-              f' <span class="failed">failed: {_text(one["reason"])}</span>') + f" ({one['seconds']:.0f} s)"
-              for name, one in sorted(entry["notebooks"].items())]
+    listed = [
+        _link(name, scope, "notebooks", f"{name}.ipynb")
+        + ("" if one["status"] == "done" else f' <span class="failed">failed: {_text(one["reason"])}</span>')
+        + f" ({one['seconds']:.0f} s)"
+        for name, one in sorted(entry["notebooks"].items())
+    ]
     return f'<p class="small">Executed notebooks: {" · ".join(listed)}</p>'
 
 
 def _footer(record):
     finished = max((entry.get("finished", "") for entry in record["scopes"].values()), default="")
     when = f"Last result {_text(finished.replace('T', ' ').replace('+00:00', ' UTC'))}. " if finished else ""
-    return (f'<footer>{when}Parameters, input hashes, versions and timings: {_link("run.json", "run.json")}.</footer>')
+    record = _link("run.json", "run.json")
+    return f"<footer>{when}Parameters, input hashes, versions and timings: {record}.</footer>"

@@ -40,8 +40,10 @@ def scope_folder(out, scope):
         is a link that leads out of the output folder.
     """
     if not _FOLDER_NAME.fullmatch(scope) or scope.lower() in _DEVICES:
-        raise ValueError(f"{scope[:40]!r} cannot be a site code: 1 to 16 letters A-Z, digits, '_' or '-', "
-                         f"and no device name such as CON")
+        raise ValueError(
+            f"{scope[:40]!r} cannot be a site code: 1 to 16 letters A-Z, digits, '_' or '-', "
+            f"and no device name such as CON"
+        )
     folder = Path(out) / scope
     if not folder.resolve().is_relative_to(Path(out).resolve()):
         raise ValueError(f"{folder} is a link that leads out of the output folder; remove it")
@@ -132,7 +134,9 @@ def locked(out):
     """
     with open(Path(out) / LOCK_FILE, "a+b") as file:
         if not _try_lock(file):
-            raise OutputBusy(f"another batch is writing to {out}; wait for it to end, or choose another --out")
+            raise OutputBusy(
+                f"another batch is writing to {out}; wait for it to end, or choose another --out"
+            )
         try:
             yield
         finally:

@@ -1,8 +1,9 @@
 """Which parameters does a notebook take, and may these values be given to it?
 
 A notebook is run with the values it is told only if its ``parameters`` cell says exactly what it takes. The
-cell is therefore read as a syntax tree, never executed, and everything but plain annotated literals is refused
-before any kernel starts: a default computed from another one would keep its old value beside the new one.
+cell is therefore read as a syntax tree, never executed, and everything but plain annotated literals is
+refused before any kernel starts: a default computed from another one would keep its old value beside
+the new one.
 """
 
 import ast
@@ -13,7 +14,15 @@ from dataclasses import dataclass
 from types import NoneType
 
 PARAMETERS_TAG = "parameters"
-_SCALARS = {"str": str, "int": int, "float": float, "bool": bool, "None": NoneType, "list": list, "dict": dict}
+_SCALARS = {
+    "str": str,
+    "int": int,
+    "float": float,
+    "bool": bool,
+    "None": NoneType,
+    "list": list,
+    "dict": dict,
+}
 _LITERAL_TYPES = (str, bool, int, float, NoneType)
 
 
@@ -83,7 +92,9 @@ def read_parameters(notebook, name="notebook"):
     try:
         tree = ast.parse(text)
     except SyntaxError as error:
-        raise ValueError(f"{name}: the parameters cell is not valid Python (line {error.lineno}: {error.msg})")
+        raise ValueError(
+            f"{name}: the parameters cell is not valid Python (line {error.lineno}: {error.msg})"
+        )
     comments = _comments(text)
     found = {}
     for statement in tree.body:
@@ -97,16 +108,20 @@ def read_parameters(notebook, name="notebook"):
 def _parameters_cell(notebook, name):
     cells = [c for c in notebook["cells"] if PARAMETERS_TAG in tags(c)]
     if len(cells) != 1 or cells[0]["cell_type"] != "code":
-        raise ValueError(f"{name}: exactly one code cell must carry the tag {PARAMETERS_TAG!r}, "
-                         f"found {len(cells)}; set the tag in the notebook's cell properties")
+        raise ValueError(
+            f"{name}: exactly one code cell must carry the tag {PARAMETERS_TAG!r}, "
+            f"found {len(cells)}; set the tag in the notebook's cell properties"
+        )
     return cells[0]
 
 
 def _parameter(statement, comments, name):
     is_annotated = isinstance(statement, ast.AnnAssign) and isinstance(statement.target, ast.Name)
     if not is_annotated or statement.value is None:
-        raise ValueError(f"{name}: line {statement.lineno} of the parameters cell is not of the form "
-                         f"'name: type = value  # meaning [unit]': {ast.unparse(statement)[:80]!r}")
+        raise ValueError(
+            f"{name}: line {statement.lineno} of the parameters cell is not of the form "
+            f"'name: type = value  # meaning [unit]': {ast.unparse(statement)[:80]!r}"
+        )
     annotation = ast.unparse(statement.annotation)
     default = _literal(statement.value, f"{name}: the default of {statement.target.id!r}")
     fault = mismatch(default, annotation)
@@ -132,8 +147,10 @@ def _literal(node, what):
         value = ast.literal_eval(node)
     except (ValueError, TypeError, SyntaxError, MemoryError, RecursionError):
         shown = node if isinstance(node, str) else ast.unparse(node)
-        raise ValueError(f"{what} must be a plain literal, not {shown[:80]!r}: text in quotes, a number, "
-                         f"True, False, None, or a list or dict of these") from None
+        raise ValueError(
+            f"{what} must be a plain literal, not {shown[:80]!r}: text in quotes, a number, "
+            f"True, False, None, or a list or dict of these"
+        ) from None
     if not _is_plain(value):
         raise ValueError(f"{what} may hold only text, numbers, True, False, None, lists and dicts of these")
     return value
@@ -189,8 +206,10 @@ def _suits(value, node, annotation):
         return _suits_container(value, node, annotation)
     kind = _SCALARS.get(ast.unparse(node))
     if kind is None:
-        raise ValueError(f"the annotation {annotation!r} is not understood: use str, int, float, bool, None, "
-                         f"list, dict, list[…], dict[…, …], joined by | where several are allowed")
+        raise ValueError(
+            f"the annotation {annotation!r} is not understood: use str, int, float, bool, None, "
+            f"list, dict, list[…], dict[…, …], joined by | where several are allowed"
+        )
     if kind is float:
         return isinstance(value, (int, float)) and not isinstance(value, bool)
     return isinstance(value, kind) and (kind is bool or not isinstance(value, bool))
@@ -203,7 +222,8 @@ def _suits_container(value, node, annotation):
         return isinstance(value, list) and all(_suits(v, inner[0], annotation) for v in value)
     if outer == "dict" and len(inner) == 2:
         return isinstance(value, dict) and all(
-            _suits(k, inner[0], annotation) and _suits(v, inner[1], annotation) for k, v in value.items())
+            _suits(k, inner[0], annotation) and _suits(v, inner[1], annotation) for k, v in value.items()
+        )
     raise ValueError(f"the annotation {annotation!r} is not understood: write list[type] or dict[type, type]")
 
 
@@ -261,8 +281,11 @@ def check_given(given, notebooks):
     """
     takers = {name: [n for n, takes in notebooks.items() if name in takes] for name in given}
     known = sorted({name for takes in notebooks.values() for name in takes})
-    faults = [f"no notebook takes a parameter {name!r}; there are: {', '.join(known)}"
-              for name, takes in takers.items() if not takes]
+    faults = [
+        f"no notebook takes a parameter {name!r}; there are: {', '.join(known)}"
+        for name, takes in takers.items()
+        if not takes
+    ]
     for name, takes in takers.items():
         for notebook in takes:
             fault = mismatch(given[name], notebooks[notebook][name].type)

@@ -50,8 +50,8 @@ def find_notebooks(folder):
     Parameters
     ----------
     folder : Path
-        Holds ``*.ipynb``; a notebook with ``metadata.culmbook = {"report": true, "scopes": […], "order": n}``
-        is taken.
+        Holds ``*.ipynb``; a notebook with ``metadata.culmbook`` of the form
+        ``{"report": true, "scopes": […], "order": n}`` is taken.
 
     Returns
     -------
@@ -62,7 +62,8 @@ def find_notebooks(folder):
     ------
     ValueError
         If there is none, or one is not readable, states its metadata wrongly, lacks the parameters every
-        batch gives (``data``, ``season``, ``site``), or cannot say that it finished; all faults in one message.
+        batch gives (``data``, ``season``, ``site``), or cannot say that it finished; all faults
+        come in one message.
     """
     found, faults = [], []
     for path in sorted(Path(folder).glob("*.ipynb")):
@@ -72,8 +73,11 @@ def find_notebooks(folder):
             if about.get("report"):
                 found.append(_checked(path, content, about))
         except (ValueError, KeyError, AttributeError, TypeError) as error:
-            faults.append(str(error) if str(error).startswith(path.name) else
-                          f"{path.name}: is no readable notebook ({type(error).__name__}: {error})")
+            faults.append(
+                str(error)
+                if str(error).startswith(path.name)
+                else f"{path.name}: is no readable notebook ({type(error).__name__}: {error})"
+            )
     if not found and not faults:
         faults = [f"{folder} holds no notebook with metadata.culmbook.report = true"]
     if faults:
@@ -84,16 +88,20 @@ def find_notebooks(folder):
 def _checked(path, content, about):
     scopes, order = about.get("scopes"), about.get("order")
     if not isinstance(scopes, list) or not scopes or set(scopes) - set(SCOPE_KINDS) or type(order) is not int:
-        raise ValueError(f"{path.name}: metadata.culmbook needs scopes, a list from {list(SCOPE_KINDS)}, and "
-                         f"order, a whole number; it has scopes {scopes!r} and order {order!r}")
+        raise ValueError(
+            f"{path.name}: metadata.culmbook needs scopes, a list from {list(SCOPE_KINDS)}, and "
+            f"order, a whole number; it has scopes {scopes!r} and order {order!r}"
+        )
     parameters = read_parameters(content, path.name)
     for name, kind in GIVEN_BY_BATCH.items():
         if name not in parameters or parameters[name].type != kind:
             raise ValueError(f"{path.name}: the parameters cell must hold '{name}: {kind} = …'")
     code = [c for c in content["cells"] if c["cell_type"] == "code" and source(c).strip()]
     if SENTINEL_TAG not in tags(code[-1]):
-        raise ValueError(f"{path.name}: the last code cell must carry the tag {SENTINEL_TAG!r}; without it nobody "
-                         f"can tell that the notebook reached its end")
+        raise ValueError(
+            f"{path.name}: the last code cell must carry the tag {SENTINEL_TAG!r}; without it nobody "
+            f"can tell that the notebook reached its end"
+        )
     return ReportNotebook(path.stem, path, order, tuple(scopes), parameters, notebook_fingerprint(content))
 
 

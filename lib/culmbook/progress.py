@@ -31,8 +31,14 @@ class Bar(Progress):
             self._bar.close()
 
     def planned(self, n_jobs):
-        self._bar = tqdm(total=n_jobs, file=self._stream, unit="job", disable=not self._stream.isatty(),
-                         dynamic_ncols=True, bar_format="{n_fmt}/{total_fmt} |{bar}| {elapsed} {desc}")
+        self._bar = tqdm(
+            total=n_jobs,
+            file=self._stream,
+            unit="job",
+            disable=not self._stream.isatty(),
+            dynamic_ncols=True,
+            bar_format="{n_fmt}/{total_fmt} |{bar}| {elapsed} {desc}",
+        )
 
     def began(self, job):
         self._running.append(f"{job.scope} {job.name}")

@@ -50,14 +50,22 @@ def blank_scope():
 
 def is_current_notebook(entry, fingerprint, path):
     """Tell whether an executed notebook needs no work: same fingerprint, ran to its end, file untouched."""
-    return (entry is not None and entry["status"] == "done" and entry["fingerprint"] == fingerprint
-            and _is_untouched(path, entry["sha256"]))
+    return (
+        entry is not None
+        and entry["status"] == "done"
+        and entry["fingerprint"] == fingerprint
+        and _is_untouched(path, entry["sha256"])
+    )
 
 
 def is_current_report(scope, fingerprint, folder):
     """Tell whether a scope's report and tables need no work."""
-    return (scope["status"] in SUCCEEDED and scope.get("report_fingerprint") == fingerprint and scope["files"]
-            and all(_is_untouched(Path(folder) / name, sha) for name, sha in scope["files"].items()))
+    return (
+        scope["status"] in SUCCEEDED
+        and scope.get("report_fingerprint") == fingerprint
+        and scope["files"]
+        and all(_is_untouched(Path(folder) / name, sha) for name, sha in scope["files"].items())
+    )
 
 
 def _is_untouched(path, sha256):

@@ -96,14 +96,18 @@ def run_season(asked, progress=None):
 def _check_folders(asked):
     data, out = resolve_data(asked.data), asked.out.resolve()
     if out.is_relative_to(data) or data.is_relative_to(out):
-        raise ValueError(f"--out {asked.out} and the data in {asked.data} must not lie in one another: raw sheets "
-                         f"are never written to")
+        raise ValueError(
+            f"--out {asked.out} and the data in {asked.data} must not lie in one another: raw sheets "
+            f"are never written to"
+        )
     if asked.out.exists() and not asked.out.is_dir():
         raise ValueError(f"--out {asked.out} is a file; give a folder")
     there = [p.name for p in asked.out.iterdir() if not p.name.startswith(".")] if asked.out.is_dir() else []
     if there and RUN_FILE not in there and not (asked.out / LOCK_FILE).exists():
-        raise ValueError(f"--out {asked.out} holds other files ({', '.join(sorted(there)[:3])}); give an empty or "
-                         f"a new folder")
+        raise ValueError(
+            f"--out {asked.out} holds other files ({', '.join(sorted(there)[:3])}); give an empty or "
+            f"a new folder"
+        )
     earlier = read_record(asked.out).get("season", asked.season)
     if earlier != asked.season:
         raise ValueError(f"--out {asked.out} holds season {earlier}; give another folder for {asked.season}")

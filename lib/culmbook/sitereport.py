@@ -19,7 +19,8 @@ def make_report(job):
     Parameters
     ----------
     job : culmbook.worker.ReportJob
-        Its context holds ``season``, ``network``, ``started`` (ISO 8601) and ``failed``, the notebooks left out.
+        Its context holds ``season``, ``network``, ``started`` (ISO 8601) and ``failed``, the notebooks
+        left out.
 
     Returns
     -------
@@ -31,10 +32,20 @@ def make_report(job):
     network = of_season(job.context["network"], season)
     site = notebook_site(job.scope)
     made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=job.folder))
-    summary = build_report(list(job.notebooks), made / f"{job.scope}_{season}.pdf", site=site, season=season,
-                           network=network, run={k: job.context[k] for k in ("started", "failed")})
+    summary = build_report(
+        list(job.notebooks),
+        made / f"{job.scope}_{season}.pdf",
+        site=site,
+        season=season,
+        network=network,
+        run={k: job.context[k] for k in ("started", "failed")},
+    )
     write_tables(list(job.notebooks), made, network=network, site=site)
     files = publish(made, job.folder, OWNED)
-    return {"headline": summary.headline, "n_pages": summary.n_pages, "is_incomplete": summary.is_incomplete,
-            "notes": [*summary.incomplete, *summary.provisional],
-            "files": {name: file_digest(job.folder / name) for name in files}}
+    return {
+        "headline": summary.headline,
+        "n_pages": summary.n_pages,
+        "is_incomplete": summary.is_incomplete,
+        "notes": [*summary.incomplete, *summary.provisional],
+        "files": {name: file_digest(job.folder / name) for name in files},
+    }

@@ -18,7 +18,10 @@ from culmbook.processes import MARK, kill_below, kill_marked
 
 ENVIRONMENT = {
     # One thread each: two kernels with a thread per core each take longer than one after the other.
-    "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "NUMEXPR_NUM_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+    "NUMEXPR_NUM_THREADS": "1",
     "VECLIB_MAXIMUM_THREADS": "1",
     "PYTHONHASHSEED": "0",  # sets of text come in one order, run after run
     "PYDEVD_DISABLE_FILE_VALIDATION": "1",
