@@ -179,3 +179,10 @@ def test_sign_test_matches_scipy():
     for up, down in ((0, 0), (1, 0), (7, 1), (5, 5), (2, 14), (40, 22)):
         expected = binomtest(up, up + down).pvalue if up + down else 1
         assert _sign_p(up, down) == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize("function, name", [(icc_agreement, "ICC(A,1)"), (icc_any_two, "ICC(1,1)")])
+def test_two_observers_match_pingouin(function, name):
+    long = pd.DataFrame(SHROUT_FLEISS[:, [0, 3]]).rename_axis("plot").reset_index().melt("plot")
+    table = pg.intraclass_corr(long, targets="plot", raters="variable", ratings="value").set_index("Type")
+    assert function(*SHROUT_FLEISS[:, [0, 3]].T)[0] == pytest.approx(table.loc[name, "ICC"], rel=1e-9)
