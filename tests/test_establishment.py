@@ -169,6 +169,13 @@ def test_replants_of_an_earlier_season_still_hide():
     assert plot_stand(plots, counts, 2025)["is_bounded"].all()
 
 
+def test_replants_of_a_later_season_do_not_widen_the_bounds():
+    plots = make_plots()
+    counts = make_counts(plots, 2025, autumn=30, summer=33, replanted={"summer": 8})
+    later = pd.concat([counts, make_counts(plots, 2026, autumn=36, replanted={"autumn": 20})])
+    pd.testing.assert_frame_equal(plot_stand(plots, later, 2025), plot_stand(plots, counts, 2025))
+
+
 def test_replants_told_only_later_do_not_count_as_losses():
     stand = _stand(autumn=38, summer=36, replanted={"autumn": 10}, told={"summer": 9})
     assert stand[["establishment", "overwinter"]].isna().all(axis=None)

@@ -133,13 +133,15 @@ def _loss_sentence(pooled):
     lost, worst = int(pooled["lost"].sum()), pooled.loc[pooled["lost"].idxmax()]
     if not lost:
         return "No plant was lost between the counts."
-    most = int(worst["lost"])
+    step, most = worst["step"].removesuffix(" count"), int(worst["lost"])
+    if len(pooled) == 1:
+        return f"{count_of(lost, 'plant')} went missing between planting and the {step} count."
     if most == lost:
         which = "all of them" if lost > 1 else "and that"
     else:
         which = f"{'most' if most > lost / 2 else 'the largest part'} of them ({fmt_share(most / lost)})"
     return (f"{count_of(lost, 'plant')} went missing between planting and the last count, {which} in the interval that ended with "
-            f"the {worst['step'].removesuffix(' count')} count.")
+            f"the {step} count.")
 
 
 def _hazard_table(intervals, level):
