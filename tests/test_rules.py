@@ -123,3 +123,11 @@ def test_impossible_value_is_refused(file, cells, tmp_path):
     network = read_with(tmp_path, file, cells)
     assert network.problems["severity"].tolist() == ["error_row"]
     assert network.problems["code"].iat[0] in ("E-RANGE", "E-NUMBER")
+
+
+def test_row_pasted_many_times_is_listed_briefly(tmp_path):
+    sheets = small_network()
+    sheets[WEATHER].rows += [list(sheets[WEATHER].rows[0]) for _ in range(50)]
+    network = read_network(write_network(tmp_path, sheets), today=TODAY)
+    assert len(network.tables["weather"]) == 36 and len(network.problems) == 50
+    assert network.problems["rule"].iat[0].endswith("lines 2 and 38 and 39 and 40 and 41 and 42 and 45 more")

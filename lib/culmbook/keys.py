@@ -8,6 +8,10 @@ import pandas as pd
 
 from culmbook.cells import did_you_mean
 from culmbook.problems import refuse_file
+from culmbook.rows import positions_of
+
+MANY = 100  # unknown codes of one column for which the likely one is looked up
+FEW = 6  # lines listed of rows that share a key
 
 _EXCEL_DAMAGE = re.compile(r"\d{1,2}-[A-Za-z]{3}(-\d{2,4})?|[A-Za-z]{3}-\d{2,4}|\d+(\.\d+)?[Ee]\+\d+|\d+\.0+|"
                            r"\d{4}-\d{2}-\d{2}.*|\d{1,2}/\d{1,2}/\d{4}")
@@ -47,10 +51,10 @@ def check_single_codes(rows, column, known):
     """
     which, distinct = pd.factorize(rows.frame[column])
     folded = _by_form(known.good, str.casefold)
-    for position, code in enumerate(distinct):
-        if code in known.good:
-            continue
-        where = which == position
+    unknown = [(position, code) for position, code in enumerate(distinct) if code not in known.good]
+    places = positions_of(which)
+    for nth, (position, code) in enumerate(unknown):
+        where = places(position)
         match = folded.get(code.casefold())
         if match:
             _read_as(rows, where, column, "N-CASE", code, match)
@@ -58,7 +62,12 @@ def check_single_codes(rows, column, known):
             rows.refuse(where, "E-CODE", column, f"{code} was itself refused ({known.refused[code]})",
                         "mend that row first")
         else:
-            rows.refuse(where, "E-CODE", column, f"{code} is not in the list", did_you_mean(code, known.good))
+            rows.refuse(where, "E-CODE", column, f"{code} is not in the list", _closest(code, known.good, nth))
+
+
+def _closest(code, known, nth):
+    """Return what was likely meant, for the first unknown codes only: looking it up takes a while."""
+    return did_you_mean(code, known) if nth < MANY else ""
 
 
 def _by_form(codes, form):
@@ -70,10 +79,9 @@ def _by_form(codes, form):
 
 
 def _read_as(rows, where, column, code, old, new):
-    """Replace a code by the one it stands for, and note it once."""
-    frame = rows.frame
-    frame.loc[where, column] = new
-    first, n = int(np.argmax(where)), int(np.sum(where))
+    """Replace a code by the one it stands for in some rows, and note it once."""
+    rows.frame.loc[where, column] = new
+    first, n = int(where[0]), len(where)
     rows.remark([first], code, column, f"{old} read as {new}" + (f" in {n} rows" if n > 1 else ""),
                 f"write {new}")
 
@@ -140,9 +148,9 @@ def _check_plots_of_site(rows, positions, layout, refused, known):
     zeros = _restored_zeros(unknown, layout, set(distinct))
     folded = _by_form(layout, str.casefold)
     number = {code: i for i, code in enumerate(distinct)}
-    for code in unknown:
-        where = np.zeros(len(rows.ok), bool)
-        where[positions[which == number[code]]] = True
+    places = positions_of(which)
+    for nth, code in enumerate(unknown):
+        where = positions[places(number[code])]
         if code in zeros:
             _read_as(rows, where, "plot", "N-ZEROS", code, zeros[code])
         elif code.casefold() in folded:
@@ -151,7 +159,7 @@ def _check_plots_of_site(rows, positions, layout, refused, known):
             rows.refuse(where, "E-LAYOUT", "plot", f"plot {code} was itself refused "
                         f"({known.refused[site, code]})", "mend that row first")
         else:
-            rows.refuse(where, "E-LAYOUT", "plot", *_unknown_plot(code, layout, site))
+            rows.refuse(where, "E-LAYOUT", "plot", *_unknown_plot(code, layout, site, nth))
 
 
 def _restored_zeros(unknown, layout, present):
@@ -163,14 +171,14 @@ def _restored_zeros(unknown, layout, present):
     return {code: match for code, match in found.items() if match not in present and meant.count(match) == 1}
 
 
-def _unknown_plot(code, layout, site):
+def _unknown_plot(code, layout, site, nth):
     if _EXCEL_DAMAGE.fullmatch(code):
         return (f"{code} is no plot of the layout of {site}; Excel writes a code so when it takes it for a "
                 "number or date", "format the column as text before typing")
     same = [plot for plot in layout if plot.lstrip("0") == code.lstrip("0")]
     if same:
         return f"{code} may be {same[0]}, which also stands in the file", f"write {same[0]} if that is meant"
-    return f"plot {code} is not in the layout of {site}", did_you_mean(code, layout)
+    return f"plot {code} is not in the layout of {site}", _closest(code, layout, nth)
 
 
 def check_key(rows):
@@ -180,29 +188,44 @@ def check_key(rows):
     usable = rows.ok & rows.frame[needed].notna().all(axis=1).to_numpy()
     candidates = rows.frame.loc[usable, key]
     twice = candidates[candidates.duplicated(keep=False)]
-    for positions in twice.groupby(key, dropna=False, sort=False).indices.values():
-        _check_same(rows, twice.index[positions].to_numpy())
+    if twice.empty:
+        return
+    group = twice.groupby(key, dropna=False, sort=False).ngroup().to_numpy()
+    values = rows.frame.loc[twice.index, rows.table.columns].apply(lambda column: pd.factorize(column)[0])
+    differs = (values != values.groupby(group).transform("first")).groupby(group).any()
+    places = positions_of(group)
+    for number, flags in enumerate(differs.to_numpy()):
+        differing = [name for name, flag in zip(rows.table.columns, flags) if flag]
+        _check_same(rows, twice.index[places(number)].to_numpy(), differing)
 
 
-def _check_same(rows, positions):
-    values = rows.frame.loc[positions, rows.table.columns]
-    differing = [name for name in values.columns if values[name].nunique(dropna=False) > 1]
-    lines = [_where(rows, i) for i in positions]
+def _check_same(rows, positions, differing):
+    """Judge the rows of one key: the same throughout, or different in some columns."""
+    lines = _lines(rows, positions)
     if not differing:
-        rows.remark(positions[1:], "N-DUPLICATE", None, f"the same row twice: lines {' and '.join(lines)}",
+        rows.remark(positions[1:], "N-DUPLICATE", None, f"the same row twice: lines {lines}",
                     "kept once; delete the copy")
         rows.ok[positions[1:]] = False
         return
-    shown = " and ".join(rows.text[differing[0]][i] or "blank" for i in positions)
+    shown = _some([rows.text[differing[0]][i] or "blank" for i in positions[:FEW + 1]], len(positions))
     mend = ("prefix the plot codes with the trial" if rows.table.name == "plots" and "trial" in differing
             else "find out which is right and delete the other")
     rows.refuse(positions, "E-DUPLICATE", differing[0], f"the same {', '.join(rows.table.key)} on lines "
-                f"{' and '.join(lines)} with different {', '.join(differing)}: {shown}", mend)
+                f"{lines} with different {', '.join(differing)}: {shown}", mend)
 
 
-def _where(rows, i):
-    files = rows.frame["source_file"]
-    return str(rows.frame["source_line"].iat[i]) + ("" if files.nunique() == 1 else f" of {files.iat[i]}")
+def _lines(rows, positions):
+    """Return the lines of some rows in words, with their files when those differ."""
+    files = rows.frame["source_file"].iloc[positions]
+    lines = rows.frame["source_line"].iloc[positions[:FEW + 1]]
+    if files.nunique() == 1:
+        return _some([str(line) for line in lines], len(positions))
+    return _some([f"{line} of {file}" for line, file in zip(lines, files)], len(positions))
+
+
+def _some(words, n):
+    """Return the first of `n` words joined by *and*, and how many are left out."""
+    return " and ".join(words[:FEW]) + (f" and {n - FEW} more" if n > FEW else "")
 
 
 def check_unique_sets(rows):
@@ -212,8 +235,7 @@ def check_unique_sets(rows):
         twice = candidates[candidates.duplicated(keep=False)]
         for positions in twice.groupby(list(columns), sort=False).indices.values():
             where = twice.index[positions].to_numpy()
-            lines = " and ".join(_where(rows, i) for i in where)
-            rule = f"lines {lines} share the same {', '.join(columns)}"
+            rule = f"lines {_lines(rows, where)} share the same {', '.join(columns)}"
             rows.refuse(where, "E-DUPLICATE", columns[-1], rule, "correct one of them")
 
 

@@ -87,6 +87,16 @@ def _positions(where):
     return np.flatnonzero(where) if where.dtype == bool else where.astype(int)
 
 
+def positions_of(which):
+    """Return a function from a group's number to the positions of its rows; `which` is each row's number.
+
+    One sort serves every group: comparing `which` with each number would take rows × groups steps.
+    """
+    order = np.argsort(which, kind="stable")
+    bounds = np.searchsorted(which[order], np.arange(which.max(initial=-1) + 2))
+    return lambda number: order[bounds[number]:bounds[number + 1]]
+
+
 def _words(words, i):
     return words(i) if callable(words) else words
 

@@ -13,7 +13,7 @@ from culmbook.conventions import Conventions, file_conventions
 from culmbook.corrections import CORRECTED
 from culmbook.headers import match_header
 from culmbook.problems import note, placed
-from culmbook.rows import Rows, source_columns
+from culmbook.rows import Rows, positions_of, source_columns
 
 BLANK_CODES = {"number": "E-NUMBER", "integer": "E-NUMBER", "date": "E-DATE", "string": "E-CODE"}
 FEW = 10  # rows from which on an always equal measure is suspicious
@@ -195,11 +195,14 @@ def _with_cell_names(readings, column, raw):
 def _record(rows, field, column, readings):
     """Refuse each row with a refused cell; state each kind of note once, with how often it holds."""
     noted = {}
+    if not any(reading.code for reading in readings):
+        return
+    places = positions_of(column.which)
     for position, reading in enumerate(readings):
         if reading.refused:
-            rows.refuse(column.which == position, reading.code, field.name, reading.rule, reading.mend)
+            rows.refuse(places(position), reading.code, field.name, reading.rule, reading.mend)
         elif reading.code == "N-RANGE":
-            rows.remark(column.which == position, reading.code, field.name, reading.rule, reading.mend)
+            rows.remark(places(position), reading.code, field.name, reading.rule, reading.mend)
         elif reading.code:
             kind_of_note = (reading.code, reading.mend if reading.code == "N-FORMULA" else reading.code)
             noted.setdefault(kind_of_note, []).append(position)
