@@ -94,7 +94,7 @@ def read_parameters(notebook, name="notebook"):
     except SyntaxError as error:
         raise ValueError(
             f"{name}: the parameters cell is not valid Python (line {error.lineno}: {error.msg})"
-        )
+        ) from None
     comments = _comments(text)
     found = {}
     for statement in tree.body:
