@@ -120,7 +120,8 @@ def test_names_never_overlap_however_many(rows):
     assert (named_words(rows) == "") == (len(_named(ax)) == rows)
 
 
-@pytest.mark.parametrize(("rows", "words"), [(10, ""), (60, " Every 2nd hybrid"), (120, " Every 3rd hybrid"), (250, " Every 6th hybrid")])
+@pytest.mark.parametrize(("rows", "words"), [
+    (MOST_NAMES, ""), (2 * MOST_NAMES, " Every 2nd hybrid"), (3 * MOST_NAMES, " Every 3rd hybrid"), (6 * MOST_NAMES, " Every 6th hybrid")])
 def test_named_words_say_which_names_are_left_out(rows, words):
     assert named_words(rows).startswith(words) and (words != "" or named_words(rows) == "")
 
