@@ -7,6 +7,7 @@ from pathlib import Path
 from pypdf import PdfReader
 
 SITES = 5
+GOOD = "complete"
 
 
 def main(folder):
@@ -22,8 +23,9 @@ def main(folder):
             faults.append(f"{report.parent.name} has no tables")
     index = (out / "index.html").read_text(encoding="utf-8")
     faults += [f"index.html does not link {r.name}" for r in reports if r.name not in index]
-    faults += [f"left over: {p.name}" for p in out.rglob("*.tmp*")]
-    print(f"{len(reports)} reports, {sum(len(PdfReader(r).pages) for r in reports)} pages, status {run.get('status')}")
+    faults += [f"{scope}: {state['status']}" for scope, state in run["scopes"].items() if state["status"] != GOOD]
+    faults += [f"left over: {p.relative_to(out)}" for p in out.rglob(".culmbook-*")]
+    print(f"{len(reports)} reports, {sum(len(PdfReader(r).pages) for r in reports)} pages")
     return "\n".join(faults)
 
 

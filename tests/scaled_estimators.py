@@ -29,6 +29,15 @@ ESTIMATORS = {
     "lifetable:life_table": "test_lifetable.py", "lifetable:median_survival": "test_lifetable.py",
     "lifetable:logrank": "test_lifetable.py", "lifetable:fit_hazards": "test_lifetable.py",
     "gaps:run_chance": "test_gaps.py", "gaps:clustering": "test_gaps.py", "gaps:longest_runs": "test_gaps.py",
+    "degree_days:degree_days_sine": "test_weather.py", "degree_days:degree_days_triangle": "test_weather.py",
+    "degree_days:hours_between": "test_weather.py", "weather:season_indices": "test_weather.py",
+    "weather:against_record": "test_weather.py",
+    "agreement:weighted_kappa": "test_agreement.py", "agreement:icc_agreement": "test_agreement.py",
+    "agreement:icc_any_two": "test_agreement.py", "agreement:agreement": "test_agreement.py",
+    "agreement:overall_agreement": "test_agreement.py", "agreement:observers_apart": "test_agreement.py",
+    "season_data:latest_stand": "test_season_data.py", "season_data:plots_by_status": "test_season_data.py",
+    "season_data:progress": "test_season_data.py", "look_first:stand_surprises": "test_look_first.py",
+    "stem_height:plot_heights": "test_stem_height.py", "stem_height:height_differences": "test_stem_height.py",
     "establishment:plot_stand": "test_establishment.py", "establishment:judge_hybrids": "test_establishment.py",
 }
 

@@ -14,6 +14,9 @@ from culmbook.stand_report import NOTHING, Answer, count_of, shown_of
 from culmbook.treatments import fit_treatments, why_not_separable
 
 
+FEW_LOST = 10  # an interval with fewer plants lost over all hybrids says nothing on any one
+
+
 def show_treatments(answer: Answer, *, rank: int) -> tuple:
     """Finding, figure and tables of planting method and film, or the sentence why they are not judged."""
     reason = NOTHING if answer.reason else why_not_separable(answer.cells)
@@ -145,20 +148,29 @@ def _loss_sentence(pooled):
 
 
 def _hazard_table(intervals, level):
+    """Hybrid by interval; an interval that lost next to nothing is named in the note instead of filling columns."""
     hazards = fit_hazards(intervals, level=level)
-    quiet = hazards.groupby("interval")["lost"].transform("sum").eq(0)
-    if quiet.all():
+    lost = hazards.groupby(["order", "interval"])["lost"].sum().reset_index()
+    telling = lost[lost["lost"] >= FEW_LOST]
+    if telling.empty:
         return ()
-    columns = {"interval": Column("Up to"), "hybrid": Column("Hybrid"), "plots": Column("Plots", kind="count"),
-               "lost": Column("Lost", "plants", kind="count"), "at_risk": Column("Of", "plants", kind="count"),
-               "hazard": Column("Hazard", kind="share", digits=1, meaning="Chance that a plant alive at the start is lost in the interval."),
-               "limits": Column(f"{round(100 * level)} % interval", kind="share_interval", digits=1, ends=("lower", "upper"))}
-    note = "Hazards are marginal shares from the stand model of each interval."
-    if hazards[~quiet]["lower"].isna().any():
+    wide, columns = pd.DataFrame({"hybrid": sorted(hazards["hybrid"].unique())}), {"hybrid": Column("Hybrid")}
+    for step in telling.itertuples():
+        own = hazards[hazards["order"].eq(step.order)].set_index("hybrid")
+        for name in ("hazard", "lower", "upper"):
+            wide[f"{name}_{step.order}"] = wide["hybrid"].map(own[name])
+        columns |= {
+            f"hazard_{step.order}": Column(f"By {step.interval}", kind="share", digits=1,
+                                           meaning="Chance that a plant alive at the count before is lost by this one."),
+            f"limits_{step.order}": Column(f"{round(100 * level)} % interval", kind="share_interval", digits=1,
+                                           ends=(f"lower_{step.order}", f"upper_{step.order}")),
+        }
+    note = "Marginal shares from the stand model of each interval."
+    if hazards[hazards["order"].isin(telling["order"])]["lower"].isna().any():
         note += " Without limits: as counted, where the model cannot be fitted."
-    if quiet.any():
-        note += f" No plant was lost up to {fmt_list(list(hazards[quiet]['interval'].unique()))}."
-    return (table(hazards[~quiet], label="hazards", columns=columns, note=note, caption="Chance of being lost in each interval, by hybrid."),)
+    for step in lost[lost["lost"] < FEW_LOST].itertuples():
+        note += f" By {step.interval}: {count_of(step.lost, 'plant') if step.lost else 'no plant'} lost, not shown."
+    return (table(wide, label="hazards", columns=columns, note=note, caption="Chance of being lost since the count before, by hybrid."),)
 
 
 def _inflation_note(intervals):
