@@ -12,7 +12,7 @@ from stand_frames import make_counts, make_gaps, make_hybrids, make_plots
 
 from culmbook.demo import truth
 from culmbook.establishment import (is_used, judge_hybrids, judge_plots, model_cells, plot_stand, stand_history,
-                                    what_is_unknown)
+                                    what_is_unknown, without_guards)
 from culmbook.gaps import longest_runs
 from culmbook.lifetable import plot_intervals
 from culmbook.network import read_network
@@ -345,3 +345,9 @@ def test_demo_intervals_hold_the_truth_at_every_site(demo):
     assert (by_site >= 0.85).all() and inside.mean() < 1, by_site
     narrow = (demo["true"] - demo["share"]).abs() < 0.3 * (demo["upper"] - demo["lower"]) / 2
     assert (narrow.groupby(demo["site"]).mean() < 0.85).any()
+
+
+def test_guards_are_taken_out_and_the_rest_kept_in_order():
+    plots = pd.DataFrame({"plot": ["1", "2", "3"], "hybrid": ["a", "g", "b"]})
+    hybrids = pd.DataFrame({"hybrid": ["a", "b", "g"], "role": ["candidate", "control", "guard"]})
+    assert without_guards(plots, hybrids)["plot"].tolist() == ["1", "3"]

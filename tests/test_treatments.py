@@ -94,4 +94,4 @@ def test_treatment_inside_main_plots_is_refused(split_plot):
 
 
 def test_one_complete_replicate_is_not_enough(split_plot):
-    assert "Only 1 replicate" in why_not_separable(split_plot[split_plot["replicate"].eq("0")])
+    assert "Only one replicate" in why_not_separable(split_plot[split_plot["replicate"].eq("0")])

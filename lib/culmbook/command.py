@@ -202,16 +202,11 @@ def _unique(pairs):
 
 
 def _check(asked):
-    from culmbook.network import read_network
-    from culmbook.problems import format_problems
+    from culmbook.checking import check
 
-    try:
-        problems = read_network(asked.data).problems
-    except ValueError as error:
-        print(f"culmbook check: {error}", file=sys.stderr)
-        return EXIT_USAGE
-    print(format_problems(problems))
-    return EXIT_FAILED if (problems["severity"] != "note").any() else EXIT_OK
+    report, status = check(asked.data)
+    print(report, end="", file=sys.stderr if status == EXIT_USAGE else sys.stdout)
+    return status
 
 
 def _sheets(asked):

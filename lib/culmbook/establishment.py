@@ -133,6 +133,19 @@ def is_used(stand: pd.DataFrame) -> pd.Series:
     return stand["status"].eq("ok") | stand["status_cause"].eq("plant")
 
 
+def without_guards(plots: pd.DataFrame, hybrids: pd.DataFrame) -> pd.DataFrame:
+    """Plots of candidates and controls: a guard shields its neighbours and is not judged.
+
+    Parameters
+    ----------
+    plots : DataFrame
+        With ``hybrid``.
+    hybrids : DataFrame
+        Table ``hybrids``: ``hybrid, role``.
+    """
+    return plots[~plots["hybrid"].isin(hybrids.loc[hybrids["role"].eq("guard"), "hybrid"])]
+
+
 def model_cells(stand: pd.DataFrame, hybrids: pd.DataFrame, event: str) -> pd.DataFrame:
     """Cells of the stand model for one event.
 
@@ -157,8 +170,7 @@ def model_cells(stand: pd.DataFrame, hybrids: pd.DataFrame, event: str) -> pd.Da
     """
     if event not in EVENTS:
         raise ValueError(f"event is {event!r}; it must be one of {', '.join(EVENTS)}")
-    guards = hybrids.loc[hybrids["role"].eq("guard"), "hybrid"]
-    rows = stand[is_used(stand) & ~stand["hybrid"].isin(guards)]
+    rows = without_guards(stand[is_used(stand)], hybrids)
     total = rows["original_autumn"] if event == "overwinter" else rows["plants_planted"].astype("float64")
     share = rows[event]
     cells = rows.assign(total=total, alive=(share * total).round())
@@ -182,7 +194,7 @@ def stand_history(stand: pd.DataFrame, hybrids: pd.DataFrame) -> pd.DataFrame:
         The plot's columns, ``occasion`` (starting with 'planting'), ``alive`` (original plants). Plots whose
         latest count hides them behind replants are left out.
     """
-    cells = stand[is_used(stand) & ~stand["hybrid"].isin(hybrids.loc[hybrids["role"].eq("guard"), "hybrid"])]
+    cells = without_guards(stand[is_used(stand)], hybrids)
     cells = cells[~cells["is_bounded"]]
     start = cells[PLOT_COLUMNS].assign(occasion="planting", alive=cells["plants_planted"].astype("float64"))
     counts = [cells[PLOT_COLUMNS].assign(occasion=o, alive=cells[f"original_{o}"]) for o in OCCASIONS]

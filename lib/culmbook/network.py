@@ -77,7 +77,8 @@ class Network:
         errors = errors[of_network | of_site.fillna(False)]
         if len(errors):
             first = errors.iloc[0]
-            return f"{first['file']} was refused ({first['code']}): {first['rule']}."
+            fate = "is missing" if first["code"] == "E-MISSING" else "was refused"
+            return f"{first['file']} {fate} ({first['code']}): {first['rule']}."
         for name in wanted:
             if len(_rows_of(self.tables[name], site)) == 0:
                 where = "" if site == "all" or not tables()[name].has_site else f" for site {site}"
@@ -124,8 +125,8 @@ def resolve_data(data):
     for folder in (Path(data), repository / data):
         if folder.is_dir():
             return folder.resolve()
-    raise ValueError(f"data={str(data)!r}: no such folder, neither in {Path.cwd()} nor in {repository}; give "
-                     "the folder that holds sites.csv")
+    looked = " or ".join(dict.fromkeys([str(Path.cwd()), str(repository)]))
+    raise ValueError(f"data={str(data)!r}: no such folder in {looked}; give the folder that holds sites.csv")
 
 
 def demo_folder():

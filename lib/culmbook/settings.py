@@ -63,6 +63,14 @@ class SelectionSettings:
 
 
 @dataclass(frozen=True)
+class ReportSettings:
+    """What every report of the network says of itself."""
+
+    network: str = _key("", "name of the network, printed above the title")
+    notice: str = _key("", "sentence printed at the foot of every page")
+
+
+@dataclass(frozen=True)
 class Settings:
     """All choices of a network."""
 
@@ -73,6 +81,7 @@ class Settings:
     frost: FrostSettings = field(default_factory=FrostSettings)
     degree_days: DegreeDaySettings = field(default_factory=DegreeDaySettings)
     selection: SelectionSettings = field(default_factory=SelectionSettings)
+    report: ReportSettings = field(default_factory=ReportSettings)
 
 
 def read_settings(path, hybrids=None):

@@ -1,6 +1,7 @@
 """The last step for one site: its report and its tables, from its executed notebooks. Runs in a worker."""
 
 import tempfile
+from dataclasses import asdict
 from pathlib import Path
 
 from culmbook.fingerprint import file_digest, notebook_site

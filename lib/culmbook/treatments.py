@@ -61,7 +61,8 @@ def why_not_separable(cells: pd.DataFrame) -> str | None:
     present = cells.groupby("replicate_key")["treatment"].nunique()
     complete = present == cells["treatment"].nunique()
     if complete.sum() < 2:
-        return f"Only {complete.sum()} replicate holds all treatments: the main plots' own scatter cannot be estimated."
+        held = "Only one replicate holds" if complete.sum() else "No replicate holds"
+        return f"{held} all treatments: the main plots' own scatter cannot be estimated."
     return None
 
 

@@ -45,6 +45,10 @@ fill = 0.70
 
 [degree_days]
 base_c = 10.0
+
+[report]
+network = "Invented demo network"
+notice = "All data in this report are invented."
 """
 
 
