@@ -7,7 +7,8 @@ from openpyxl import load_workbook
 
 from culmbook.dictionary import tables
 from culmbook.network import demo_folder, read_network
-from culmbook.templates import HEADER_ROW, write_sheets
+from culmbook.rawtable import read_raw
+from culmbook.templates import HEADER_ROW, HOW_TO_WALK, write_sheets
 
 COUNT = {"counted_on": "2025-10-07", "occasion": "autumn", "plants_alive": 20, "plants_replanted": 0,
          "emerged_late": "no", "observer": "007"}
@@ -99,9 +100,82 @@ def test_filled_sheet_is_read_back(tmp_path, network):
     book.save(data / "MELDO" / "stand_counts.xlsx")
     back = read_network(data)
     counts = back.tables["stand_counts"]
-    assert set(back.problems["severity"]) == {"note"}
+    assert back.problems.empty
     assert list(counts["plot"]) == sorted(network.tables["plots"]["plot"])
     assert (counts["plants_alive"] == 20).all() and (counts["observer"] == "007").all()
+
+
+def _typed_back(tmp_path, network, table, values, every=1):
+    """Type values into every so many rows of a sheet with plots, read it, and give the network."""
+    data = tmp_path / "data"
+    (data / "MELDO").mkdir(parents=True)
+    for file in ("sites.csv", "hybrids.csv", "MELDO/plots.csv"):
+        shutil.copy(demo_folder() / file, data / file)
+    path, = write_sheets(tmp_path / "sheets", network, table=table, season=2025)
+    book = load_workbook(path)
+    sheet = book[table]
+    places = {cell.value: cell.column for cell in sheet[HEADER_ROW]}
+    for row in range(HEADER_ROW + 1, sheet.max_row + 1, every):
+        for name, value in values.items():
+            sheet.cell(row, places[name]).value = value(row) if callable(value) else value
+    book.save(data / "MELDO" / f"{table}.xlsx")
+    return read_network(data)
+
+
+FROST = {"frost_on": "2025-05-10", "scored_on": "2025-05-14", "damage_score": lambda row: row % 7,
+         "leaf_killed_pct": lambda row: row % 7 * 10, "observer": "007"}
+
+
+def test_a_sheet_typed_back_whole_gives_no_note(tmp_path, network):
+    count = {**COUNT, "plants_alive": lambda row: 10 + row % 9, "replants_alive": 0}
+    back = _typed_back(tmp_path / "a", network, "stand_counts", count)
+    assert back.problems.empty and len(back.tables["stand_counts"]) == 156
+    assert _typed_back(tmp_path / "b", network, "frost_scores", FROST).problems.empty
+
+
+@pytest.mark.parametrize(("table", "values", "n"), [
+    ("stand_counts", {**COUNT, "plants_alive": lambda row: 10 + row % 9}, 156), ("frost_scores", FROST, 156),
+    ("phenology", {"flowered": "no", "senescence_score": lambda row: row % 9}, 156),
+    ("stem_measures", {"measured_on": "2025-09-01", "stems": lambda row: 20 + row % 9}, 780)])
+def test_rows_of_plots_not_visited_are_set_aside_with_one_note(tmp_path, network, table, values, n):
+    back = _typed_back(tmp_path, network, table, values, every=3)
+    said = back.problems[back.problems["code"] == "N-UNVISITED"]
+    assert set(back.problems["severity"]) == {"note"} and len(back.tables[table]) == n / 3
+    assert said["line"].tolist() == [HEADER_ROW + 2] and f"{n * 2 // 3} rows" in said["rule"].iat[0]
+
+
+def test_a_row_with_anything_observed_but_no_date_is_refused(tmp_path, network):
+    dates = {**COUNT, "counted_on": lambda row: None if row == HEADER_ROW + 1 else "2025-10-07"}
+    back = _typed_back(tmp_path, network, "stand_counts", dates)
+    refused = back.problems[back.problems["severity"] != "note"]
+    assert refused[["code", "line"]].values.tolist() == [["E-DATE", HEADER_ROW + 1]]
+
+
+def test_empty_sheets_typed_into_are_read_without_a_note(tmp_path):
+    write_sheets(tmp_path, table="sites")
+    book = load_workbook(tmp_path / "sites.xlsx")
+    book["sites"].cell(HEADER_ROW + 1, 1).value = "S01"
+    book.save(tmp_path / "sites.xlsx")
+    raw = read_raw(tmp_path / "sites.xlsx", tmp_path, tables()["sites"].columns)
+    assert raw.lines == [HEADER_ROW + 1] and raw.problems == []
+
+
+def test_other_sheets_and_titles_are_still_noted(tmp_path):
+    write_sheets(tmp_path, table="sites")
+    book = load_workbook(tmp_path / "sites.xlsx")
+    book["sites"].cell(HEADER_ROW + 1, 1).value = "S01"
+    book["sites"].insert_rows(1)
+    book["sites"].cell(1, 1).value = "My title"
+    book["read_me"]["A1"].value = "My own remarks"
+    book.save(tmp_path / "sites.xlsx")
+    raw = read_raw(tmp_path / "sites.xlsx", tmp_path, tables()["sites"].columns)
+    assert sorted(p.code for p in raw.problems) == ["N-SHEET", "N-TITLE"]
+
+
+def test_read_me_speaks_of_the_walk_only_where_plots_are_walked(tmp_path):
+    for path in write_sheets(tmp_path):
+        said = {cell.value for cell in load_workbook(path)["read_me"]["A"]}
+        assert bool(said & set(HOW_TO_WALK)) == (path.stem != "plots" and "plot" in tables()[path.stem].columns)
 
 
 def test_write_sheets_never_replaces_a_file(tmp_path):

@@ -6,6 +6,8 @@ from culmbook.cells import did_you_mean, odd_spaces, trimmed
 from culmbook.problems import note, refuse_file
 
 MOST_COLUMNS = 300
+WALK = ("trial", "row", "column")
+"""Columns of the table of plots that our own sheets repeat for the walk; elsewhere they are not read."""
 
 
 def plain_header(text):
@@ -69,7 +71,7 @@ def _unknown(raw, table, names, is_complete):
     free = [name for name in table.columns if name not in names]
     found = []
     for text, name in zip(raw.header, names):
-        if name in table.columns:
+        if name in table.columns or _is_for_the_walk(name, table, free):
             continue
         nameless = f"type its name; not found: {', '.join(free) or 'none'}"
         mend = did_you_mean(name, free) if name else nameless
@@ -83,6 +85,11 @@ def _unknown(raw, table, names, is_complete):
             f" ({odd} inside)" if odd else "")
         found.append(_refusal(raw, table, "E-HEADER", text.strip() or None, rule, mend, text))
     return found
+
+
+def _is_for_the_walk(name, table, free):
+    """Tell whether a column only says where the plot stands, and is no misspelt column of the table."""
+    return name in WALK and "plot" in table.columns and not did_you_mean(name, free).startswith("did you mean")
 
 
 def _absent(raw, table, names):

@@ -13,6 +13,9 @@ from culmbook.problems import note, refuse_file, refuse_row
 
 LONGEST_CELL = 32_767  # what a spreadsheet cell can hold
 HEADER_WITHIN = 30     # lines searched for the header
+MUST_BE_FILLED = "(must be filled)"  # stands above a needed column's name in our own empty sheets
+READ_ME = "read_me"                  # the sheet beside the table in them, and how it begins
+READ_ME_BEGINS = "Type into the sheet beside this one and save it as XLSX under the name it has."
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\u2028\u2029]")
 
@@ -149,8 +152,10 @@ def _no_header(grid):
 
 
 def _above(grid, at):
-    """Note what stands above the header."""
+    """Note what stands above the header, unless it is the title and the units of our own empty sheets."""
     n = grid.lines[at] - grid.first_line
+    if n == 2 and at == 2 and any(cell.strip().endswith(MUST_BE_FILLED) for cell in grid.rows[1]):
+        return []
     if any(not is_blank(row) for row in grid.rows[:at]):
         return [note("N-TITLE", grid.file, f"{n} row{'s' * (n > 1)} above the header: not read",
                      line=grid.first_line)]
@@ -319,7 +324,7 @@ def _refuse_cells(file, found):
     if not faults:
         return
     found.problems += [fault for _, fault in faults]
-    _drop_rows(found, {i for i, _ in faults})
+    drop_rows(found, {i for i, _ in faults})
 
 
 def _cell_fault(file, found, i, j, cell):
@@ -333,7 +338,16 @@ def _cell_fault(file, found, i, j, cell):
     return None
 
 
-def _drop_rows(found, bad):
+def drop_rows(found, bad):
+    """Drop rows from a table of text cells, in place.
+
+    Parameters
+    ----------
+    found : Shape or RawTable
+        Its `rows`, `lines` and `kinds` are replaced.
+    bad : set of int
+        Positions in `rows`.
+    """
     kept = [i for i in range(len(found.rows)) if i not in bad]
     at = {i: k for k, i in enumerate(kept)}
     found.rows, found.lines = [found.rows[i] for i in kept], [found.lines[i] for i in kept]

@@ -14,8 +14,11 @@ from culmbook.corrections import CORRECTED
 from culmbook.headers import match_header
 from culmbook.problems import note, placed
 from culmbook.rows import Rows, positions_of, source_columns
+from culmbook.sheetgrid import drop_rows
 
 BLANK_CODES = {"number": "E-NUMBER", "integer": "E-NUMBER", "date": "E-DATE", "string": "E-CODE"}
+PREFILLED = ("site", "plot", "growing_season", "plant", "position_row", "position")
+"""Columns that our own empty sheets fill in before the walk."""
 FEW = 10  # rows from which on an always equal measure is suspicious
 
 
@@ -51,6 +54,7 @@ def read_sheet(raw, table, today, folder_site=""):
     problems = [placed(p, table.name, folder_site or None) for p in [*raw.problems, *header_problems]]
     if any(problem.severity == "error_file" for problem in problems):
         return _no_rows(table, problems), None
+    raw = _visited(raw, table, places, folder_site, problems)
     columns = {name: _column(raw, place) for name, place in places.items()}
     numbers = _texts(columns, table, ("number", "integer"))
     conventions = file_conventions(numbers, _texts(columns, table, ("date",)), raw.delimiter)
@@ -69,6 +73,25 @@ def _no_rows(table, problems):
     rows = Rows.empty(table)
     rows.problems = problems
     return rows
+
+
+def _visited(raw, table, places, folder_site, problems):
+    """Return the sheet without the rows that name a plot and say nothing of it; one note tells of them."""
+    if table.name == "plots" or "plot" not in places:
+        return raw
+    told = [place for name, place in places.items() if name not in PREFILLED]
+    left = [i for i, row in enumerate(raw.rows)
+            if row[places["plot"]].strip() and not any(row[place].strip() for place in told)]
+    if not left:
+        return raw
+    n = len(left)
+    rule = ("1 row names a plot but holds" if n == 1 else f"{n} rows name a plot but hold")
+    problems.append(note("N-UNVISITED", raw.file, f"{rule} nothing observed: taken as not visited and left out",
+                         "fill in what was observed there, if anything was", line=raw.lines[left[0]],
+                         table=table.name, site=folder_site or None))
+    seen = replace(raw, lines=list(raw.lines), rows=list(raw.rows), kinds=dict(raw.kinds))
+    drop_rows(seen, set(left))
+    return seen
 
 
 def _column(raw, place):

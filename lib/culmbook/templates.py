@@ -15,20 +15,22 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.pagebreak import Break
 
 from culmbook.dictionary import column_dictionary, tables
+from culmbook.headers import WALK
+from culmbook.sheetgrid import MUST_BE_FILLED, READ_ME, READ_ME_BEGINS
 from culmbook.workbook_bytes import workbook_bytes
 
 TITLE_ROW, UNIT_ROW, HEADER_ROW = 1, 2, 3
 SPARE_ROWS = 200
 PLANTS_PER_PLOT = 5
-# where the plot stands; for the walk only, the reader takes these from the plots table
-PLACE = ("trial", "row", "column")
 THIN = Side(style="thin", color="999999")
-READ_ME = (
-    "Type into the sheet beside this one and save it as XLSX under the name it has.",
+HOW_TO = (
+    READ_ME_BEGINS,
     "Leave a cell blank when something was not observed; write 0 only when none was there.",
     "Leave codes and dates as text: dates are year-month-day, such as 2025-10-07.",
     "Do not rename, reorder or merge the column names; a column of your own may be added at the right.",
-    "Delete the rows of plots that you did not visit.",
+)
+HOW_TO_WALK = (
+    "Leave the row of a plot that you did not visit as it is, or delete it.",
     "The hybrid is left out on purpose; the plots table knows it.",
 )
 
@@ -76,7 +78,7 @@ def _planned(out, chosen, network, site, season):
     """Pairs of a file and the rows to fill in, or None for an empty sheet."""
     if network is None and (site is not None or season is not None):
         raise ValueError("site and season need a network: give the folder with --data")
-    about_plots = [name for name in chosen if name != "plots" and "plot" in tables()[name].columns]
+    about_plots = [name for name in chosen if _is_about_plots(name)]
     if network is None or not about_plots:
         return [(out / f"{name}.xlsx", None) for name in chosen]
     planned = []
@@ -85,6 +87,10 @@ def _planned(out, chosen, network, site, season):
         planned += [(out / code / f"{name}.xlsx", _prefilled(name, plots, network, season))
                     for name in about_plots]
     return planned
+
+
+def _is_about_plots(name):
+    return name != "plots" and "plot" in tables()[name].columns
 
 
 def _chosen_tables(table):
@@ -117,7 +123,7 @@ def _standing_plots(network, site, season):
 
 def _prefilled(name, plots, network, season):
     """Rows with what is known before the walk; every other column stays blank."""
-    rows = plots[["site", "plot", *PLACE]]
+    rows = plots[["site", "plot", *WALK]]
     if name == "stem_measures":
         rows = rows.merge(pd.DataFrame({"plant": [str(i + 1) for i in range(PLANTS_PER_PLOT)]}), how="cross")
     if name == "plant_gaps":
@@ -139,7 +145,7 @@ def _with_positions(rows, network):
 def _write(path, rows, season):
     book = Workbook()
     _fill_sheet(book.active, tables()[path.stem], rows, season)
-    _fill_read_me(book.create_sheet("read_me"), path.stem)
+    _fill_read_me(book.create_sheet(READ_ME), path.stem)
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(workbook_bytes(book))
 
@@ -162,7 +168,7 @@ def _fill_sheet(sheet, table, rows, season):
 def _columns(table, rows):
     if rows is None:
         return table.columns
-    places = [name for name in PLACE if name not in table.columns]
+    places = [name for name in WALK if name not in table.columns]
     return ["site", "plot", *places, *[name for name in table.columns if name not in ("site", "plot")]]
 
 
@@ -186,8 +192,9 @@ def _hint(field):
     """What the printed sheet says above a column's name: allowed words, or the unit."""
     if field is None:
         return "for the walk"
-    needed = " (must be filled)" if field.required else ""
-    return (" / ".join(field.enum) or field.unit or field.content) + needed
+    needed = f" {MUST_BE_FILLED}" if field.required else ""
+    unit = "year-month-day" if field.type == "date" else field.unit
+    return (" / ".join(field.enum) or unit or field.content) + needed
 
 
 def _format_column(sheet, place, field, n_rows):
@@ -259,7 +266,7 @@ def _set_up_print(sheet, n_columns, last):
 
 
 def _fill_read_me(sheet, name):
-    for line in READ_ME:
+    for line in HOW_TO + (HOW_TO_WALK if _is_about_plots(name) else ()):
         sheet.append([line])
     sheet.append([])
     meanings = column_dictionary(name)

@@ -19,7 +19,9 @@ from openpyxl.utils.datetime import from_excel
 
 from culmbook.headers import MOST_COLUMNS
 from culmbook.problems import note, refuse_file
-from culmbook.sheetgrid import LONGEST_CELL, Grid, find_header, has_control, n_names, shape
+from culmbook.sheetgrid import (
+    LONGEST_CELL, READ_ME, READ_ME_BEGINS, Grid, find_header, has_control, n_names, shape,
+)
 from culmbook.workbook_notes import formatting_notes, hidden_notes, macro_notes, merged_faults
 from culmbook.workbook_parts import elements, local_name, read_book, text_of, too_large, unescaped
 
@@ -238,9 +240,13 @@ def _choose(sheets, file, names):
         return None, [refuse_file("E-EMPTY", file, "the workbook is empty: it holds no header and no row",
                                   "fill it in, or remove the file")]
     chosen = fitting[0] if fitting else visible[0]
-    others = [s.name for s in visible if s is not chosen and any(s.rows)]
+    others = [s.name for s in visible if s is not chosen and any(s.rows) and not _is_our_read_me(s)]
     said = f"sheet “{chosen.name}” read; not read: " + ", ".join(f"“{name}”" for name in others)
     return chosen, [note("N-SHEET", file, said)] if others else []
+
+
+def _is_our_read_me(sheet):
+    return sheet.name == READ_ME and sheet.rows[0][:1] == [READ_ME_BEGINS]
 
 
 def _fit(sheet, names):
