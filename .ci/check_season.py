@@ -7,7 +7,7 @@ from pathlib import Path
 from pypdf import PdfReader
 
 SITES = 5
-GOOD = "complete"
+GOOD = "done"
 
 
 def main(folder):
