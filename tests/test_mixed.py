@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 from scipy import integrate, special, stats
 
-from culmbook.mixed import _Problem, fit_binomial
+from culmbook.laplace import CountModel
+from culmbook.mixed import fit_binomial
 
 PUBLISHED = Path(__file__).parent / "published"
 
@@ -64,7 +65,7 @@ def test_gradient_matches_finite_differences(herds, fixed):
 def _herd_problem(herds):
     code = {term: pd.factorize(herds[term], sort=True) for term in ("herd", "row")}
     x = np.column_stack([np.ones(len(herds)), pd.get_dummies(herds["period"], dtype=float).iloc[:, 1:]])
-    return _Problem(herds["incidence"].to_numpy(float), herds["size"].to_numpy(float), x, code)
+    return CountModel(herds["incidence"].to_numpy(float), herds["size"].to_numpy(float), x, code)
 
 
 def test_laplace_is_close_to_quadrature_for_counts_of_a_plot():
@@ -72,7 +73,7 @@ def test_laplace_is_close_to_quadrature_for_counts_of_a_plot():
     rng = np.random.default_rng(5)
     y, n, b, t = rng.binomial(36, special.expit(rng.normal(1.5, 0.5, 12))), 36, 1.4, 0.25
     plots = pd.DataFrame({"y": y, "n": n, "plot": range(12)})
-    problem = _Problem(y.astype(float), np.full(12, 36.0), np.ones((12, 1)), {"plot": pd.factorize(plots["plot"])})
+    problem = CountModel(y.astype(float), np.full(12, 36.0), np.ones((12, 1)), {"plot": pd.factorize(plots["plot"])})
 
     def likelihood(k):
         return integrate.quad(lambda u: stats.binom.pmf(k, n, special.expit(b + u)) * stats.norm.pdf(u, 0, np.sqrt(t)), -4, 4)[0]
@@ -84,7 +85,7 @@ def test_laplace_is_close_to_quadrature_for_counts_of_a_plot():
 def test_sparse_and_dense_designs_agree(herds, monkeypatch):
     fits = []
     for cells in (10, 10**9):
-        monkeypatch.setattr("culmbook.mixed._DENSE_CELLS", cells)
+        monkeypatch.setattr("culmbook.laplace._DENSE_CELLS", cells)
         fits.append(fit_binomial(herds, alive="incidence", total="size", fixed="period", random=["herd", "row"]))
     assert fits[0].criterion == pytest.approx(fits[1].criterion, rel=1e-10)
     assert fits[0].variances.to_numpy() == pytest.approx(fits[1].variances.to_numpy(), rel=1e-4)

@@ -14,7 +14,7 @@ from culmbook.crosschecks import cross_checks
 from culmbook.dictionary import corrections_table, empty_table, tables
 from culmbook.folder import list_folder, site_folders
 from culmbook.keys import (
-    Known, check_folded, check_folder_site, check_key, check_plots, check_single_codes, check_unique_sets,
+    check_folded, check_folder_site, check_key, check_plots, check_single_codes, check_unique_sets,
     known_codes, set_aside_without_layout,
 )
 from culmbook.problems import problems_frame, refuse_file

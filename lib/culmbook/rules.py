@@ -5,7 +5,6 @@ refused earlier are not judged again.
 """
 
 import numpy as np
-import pandas as pd
 
 AREA_SLACK = 1.005  # areas are typed rounded
 

@@ -38,6 +38,7 @@ def make_report(job):
         made / f"{job.scope}_{season}.pdf",
         site=site,
         season=season,
+        facts=asdict(network.settings.report),
         network=network,
         run={k: job.context[k] for k in ("started", "failed")},
     )

@@ -7,13 +7,14 @@ import pandas as pd
 from culmbook.columns import Column
 from culmbook.establishment import EVENTS, is_used, model_cells
 from culmbook.formats import fmt_count, fmt_list, fmt_share
-from culmbook.mixed import CONVERGED
+from culmbook.laplace import CONVERGED
 from culmbook.present import figure, finding, say, table
 from culmbook.proportions import fit_beta_binomial
 from culmbook.stand_figures import height_for, named_words, new_figure, plot_differences, plot_shares
 from culmbook.stand_model import StandFit, against_control, fit_stand, hybrid_shares, variance_table
 
 TITLES = {"establishment": "Established by autumn", "overwinter": "Survived the winter", "stand": "Stand at the last count"}
+AGAINST = {"establishment": "Established", "overwinter": "Survived", "stand": "Stand"}
 NOTHING = "There are no shares to compare, for the reason given above."
 SHARE_COLUMNS = {
     "hybrid": Column("Hybrid"),
@@ -189,13 +190,12 @@ def _share_finding(answer, what, rank):
     alive, total = cells["alive"].sum(), cells["total"].sum()
     whose = "plants alive in autumn" if answer.event == "overwinter" else "plants planted"
     sentence = (f"{what}, {fmt_share(alive / total)} of the {whose} lived ({fmt_count(alive)} of {fmt_count(total)} "
-                f"in {count_of(len(cells), 'plot')}{_at_sites(cells)}); {_range_words(answer.shares)}.")
+                f"in {count_of(len(cells), 'plot')}{_at_sites(cells)}); {_range_words(answer.shares)}"
+                f"{', each site weighted alike' if len(by_site) > 1 else ''}.")
     low, high = by_site.loc[by_site["share"].idxmin()], by_site.loc[by_site["share"].idxmax()]
     sites = (f"Sites ranged from {fmt_share(low['share'])} ({low['site']}) to {fmt_share(high['share'])} ({high['site']})."
              if len(by_site) > 1 else "")
-    return finding(sentence, sites, rank=rank, label=TITLES[answer.event], see=f"{answer.event}-shares",
-                   numbers={"Plots": fmt_count(len(cells)), "Plants alive": f"{fmt_count(alive)} of {fmt_count(total)}",
-                            "Hybrids": fmt_count(len(answer.shares))})
+    return finding(sentence, sites, rank=rank, label=TITLES[answer.event], see=f"{answer.event}-shares")
 
 
 def _site_totals(cells):
@@ -249,7 +249,7 @@ def show_contrasts(answer: Answer, *, rank: int) -> tuple:
         return (say(answer.no_contrast or NOTHING, kind="refusal"),)
     frame, control, percent = answer.contrasts, answer.control, round(100 * answer.level)
     sentence = _contrast_sentence(answer)
-    said = finding(sentence, rank=rank, label=f"{TITLES[answer.event]}, against {control}", see=f"{answer.event}-contrasts")
+    said = finding(sentence, rank=rank, label=f"{AGAINST[answer.event]} against {control}", see=f"{answer.event}-contrasts")
     fig, ax = new_figure(height_for(len(frame)))
     plot_differences(frame, control, ax=ax)
     caption = (f"{TITLES[answer.event]}: difference from the control {control}; lines are simultaneous {percent} % intervals, so "
@@ -288,6 +288,8 @@ def show_variances(answer: Answer) -> tuple:
     columns = {"source": Column("Source"), "levels": Column("Levels", kind="count", meaning="Number of blocks, main plots, plots …"),
                "sd_logit": Column("sd", "logit", digits=2, kind="number", meaning="Standard deviation on the logit scale."),
                "at_zero": Column("Remark")}
+    if frame["at_zero"].eq("").all():
+        del columns["at_zero"]
     return (table(frame, label=f"{answer.event}-variances", columns=columns, note=_correlation_note(answer.cells),
                   caption=f"{TITLES[answer.event]}: unevenness among plots that the hybrids do not explain."),)
 
