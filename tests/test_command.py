@@ -93,6 +93,10 @@ def test_check_exits_0_on_the_demo_and_1_on_an_error(capsys, tmp_path):
     assert run("check", tmp_path) == 1
     heard = capsys.readouterr().out
     assert "hybrids.csv" in heard and "king" in heard
+    assert run("check", tmp_path, "--site", "DRYSA", "--errors") == 1
+    heard = capsys.readouterr().out
+    assert "king" in heard and "[N-" not in heard
+    assert run("check", tmp_path, "--site", "NOWHERE") == 2 and "NOWHERE" in capsys.readouterr().err
     assert run("check", tmp_path / "nowhere") == 2
 
 

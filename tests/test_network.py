@@ -286,3 +286,26 @@ def test_folder_in_other_case_is_named_also_when_one_site_is_read(tmp_path):
 def test_crop_type_outside_the_settings_is_noted(tmp_path):
     problems = read(tmp_path, small_network() | {"settings.toml": 'crop_types = ["two"]'}).problems
     assert problems["code"].tolist() == ["N-CROPTYPE"] * 4
+
+
+def test_check_names_the_cause_before_its_consequences(tmp_path):
+    sheets = small_network()
+    sheets["S01/plots.csv"].drop("hybrid")
+    sheets["S01/weather.csv"].put(9, "air_temperature_max_c", "hot")
+    report, _ = check(write_network(tmp_path, sheets), today=TODAY)
+    of_site = report.split("Site S01\n")[1]
+    files = [line.strip() for line in of_site.splitlines() if line.startswith("  S01/")]
+    assert "E-LAYOUT" in report and files[:2] == ["S01/plots.csv", "S01/weather.csv"] and len(files) > 3
+
+
+def test_check_can_keep_to_one_site_and_to_what_is_refused(tmp_path):
+    sheets = small_network()
+    sheets["S01/stand_counts.csv"].put(2, "plants_alive", "many").put(3, "plants_alive", "=1+1")
+    sheets["S01/harvests.csv"].put_all("ash_pct", "")
+    sheets["S02/plots.csv"].put(2, "status", "fine")
+    folder = write_network(tmp_path, sheets)
+    whole, _ = check(folder, today=TODAY)
+    errors, status = check(folder, site="S01", errors_only=True, today=TODAY)
+    assert "N-ALLMISSING" in whole and "S02/plots.csv" in whole
+    assert status == 1 and "E-NUMBER" in errors and "[N-" not in errors and "S02" not in errors
+    assert errors.count(" 1 note.") == 1 and check(folder, site="S09", today=TODAY)[1] == 2

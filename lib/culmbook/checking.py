@@ -6,7 +6,7 @@ from culmbook.network import read_network
 from culmbook.problems import format_problems
 
 
-def check(data, *, site="all", today=None):
+def check(data, *, site="all", errors_only=False, today=None):
     """Return the report on a network folder and an exit status.
 
     Parameters
@@ -15,6 +15,8 @@ def check(data, *, site="all", today=None):
         Network folder.
     site : str
         ``all``, or one site.
+    errors_only : bool
+        List only what was refused; notes are counted.
     today : datetime.date, optional
         Dates after it are refused; the clock's date by default.
 
@@ -31,7 +33,7 @@ def check(data, *, site="all", today=None):
         return f"culmbook check: {error}\n", 2
     refused = network.problems["severity"] != "note"
     parts = [f"Network folder {network.folder}", "", _files_in_words(network.files), "",
-             format_problems(network.problems), *_corrections_in_words(network.corrections),
+             format_problems(network.problems, errors_only=errors_only), *_corrections_in_words(network.corrections),
              *_sites_in_words(network)]
     return "\n".join(parts) + "\n", int(refused.any())
 

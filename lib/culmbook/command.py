@@ -125,6 +125,8 @@ def _add_check(commands):
         "rule and what would mend it.",
     )
     check.add_argument("data", metavar="DATA", help="network folder (holds sites.csv)")
+    check.add_argument("--site", metavar="CODE", default="all", help="only this site and the whole network's tables")
+    check.add_argument("--errors", action="store_true", help="list only what is refused; notes are counted")
     check.set_defaults(run=_check)
 
 
@@ -204,7 +206,7 @@ def _unique(pairs):
 def _check(asked):
     from culmbook.checking import check
 
-    report, status = check(asked.data)
+    report, status = check(asked.data, site=asked.site, errors_only=asked.errors)
     print(report, end="", file=sys.stderr if status == EXIT_USAGE else sys.stdout)
     return status
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, fields, replace
 import pandas as pd
 
 SEVERITIES = ("error_file", "error_row", "note")
+FOLLOWING = ("E-LAYOUT",)  # mostly follow from a fault of another table
 SHOWN_VALUE = 60  # longest piece of a cell that is quoted in a message
 
 
@@ -116,27 +117,40 @@ def shown(value, longest=SHOWN_VALUE):
     return "".join(c if c.isprintable() else f"[U+{ord(c):04X}]" for c in cut)
 
 
-def format_problems(frame):
+def format_problems(frame, *, errors_only=False):
     """Return the report of all problems in words, grouped by site and file.
 
     Parameters
     ----------
     frame : pandas.DataFrame
         As returned by :func:`problems_frame`.
+    errors_only : bool
+        Leave out the notes; the totals still count them.
 
     Returns
     -------
     str
-        Files first refused whole, then rows refused, then notes; ends with a line of totals.
+        Files refused whole come first in their site, then files with rows refused, those that only lack their
+        plots after them, files with notes last. Within a file refusals come before notes. Ends with a line
+        of totals.
     """
     parts = []
-    for site, of_site in frame.fillna({"site": ""}).groupby("site", sort=True):
+    listed = frame[frame["severity"] != "note"] if errors_only else frame
+    for site, of_site in listed.fillna({"site": ""}).groupby("site", sort=True):
         parts.append(f"Site {shown(site)}" if site else "Whole network")
-        for file, of_file in of_site.groupby("file", sort=True):
+        files = sorted(of_site.groupby("file"), key=lambda group: (_urgency(group[1]), group[0]))
+        for file, of_file in files:
             parts.append(f"  {shown(file, 200)}")
             parts += [f"    {_sentence(row)}" for row in of_file.itertuples(index=False)]
         parts.append("")
     return "\n".join([*parts, _totals(frame)])
+
+
+def _urgency(of_file):
+    """Return a file's place in the report: causes before their consequences, which carry `FOLLOWING` codes."""
+    causes = of_file[~of_file["code"].isin(FOLLOWING)]
+    ranks = {"error_file": 0, "error_row": 1, "note": 3}
+    return min([ranks[severity] for severity in causes["severity"]] + [2] * (len(causes) < len(of_file)))
 
 
 def _sentence(row):
@@ -153,5 +167,11 @@ def _sentence(row):
 def _totals(frame):
     n = frame["severity"].value_counts()
     n_rows = len(frame.loc[frame["severity"] == "error_row", ["file", "line"]].drop_duplicates())
-    return (f"{n.get('error_file', 0)} reasons to refuse whole files, {n.get('error_row', 0)} faults in "
-            f"{n_rows} refused rows, {n.get('note', 0)} notes.")
+    parts = (_counted(n.get("error_file", 0), "reason to refuse a whole file", "reasons to refuse whole files"),
+             _counted(n.get("error_row", 0), "fault", "faults") + f" in {_counted(n_rows, 'refused row', 'refused rows')}",
+             _counted(n.get("note", 0), "note", "notes"))
+    return ", ".join(parts) + "."
+
+
+def _counted(n, one, many):
+    return f"{n} {one if n == 1 else many}"
