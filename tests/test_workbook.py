@@ -4,6 +4,7 @@ import csv
 import time
 import zipfile
 
+import matplotlib.pyplot as plt
 import nbformat
 import numpy as np
 import openpyxl
@@ -101,8 +102,39 @@ def test_same_tables_give_the_same_bytes(written, tmp_path):
 def test_long_and_equal_labels_get_names_of_their_own(tmp_path):
     label = "a-very-long-label-of-a-table-in-this-notebook"
     path = write_notebook(tmp_path, "10_data", a_table(label), a_table(label), a_table(label.upper().lower()))
-    names = openpyxl.load_workbook(write_tables([path], tmp_path)[0]).sheetnames[2:]
+    book, *files = write_tables([path], tmp_path)
+    names = openpyxl.load_workbook(book).sheetnames[2:]
     assert len({name.lower() for name in names}) == 3 and max(map(len, names)) <= 31
+    assert [file.name for file in files] == [f"10-{label}.csv", f"10-{label}-2.csv", f"10-{label}-3.csv"]
+
+
+def test_file_names_are_cut_where_no_disk_takes_them(tmp_path):
+    notebook = write_notebook(tmp_path, "n" * 90, a_table("x" * 60), a_table("x" * 60))
+    _, *files = write_tables([notebook], tmp_path)
+    assert len({file.name for file in files}) == 2 and max(len(file.name) for file in files) <= 104
+
+
+def a_figure(data, label="drawn"):
+    chart = plt.figure(figsize=(3, 2))
+    shown = present.figure(chart, label=label, caption="c", alt="a", data=data)
+    plt.close(chart)
+    return shown
+
+
+def test_figure_data_that_a_table_holds_already_are_written_once(tmp_path):
+    frame = pd.DataFrame({"x": [1, 2]})
+    shown = present.table(frame, label="t", caption="c", columns={"x": Column("x", kind="count")})
+    same, other = a_figure(frame), a_figure(frame * 2, "other")
+    book, *files = write_tables([write_notebook(tmp_path, "10_a", same, shown, other)], tmp_path)
+    assert [file.name for file in files] == ["10-t.csv", "10-other.csv"]
+    contents = list(openpyxl.load_workbook(book)["Contents"].iter_rows(min_row=2, values_only=True))
+    assert [row[1] for row in contents] == ["10-t.csv", "10-other.csv"] and "figure draws" in contents[0][-1]
+
+
+def test_equal_tables_of_their_own_are_both_written(tmp_path):
+    shown = [present.table(pd.DataFrame({"x": [1]}), label=label, caption="c", columns={"x": Column("x")})
+             for label in ("a", "b")]
+    assert len(write_tables([write_notebook(tmp_path, "10_a", *shown)], tmp_path)) == 3
 
 
 def test_characters_xml_cannot_hold_are_spelled_out(tmp_path):

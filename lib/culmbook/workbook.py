@@ -23,6 +23,9 @@ from culmbook.outputs import write_whole
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 LONGEST_CELL = 32_767
 """Characters a spreadsheet cell can hold."""
+LONGEST_SHEET, LONGEST_FILE = 31, 100
+"""Characters of a sheet's name that spreadsheets take, and of a file's name that every disk and archive takes."""
+ALSO_DRAWN = "A figure draws these numbers."
 _NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _FORMATS = {"share": "0.0%", "share_interval": "0.0%", "date": "yyyy-mm-dd"}
 _MEANT = {"share": "share, 0 to 1", "share_interval": "share, 0 to 1"}
@@ -61,17 +64,35 @@ def _number_of(notebook: str) -> str:
     return notebook.split("_")[0] if notebook[:1].isdigit() else notebook
 
 
+def _unique(wanted: str, longest: int, taken: set[str]) -> str:
+    """Cut a name to so many characters and number it where it is taken, without regard to case."""
+    name, n = wanted[:longest], 2
+    while name.lower() in taken:
+        name, n = f"{wanted[:longest - len(str(n)) - 1]}-{n}", n + 1
+    taken.add(name.lower())
+    return name
+
+
 def _named(bundles: list[dict]) -> list[dict]:
-    """Give each table a name for its sheet and file: at most 31 characters, unique without regard to case."""
-    taken, named = set(), []
+    """Give each table a name for its sheet, which a workbook keeps short, and one for its file."""
+    sheets, files, named = set(), set(), []
     for bundle in bundles:
-        wanted = f"{_number_of(bundle['notebook'])}-{bundle['label']}"[:31]
-        name, n = wanted, 2
-        while name.lower() in taken:
-            name, n = f"{wanted[:31 - len(str(n)) - 1]}-{n}", n + 1
-        taken.add(name.lower())
-        named.append({**_flat(bundle), "name": name})
+        wanted = f"{_number_of(bundle['notebook'])}-{bundle['label']}"
+        named.append({**bundle, "name": _unique(wanted, LONGEST_SHEET, sheets),
+                      "file": _unique(wanted, LONGEST_FILE, files) + ".csv"})
     return named
+
+
+def _without_repeats(bundles: list[dict]) -> list[dict]:
+    """Leave out the data of a figure where a table of the same notebook holds just the same."""
+    content = [(bundle["notebook"], csv_bytes(bundle)) for bundle in bundles]
+    tables = {about: at for at, (about, bundle) in enumerate(zip(content, bundles, strict=True))
+              if not bundle.get("of_figure")}
+    drawn = {tables[about] for about, bundle in zip(content, bundles, strict=True)
+             if bundle.get("of_figure") and about in tables}
+    return [{**bundle, "note": f"{bundle['note']} {ALSO_DRAWN}".strip()} if at in drawn else bundle
+            for at, (about, bundle) in enumerate(zip(content, bundles, strict=True))
+            if not bundle.get("of_figure") or about not in tables]
 
 
 def collect_tables(notebooks: list[Path], network=None, site: str = "all") -> list[dict]:
@@ -89,12 +110,13 @@ def collect_tables(notebooks: list[Path], network=None, site: str = "all") -> li
     Returns
     -------
     list of dict
-        Table bundles with a unique `name`; intervals split into their two ends.
+        Table bundles with a unique `name` for the sheet and `file` for the CSV; intervals split into their two
+        ends. The data of a figure are left out where a table of its notebook holds the same.
     """
     bundles = [bundle for path in notebooks for bundle in table_bundles(read_notebook(path), Path(path).stem)]
     if network is not None:
         bundles += [{**shown.bundle(), "notebook": "data"} for shown in data_tables(network, site)]
-    return _named(bundles)
+    return _named(_without_repeats([_flat(bundle) for bundle in bundles]))
 
 
 def safe_text(text: str) -> str:
@@ -161,7 +183,7 @@ def _fill(sheet, heads: list[str], kinds: list[str], rows: list[list]) -> None:
 
 
 def _contents(bundles: list[dict]) -> list[list]:
-    return [[b["name"], b["notebook"], b["caption"], len(b["values"]), b["note"]] for b in bundles]
+    return [[b["name"], b["file"], b["notebook"], b["caption"], len(b["values"]), b["note"]] for b in bundles]
 
 
 def _dictionary(bundles: list[dict]) -> list[list]:
@@ -187,8 +209,8 @@ def xlsx_bytes(bundles: list[dict]) -> bytes:
     """Give all tables as one workbook: a list of contents, the dictionary of columns, one sheet per table."""
     book = Workbook(write_only=True)
     book.properties.creator = "culmbook"
-    _fill(book.create_sheet("Contents"), ["sheet", "notebook", "caption", "rows", "note"], ["text"] * 5,
-          _contents(bundles))
+    _fill(book.create_sheet("Contents"), ["sheet", "file", "notebook", "caption", "rows", "note"],
+          ["text"] * 6, _contents(bundles))
     _fill(book.create_sheet("Columns"), ["sheet", "column", "heading", "unit", "kind", "meaning"],
           ["text"] * 6, _dictionary(bundles))
     for bundle in bundles:
@@ -222,6 +244,6 @@ def write_tables(notebooks: list[Path], out_dir: Path, *, network=None, site: st
     written = [Path(out_dir) / "tables.xlsx"]
     write_whole(written[0], xlsx_bytes(bundles))
     for bundle in bundles:
-        written.append(folder / f"{bundle['name']}.csv")
+        written.append(folder / bundle["file"])
         write_whole(written[-1], csv_bytes(bundle))
     return written
