@@ -1,11 +1,13 @@
 """The page that links a batch's results: all reachable, nothing taken as markup. Common practice."""
 
 from html.parser import HTMLParser
+from pathlib import Path
 from urllib.parse import unquote
 
 import pytest
 
 from culmbook.index_page import index_page
+from culmbook.progress import closing_words
 from culmbook.record import blank_scope
 
 HOSTILE = "<script>alert(1)</script> & \"quoted\" 'too' $x$ *b* \\ @"
@@ -75,6 +77,9 @@ def test_index_page_needs_nothing_from_elsewhere():
         lambda r: r.update(data=HOSTILE),
         lambda r: r["scopes"]["S1"]["notebooks"].update(x=notebook("failed", HOSTILE)),
         lambda r: r.update(network={"sites_refused": [HOSTILE]}),
+        lambda r: r.update(network={"report": {"network": HOSTILE, "notice": ""}}),
+        lambda r: r.update(network={"report": {"network": "", "notice": HOSTILE}}),
+        lambda r: r.update(network={"site_names": {"S1": HOSTILE}}),
     ],
 )
 def test_index_page_prints_hostile_text_as_typed(spoil):
@@ -125,3 +130,20 @@ def test_index_page_puts_the_network_first_and_tells_a_reason_once():
     )
     text = index_page(record(A=failed, network=done()))
     assert text.index("All sites") < text.index(">A<") and "Section 20" not in text
+
+
+def test_index_page_names_the_network_and_says_its_notice():
+    about = {"report": {"network": "grass trials", "notice": "Not for sale."}, "site_names": {"S1": "First site"}}
+    words = Page(index_page({**record(S1=done()), "network": about})).words
+    assert words.count("grass trials: season 2025") == 1 and "Not for sale." in words and "First site" in words
+    assert "Season 2025" in Page(index_page(record(S1=done()))).words
+
+
+@pytest.mark.parametrize("status", ["provisional", "incomplete"])
+def test_headline_and_status_word_stand_beside_what_is_missing(status):
+    entry = done(status=status, notes=["No early-summer count yet."])
+    words = Page(index_page(record(S1=entry))).words
+    assert status in words and "80 % lived." in words and "No early-summer count yet." in words
+    closing = {**record(S1=entry), "asked": ["S1"], "network": {"sites_refused": []}}
+    said, all_well = closing_words(closing, Path("out"))
+    assert said.splitlines()[0] == f"S1  {status}: 80 % lived." and all_well

@@ -15,6 +15,7 @@ from pypdf import PdfReader
 from pypdf.generic import ContentStream
 
 from culmbook import present, style
+from culmbook.appendix import data_tables
 from culmbook.columns import Column
 from culmbook.compose import compose
 from culmbook.formulas import has_deep_scripts, typst_math
@@ -72,8 +73,9 @@ def a_network():
         ["E-SHEET", "error_file", "S01/harvests.xlsx", None, None, None, "two files", "keep one", "S01"],
         ["E-RANGE", "error_row", "S02/plots.csv", 3, "plot_length_m", "-7", "over 0", "type it", "S02"]],
         columns=["code", "severity", "file", "line", "column", "value", "rule", "mend", "site"])
-    files = pd.DataFrame([["S01/plots.csv", "S01", 78, 77, "ab12cd34ef567890aaaa"]],
-                         columns=["file", "site", "rows", "rows_kept", "sha256"])
+    files = pd.DataFrame([["S01/plots.csv", "plots", "S01", 78, 77, "ab12cd34ef567890aaaa"],
+                          ["corrections.csv", "corrections", None, 2, 0, "cd12cd34ef567890aaaa"]],
+                         columns=["file", "table", "site", "rows", "rows_kept", "sha256"])
     plots = pd.DataFrame([["S01", "014", "A-1", "damaged", "external", "voles"]],
                          columns=["site", "plot", "hybrid", "status", "status_cause", "status_reason"])
     sites = pd.DataFrame([["S01", "Mire #1 <b>"], ["S02", "Other"]], columns=["site", "site_name"])
@@ -215,6 +217,20 @@ def test_tables_have_header_cells(structure):
     tables = [elements(node["/K"]) for node in structure if node["/S"] == "/Table"]
     assert len(tables) > 4
     assert all(any(node["/S"] == "/TH" for node in table) for table in tables)
+
+
+def test_files_table_counts_the_corrections_that_applied_to_the_site():
+    for site, n in (("all", 2), ("S01", 1)):
+        files = data_tables(a_network(), site)[0].content
+        used = {row[0]: row[2] for row in files["rows"]}
+        assert used == {"S01/plots.csv": "77", "corrections.csv": str(n)}
+
+
+def test_blank_cause_of_a_plot_set_aside_is_explained():
+    network = a_network()
+    assert data_tables(network, "S01")[-1].note == ""
+    network.tables["plots"].loc[0, "status_cause"] = None
+    assert "blank cause" in data_tables(network, "S01")[-1].note
 
 
 def test_outline_lists_sections_and_appendix(reader):

@@ -228,6 +228,24 @@ def test_one_failing_notebook_stops_no_other(case):
     )
 
 
+def test_a_provisional_report_is_called_so_and_an_incomplete_one_incomplete(case, capsys):
+    say = "from culmbook import present\npresent.say('The count is to come.', kind='provisional')"
+    write_notebook(case / "notebooks", "20_more", say, scopes=["site"], order=20)
+    (case / "data" / "settings.toml").write_text('[report]\nnetwork = "Reed trials"\nnotice = "Draft."\n')
+    assert main(command(case)[3:]) == 0
+    record = json.loads((case / "out" / "run.json").read_text())
+    assert {record["scopes"][s]["status"] for s in SITES} == {"provisional"}
+    headline = record["scopes"]["ALFA"]["headline"]
+    assert headline and f"ALFA     provisional: {headline}" in capsys.readouterr().out
+    page = (case / "out" / "index.html").read_text()
+    for words in ("Reed trials: season 2025", "Draft.", "The count is to come.", "ALFA field", headline):
+        assert words in page
+    (case / "data" / "ALFA" / "stand_counts.csv").write_text("site,plot\nALFA,1\n")
+    assert main(command(case)[3:]) == 0
+    scopes = json.loads((case / "out" / "run.json").read_text())["scopes"]
+    assert [scopes[s]["status"] for s in SITES] == ["incomplete", "provisional"]
+
+
 def test_a_site_with_refused_plots_is_stopped_and_others_go_on(case):
     (case / "data" / "ALFA" / "plots.csv").write_bytes(b"site,plot\n\x00\x01")
     assert main(command(case)[3:]) == 1

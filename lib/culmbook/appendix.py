@@ -81,14 +81,14 @@ def data_tables(network, site: str) -> list[ReportTable]:
     problems = of_site(network.problems, site)
     refused = problems[problems["severity"] != "note"].sort_values("severity", kind="stable")  # files first
     notes = problems[problems["severity"] == "note"]
-    made = [_files_table(of_site(network.files, site))]
+    corrections = _corrections_of(network, site)
+    made = [_files_table(of_site(network.files, site), corrections)]
     if len(refused):
         made.append(_problem_table(refused, "refused", "Files and rows refused: they are in no number.",
                                    "What is wrong"))
     if len(notes):
         made.append(_problem_table(notes, "notes", "Notes on the files: read and used, but worth a look.",
                                    "What was noticed"))
-    corrections = _corrections_of(network, site)
     if len(corrections):
         made.append(_corrections_table(corrections))
     plots = of_site(network.tables["plots"], site)
@@ -96,12 +96,13 @@ def data_tables(network, site: str) -> list[ReportTable]:
     return [*made, _aside_table(aside)] if len(aside) else made
 
 
-def _files_table(files: pd.DataFrame) -> ReportTable:
-    frame = files.assign(short=files["sha256"].str.slice(0, 12))
+def _files_table(files: pd.DataFrame, corrections: pd.DataFrame) -> ReportTable:
+    kept = files["rows_kept"].mask(files["table"] == "corrections", corrections["applied"].sum())
+    frame = files.assign(short=files["sha256"].str.slice(0, 12), rows_kept=kept)
     return table(frame, label="files", caption="Files read.", columns={
         "file": Column("File", meaning="Path within the network folder."),
         "rows": Column("Rows", kind="count", meaning="Data rows in the file."),
-        "rows_kept": Column("Rows used", kind="count", meaning="Rows that passed every check."),
+        "rows_kept": Column("Rows used", kind="count", meaning="Rows that passed every check; of corrections, those applied."),
         "short": Column("SHA-256", meaning="First 12 digits of the file's SHA-256 hash.")},
         note="The hash is that of the file as it was read; its first 12 digits are given. A file for the whole "
              "network also holds rows of other sites, which a site's report does not use.")
@@ -118,11 +119,12 @@ def _corrections_table(corrections: pd.DataFrame) -> ReportTable:
 
 
 def _aside_table(plots: pd.DataFrame) -> ReportTable:
+    is_blank = plots["status_cause"].isna().any()
     return table(plots, label="plots-set-aside", order=["site", "plot"], columns={
         "site": Column("Site"), "plot": Column("Plot"), "hybrid": Column("Hybrid"),
         "status": Column("Status"), "status_cause": Column("Cause"), "status_reason": Column("Reason")},
         caption="Plots whose status is not ok: kept in the data, left out of estimates unless a section says "
-                "otherwise.")
+                "otherwise.", note="A blank cause counts as an outside one." if is_blank else "")
 
 
 def _block(shown: ReportTable) -> list[dict]:

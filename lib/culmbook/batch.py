@@ -1,5 +1,6 @@
 """One run of a season over one output folder: what is due, doing it, and noting every result as it comes."""
 
+from dataclasses import asdict
 from datetime import UTC, datetime
 
 from culmbook import __version__
@@ -131,6 +132,8 @@ class Batch:
         self.record["network"] = {
             "fingerprint": self._network_fingerprint(),
             "sites": sites,
+            "report": asdict(network.settings.report),
+            "site_names": _names_of(network.tables["sites"]),
             "n_refused": len(refused),
             "stopped": {scope: network.stopped(notebook_site(scope), NEEDED) for scope in [NETWORK, *sites]},
             "sites_refused": [
@@ -283,7 +286,7 @@ class Batch:
         if answer["status"] != "done":
             self._withdraw(job.scope)
             reasons.append(f"report: {answer['reason']}")
-        status = "failed" if reasons else "incomplete" if answer["is_incomplete"] else "done"
+        status = "failed" if reasons else _status_of(answer)
         made = {
             key: answer.get(key, default)
             for key, default in (("headline", ""), ("notes", []), ("files", {}), ("n_pages", 0))
@@ -295,6 +298,17 @@ class Batch:
             "report_seconds": answer["seconds"],
             "report_fingerprint": self._report_fingerprint(job.scope),
         }
+
+
+def _names_of(sites):
+    return {row.site: row.site_name for row in sites.dropna(subset="site_name").itertuples()}
+
+
+def _status_of(answer):
+    """Return the status of a report that was made; what was refused matters more than what is still to come."""
+    if answer["is_incomplete"]:
+        return "incomplete"
+    return "provisional" if answer["is_provisional"] else "done"
 
 
 def _now():

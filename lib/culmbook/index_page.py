@@ -7,6 +7,7 @@ from culmbook.fingerprint import NETWORK
 
 STATUS_WORDS = {
     "done": "complete",
+    "provisional": "provisional",
     "incomplete": "incomplete",
     "failed": "failed",
     "stopped": "stopped",
@@ -22,7 +23,7 @@ a { color: #1D3C6E } .kicker, footer, .small { color: #5F646A; font-size: .875re
 .kicker { border-bottom: 2px solid #8A4F0F; padding-bottom: .4rem; margin-bottom: 1rem }
 section { border-top: 1px solid #C9C4BA; padding: 1.1rem 0; display: grid;
           grid-template-columns: 11rem 1fr; gap: 0 1.5rem }
-.status { font-weight: 700 } .failed, .stopped { color: #8E3563 } .incomplete { color: #8A4F0F }
+.status { font-weight: 700 } .failed, .stopped { color: #8E3563 } .incomplete, .provisional { color: #8A4F0F }
 .headline { font-size: 1.05rem }
 .reason { border-left: 3px solid #8E3563; padding-left: .7rem; overflow-wrap: anywhere }
 .note { border-left: 3px solid #D08A1E; padding-left: .7rem; overflow-wrap: anywhere }
@@ -47,7 +48,10 @@ def index_page(record):
     """
     scopes = record["scopes"]
     order = [scope for scope in (NETWORK, *sorted(s for s in scopes if s != NETWORK)) if scope in scopes]
-    title = f"Season {record['season']}"
+    network = record.get("network", {})
+    said = network.get("report", {})
+    name, season = said.get("network"), record["season"]
+    title = f"{name}: season {season}" if name else f"Season {season}"
     return "\n".join(
         [
             "<!doctype html>",
@@ -55,15 +59,16 @@ def index_page(record):
             "<head>",
             '<meta charset="utf-8">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            f"<title>{_text(title)}: reports</title>",
+            f"<title>{_text(title)}, reports</title>",
             f"<style>{_STYLE}</style>",
             "</head>",
             "<body>",
-            f'<p class="kicker">culmbook {_text(record["culmbook"])} · data {_text(record["data"])}</p>',
+            f'<p class="kicker">culmbook {_text(record["culmbook"])} · data from {_text(record["data"])}</p>',
             f"<h1>{_text(title)}</h1>",
             f"<p>{_text(_summary(record))}</p>",
+            *[f'<p class="small">{_text(notice)}</p>' for notice in [said.get("notice")] if notice],
             *map(_note, _lost_sites(record)),
-            *[_scope(scope, scopes[scope], record["season"]) for scope in order],
+            *[_scope(scope, scopes[scope], season, network.get("site_names", {})) for scope in order],
             _footer(record),
             "</body>",
             "</html>",
@@ -92,8 +97,9 @@ def _note(text):
     return f'<p class="note">{_text(text)}</p>'
 
 
-def _scope(scope, entry, season):
+def _scope(scope, entry, season, names):
     name = "All sites" if scope == NETWORK else scope
+    place = f'<p class="small">{_text(names[scope])}</p>' if names.get(scope, scope) != scope else ""
     status = entry["status"]
     said = [f'<p class="headline">{_text(entry["headline"])}</p>'] if entry["headline"] else []
     said += [f'<p class="reason">{_text(entry["reason"])}</p>'] if entry["reason"] else []
@@ -101,7 +107,7 @@ def _scope(scope, entry, season):
     said += [_note(note) for note in entry["notes"] if not any(fault in note for fault in faults)]
     said += [_links(scope, entry, season), _notebooks(scope, entry)]
     return (
-        f'<section id="{_text(scope)}"><div><h2>{_text(name)}</h2>'
+        f'<section id="{_text(scope)}"><div><h2>{_text(name)}</h2>{place}'
         f'<p class="status {_text(status)}">{STATUS_WORDS[status]}</p></div>'
         f'<div>{"".join(said)}</div></section>'
     )

@@ -82,5 +82,5 @@ def closing_words(record, out):
 
 
 def _line(name, entry):
-    said = entry["reason"] or " ".join(entry["notes"][:1]) or entry["headline"]
+    said = entry["reason"] or entry["headline"] or " ".join(entry["notes"][:1])
     return f"{name}  {STATUS_WORDS[entry['status']]}{': ' if said else ''}{said}"

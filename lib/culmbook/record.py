@@ -7,8 +7,8 @@ from culmbook.fingerprint import file_digest
 from culmbook.outputs import write_json
 
 RUN_FILE = "run.json"
-SUCCEEDED = ("done", "incomplete")
-"""Statuses of a scope whose report stands; ``incomplete`` says on its first page what is missing."""
+SUCCEEDED = ("done", "provisional", "incomplete")
+"""Statuses of a scope whose report stands; the last two say on its first page what is missing or still to come."""
 
 
 def read_record(out):

@@ -26,7 +26,7 @@ def make_report(job):
     Returns
     -------
     dict
-        ``headline``, ``n_pages``, ``is_incomplete``, ``notes`` (sentences of the first page) and ``files``,
+        ``headline``, ``n_pages``, ``is_incomplete``, ``is_provisional``, ``notes`` (sentences of the first page) and ``files``,
         hash by path relative to the scope's folder.
     """
     season = job.context["season"]
@@ -48,6 +48,7 @@ def make_report(job):
         "headline": summary.headline,
         "n_pages": summary.n_pages,
         "is_incomplete": summary.is_incomplete,
+        "is_provisional": summary.is_provisional,
         "notes": [*summary.incomplete, *summary.provisional],
         "files": {name: file_digest(job.folder / name) for name in files},
     }
