@@ -127,8 +127,7 @@ def test_season_of_one_plot_and_one_lost_plot(tmp_path, monkeypatch):
     plots.rows = plots.rows[:2]
     plots.put(3, "status", "damaged").put(3, "status_reason", "hail").put(3, "status_cause", "plant")
     shown = shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="S01")
-    assert "1 plot (50 %) is left out of estimates: 1 damaged." in text_of(shown)
-    assert "It was lost by the hybrid itself." in text_of(shown)
+    assert "1 plot (50 %) is not ok: 1 damaged, lost by the hybrid itself." in text_of(shown)
     assert text_of(shown).count("No plot has been counted.") == 1
 
 

@@ -53,11 +53,12 @@ def test_counts_take_the_number_of_their_noun():
 
 @pytest.mark.parametrize("changed, text", [
     ({"n_ok": 78, "n_damaged": 0, "n_abandoned": 0, "n_plant": 0}, "All have the status ok."),
-    ({}, "3 plots (4 %) are left out of estimates: 2 damaged and 1 abandoned. 1 of them was lost by"),
+    ({}, "3 plots (4 %) are not ok: 2 damaged and 1 abandoned, 1 of them lost by the hybrid itself."),
     ({"n_ok": 77, "n_damaged": 1, "n_abandoned": 0, "n_plant": 0},
-     "1 plot (1 %) is left out of estimates: 1 damaged. No plot was lost by the hybrid"),
-    ({"n_ok": 77, "n_damaged": 0}, "1 plot (1 %) is left out of estimates: 1 abandoned. It was lost by the"),
-    ({"n_plant": 3}, "All were lost by the hybrids themselves.")])
+     "1 plot (1 %) is not ok: 1 damaged, not lost by the hybrid itself."),
+    ({"n_plant": 0}, "2 damaged and 1 abandoned, none of them lost by the hybrid itself."),
+    ({"n_ok": 77, "n_damaged": 0}, "1 plot (1 %) is not ok: 1 abandoned, lost by the hybrid itself."),
+    ({"n_plant": 3}, "2 damaged and 1 abandoned, all lost by the hybrids themselves.")])
 def test_plots_are_said_in_their_number(changed, text):
     words = " ".join(plots_words(status(**changed)))
     assert words.startswith("78 plots in 1 trial.") and text in words
@@ -68,7 +69,7 @@ def test_stand_says_what_was_never_counted():
                           "n_missing": [10, None, 36], "plants_planted": [40, 40, 40],
                           "counted_on": pd.to_datetime(["2025-10-07", None, "2025-10-08"])})
     assert stand_words(plots) == [
-        "In the latest count of each plot (2025-10-07) 25 % of the plants are missing.",
+        "In the latest counts (2025-10-07) 25 % of the plants are missing.",
         "1 plot has never been counted."]
     assert stand_words(plots.assign(missing_share=None)) == ["No plot has been counted."]
 
@@ -95,13 +96,40 @@ def test_an_index_without_range_or_value_says_so():
         "Lowest soil temperature without a value for the winter 2025/26: 9 of 182 days missing.")
 
 
-def test_the_winter_of_several_sites_is_one_sentence_per_index():
+def test_the_winter_of_several_sites_is_told_by_the_coldest_and_the_mildest():
     air = {"site": "B", "index": "min_air_c", "label": "Lowest air temperature", "value": -9.0}
-    frame = place({}, {"site": "B", "value": np.nan}, air, {"site": "C", "value": -1.0})
+    frame = place({}, {"site": "B", "value": np.nan}, {**air, "rank_low": 1, "rank_high": 20},
+                  {"site": "C", "value": -1.0, "rank_low": 19, "rank_high": 1, "n_years": 19}, {"site": "D", "value": np.nan})
     assert winter_words(frame) == [
-        "Lowest soil temperature, winter 2025/26: A −3.1\u00a0°C (3rd lowest of 20 winters) and C "
-        "−1.0\u00a0°C (3rd lowest of 20 winters).",
-        "Lowest air temperature, winter 2025/26: B −9.0\u00a0°C (3rd lowest of 20 winters)."]
+        "Winter 2025/26, by rank among each site's own years: coldest at B (lowest air temperature −9.0\u00a0°C, the "
+        "lowest of 20 winters), mildest at C (lowest soil temperature −1.0\u00a0°C, the highest of 19 winters). "
+        "Not ranked: D."]
+
+
+def test_sites_that_rank_alike_are_not_set_apart():
+    assert winter_words(place({}, {"site": "B"})) == [
+        "Winter 2025/26 by lowest soil temperature: no site stands out, A (−3.1\u00a0°C, the 3rd lowest of 20 winters)."]
+    assert winter_words(place({}, {"site": "B", "value": np.nan})) == [
+        "Winter 2025/26: the only site ranked, A (lowest soil temperature −3.1\u00a0°C, the 3rd lowest of 20 winters). "
+        "Not ranked: B."]
+    none = place({"value": np.nan}, {"site": "B", "value": np.nan})
+    assert winter_words(none) == ["Winter 2025/26: no site has a value to rank."]
+
+
+def test_the_growing_season_of_several_sites_names_its_index_once():
+    heat = {"index": "degree_days_sine", "label": "Degree days", "period": "growing season 2025", "unit": "°C d"}
+    frame = place(heat, {**heat, "site": "B", "rank_low": 18, "rank_high": 3})
+    assert growing_words(frame) == [
+        "Growing season 2025 by degree days: coolest at A (−3.1\u00a0°C\u00a0d, the 3rd "
+        "lowest of 20 growing seasons), warmest at B (−3.1\u00a0°C\u00a0d, the 3rd highest of 20 growing seasons)."]
+
+
+def test_the_weather_of_one_site_tells_what_is_missing_or_not_over():
+    assert winter_words(place({"n_missing": 2, "is_over": False})) == [
+        "Winter 2025/26: lowest soil temperature −3.1\u00a0°C from 2025-10-01 to 2026-03-31, the 3rd lowest of 20 "
+        "winters; 2 days missing."]
+    assert winter_words(place({"value": np.nan, "reason": "9 of 182 days missing"})) == [
+        "Winter 2025/26: lowest soil temperature without a value (9 of 182 days missing)."]
 
 
 def test_the_growing_season_of_one_site_is_a_sentence():
@@ -120,20 +148,29 @@ def test_rounds_are_said_by_stage():
 
 def test_observers_are_named_only_when_apart():
     assert agreement_words(overall(), apart(), 60) == [
-        "12 plots of 60 (20 %) were scored by two observers; the two scores are equal on 6 and at most one "
-        "class apart on 11.",
-        "Agreement of any two observers 0.80 (intraclass correlation, 95 % interval 0.50 to 0.90).",
-        "CC scored higher than the other observer on 7 of the 8 plots where the two differ (p = 0.040, sign "
-        "test adjusted for the number of observers)."]
-    assert agreement_words(overall(), apart(adjusted_p=0.4), 60)[-1].startswith("No observer stands apart")
+        "12 plots of 60 (20 %) were scored by two observers: equal on 6, at most one class apart on 11; agreement "
+        "0.80 (intraclass correlation, 95 % interval 0.50 to 0.90).",
+        "CC scored higher than the other on 7 of the 8 plots that differ (sign test, p = 0.040)."]
+    assert agreement_words(overall(), apart(adjusted_p=0.4), 60)[-1] == (
+        "No observer scored clearly higher or lower this season (sign tests at 5 %).")
+
+
+def test_observers_of_several_sites_are_told_by_the_ends_and_by_name():
+    sites = pd.concat([overall(), overall(site="B", icc=0.1), overall(site="C", icc=np.nan, reason="few")])
+    far = pd.concat([apart(), apart(site="B", observer="AA", n_higher=1, n_lower=9), apart(site="C", adjusted_p=0.9)])
+    assert agreement_words(sites, far, 180) == [
+        "36 plots of 180 (20 %) were scored by two observers: equal on 18, at most one class apart on 33; agreement "
+        "(intraclass correlation) 0.10 at B to 0.80 at A, no coefficient of agreement for C.",
+        "Clearly higher than the other (sign tests at 5 %): CC at A.",
+        "Clearly lower than the other (sign tests at 5 %): AA at B."]
 
 
 def test_no_double_scores_and_no_coefficient_are_said():
     assert "cannot be judged" in agreement_words(overall().iloc[:0], apart().iloc[:0], 60)[0]
     none = overall(icc=np.nan, reason="fewer than 10 plots scored twice", n_scored=1)
-    assert agreement_words(none, apart(adjusted_p=1), 60)[:2] == [
-        "1 plot of 60 (2 %) was scored by two observers; the two scores are equal on 6 and at most one class "
-        "apart on 11.", "No coefficient of agreement: fewer than 10 plots scored twice."]
+    assert agreement_words(none, apart(adjusted_p=1), 60)[0] == (
+        "1 plot of 60 (2 %) was scored by two observers: equal on 6, at most one class apart on 11; no coefficient of "
+        "agreement: fewer than 10 plots scored twice.")
 
 
 def test_received_tables_are_counted_and_named():

@@ -10,7 +10,7 @@ from matplotlib.patches import Patch, Rectangle
 from culmbook.style import GRADIENT, INK, PAGE_WIDTH_IN, RULE, STATUS_HATCHES, page_size
 
 LABEL_PT = 7.0
-CELL_IN = (0.2, 0.34)
+CELL_IN = (0.2, 0.3)
 """Least and largest height of a plot on the page [in]."""
 BORDERS = (("block", 0.6), ("main_plot", 1.3), ("replicate", 2.4))
 """Line widths [pt] around blocks, main plots and replicates."""
@@ -45,8 +45,8 @@ def map_figure(latest, trial=None):
         When the frame is empty or two plots share a place.
     """
     n_rows, n_columns = _check_places(latest)
-    cell_in = min(max(PAGE_WIDTH_IN / n_columns * 0.62, CELL_IN[0]), CELL_IN[1])
-    fig, ax = plt.subplots(figsize=page_size(min(n_rows * cell_in + 1.25, 9)))
+    cell_in = min(max(PAGE_WIDTH_IN / n_columns * 0.56, CELL_IN[0]), CELL_IN[1])
+    fig, ax = plt.subplots(figsize=page_size(min(n_rows * cell_in + 0.95, 9)))
     plot_trial_map(latest, ax, with_labels=PAGE_WIDTH_IN / n_columns >= 0.19)
     if trial:
         ax.set_title(trial)
@@ -73,7 +73,7 @@ def maps_figure(latest, columns_of_maps=2):
     shape = [_check_places(plots) for _, plots in trials]
     line_in = [max(n_rows for n_rows, _ in shape[i * columns_of_maps:(i + 1) * columns_of_maps]) * 0.13 + 0.45
                for i in range(n_lines)]
-    height = min(sum(line_in) + 0.8, 9)
+    height = min(sum(line_in) + 0.6, 9)
     fig, axes = plt.subplots(n_lines, columns_of_maps, figsize=page_size(height), squeeze=False,
                              gridspec_kw={"height_ratios": line_in})
     for ax, ((site, trial), plots) in zip(axes.flat, trials):
@@ -187,15 +187,18 @@ def _ticks(first, n, most=20):
 
 
 def _legend(fig, latest, ax):
-    """Explain shades and hatches that occur on the map."""
+    """Explain shades and hatches that occur on the map, in one row below it."""
     kinds = kind_of_plot(latest)
     shown = [kind for kind in ("damaged", "abandoned", NOT_COUNTED) if (kinds == kind).any()]
+    patches = [Patch(facecolor=_FACE[kind], edgecolor=INK, hatch=_HATCH[kind], label=kind) for kind in shown]
+    look = {"ncols": 3, "handlelength": 2.2, "handleheight": 1.2, "columnspacing": 1.2}
     if (kinds == "ok").any():
         shades = ScalarMappable(Normalize(0, 100), GRADIENT)
-        bar = fig.colorbar(shades, ax=ax, location="bottom", shrink=0.5, aspect=30,
+        bar = fig.colorbar(shades, ax=ax, location="bottom", shrink=0.45, aspect=27, anchor=(0.02, 1.0), pad=0.02,
                            label="Missing plants [% of those planted]")
         bar.outline.set_linewidth(0.4)
-    if shown:
-        patches = [Patch(facecolor=_FACE[kind], edgecolor=INK, hatch=_HATCH[kind], label=kind)
-                   for kind in shown]
-        fig.legend(handles=patches, loc="outside lower center", ncols=3, handlelength=2.2, handleheight=1.2)
+        if shown:
+            beside = bar.ax.legend(handles=patches, loc="center left", bbox_to_anchor=(1.04, 0.5), **look)
+            beside.set_in_layout(False)
+    elif shown:
+        fig.legend(handles=patches, loc="outside lower center", **look)

@@ -40,13 +40,18 @@ def map_section(latest, why=None):
     if drawn["site"].nunique() > 1:
         pages = [trials[i:i + MAPS_ON_A_PAGE] for i in range(0, len(trials), MAPS_ON_A_PAGE)]
         return [*parts, *(_small_maps(pd.concat(page), number) for number, page in enumerate(pages, 1))]
-    return [*parts, *(_one_map(plots, number) for number, plots in enumerate(trials, 1))]
+    return [*parts, *(_one_map(plots, number, trials[0]) for number, plots in enumerate(trials, 1))]
 
 
-def _one_map(plots, number):
-    trial = plots["trial"].iloc[0]
-    caption = (f"Trial {trial}, {n_of(len(plots), 'plot')}. Number in a plot: plants missing in its latest "
-               f"count; shade: their share of the plants planted. {_lines(plots)}{_hatches(plots)}")
+def _one_map(plots, number, first):
+    """One trial's map; what its signs mean is said again only where they differ from the first map's."""
+    trial, signs = plots["trial"].iloc[0], f"{_lines(plots)}{_hatches(plots)}"
+    if number > 1 and signs == f"{_lines(first)}{_hatches(first)}":
+        meaning = "Signs as in the first map."
+    else:
+        meaning = ("Number in a plot: plants missing in its latest count; shade: their share of the plants "
+                   f"planted. {signs}")
+    caption = f"Trial {trial}, {n_of(len(plots), 'plot')}. {meaning}"
     return figure(map_figure(plots, trial), label=f"map-{number}", caption=caption,
                   alt=f"Map of trial {trial}: {_in_words(plots)}", data=plots, columns=COLUMNS)
 

@@ -102,11 +102,11 @@ def _summary_height(facts: Mapping, notes: list[str], findings: list[dict]) -> f
 
     Asking the typesetter instead would make page numbers depend on themselves.
     """
-    fact_rows = -(-sum(_lines(str(value), 28) for value in facts.values()) // 3)
-    height = 240 + 26 * fact_rows + sum(36 + 14 * _lines(note, 95) for note in notes)
+    fact_rows = -(-sum(_lines(str(value), 28) for value in facts.values()) // 4)
+    height = 225 + 26 * fact_rows + sum(36 + 14 * _lines(note, 95) for note in notes)
     for finding in findings:
         words_shown = finding["said"] + "".join(name + value + " " * 4 for name, value in finding["numbers"])
-        height += 11 + 14.5 * max(_lines(words_shown + finding["see"][:18], 78), _lines(finding["label"], 17))
+        height += 9 + 13.6 * max(_lines(words_shown + finding["see"][:18], 82), _lines(finding["label"], 17))
     return height
 
 

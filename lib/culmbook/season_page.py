@@ -7,8 +7,9 @@ can), and returns the objects to show. What a table or count does not hold is sa
 from culmbook.formats import fmt_count, fmt_date, fmt_list, fmt_share
 from culmbook.look_first import WHY_FIRST
 from culmbook.present import Column, facts, finding, say, table
-from culmbook.season_words import (agreement_words, index_words, look_words, missing_share, n_of, plots_words,
-                                   progress_words, received_words, round_name, severity_rows, stand_words)
+from culmbook.season_words import (agreement_words, index_words, look_words, missing_share, n_of, one_reason,
+                                   plots_words, progress_words, received_words, round_name, severity_rows,
+                                   stand_words)
 
 SITE = {"site": Column("Site", meaning="Code of the site")}
 TRIAL = {"trial": Column("Trial", meaning="Code of the trial")}
@@ -19,14 +20,13 @@ def _sites(frame):
     return SITE if frame["site"].nunique() > 1 else {}
 
 
-def trial_facts(network, season):
+def trial_facts(network):
     """Give the facts of the title block.
 
     Parameters
     ----------
     network : culmbook.network.Network
         Of the season.
-    season : int
 
     Returns
     -------
@@ -35,9 +35,8 @@ def trial_facts(network, season):
     tables = network.tables
     plots, counts = tables["plots"], tables["stand_counts"]
     roles = tables["hybrids"][tables["hybrids"]["hybrid"].isin(plots["hybrid"])]["role"].value_counts()
-    trials = plots.groupby(["site", "trial"])["planted_on"].min().dt.year.sort_index()
-    pairs = {"Growing season": season, "Sites": fmt_list(sorted(set(plots["site"])), 12),
-             "Trials": fmt_list([f"{trial} ({_planted(year)})" for (_, trial), year in trials.items()], 12),
+    sites = sorted(set(plots["site"]))
+    pairs = {**({"Sites": fmt_list(sites, 12)} if len(sites) > 1 else {}), "Trials": _trials(plots),
              "Plots": fmt_count(len(plots)),
              "Entries": fmt_list([n_of(n, role) for role, n in roles.items()]) or plots["hybrid"].nunique()}
     if counts["counted_on"].notna().any():
@@ -45,8 +44,13 @@ def trial_facts(network, season):
     return facts({name: value or "none" for name, value in pairs.items()})
 
 
-def _planted(year):
-    return "planting date not given" if year != year else f"planted {int(year)}"
+def _trials(plots):
+    """Name up to three trials; of more, say how many there are and when they were planted."""
+    trials = plots.groupby(["site", "trial"])["planted_on"].min().dt.year.sort_index()
+    if len(trials) <= 3:
+        return fmt_list([trial for _, trial in trials.index])
+    years = [int(year) for year in sorted(trials.dropna().unique())]
+    return f"{len(trials)}{f', planted in {fmt_list(years)}' if years else ''}"
 
 
 def received_section(sheets):
@@ -82,23 +86,18 @@ def plots_section(status, latest, why):
     """
     if why or status.empty:
         return [say(why or "No plot belongs to this season.", kind="refusal")]
-    total = status[["n_plots", "n_ok"]].sum()
-    n_counted = (latest["missing_share"].notna() & (latest["status"] == "ok")).sum()
-    numbers = {"Plots": fmt_count(total["n_plots"]), "Status ok": fmt_count(total["n_ok"]),
-               "Counted, of these": fmt_count(n_counted)}
     columns = {**_sites(status), **TRIAL, "planted": Column("Planted", meaning="Year of planting"),
                "n_plots": Column("Plots", kind="count"), "n_hybrids": Column("Entries", kind="count"),
                "n_ok": Column("ok", kind="count"), "n_damaged": Column("damaged", kind="count"),
                "n_abandoned": Column("abandoned", kind="count"),
-               "n_plant": Column("by the hybrid", kind="count", meaning="Lost by the hybrid itself"),
-               "lost_share": Column("Lost", "%", kind="share", digits=1, meaning="Share of plots not ok")}
-    return [finding(*plots_words(status), *stand_words(latest), rank=30, label="Plots", numbers=numbers,
-                    see="status"),
+               "n_plant": Column("Lost by the hybrid", kind="count", meaning="Lost by the hybrid itself"),
+               "lost_share": Column("Not\u00a0ok", "%", kind="share", digits=1, meaning="Share of plots not ok")}
+    return [finding(*plots_words(status), *stand_words(latest), rank=30, label="Plots", see="status"),
             table(status, label="status", caption="Plots by status, per trial.", columns=columns)]
 
 
 def lost_section(lost, why):
-    """List the plots that are left out, with the reason given.
+    """List the plots whose status is not ok, with the reason given.
 
     Parameters
     ----------
@@ -109,11 +108,11 @@ def lost_section(lost, why):
     if why:
         return []  # the section before has said so
     if lost.empty:
-        return [say("No plot is left out.")]
+        return [say("The status of every plot is ok.")]
     columns = {**_sites(lost), **TRIAL, "plot": Column("Plot"), "hybrid": Column("Entry"),
                "status": Column("Status"), "cause": Column("Cause", meaning="external when none was given"),
                "status_reason": Column("Reason as written")}
-    return [table(lost, label="lost-plots", caption="Plots left out of estimates, and why.", columns=columns)]
+    return [table(lost, label="lost-plots", caption="Plots whose status is not ok, and why.", columns=columns)]
 
 
 def agreement_section(overall, pairs, apart, n_scored, why):
@@ -135,8 +134,7 @@ def agreement_section(overall, pairs, apart, n_scored, why):
     words = agreement_words(overall, apart, n_scored)
     if pairs.empty:
         return [say(*words, kind="refusal")]
-    numbers = {"Scored twice": f"{fmt_count(overall['n_scored'].sum())} of {fmt_count(n_scored)}"}
-    return [finding(*words, rank=70, label="Observers", numbers=numbers, see="agreement"),
+    return [finding(*words, rank=70, label="Observers", see="agreement"),
             _pairs_table(pairs), _observers_table(apart)]
 
 
@@ -151,10 +149,13 @@ def _pairs_table(pairs):
                "low": Column("from", kind="number", digits=2, meaning="Lower 95 % limit of the ICC"),
                "high": Column("to", kind="number", digits=2, meaning="Upper 95 % limit of the ICC"),
                "reason": Column("Why none")}
+    note = one_reason(pairs, "Without a coefficient")
+    if note:
+        del columns["reason"]
     return table(pairs, label="agreement", caption="Agreement of pairs of observers on damage scores (0–6).",
                  columns={name: column for name, column in columns.items() if pairs[name].notna().any()},
                  note="ICC: intraclass correlation for absolute agreement of single scores, with its 95 % "
-                      "interval. 1 is full agreement; 0 is what chance gives.")
+                      f"interval. 1 is full agreement; 0 is what chance gives.{note}")
 
 
 def _observers_table(apart):
@@ -190,10 +191,7 @@ def progress_section(rounds, left, why):
     note = ("Due by default: all four stand counts of the planting year, later one in early summer, and from "
             "crop year 2 stem measures and harvest. Any other round is listed once a plot of the trial has "
             "it, and then for all plots of the trial.")
-    numbers = {"Complete": f"{(rounds['stage'] == 'complete').sum()} of {n_of(len(rounds), 'round')}",
-               "Plots left in rounds under way": fmt_count(len(left))}
-    words = progress_words(rounds)
-    return [finding(*words, rank=60, label="To be measured", numbers=numbers, see="rounds"),
+    return [finding(*progress_words(rounds), rank=60, label="To be measured", see="rounds"),
             table(named, label="rounds", caption="Rounds of measuring in the season, per trial.",
                   columns=columns, note=note), *_visits(left)]
 
@@ -233,7 +231,7 @@ def look_section(listed, most):
     cut = "" if len(listed) <= most else f" The first {most} of {len(listed)} are listed."
     return [finding(*look_words(listed), rank=80, label="Look first", see="look-first"),
             table(shown, label="look-first", columns=columns, note=_LOOK_NOTE + cut,
-                  caption="Rows to look at first, in the order stated below the table.")]
+                  caption="Rows to look at first.")]
 
 
 _LOOK_NOTE = f"Order: {'; '.join(WHY_FIRST)}."

@@ -90,18 +90,15 @@ def plots_words(status):
         return [*words, "All have the status ok."]
     kinds = [n_of(total[f"n_{kind}"], kind, kind) for kind in ("damaged", "abandoned") if total[f"n_{kind}"]]
     share = fmt_share(lost / total["n_plots"])
-    words.append(f"{n_of(lost, 'plot')} ({share}) {is_are(lost)} left out of estimates: {fmt_list(kinds)}.")
-    n = total["n_plant"]
-    return [*words, _cause_words(n, lost)]
+    return [*words, f"{n_of(lost, 'plot')} ({share}) {is_are(lost)} not ok: {fmt_list(kinds)}, "
+            f"{_cause_words(total['n_plant'], lost)}."]
 
 
 def _cause_words(n_plant, n_lost):
-    """Say how many of the lost plots the hybrid itself lost."""
-    if n_plant == n_lost:
-        who = "It was lost by the hybrid" if n_lost == 1 else "All were lost by the hybrids"
-        return f"{who} {'itself' if n_lost == 1 else 'themselves'}."
-    who = f"{n_plant} of them {is_are(n_plant, 'was', 'were')}" if n_plant else "No plot was"
-    return f"{who} lost by the hybrid itself."
+    """Say how many of the plots that are not ok the hybrid itself lost: these still count as its loss."""
+    if n_plant < n_lost:
+        return f"{n_plant or 'none'} of them lost by the hybrid itself" if n_lost > 1 else "not lost by the hybrid itself"
+    return "lost by the hybrid itself" if n_lost == 1 else "all lost by the hybrids themselves"
 
 
 def stand_words(latest):
@@ -121,7 +118,7 @@ def stand_words(latest):
     if counted.empty:
         return ["No plot has been counted."]
     days = sorted({fmt_date(day) for day in counted["counted_on"]})
-    words = [f"In the latest count of each plot ({days[0]}{'' if len(days) == 1 else ' to ' + days[-1]}) "
+    words = [f"In the latest counts ({days[0]}{'' if len(days) == 1 else ' to ' + days[-1]}) "
              f"{fmt_share(missing_share(latest))} of the plants are missing."]
     left = len(kept) - len(counted)
     if left:
@@ -137,6 +134,19 @@ def missing_share(latest):
 
 
 # ---------------------------------------------------------------- weather
+
+def one_reason(rows, named):
+    """Give the note ``'named': why`` where all rows without a value lack it for one and the same reason.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> one_reason(pd.DataFrame({"reason": [None, "not recorded"]}), "Without a value")
+    ' Without a value: not recorded.'
+    """
+    reasons = rows["reason"].dropna().unique()
+    return f" {named}: {reasons[0]}." if len(reasons) == 1 else ""
+
 
 def index_words(row):
     """Say one index of one site with its place among the other years.
@@ -160,7 +170,7 @@ def index_words(row):
 
 def with_unit(value, digits, unit):
     """Give a value with its unit."""
-    return f"{fmt_number(value, digits)}\u00a0{unit}"
+    return f"{fmt_number(value, digits)} {unit}".replace(" ", "\u00a0")
 
 
 def rank_words(row):
@@ -206,7 +216,7 @@ def severity_rows(place):
 
 
 def winter_words(place):
-    """Say how severe the winter was at each site.
+    """Say how severe the winter was: at the one site, or at the two ends of several sites.
 
     Parameters
     ----------
@@ -220,32 +230,50 @@ def winter_words(place):
     return _by_site(severity_rows(place))
 
 
-def growing_words(place, name="degree_days_sine"):
-    """Say how warm the growing season was at each site, by degree days unless another index is named."""
-    return _by_site(place[place["index"] == name])
+def growing_words(place):
+    """Say how warm the growing season was by degree days, as `winter_words` says the winter."""
+    return _by_site(place[place["index"] == "degree_days_sine"])
 
 
 def _by_site(rows):
-    """A full sentence for one site; for several, one sentence per index with each site's value and rank."""
+    """One sentence: the value of one site, or the coldest and mildest of several, each among its own years."""
+    if rows.empty:
+        return []
+    period = rows["period"].iloc[0]
+    start = f"{period[0].upper()}{period[1:]}"
     if rows["site"].nunique() == 1:
-        row = next(rows.itertuples(index=False))
-        return [f"{row.period[0].upper()}{row.period[1:]}: {_lower(index_words(row))}"]
-    words = []
-    for (label, period), group in rows.groupby(["label", "period"], sort=False):
-        sites = [f"{row.site} {_value_and_rank(row)}" for row in group.itertuples(index=False)]
-        words.append(f"{label}, {period}: {fmt_list(sites, 12)}.")
-    return words
-
-
-def _value_and_rank(row):
-    if row.value != row.value:
-        return f"without a value ({row.reason})"
-    so_far = "" if row.is_over else f" to {fmt_date(row.last_day)}"
-    return f"{with_unit(row.value, row.digits, row.unit)}{so_far} ({rank_words(row).removeprefix('the ')})"
+        return [f"{start}: {_value_and_rank(next(rows.itertuples(index=False)))}."]
+    known = rows[rows["value"].notna() & (rows["n_years"] > 1)]
+    left = list(rows.loc[~rows["site"].isin(known["site"]), "site"])
+    unknown = f" Not ranked: {fmt_list(left, 12)}." if left else ""
+    if known.empty:
+        return [f"{start}: no site has a value to rank."]
+    standing = (known["rank_low"] - known["rank_high"]) / known["n_years"]
+    known = known.assign(standing=standing).sort_values("standing", kind="stable")
+    one_label = len(known) > 1 and known["label"].nunique() == 1
+    by = f" by {_lower(known['label'].iloc[0])}" if one_label else ""
+    ends = [next(known.iloc[[i]].itertuples(index=False)) for i in (0, -1)]
+    cold, mild = (f"{row.site} ({_value_and_rank(row, not one_label)})" for row in ends)
+    if ends[0].standing == ends[1].standing:
+        others = "the only site ranked" if len(known) == 1 else "no site stands out"
+        return [f"{start}{by}: {others}, {cold}.{unknown}"]
+    least, most = ("coldest", "mildest") if period.startswith("winter") else ("coolest", "warmest")
+    own = ", by rank among each site's own years" if period.startswith("winter") else ""  # said once is enough
+    return [f"{start}{by}{own}: {least} at {cold}, {most} at {mild}.{unknown}"]
 
 
 def _lower(text):
     return text[0].lower() + text[1:]
+
+
+def _value_and_rank(row, with_label=True):
+    label = _lower(row.label)
+    if row.value != row.value:
+        return f"{label} without a value ({row.reason})"
+    so_far = "" if row.is_over else f" from {fmt_date(row.first_day)} to {fmt_date(row.last_day)}"
+    missing = f"; {n_of(row.n_missing, 'day')} missing" if row.n_missing else ""
+    named = f"{label} " if with_label else ""
+    return f"{named}{with_unit(row.value, row.digits, row.unit)}{so_far}, {rank_words(row)}{missing}"
 
 
 # ---------------------------------------------------------------- observers
@@ -267,31 +295,49 @@ def agreement_words(overall, apart, n_scored):
     n = overall["n_scored"].sum()
     if n == 0:
         return ["No plot was scored by two observers after the same frost: agreement cannot be judged."]
-    words = [f"{n_of(n, 'plot')} of {fmt_count(n_scored)} ({fmt_share(n / n_scored)}) "
-             f"{is_are(n, 'was', 'were')} scored by two observers; the two scores are equal on "
-             f"{overall['n_equal'].sum()} and at most one class apart on {overall['n_within_1'].sum()}."]
-    words += [_one_site(row, overall["site"].nunique() > 1) for row in overall.itertuples(index=False)]
+    several = overall["site"].nunique() > 1
+    scored = (f"{n_of(n, 'plot')} of {fmt_count(n_scored)} ({fmt_share(n / n_scored)}) "
+              f"{is_are(n, 'was', 'were')} scored by two observers: equal on {overall['n_equal'].sum()}, at most "
+              f"one class apart on {overall['n_within_1'].sum()}")
+    agreed = _agreement_of_sites(overall) if several else _agreement_of_one(next(overall.itertuples(index=False)))
     far = apart[apart["adjusted_p"] < 0.05]
-    words += [_one_observer(row, apart["site"].nunique() > 1) for row in far.itertuples(index=False)]
-    return words if len(far) else [*words, "No observer stands apart from the others (sign tests at 5 %)."]
+    if far.empty:
+        tail = ["No observer scored clearly higher or lower this season (sign tests at 5 %)."]
+    else:
+        tail = _apart_at_sites(far) if several else [_one_observer(row) for row in far.itertuples(index=False)]
+    return [f"{scored}; {agreed}.", *tail]
 
 
-def _one_site(row, several):
-    where = f"{row.site}: " if several else ""
+def _agreement_of_one(row):
     if row.icc != row.icc:
-        return f"{where}{'no' if several else 'No'} coefficient of agreement: {row.reason}."
+        return f"no coefficient of agreement: {row.reason}"
     limits = fmt_interval(row.low, row.high, 2, share=False)
     interval = "" if row.low != row.low else f", 95 % interval {limits}"
-    return (f"{where}{'a' if several else 'A'}greement of any two observers {fmt_number(row.icc, 2)} "
-            f"(intraclass correlation{interval}).")
+    return f"agreement {fmt_number(row.icc, 2)} (intraclass correlation{interval})"
 
 
-def _one_observer(row, several):
+def _agreement_of_sites(overall):
+    """The lowest and highest coefficient; the sites without one are named."""
+    known = overall[overall["icc"].notna()].sort_values("icc", kind="stable")
+    left = list(overall.loc[overall["icc"].isna(), "site"])
+    ends = [f"{fmt_number(row.icc, 2)} at {row.site}" for row in known.itertuples(index=False)]
+    said = f"agreement (intraclass correlation) {' to '.join(dict.fromkeys([ends[0], ends[-1]]))}" if ends else ""
+    none = f"no coefficient of agreement for {fmt_list(left, 12)}" if left else ""
+    return ", ".join(filter(None, [said, none]))
+
+
+def _one_observer(row):
     n, more = max(row.n_higher, row.n_lower), "higher" if row.n_higher > row.n_lower else "lower"
-    where = f" at {row.site}" if several else ""
-    return (f"{row.observer}{where} scored {more} than the other observer on {n} of the "
-            f"{n_of(row.n_higher + row.n_lower, 'plot')} where the two differ "
-            f"({fmt_p(row.adjusted_p)}, sign test adjusted for the number of observers).")
+    return (f"{row.observer} scored {more} than the other on {n} of the "
+            f"{n_of(row.n_higher + row.n_lower, 'plot')} that differ (sign test, {fmt_p(row.adjusted_p)}).")
+
+
+def _apart_at_sites(far):
+    """Name the observers apart at several sites; their counts stand in the table."""
+    is_higher = far["n_higher"] > far["n_lower"]
+    named = far["observer"].astype(str) + " at " + far["site"].astype(str)
+    return [f"Clearly {more} than the other (sign tests at 5 %): {fmt_list(list(named[which]), 6)}."
+            for more, which in (("higher", is_higher), ("lower", ~is_higher)) if which.any()]
 
 
 # ---------------------------------------------------------------- what is to do

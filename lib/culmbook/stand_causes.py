@@ -67,7 +67,7 @@ def _effect_sentence(effect, percent):
     way = "higher" if effect.difference > 0 else "lower"
     words = {"film": "with film than without", "planting method": "after machine than after hand planting"}[effect.effect]
     interval = fmt_interval(100 * effect.lower, 100 * effect.upper, 1, share=False)
-    tail = f"({percent} % interval {interval}; t with {effect.df} df of main plots, {fmt_p(effect.p_value)})"
+    tail = f"({percent} % interval {interval}; {effect.df} df, {fmt_p(effect.p_value)})"
     told = f"{fmt_number(size, 1)} points {way} {words} {tail}."
     clear = effect.p_value < 1 - percent / 100
     return f"The share established was {told}" if clear else f"No clear effect of {effect.effect}: the share established was {told}"
@@ -215,7 +215,7 @@ def show_gaps(gaps: pd.DataFrame, runs: pd.DataFrame, *, permutations: int, rank
     if gaps.empty:
         return (say("No gap records for this planting: whether missing plants lie together is not known.", kind="refusal"),)
     tests = {site: _gap_test(rows, permutations) for site, rows in gaps.groupby("site")}
-    told = [(_gap_sentence(test), site) for site, test in tests.items() if not isinstance(test, str)]
+    told = [(_gap_sentence(test, len(tests) > 1), site) for site, test in tests.items() if not isinstance(test, str)]
     refused = [f"{site + ': clustering' if len(tests) > 1 else 'Clustering'} is not tested, {test}."
                for site, test in tests.items() if isinstance(test, str)]
     sentences = [f"{site}: {text}" if len(tests) > 1 else text[0].upper() + text[1:] for text, site in told]
@@ -231,9 +231,11 @@ def _gap_test(gaps, permutations):
         return str(error)
 
 
-def _gap_sentence(test):
+def _gap_sentence(test, brief):
     words = ("lie together more than chance would have it, so look for a fault of field or machine"
              if test.p_value < 0.05 else "lie together no more than chance would have it")
+    if brief:
+        return f"missing plants {words} ({fmt_p(test.p_value)}, {fmt_count(test.missing)} missing)."
     return (f"missing plants {words} ({fmt_p(test.p_value)}; {fmt_count(test.missing)} missing in {count_of(test.plots, 'plot')}, "
             f"{count_of(test.joins, 'neighbouring pair')} against {fmt_number(test.joins_expected, 0)} expected, "
             f"longest run {test.longest_run}).")

@@ -95,9 +95,11 @@ def _weak_plots(counted, rules):
     if weak["longest_run"].isna().all():
         del columns["longest_run"]
     shown = weak.groupby("site").head(25 if counted["site"].nunique() == 1 else 5)
+    differ = (shown["latest_alive"] / shown["plants_planted"] - shown["stand"]).abs() > 1e-9
+    replants = "Alive counts replants, Stand does not." if differ.any() else ""
     return (table(shown, label="plots-to-replant", columns=columns, order=["site", "stand", "plot"],
                   caption=f"Weakest plots: stand below {fmt_share(rules.fill)} or a run of {rules.longest_gap} or more missing.",
-                  note=shown_of(len(shown), len(weak), "to replant, the weakest of each site")),)
+                  note=" ".join(filter(None, [shown_of(len(shown), len(weak), "to replant, the weakest of each site"), replants]))),)
 
 
 def show_older(judged: pd.DataFrame) -> tuple:
@@ -129,5 +131,5 @@ def show_older(judged: pd.DataFrame) -> tuple:
 def show_unknown(sentences: list[str]) -> tuple:
     """The limits of this season's counts, one paragraph each; provisional results are repeated on the first page."""
     if not sentences:
-        return (say("All counts that these questions need were made."),)
+        return (say("Nothing is left open by a missing count: all that these questions need were made."),)
     return tuple(say(s, kind="provisional" if "provisional" in s else "caution") for s in sentences)

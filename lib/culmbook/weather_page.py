@@ -3,7 +3,7 @@
 import pandas as pd
 
 from culmbook.present import Column, figure, finding, say, table
-from culmbook.season_words import growing_words, n_of, severity_rows, winter_words, with_unit
+from culmbook.season_words import growing_words, n_of, one_reason, winter_words
 from culmbook.weather import MIN_YEARS_FOR_RANGE
 from culmbook.weather_figure import record_figure
 
@@ -28,7 +28,7 @@ def weather_section(values, place, season, why=None):
     Returns
     -------
     list
-        Findings, a table and a figure; or why there are none.
+        A finding, tables and figures; or why there are none.
     """
     if why or place.empty:
         return [say(why or "There is no weather record.", kind="refusal")]
@@ -38,27 +38,8 @@ def weather_section(values, place, season, why=None):
                     kind="refusal")]
     several = place["site"].nunique() > 1
     shown = place[place["index"].isin(NETWORK_INDICES)] if several else place
-    parts = [finding(*winter_words(place), rank=40, label="Winter", see="temperatures",
-                     numbers=_winter_numbers(place)),
-             finding(*growing_words(place), rank=41, label="Growing season", see="weather-sums",
-                     numbers=_growing_numbers(place))]
-    return [*parts, *_unfinished(place), *_tables(shown, several), *_records(values, place, season)]
-
-
-def _winter_numbers(place):
-    """Numbers behind the finding; left out for several sites, whose numbers stand in the sentences."""
-    if place["site"].nunique() > 1:
-        return {}
-    rows = [*severity_rows(place).itertuples(index=False),
-            *place[place["index"].isin(["frost_days", "hard_frost_days"])].itertuples(index=False)]
-    return {row.label: with_unit(row.value, row.digits, row.unit) for row in rows}
-
-
-def _growing_numbers(place):
-    if place["site"].nunique() > 1:
-        return {}
-    rows = place[place["index"].isin(["degree_days_sine", "rain_mm"])]
-    return {row.label: with_unit(row.value, row.digits, row.unit) for row in rows.itertuples(index=False)}
+    said = finding(*winter_words(place), *growing_words(place), rank=40, label="Weather", see="weather-record-1")
+    return [said, *_unfinished(place), *_tables(shown, several), *_records(values, place, season)]
 
 
 def _unfinished(place):
@@ -79,9 +60,10 @@ def _tables(shown, several):
     is_fine = named["digits"] > 0
     parts = ((named[is_fine], 1, "temperatures", "Lowest temperatures of the winter"),
              (named[~is_fine], 0, "weather-sums", "Days and sums of the season"))
-    return [table(rows, label=label, caption=f"{start} among the other years of the site.", note=_NOTE,
-                  columns=_columns(rows, digits, several))
-            for rows, digits, label, start in parts if len(rows)]
+    parts = [part for part in parts if len(part[0])]
+    return [table(rows, label=label, caption=f"{start} among the other years of the site.",
+                  note=f"{'' if i else _NOTE}{one_reason(rows, 'Without a value')}".strip(), columns=_columns(rows, digits, several))
+            for i, (rows, digits, label, start) in enumerate(parts)]
 
 
 def _columns(rows, digits, several):
@@ -93,6 +75,8 @@ def _columns(rows, digits, several):
                "low": Column("10 %", meaning="Quantile of the other years", **number),
                "high": Column("90 %", meaning="Quantile of the other years", **number),
                "n_missing": Column("Days missing", kind="count"), "reason": Column("Why none")}
+    if one_reason(rows, "Without a value"):
+        del columns["reason"]  # the note says it
     return {name: column for name, column in columns.items() if name == "value" or rows[name].notna().any()}
 
 
