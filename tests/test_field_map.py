@@ -6,6 +6,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 
 from culmbook.field_map import BORDERS, kind_of_plot, map_figure, maps_figure, plot_trial_map
+from culmbook.map_page import map_section
 from culmbook.present import figure
 from culmbook.style import GRADIENT, MIN_TEXT_PT, PAGE_WIDTH_IN, use_style
 
@@ -138,3 +139,21 @@ def test_small_maps_show_every_trial_and_fit_the_page():
 def test_a_trial_without_any_count_needs_no_scale():
     fig = map_figure(trial(2, 2, missing_share=None, n_missing=None))
     assert len(fig.axes) == 1 and fig.legends[0].get_texts()[0].get_text() == "not counted"
+
+
+def test_signs_are_explained_once_unless_they_differ():
+    frames = [trial(3, 4, name="T22"), trial(3, 4, name="T23"), trial(3, 4, name="T24", main_plots=True)]
+    latest = pd.concat(frames).assign(hybrid="H01", counted_on=pd.Timestamp("2025-10-07"))
+    first, second, third = (shown.caption for shown in map_section(latest))
+    assert first.startswith("Trial T22, 12 plots. Number in a plot: plants missing") and "medium" not in first
+    assert second == "Trial T23, 12 plots. Signs as in the first map."
+    assert "Number in a plot" in third and "medium lines part main plots" in third
+
+
+def test_scale_and_hatches_share_a_row():
+    kinds = {"status": ["ok", "damaged", "abandoned", "ok"] * 2, "missing_share": [0.1, 0.1, 0.1, None] * 2}
+    fig = map_figure(trial(2, 4, **kinds))
+    fig.draw_without_rendering()
+    bar, legend = fig.axes[1].get_window_extent(), fig.axes[1].get_legend().get_window_extent()
+    assert legend.x0 > bar.x1 and legend.y0 < bar.y1 and legend.y1 > bar.y0
+    assert legend.x1 <= fig.bbox.x1

@@ -1,9 +1,11 @@
 from collections import namedtuple
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from culmbook.season_page import trial_facts
 from culmbook.season_words import (agreement_words, growing_words, index_words, look_words, n_of, ordinal,
                                    plots_words, progress_words, rank_words, received_words, stand_words,
                                    winter_words)
@@ -189,3 +191,17 @@ def test_rows_to_look_at_are_counted_by_kind():
     assert look_words(pd.DataFrame({"why": []})) == ["No row calls for a look."]
     assert look_words(pd.DataFrame({"why": ["a"]})) == ["1 place calls for a look (a: 1)."]
     assert look_words(pd.DataFrame({"why": ["a", "a", "b"]})) == ["3 places call for a look (a: 2; b: 1)."]
+
+
+def test_trials_are_named_or_counted_and_sites_only_where_there_are_several():
+    def facts_of(*trials):
+        rows = [{"site": site, "trial": name, "planted_on": pd.Timestamp(day), "hybrid": "H01"} for site, name, day in trials]
+        counts = pd.DataFrame({"counted_on": pd.to_datetime(["2025-10-07"])})
+        hybrids = pd.DataFrame({"hybrid": ["H01"], "role": ["candidate"]})
+        tables = {"plots": pd.DataFrame(rows), "stand_counts": counts, "hybrids": hybrids}
+        return dict(trial_facts(SimpleNamespace(tables=tables)).pairs)
+    one = facts_of(("A", "A22", "2022-05-02"), ("A", "A25", "2025-05-02"))
+    assert one == {"Trials": "A22 and A25", "Plots": "2", "Entries": "1 candidate", "Latest stand count": "2025-10-07"}
+    many = facts_of(*((site, f"{site}{year}", f"20{year}-05-02") for site in "AB" for year in (22, 25)))
+    assert (many["Sites"], many["Trials"]) == ("A and B", "4, planted in 2022 and 2025")
+    assert facts_of(*(("A", f"A{i}", None) for i in range(4)))["Trials"] == "4"

@@ -399,6 +399,12 @@ def test_list_of_weak_plots_is_true_to_its_note():
     assert _rows(listed)["stand"].is_monotonic_increasing and "longest_run" not in _rows(listed)
 
 
+def test_list_of_weak_plots_says_that_alive_counts_replants():
+    judged = judge_plots(_stand(make_plots("ABC", 3), summer=[20] * 9), longest_runs(make_gaps([], [])), RULES)
+    notes = [stand_verdicts._weak_plots(frame, RULES)[0].note for frame in (judged, judged.assign(latest_alive=22))]
+    assert notes == ["", "Alive counts replants, Stand does not."]
+
+
 def test_weak_plots_of_several_sites_are_listed_for_each():
     plots = pd.concat([make_plots(HYBRIDS, 3, site=s) for s in ("S1", "S2")], ignore_index=True)
     summer = [2] * 17 + [20] + [25] * 16 + [39] * 2
