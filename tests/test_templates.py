@@ -8,7 +8,7 @@ from openpyxl import load_workbook
 from culmbook.dictionary import tables
 from culmbook.network import demo_folder, read_network
 from culmbook.rawtable import read_raw
-from culmbook.templates import HEADER_ROW, HOW_TO_WALK, write_sheets
+from culmbook.templates import HEADER_ROW, HINT_WIDTH, HOW_TO_WALK, UNIT_ROW, write_sheets
 
 COUNT = {"counted_on": "2025-10-07", "occasion": "autumn", "plants_alive": 20, "plants_replanted": 0,
          "emerged_late": "no", "observer": "007"}
@@ -170,6 +170,13 @@ def test_other_sheets_and_titles_are_still_noted(tmp_path):
     book.save(tmp_path / "sites.xlsx")
     raw = read_raw(tmp_path / "sites.xlsx", tmp_path, tables()["sites"].columns)
     assert sorted(p.code for p in raw.problems) == ["N-SHEET", "N-TITLE"]
+
+
+def test_line_of_units_is_high_enough_for_its_longest_hint(tmp_path):
+    for path in write_sheets(tmp_path):
+        sheet = load_workbook(path)[path.stem]
+        longest = max(len(cell.value) for cell in sheet[UNIT_ROW] if cell.value)
+        assert sheet.row_dimensions[UNIT_ROW].height >= 11 * longest / HINT_WIDTH
 
 
 def test_read_me_speaks_of_the_walk_only_where_plots_are_walked(tmp_path):

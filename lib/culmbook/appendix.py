@@ -102,7 +102,8 @@ def _files_table(files: pd.DataFrame, corrections: pd.DataFrame) -> ReportTable:
     return table(frame, label="files", caption="Files read.", columns={
         "file": Column("File", meaning="Path within the network folder."),
         "rows": Column("Rows", kind="count", meaning="Data rows in the file."),
-        "rows_kept": Column("Rows used", kind="count", meaning="Rows that passed every check; of corrections, those applied."),
+        "rows_kept": Column("Rows used", kind="count",
+                            meaning="Rows that passed every check; of corrections, those applied."),
         "short": Column("SHA-256", meaning="First 12 digits of the file's SHA-256 hash.")},
         note="The hash is that of the file as it was read; its first 12 digits are given. A file for the whole "
              "network also holds rows of other sites, which a site's report does not use.")

@@ -26,8 +26,8 @@ def make_report(job):
     Returns
     -------
     dict
-        ``headline``, ``n_pages``, ``is_incomplete``, ``is_provisional``, ``notes`` (sentences of the first page) and ``files``,
-        hash by path relative to the scope's folder.
+        ``headline``, ``n_pages``, ``is_incomplete``, ``is_provisional``, ``notes`` (sentences of the first
+        page) and ``files``, hash by path relative to the scope's folder.
     """
     season = job.context["season"]
     network = of_season(job.context["network"], season)

@@ -6,6 +6,7 @@ on it: whoever counts or scores should not know which entry stands there.
 """
 
 from pathlib import Path
+from textwrap import wrap
 
 import pandas as pd
 from openpyxl import Workbook
@@ -21,6 +22,8 @@ from culmbook.workbook_bytes import workbook_bytes
 
 TITLE_ROW, UNIT_ROW, HEADER_ROW = 1, 2, 3
 SPARE_ROWS = 200
+HINT_WIDTH = 12
+"""Characters of the line of units that fit beside one another in the narrowest column."""
 PLANTS_PER_PLOT = 5
 THIN = Side(style="thin", color="999999")
 HOW_TO = (
@@ -176,16 +179,19 @@ def _write_heading(sheet, table, columns, rows, season):
     what = f"{table.title}: {table.description[0].lower()}{table.description[1:]}"
     where = "" if rows is None else f". Site {rows['site'].iloc[0]}"
     sheet.cell(TITLE_ROW, 1, what + where + (f", season {season}" if season else "")).font = Font(bold=True)
-    sheet.row_dimensions[UNIT_ROW].height, sheet.row_dimensions[HEADER_ROW].height = 46, 112
+    sheet.row_dimensions[HEADER_ROW].height = 112
+    n_lines = 1
     for place, name in enumerate(columns, start=1):
         field = table[name] if name in table.columns else None
         unit = sheet.cell(UNIT_ROW, place, _hint(field))
+        n_lines = max(n_lines, len(wrap(unit.value, HINT_WIDTH)))
         unit.font = Font(italic=True, size=8)
         unit.alignment = Alignment(wrap_text=True, vertical="bottom")
         head = sheet.cell(HEADER_ROW, place, name)
         head.font = Font(bold=True)
         head.alignment = Alignment(text_rotation=90 if len(name) > 14 else 0, vertical="bottom")
         head.border = Border(bottom=Side(style="medium"))
+    sheet.row_dimensions[UNIT_ROW].height = 11.5 * n_lines + 4
 
 
 def _hint(field):
