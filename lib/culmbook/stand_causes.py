@@ -235,8 +235,8 @@ def _gap_sentence(test, brief):
     words = ("lie together more than chance would have it, so look for a fault of field or machine"
              if test.p_value < 0.05 else "lie together no more than chance would have it")
     if brief:
-        return f"missing plants {words} ({fmt_p(test.p_value)}, {fmt_count(test.missing)} missing)."
-    return (f"missing plants {words} ({fmt_p(test.p_value)}; {fmt_count(test.missing)} missing in {count_of(test.plots, 'plot')}, "
+        return f"missing plants {words} ({fmt_p(test.p_value)}; {count_of(test.plots, 'plot')} tested)."
+    return (f"missing plants {words} ({fmt_p(test.p_value)}; {fmt_count(test.missing)} missing in {count_of(test.plots, 'plot')} tested, "
             f"{count_of(test.joins, 'neighbouring pair')} against {fmt_number(test.joins_expected, 0)} expected, "
             f"longest run {test.longest_run}).")
 
