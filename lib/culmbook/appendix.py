@@ -15,19 +15,20 @@ MOST_ROWS, MOST_NOTES = 150, 40
 PACKAGES = ("culmbook", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "typst")
 
 CAUTIONS = (
-    "A freeze test kills lifted tissue under one protocol in one freezer. It ranks hybrids that went through "
-    "the same protocol; it does not foretell survival in a field, where snow, wet soil, hardening and depth "
-    "decide as well.",
-    "A bale or harvest weight says what was cut, dried and carried off on one day with one machine. Cutting "
-    "height, losses and the moisture sample move it by more than many differences between hybrids; storing "
-    "damp bales can start a fire.",
-    "Planters, film layers and harvesters are dangerous and differ from trial to trial; follow the maker's "
-    "instructions. A planting fault of a machine looks like a weak hybrid unless gaps were mapped.",
-    "Hybrids that flower and set fertile seed can spread beyond the plot. Whether a hybrid may be grown, "
-    "where, and with which buffer is for the authorities of the country to say.",
-    "Intervals show what this season, these sites and this design leave uncertain; they know nothing of "
-    "seasons not sampled, or of faults nobody wrote down.",
-    "This report is not agronomic, legal or investment advice. Local codes of practice, and people qualified "
+    "Results hold for the sites, ages, winters and protocols that were tested. Elsewhere they are no forecast; trials "
+    "usually show more than farms do.",
+    "Intervals show what this season, these sites and this design leave uncertain; they know nothing of seasons not "
+    "sampled, or of faults nobody wrote down.",
+    "Hybrids that flower and set fertile seed can spread beyond the plot. Whether a hybrid may be grown, where, and with "
+    "which buffer is for the plant-health and invasive-species rules of the country to say.",
+    "Film: whether it may stay in the field, and how it is taken off and disposed of, is for the maker and local rules "
+    "on waste.",
+    "Freezers and cryogens: bare skin burns on contact, and evaporating gas takes the air's place in a closed room. "
+    "Ventilate, wear gloves and face protection, never work alone.",
+    "Planters, film layers, cutters and balers: guards stay on, nobody clears a blockage while the drive turns, and the "
+    "maker's instructions come first.",
+    "Bales: dust and mould harm lungs, damp bales heat and can burn, and closed stores can fill with carbon monoxide.",
+    "This report is not agronomic, legal or investment advice. Local codes of practice, and people qualified and licensed "
     "in them, decide.")
 
 
