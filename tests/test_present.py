@@ -194,3 +194,12 @@ def test_present_is_quick_to_import():
             "print(time.perf_counter() - t)")
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert float(said) < 0.3
+
+
+def test_rows_not_meant_for_print_go_to_the_workbook_only():
+    frame = pd.DataFrame({"plot": ["a", "b", "c"], "is_printed": [True, False, True]})
+    shown = present.table(frame, label="t", caption="T", columns={"plot": Column("Plot")}, printed="is_printed")
+    assert [row[0] for row in shown.bundle()["rows"]] == ["a", "b", "c"]
+    assert ">b<" not in shown.html() and ">c<" in shown.html()
+    with pytest.raises(ValueError, match="yes/no column 'no' is not in the frame"):
+        present.table(frame, label="t", caption="T", columns={"plot": Column("Plot")}, printed="no")

@@ -246,6 +246,21 @@ def test_page_count_is_right_on_every_page(built, reader):
     assert all(f"Page {at} of {n}" in page.extract_text() for at, page in enumerate(reader.pages, 1))
 
 
+def test_findings_name_the_page_their_figure_stands_on(tmp_path):
+    style.use_style()
+    cells = [text_cell("# A")]
+    for at in range(8):
+        fig, _ = plt.subplots(figsize=style.page_size(3.9))
+        drawn_figure = present.figure(fig, label=f"f{at}", caption="Tall.", alt="A tall figure.")
+        cells.append(cell(present.finding("Said.", label=f"Finding {at}", see=f"f{at}"), drawn_figure,
+                          a_table(9 + 5 * at, label=f"t{at}")))
+    build_report([write(tmp_path, "10_a", *cells)], tmp_path / "a.pdf", site="S01", season=2025, run=RUN)
+    pages = [page.extract_text() for page in PdfReader(tmp_path / "a.pdf").pages]
+    stands = {n: at for at, page in enumerate(pages, 1) for n in re.findall(r"Figure (\d+)\. ?Tall", page)}
+    said = dict(re.findall(r"Figure (\d+), page\s+(\d+)", pages[0] + pages[1]))
+    assert len(stands) == 8 and {n: int(page) for n, page in said.items()} == stands
+
+
 def test_no_text_is_under_seven_points(reader):
     sizes = [item[1] for page in reader.pages for item in drawn(page, reader) if item[0] == "text"]
     assert len(sizes) > 500

@@ -85,9 +85,6 @@ def test_contrasts_contain_simultaneous_and_single_intervals(stand):
     assert (together["lower"] < single["lower"]).all() and (together["upper"] > single["upper"]).all()
     assert together["difference"].between(together["lower"], together["upper"]).all()
     assert (together["lower"] >= -1).all() and (together["upper"] <= 1).all()
-    significant = together["p_value"] < 0.05
-    outside = (together["lower"] > 0) | (together["upper"] < 0)
-    assert (significant == outside).mean() > 0.9
 
 
 def test_contrasts_need_the_control(stand):

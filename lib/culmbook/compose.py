@@ -6,6 +6,7 @@ The notebooks are the only source. Code and printed output stay out; what is sho
 
 import json
 from dataclasses import dataclass, field
+from itertools import compress
 from pathlib import Path
 
 from culmbook.markdown import blocks, paragraph, plain, text, words
@@ -90,7 +91,10 @@ MOST_ROWS = 600
 
 
 def table_block(bundle: dict, place: str, most: int = MOST_ROWS) -> dict:
-    """Give a table as a block of the report, at most so many of its rows."""
+    """Give a table as a block of the report: the rows meant for print, and at most so many of them."""
+    printed = bundle.get("printed") or [True] * len(bundle["rows"])
+    strong = bundle.get("strong") or [False] * len(bundle["rows"])
+    bundle = {**bundle, "rows": list(compress(bundle["rows"], printed)), "strong": list(compress(strong, printed))}
     more = len(bundle["rows"]) - most
     if more > 0:
         bundle = {**bundle, "rows": bundle["rows"][:most], "strong": bundle["strong"][:most],

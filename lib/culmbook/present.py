@@ -11,6 +11,7 @@ import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import compress
 
 import pandas as pd
 
@@ -97,21 +98,24 @@ class ReportTable(Shown):
     note: str
     content: dict = field(repr=False)
     strong: tuple[bool, ...] = field(repr=False)
+    printed: tuple[bool, ...] = field(repr=False)
     mime = TABLE_MIME
 
     def bundle(self) -> dict:
         return {"version": 1, "label": self.label, "caption": self.caption, "note": self.note,
-                "strong": list(self.strong), **self.content}
+                "strong": list(self.strong), "printed": list(self.printed), **self.content}
 
     def html(self) -> str:
-        return _html_table(self.caption, self.content, self.note, self.strong)
+        rows = list(compress(self.content["rows"], self.printed))
+        return _html_table(self.caption, {**self.content, "rows": rows}, self.note, list(compress(self.strong, self.printed)))
 
     def plain(self) -> str:
         return f"Table: {self.caption} [{len(self.content['rows'])} rows]"
 
 
 def table(frame: pd.DataFrame, *, label: str, caption: str, columns: Mapping[str, Column], note: str = "",
-          order: str | Sequence[str] | None = None, strong: str | None = None) -> ReportTable:
+          order: str | Sequence[str] | None = None, strong: str | None = None,
+          printed: str | None = None) -> ReportTable:
     """Make a table of the report.
 
     Parameters
@@ -131,6 +135,8 @@ def table(frame: pd.DataFrame, *, label: str, caption: str, columns: Mapping[str
         Columns of the frame to sort the rows by; left out, the frame's order stands.
     strong : str, optional
         A yes/no (bool) column of the frame; its true rows are set in bold (the control, say).
+    printed : str, optional
+        A yes/no (bool) column of the frame; only its true rows are shown and printed, all go to the workbook.
 
     Returns
     -------
@@ -146,10 +152,14 @@ def table(frame: pd.DataFrame, *, label: str, caption: str, columns: Mapping[str
         raise ValueError(f"{label}: a table needs at least one column")
     rows = frame if order is None else frame.sort_values([order] if isinstance(order, str) else list(order),
                                                          kind="stable")
-    if strong is not None and strong not in frame.columns:
-        raise ValueError(f"{label}: column {strong!r} for bold rows is not in the frame")
-    bold = tuple(bool(value) for value in rows[strong]) if strong else (False,) * len(rows)
-    return ReportTable(label, caption, note, table_content(rows, columns), bold)
+    return ReportTable(label, caption, note, table_content(rows, columns), _flags(rows, strong, label, False),
+                       _flags(rows, printed, label, True))
+
+
+def _flags(rows: pd.DataFrame, column: str | None, label: str, default: bool) -> tuple[bool, ...]:
+    if column is not None and column not in rows.columns:
+        raise ValueError(f"{label}: the yes/no column {column!r} is not in the frame")
+    return (default,) * len(rows) if column is None else tuple(bool(value) for value in rows[column])
 
 
 @dataclass(frozen=True)

@@ -225,12 +225,12 @@ def look_section(listed, most):
         raise ValueError(f"rows_shown = {most}: show at least one")
     if listed.empty:
         return [say(*look_words(listed))]
-    shown = listed.head(most)
+    listed = listed.assign(is_printed=[i < most for i in range(len(listed))])
     columns = {**_sites(listed), "why": Column("Why"), "where": Column("Where"), "value": Column("Value"),
                "rule": Column("What is wrong"), "mend": Column("What mends it")}
     cut = "" if len(listed) <= most else f" The first {most} of {len(listed)} are listed."
     return [finding(*look_words(listed), rank=80, label="Look first", see="look-first"),
-            table(shown, label="look-first", columns=columns, note=_LOOK_NOTE + cut,
+            table(listed, label="look-first", columns=columns, note=_LOOK_NOTE + cut, printed="is_printed",
                   caption="Rows to look at first.")]
 
 

@@ -248,7 +248,8 @@ def _run_table(gaps, runs):
     columns = {"site": Column("Site"), "plot": Column("Plot"), "positions": Column("Positions", kind="count"),
                "missing": Column("Missing", "plants", kind="count"), "longest_run": Column("Longest run", "plants", kind="count"),
                "position_row": Column("In planted row", kind="count"), "runs_of_three": Column("Runs of 3 or more", kind="count")}
-    shown = long.groupby("site").head(20 if long["site"].nunique() == 1 else 8)
+    long = long.assign(is_printed=long.groupby("site").cumcount() < (20 if long["site"].nunique() == 1 else 8))
     dates = [fmt_date(day) for day in sorted(gaps["counted_on"].unique())]
-    return table(shown, label="gap-runs", columns=columns, note=shown_of(len(shown), len(long), "with a run of at least three"),
+    return table(long, label="gap-runs", columns=columns, printed="is_printed",
+                 note=shown_of(int(long["is_printed"].sum()), len(long), "with a run of at least three"),
                  caption=f"Plots with the longest runs of missing plants, recorded {fmt_list(dates)}.")

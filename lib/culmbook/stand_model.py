@@ -309,8 +309,7 @@ def against_control(stand: StandFit, control: str, *, level: float = 0.95, toget
     Returns
     -------
     DataFrame
-        ``hybrid, plots, share, difference, lower, upper, ratio, ratio_lower, ratio_upper, p_value``;
-        ``p_value`` is adjusted for the number of hybrids, for no difference in logits. A ratio to a
+        ``hybrid, plots, share, difference, lower, upper, ratio, ratio_lower, ratio_upper``. A ratio to a
         control whose limit reaches 0 is missing.
 
     Raises
@@ -342,11 +341,9 @@ def against_control(stand: StandFit, control: str, *, level: float = 0.95, toget
     lower, upper = _share_limits(stand, np.quantile(largest, level) if together else single)
     shares = pd.DataFrame({"share": np.clip(_point_shares(stand), lower, upper), "lower": lower, "upper": upper}, stand.hybrids)
     table = _composed(shares, control, others, covariance)
-    t = np.abs(contrast.to_numpy() @ fit.coefficients[stand.hybrids].to_numpy()) / se
-    above = len(largest) - np.searchsorted(largest, t)
     plots = stand.cells.groupby("hybrid").size()[others].to_numpy()
-    table = table.assign(hybrid=others, plots=plots, p_value=(above + 1) / (len(largest) + 1))
-    order = ["hybrid", "plots", "share", "difference", "lower", "upper", "ratio", "ratio_lower", "ratio_upper", "p_value"]
+    table = table.assign(hybrid=others, plots=plots)
+    order = ["hybrid", "plots", "share", "difference", "lower", "upper", "ratio", "ratio_lower", "ratio_upper"]
     return table[order].sort_values(["difference", "hybrid"], ascending=[False, True], ignore_index=True)
 
 

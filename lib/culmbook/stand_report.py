@@ -32,7 +32,6 @@ CONTRAST_COLUMNS = {
     "ratio": Column("Ratio", digits=2, kind="number", meaning="Share divided by the control's."),
     "ratio_interval": Column("Simultaneous interval", digits=2, kind="interval", ends=("ratio_lower", "ratio_upper"),
                              meaning="All intervals of the column hold together at the chosen confidence."),
-    "p_value": Column("p, adjusted", kind="p", meaning="Adjusted for the number of hybrids (single step)."),
 }
 
 
@@ -254,8 +253,8 @@ def show_contrasts(answer: Answer, *, rank: int) -> tuple:
     plot_differences(frame, control, ax=ax)
     caption = (f"{TITLES[answer.event]}: difference from the control {control}; lines are simultaneous {percent} % intervals, so "
                f"a line clear of the dashed one is a difference, however many hybrids are compared.{named_words(len(frame))}")
-    drawn = figure(fig, label=f"{answer.event}-contrasts", caption=caption, data=frame, alt=sentence)
     points = frame.assign(**{c: 100 * frame[c] for c in ("difference", "lower", "upper")})
+    drawn = figure(fig, label=f"{answer.event}-contrasts", caption=caption, data=points, columns=CONTRAST_COLUMNS, alt=sentence)
     listed = table(points, label=f"{answer.event}-against-control", columns=CONTRAST_COLUMNS,
                    caption=f"{TITLES[answer.event]} against the control {control}.",
                    note=f"The intervals of a column hold together with {percent} % confidence.")

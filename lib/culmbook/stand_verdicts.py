@@ -45,8 +45,8 @@ def show_verdicts(judged: pd.DataFrame, answer: Answer, rules, *, rank: int) -> 
     drawn = figure(fig, label="stand-verdicts", data=hybrids, alt="One stacked bar per hybrid with the three chances.",
                    caption=f"Chance that a future plot of {count_of(plants, 'plant')} stands at {good} or more (good), from {fill} to below {good} "
                            f"(fill gaps), or below {fill} (replant).{named_words(len(hybrids))}")
-    columns = {"hybrid": Column("Hybrid"), "p_good": Column("Good", kind="share"), "p_fill": Column("Fill gaps", kind="share"),
-               "p_replant": Column("Replant", kind="share"), "verdict": Column("Verdict")}
+    columns = {"hybrid": Column("Hybrid"), "p_good": Column("Good", kind="share", digits=1), "p_fill": Column("Fill gaps", kind="share", digits=1),
+               "p_replant": Column("Replant", kind="share", digits=1), "verdict": Column("Verdict")}
     listed = table(hybrids, label="hybrid-verdicts", columns=columns,
                    note=f"A verdict needs a chance of {fmt_share(rules.probability)}; that of 'fill gaps' is the chance of {fill} or more, good plots "
                         "among them. Thresholds are common practice.",
@@ -94,10 +94,11 @@ def _weak_plots(counted, rules):
                "longest_run": Column("Longest gap", "plants", kind="count")}
     if weak["longest_run"].isna().all():
         del columns["longest_run"]
-    shown = weak.groupby("site").head(25 if counted["site"].nunique() == 1 else 5)
+    weak = weak.assign(is_printed=weak.groupby("site").cumcount() < (25 if counted["site"].nunique() == 1 else 5))
+    shown = weak[weak["is_printed"]]
     differ = (shown["latest_alive"] / shown["plants_planted"] - shown["stand"]).abs() > 1e-9
     replants = "Alive counts replants, Stand does not." if differ.any() else ""
-    return (table(shown, label="plots-to-replant", columns=columns, order=["site", "stand", "plot"],
+    return (table(weak, label="plots-to-replant", columns=columns, order=["site", "stand", "plot"], printed="is_printed",
                   caption=f"Weakest plots: stand below {fmt_share(rules.fill)} or a run of {rules.longest_gap} or more missing.",
                   note=" ".join(filter(None, [shown_of(len(shown), len(weak), "to replant, the weakest of each site"), replants]))),)
 
