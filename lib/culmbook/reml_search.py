@@ -1,0 +1,132 @@
+"""The variances at which a criterion is least, its curvature there, and its profile along one of them."""
+
+import numpy as np
+from scipy import optimize
+
+CONVERGED = "converged"
+VANISHED = "a residual variance falls to zero"
+STUCK = "no step lowers the criterion"
+UNENDING = "the criterion still falls after the last step allowed"
+
+_STEPS = 200
+_SETTLED = 1e-13  # fall of the criterion that a further step promises, relative
+_SLACK = 1e-12  # rise of the criterion that is let pass, relative
+_ROUNDING = 1e-9  # a promised fall as small as this can be lost in rounding, relative
+_SMALLEST = 1e-5  # residual variance, relative to least squares' residual mean square
+_GROWTH = 2.0 ** np.arange(1, 60)  # multiples tried for an upper limit
+
+
+def minimise(problem, theta, held=()):
+    """Variances of the least criterion.
+
+    Parameters
+    ----------
+    problem : Criterion
+    theta : ndarray
+        Start, above zero where not held.
+    held : sequence of int
+        Variances that stay as they are.
+
+    Returns
+    -------
+    State
+    str
+        ``'converged'`` or the cause why not, one of the constants of this module.
+
+    Notes
+    -----
+    Each step is the least point of the average-information quadratic within the box: terms at or above
+    zero, residual variances at or above a tenth of what they were. It is taken if the exact criterion
+    does not rise, else damped.
+    """
+    free = np.setdiff1d(np.arange(len(theta)), held)
+    state, damping = problem.at(np.asarray(theta, float)), 0.0
+    for _ in range(_STEPS):
+        step, fall = _step(problem, state, free, damping)
+        if damping == 0 and fall < _SETTLED * (1 + abs(state.criterion)):
+            return state, CONVERGED
+        new = _try(problem, state.theta + step)
+        if new is not None and new.criterion <= state.criterion + _SLACK * (1 + abs(state.criterion)):
+            state, damping = new, damping / 10 if damping > 1e-3 else 0.0
+            if _vanished(problem, state, held):
+                return state, VANISHED
+        elif damping > 1e8:
+            rounding = _step(problem, state, free, 0.0)[1] < _ROUNDING * (1 + abs(state.criterion))
+            return state, CONVERGED if rounding else STUCK
+        else:
+            damping = max(10 * damping, 1e-2)
+    return state, UNENDING
+
+
+def _step(problem, state, free, damping):
+    """Step within the box and the fall of the criterion it promises."""
+    lower = np.zeros(len(state.theta))
+    lower[len(problem.codes) :] = 0.1 * state.theta[len(problem.codes) :]
+    information = state.information[np.ix_(free, free)]
+    diagonal = np.diag(information)
+    unit = np.sqrt(np.maximum(diagonal, 1e-12 * diagonal.max(initial=1e-300)))
+    curve = information / np.outer(unit, unit)
+    curve[np.diag_indices_from(curve)] += damping + 1e-10
+    slope = state.gradient[free] / unit
+    bound = (lower - state.theta)[free] * unit
+    scaled = np.linalg.solve(curve, -slope) if len(free) else np.empty(0)
+    if (scaled < bound).any():
+        size, vectors = np.linalg.eigh(curve)
+        root = np.sqrt(np.maximum(size, 1e-12))
+        scaled = optimize.lsq_linear(
+            (vectors * root).T, -(vectors.T @ slope) / root, (bound, np.inf), method="bvls", tol=1e-12).x
+        scaled = np.maximum(scaled, bound)
+    step = np.zeros(len(state.theta))
+    step[free] = scaled / unit
+    step[free] = np.where(scaled == bound, (lower - state.theta)[free], step[free])  # zeros are exact
+    return step, -float(slope @ scaled + 0.5 * scaled @ curve @ scaled)
+
+
+def _try(problem, theta):
+    try:
+        return problem.at(theta)
+    except np.linalg.LinAlgError:
+        return None
+
+
+def _vanished(problem, state, held):
+    own = np.setdiff1d(np.arange(len(problem.codes), len(state.theta)), held)
+    return bool((state.theta[own] < _SMALLEST).any())
+
+
+def curvature(problem, state, free):
+    """Second derivatives of the criterion by the variances ``free``: differences of the exact gradient."""
+    rows = []
+    for i in free:
+        by = min(state.theta[i] / 2, 1e-4 * np.sqrt(2 / state.information[i, i]))
+        step = by * (np.arange(len(state.theta)) == i)
+        rise = problem.at(state.theta + step).gradient - problem.at(state.theta - step).gradient
+        rows.append(rise[free] / (2 * by))
+    rows = np.array(rows)
+    return (rows + rows.T) / 2
+
+
+def profile_limit(problem, state, i, rise, side):
+    """Value of variance i, above (``side`` 1) or below (-1) its estimate, where the criterion has risen.
+
+    The criterion is least over all other variances. Returns infinity where it never rises so far above,
+    and 0 where the bound comes first below.
+    """
+    best = state.theta[i]
+
+    def excess(value):
+        theta = np.maximum(state.theta, 1e-3 * (np.arange(len(state.theta)) != i))
+        theta[i] = value
+        return minimise(problem, theta, held=(i,))[0].criterion - state.criterion - rise
+
+    if side < 0 and i < len(problem.codes):
+        tried = [0.0] if best > 0 else []
+    elif side < 0:
+        tried = best / _GROWTH
+    else:
+        tried = best + max(best, 1e-2) * (_GROWTH - 1)
+    for end in tried:
+        if excess(end) > 0:
+            ends = np.sqrt(sorted([end, best]))
+            return optimize.brentq(lambda root: excess(root**2), *ends, rtol=1e-7) ** 2
+    return 0.0 if side < 0 else np.inf
