@@ -21,7 +21,8 @@ HERE = Path(__file__).parent
 ESTIMATORS = {
     "proportions:share_interval": "test_proportions.py", "proportions:combine_limits": "test_proportions.py",
     "proportions:common_odds": "test_proportions.py", "proportions:fit_beta_binomial": "test_proportions.py",
-    "reml:fit_gaussian": "test_reml.py", "mixed:fit_binomial": "test_mixed.py", "stand_model:marginal_share": "test_stand_model.py",
+    "reml:fit_gaussian": "test_reml.py", "kenward_roger:kenward_roger": "test_kenward_roger.py",
+    "mixed:fit_binomial": "test_mixed.py", "stand_model:marginal_share": "test_stand_model.py",
     "stand_model:hybrid_shares": "test_stand_model.py", "stand_model:against_control": "test_stand_model.py",
     "stand_model:simultaneous_draws": "test_stand_model.py", "stand_model:chance_above": "test_stand_model.py",
     "stand_model:variance_table": "test_stand_model.py",
@@ -54,6 +55,8 @@ def scaled(value):
         numeric = value.select_dtypes("float").columns
         whole = [] if len(numeric) else value.select_dtypes("int").columns
         return value.assign(**{str(c): value[c] * FACTOR for c in [*numeric, *whole]}) if value.columns.inferred_type == "string" else value
+    if hasattr(value, "_fields"):
+        return type(value)(*map(scaled, value))
     if isinstance(value, (tuple, list)):
         return type(value)(scaled(v) for v in value)
     if dataclasses.is_dataclass(value):

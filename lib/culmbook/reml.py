@@ -155,7 +155,7 @@ class GaussianFit:
         ----------
         Satterthwaite (1946) Biometrics Bull. 2:110-114; Kuznetsova et al. (2017) J. Stat. Softw. 82(13).
         """
-        rows = self._weights(weights)
+        rows = self.weigh(weights)
         variance = np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
         estimate, se = rows @ self.coefficients.to_numpy(), np.sqrt(variance)
         df = self._satterthwaite(rows, variance)
@@ -176,9 +176,7 @@ class GaussianFit:
         ----------
         Fai & Cornelius (1996) J. Stat. Comput. Simul. 54:363-378.
         """
-        rows = self._weights(weights)
-        if np.linalg.matrix_rank(rows) < len(rows):
-            raise ValueError("the combinations to be tested together are not independent; leave some out")
+        rows = self.weigh(weights, together=True)
         size, vectors = np.linalg.eigh(rows @ self.covariance.to_numpy() @ rows.T)
         apart = vectors.T @ rows
         f = float(((apart @ self.coefficients.to_numpy()) ** 2 / size).mean())
@@ -208,7 +206,8 @@ class GaussianFit:
         problem, state = self.model.problem, self.state
         rows = [[profile_limit(problem, state, i, rise, side) for side in (-1, 1)]
                 for i in range(len(self.variances))]
-        limits = self.model.scale**2 * pd.DataFrame(rows, columns=["lower", "upper"], index=self.variances.index)
+        limits = pd.DataFrame(rows, columns=["lower", "upper"], index=self.variances.index)
+        limits *= self.model.scale**2
         limits.insert(0, "variance", self.variances)
         both = np.where(limits["variance"] == 0, "estimate and lower limit", "lower limit")
         return limits.assign(note=np.where(limits["lower"] == 0, both + " at the bound 0", ""))
@@ -219,12 +218,22 @@ class GaussianFit:
             raise ValueError(f"{term!r} is no random term of this fit; it has {there}")
         return list(self.levels).index(term)
 
-    def _weights(self, weights):
+    def weigh(self, weights: pd.DataFrame, together: bool = False) -> np.ndarray:
+        """Weights of combinations, a column for every coefficient in order.
+
+        Raises
+        ------
+        ValueError
+            Weights for no coefficient of the fit; for ``together``, combinations that are not independent.
+        """
         unknown = [str(c) for c in weights.columns if c not in self.coefficients.index]
         if unknown:
             there = ", ".join(self.coefficients.index)
             raise ValueError(f"no such coefficient: {', '.join(unknown)}; there are {there}")
-        return weights.reindex(columns=self.coefficients.index, fill_value=0.0).to_numpy(float)
+        rows = weights.reindex(columns=self.coefficients.index, fill_value=0.0).to_numpy(float)
+        if together and np.linalg.matrix_rank(rows) < len(rows):
+            raise ValueError("the combinations to be tested together are not independent; leave some out")
+        return rows
 
     def _satterthwaite(self, rows, variance):
         model, problem, theta = self.model, self.model.problem, self.state.theta
@@ -233,7 +242,7 @@ class GaussianFit:
             return np.full(len(rows), np.inf)
         spread = 2 * np.linalg.inv(curvature(problem, self.state, free))
         df = []
-        for row, f in zip(rows / model.column_scale, variance / model.scale**2, strict=True):
+        for row, f in zip(rows * model.unit, variance, strict=True):
             a = problem.spread(self.state, self.state.h[:, problem.q :] @ row)
             gradient = problem.through(a)[0][free]
             df.append(2 * f**2 / (gradient @ spread @ gradient))
@@ -311,7 +320,7 @@ def fit_gaussian(
 
 def _result(model, state, verdict, n_missing):
     problem, names = model.problem, model.columns
-    unit = model.scale / model.column_scale
+    unit = model.unit
     b = state.solution[problem.q :] * unit + model.least_squares / model.column_scale
     covariance = state.h[problem.q :, problem.q :] * np.outer(unit, unit)
     return GaussianFit(

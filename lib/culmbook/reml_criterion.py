@@ -240,7 +240,7 @@ class Criterion:
             inner += np.tensordot(here, inverse @ here, axes=((0, 1), (0, 1)))
             index = batch.columns[:, :, None] * t + np.arange(t)
             outer += np.bincount(index.ravel(), (a.transpose(0, 2, 1) @ here).ravel(), minlength=len(outer))
-        outer = outer.reshape(-1, t)[:-1]
+        outer = outer.reshape(self.q + self.p + 1, t)[:-1]
         return inner - outer.T @ h @ outer
 
     def levels_p(self, state, k):

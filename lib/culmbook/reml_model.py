@@ -44,6 +44,19 @@ class Model:
         return rest / self.scale
 
     @property
+    def unit(self):
+        """Factor of each fixed effect from the fitted units to the data's own."""
+        return self.scale / self.column_scale
+
+    def covariance(self, state):
+        """Records' covariance in the fitted units, records x records, and its derivative by each variance."""
+        problem = self.problem
+        parts = [(code[:, None] == code).astype(float) for code in problem.codes]
+        parts += [np.diag((problem.groups == r).astype(float)) for r in range(problem.n_groups)]
+        known = np.diag(problem.known)
+        return known + sum(t * part for t, part in zip(state.theta, parts, strict=True)), parts
+
+    @property
     def names(self):
         """Names of the variances."""
         return [*self.levels, *self.residuals]

@@ -1,7 +1,7 @@
-# Gaussian mixed models fitted by lme4, lmerTest and nlme, as references for tests/test_reml.py.
+# Gaussian mixed models fitted by lme4, lmerTest, pbkrtest and nlme, as references for tests/test_reml.py.
 #   Rscript tests/published/gaussian_references.R FOLDER    (FOLDER holds network_600.csv of tests/reml_networks.py)
 # prints one line per number: model, quantity, value.
-suppressMessages({library(lme4); library(lmerTest); library(nlme)})
+suppressMessages({library(lme4); library(lmerTest); library(nlme); library(pbkrtest)})
 folder <- commandArgs(trailingOnly = TRUE)[1]
 tight <- lmerControl(optimizer = "bobyqa", optCtrl = list(rhobeg = 0.2, rhoend = 1e-9, maxfun = 50000))
 say <- function(model, quantity, value) cat(sprintf("%s,%s,%.14g\n", model, quantity, value))
@@ -36,6 +36,19 @@ table <- coef(summary(fit))
 for (i in 1:3) { say("machines_part", paste0("df", i), table[i, "df"]); say("machines_part", paste0("p", i), table[i, "Pr(>|t|)"]) }
 f <- anova(fit)
 say("machines_part", "F", f[1, "F value"]); say("machines_part", "F df", f[1, "DenDF"])
+kr <- function(model, large, small) {
+  k <- KRmodcomp(large, small)
+  for (what in c("Fstat", "ddf", "p.value")) say(model, paste("KR", what), getKR(k, what))
+}
+kr("machines_part", fit, update(fit, . ~ . - Machine))
+data(beets, package = "pbkrtest")
+fit <- lme4::lmer(sugpct ~ block + sow + harvest + (1 | block:harvest), beets, control = tight)
+kr("beets_harvest", fit, update(fit, . ~ . - harvest))
+kr("beets_sow", fit, update(fit, . ~ . - sow))
+part <- beets[-c(2, 7, 11, 24, 25, 29), ]
+fit <- lme4::lmer(sugpct ~ block + sow + harvest + (1 | block:harvest), part, control = tight)
+kr("beets_part_harvest", fit, update(fit, . ~ . - harvest))
+kr("beets_part_sow", fit, update(fit, . ~ . - sow))
 d <- read.csv(file.path(folder, "network_600.csv"), stringsAsFactors = TRUE)
 fit <- lmerTest::lmer(yield ~ hybrid + season + (1 | block) + (1 | plot), d, control = tight)
 say("network_600", "criterion", REMLcrit(fit))

@@ -1,0 +1,108 @@
+"""F tests in gaussian mixed models that hold with few blocks or main plots."""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from culmbook.reml import FTest, GaussianFit
+
+MOST_RECORDS = 1_500  # matrices of records x records are kept for every variance
+
+
+def kenward_roger(fit: GaussianFit, weights: pd.DataFrame) -> FTest:
+    """F test that linear combinations of fixed effects are all zero, by Kenward and Roger's method.
+
+    Parameters
+    ----------
+    fit : GaussianFit
+        A converged fit with ``method='reml'`` of at most 1,500 records.
+    weights : DataFrame
+        One row per combination, one column per coefficient (columns not given weigh nothing).
+
+    Returns
+    -------
+    FTest
+        The scaled F, its degrees of freedom and its p value.
+
+    Raises
+    ------
+    ValueError
+        Not a converged REML fit, too many records, no estimated variance, combinations that are not
+        independent or name no coefficient.
+
+    Notes
+    -----
+    The fixed effects' covariance is enlarged for the uncertainty of the variances, and F is scaled so that
+    its first two moments are those of an F distribution. Variances at zero count as estimated. The
+    expected information is used, so the variances need not be interior.
+
+    References
+    ----------
+    Kenward & Roger (1997) Biometrics 53:983-997; Halekoh & Hojsgaard (2014) J. Stat. Softw. 59(9).
+
+    Examples
+    --------
+    >>> from culmbook.reml import fit_gaussian
+    >>> plots = pd.DataFrame({"block": list("112233"), "film": list("ynynyn"), "stand": [8.0, 6, 9, 8, 7, 4]})
+    >>> fit = fit_gaussian(plots, "stand", "film", ["block"])
+    >>> test = kenward_roger(fit, pd.DataFrame({"film[T.y]": [1.0]}))
+    >>> round(test.f, 2), test.df_numerator, round(test.df_denominator, 2)
+    (12.0, 1, 2.0)
+    """
+    _refuse(fit)
+    rows = fit.weigh(weights, together=True)
+    phi, w, p, q = _pieces(fit)
+    enlarged = phi + 2 * phi @ _sum(w, lambda i, j: q[i][j] - p[i] @ phi @ p[j]) @ phi
+    between = rows.T @ np.linalg.solve(rows @ phi @ rows.T, rows)
+    turned = [between @ phi @ pi @ phi for pi in p]
+    a1 = _sum(w, lambda i, j: np.trace(turned[i]) * np.trace(turned[j]))
+    a2 = _sum(w, lambda i, j: np.trace(turned[i] @ turned[j]))
+    estimate, df = rows @ fit.coefficients.to_numpy(), len(rows)
+    wald = float(estimate @ np.linalg.solve(rows @ enlarged @ rows.T, estimate)) / df
+    denominator, scale = _moments(a1, a2, df)
+    f = scale * wald
+    return FTest(f, df, denominator, float(stats.f.sf(f, df, denominator)))
+
+
+def _refuse(fit):
+    if fit.method != "reml" or fit.verdict != "converged":
+        raise ValueError(f"needs a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}")
+    if fit.n_records > MOST_RECORDS:
+        raise ValueError(f"{fit.n_records} records; with more than {MOST_RECORDS} use the fit's f_test")
+    if fit.variances.empty:
+        raise ValueError("no variance was estimated, so there is no uncertainty of variances to allow for")
+
+
+def _sum(w, term):
+    """Sum of ``w_ij term(i, j)``."""
+    places = range(len(w))
+    return sum(w[i, j] * term(i, j) for i in places for j in places)
+
+
+def _pieces(fit):
+    """Covariance of b, covariance of the variances, and the first and second order terms P_i and Q_ij."""
+    v, parts = fit.model.covariance(fit.state)
+    x = fit.model.problem.x / fit.model.unit  # b in the data's own units
+    inverse = np.linalg.inv(v)
+    vx = inverse @ x
+    phi = np.linalg.inv(x.T @ vx)
+    steps = [part @ vx for part in parts]
+    p = [-(vx.T @ step) for step in steps]
+    q = [[left.T @ inverse @ right for right in steps] for left in steps]
+    projected = [(inverse - vx @ phi @ vx.T) @ part for part in parts]
+    information = np.array([[(a * b.T).sum() for b in projected] for a in projected])
+    return phi, 2 * np.linalg.inv(information), p, q
+
+
+def _moments(a1, a2, df):
+    """Denominator degrees of freedom and scale of F from the two moments."""
+    b = (a1 + 6 * a2) / (2 * df)
+    g = ((df + 1) * a1 - (df + 4) * a2) / ((df + 2) * a2)
+    c = np.array([g, df - g, df + 2 - g]) / (3 * df + 2 * (1 - g))
+    v0, v1, v2 = 1 + c[0] * b, 1 - c[1] * b, 1 - c[2] * b
+    mean = 1 - a2 / df
+    both_zero = abs(mean) < 1e-10 and abs(v1) < 1e-10
+    rho = (1.0 if both_zero else mean / v1) ** 2 * (0.0 if abs(v0) < 1e-10 else v0 / v2) / df
+    denominator = 4 + (df + 2) / (df * rho - 1)
+    scale = 1.0 if abs(denominator - 2) < 1e-2 else denominator * mean / (denominator - 2)
+    return float(denominator), float(scale)
