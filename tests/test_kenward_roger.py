@@ -82,7 +82,7 @@ def test_what_cannot_be_tested_is_said():
         kenward_roger(by_ml, _rows(by_ml, "sow"))
     many = pd.concat([beets] * 51, ignore_index=True)
     fit = fit_gaussian(many.assign(sugpct=many["sugpct"] + np.sin(many.index)), "sugpct", "sow")
-    with pytest.raises(ValueError, match="1530 records; with more than 1500 use f_test"):
+    with pytest.raises(ValueError, match="1530 records; with more than 1500 use the fit's f_test"):
         kenward_roger(fit, _rows(fit, "sow"))
     known = fit_gaussian(beets.assign(v=1.0), "sugpct", "sow", known_variance="v")
     with pytest.raises(ValueError, match="no variance was estimated"):
