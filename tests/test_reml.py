@@ -169,7 +169,7 @@ def test_known_variances_match_viechtbauer_2010():
     assert np.sqrt(fit.covariance.iloc[0, 0]) == pytest.approx(0.1798, abs=5e-5)
 
 
-@pytest.mark.parametrize("size", [600, 3_000])
+@pytest.mark.parametrize("size", [600, 3_000, 10_000])
 def test_network_matches_lme4(size):
     """lme4 1.1-31 with lme4_networks.R."""
     there = _read("lme4_networks").query("size == @size").set_index("term").rename(index={"Residual": "residual"})
@@ -294,6 +294,7 @@ def test_missing_responses_are_counted(machines):
     ({}, {"fixed": "Machin"}, "no column Machin"),
     ({"Worker": np.nan}, {}, r"Worker is missing in 1 of 54 rows .*index 5"),
     ({"Machine": np.nan}, {}, r"Machine is missing in 1 of 54"),
+    ({"v": np.nan}, {"fixed": "center(v)"}, r"center\(v\)` contains null values"),
     ({"score": np.inf}, {}, r"score is not finite in 1 of 54"),
     ({"group": "alone"}, {"residual_by": "group"}, "group has levels with one record.*alone"),
     ({"v": 0.0}, {"known_variance": "v"}, "v is not above 0 in 1 of 54"),
@@ -327,4 +328,20 @@ def test_wrong_names_in_results_are_refused(machines):
 
 def test_a_residual_that_vanishes_is_said():
     frame = pd.DataFrame({"a": list("aabbccdd"), "y": [1.0, 1.0, 3.0, 3.0, 2.0, 2.0, 7.0, 7.0]})
-    assert "residual variance falls to zero (residual)" in fit_gaussian(frame, "y", "1", ["a"]).verdict
+    fit = fit_gaussian(frame, "y", "1", ["a"])
+    assert "residual variance falls to zero (residual)" in fit.verdict
+    assert "falls to zero" in fit.heritability("a").verdict
+    with pytest.raises(ValueError, match="no intervals of a fit that has not converged"):
+        fit.intervals()
+
+
+def test_a_design_may_be_given(machines):
+    by_formula = fit_gaussian(machines, "score", "Machine", ["Worker"])
+    design = pd.get_dummies(machines["Machine"], dtype=float)
+    fit = fit_gaussian(machines, "score", design, ["Worker"])
+    means = fit.coefficients - fit.coefficients["A"]
+    assert means.iloc[1:].to_numpy() == pytest.approx(by_formula.coefficients.iloc[1:].to_numpy())
+    with pytest.raises(ValueError, match=r"fixed effect B is missing or not finite in 1 of 54 .*index 7"):
+        fit_gaussian(machines, "score", design.mask((design.index == 7)[:, None] & (design.columns == "B")), ["Worker"])
+    with pytest.raises(ValueError, match="design has 53 rows, the frame 54"):
+        fit_gaussian(machines, "score", design.iloc[1:], ["Worker"])

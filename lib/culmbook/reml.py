@@ -16,7 +16,7 @@ from scipy import stats
 
 from culmbook.reml_criterion import State
 from culmbook.reml_model import Model, used_records
-from culmbook.reml_search import curvature, minimise, profile_limit
+from culmbook.reml_search import CONVERGED, curvature, minimise, profile_limit
 
 METHODS = ("reml", "ml")
 
@@ -111,13 +111,15 @@ class GaussianFit:
         -------
         Heritability
             One less the mean variance of a predicted difference over twice the term's variance;
-            not estimable where that variance is zero.
+            not estimable where that variance is zero or the fit has not converged.
 
         References
         ----------
         Cullis, Smith & Coombes (2006) J. Agric. Biol. Environ. Stat. 11:381-393.
         """
         variance = self.variances.iloc[self._position(term)]
+        if self.verdict != CONVERGED:
+            return Heritability(np.nan, f"not estimable: {self.verdict}")
         if variance == 0:
             return Heritability(np.nan, f"not estimable: the variance of {term} is 0")
         errors = self.prediction_covariance(term).to_numpy()
@@ -198,10 +200,17 @@ class GaussianFit:
             freedom; ``upper`` is infinite where it never rises so far. ``note`` says where an estimate
             or a limit is at the bound 0.
 
+        Raises
+        ------
+        ValueError
+            The fit has not converged.
+
         References
         ----------
         Venzon & Moolgavkar (1988) Appl. Stat. 37:87-94.
         """
+        if self.verdict != CONVERGED:
+            raise ValueError(f"there are no intervals of a fit that has {self.verdict}")
         rise = stats.chi2.ppf(level, 1)
         problem, state = self.model.problem, self.state
         rows = [[profile_limit(problem, state, i, rise, side) for side in (-1, 1)]
@@ -312,7 +321,7 @@ def fit_gaussian(
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
     used, n_missing = used_records(frame, response, fixed, random, residual_by, known_variance)
     present = frame[response].notna().to_numpy()
-    design = model_matrix(fixed, used) if isinstance(fixed, str) else fixed.loc[present]
+    design = model_matrix(fixed, used, na_action="raise") if isinstance(fixed, str) else fixed.loc[present]
     model = Model(used, response, design, random, method, residual_by, known_variance)
     state, verdict = minimise(model.problem, model.start)
     return _result(model, state, model.in_words(state, verdict), n_missing)

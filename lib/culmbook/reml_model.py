@@ -19,6 +19,8 @@ class Model:
     def __init__(self, used, response, design, random, method, residual_by, known_variance):
         self.method, self.columns = method, list(design.columns)
         x = design.to_numpy(float)
+        for column, bad in zip(self.columns, ~np.isfinite(x).T, strict=True):
+            _refuse_rows(used, f"fixed effect {column}", bad, "is missing or not finite")
         norms = np.sqrt((x**2).sum(axis=0))
         self.column_scale = np.where(norms > 0, norms, 1.0)
         x = x / self.column_scale
