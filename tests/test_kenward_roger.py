@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from culmbook.kenward_roger import kenward_roger
+from culmbook.kenward_roger import _moments, kenward_roger
 from culmbook.reml import fit_gaussian
 
 PUBLISHED = Path(__file__).parent / "published"
@@ -57,6 +57,13 @@ def _check(test, expected):
     assert test.f == pytest.approx(expected["KR Fstat"], rel=1e-5)
     assert test.df_denominator == pytest.approx(expected["KR ddf"], rel=1e-5)
     assert test.p == pytest.approx(expected["KR p.value"], rel=1e-4)
+
+
+@pytest.mark.parametrize("df", [1, 2, 3, 5])
+@pytest.mark.parametrize("error_df", [3, 4, 5, 10, 40])
+def test_moments_return_an_exact_f(df, error_df):
+    """With one variance estimated on d degrees of freedom A1 = 2 q^2 / d and A2 = 2 q / d (Kenward & Roger 1997)."""
+    assert _moments(2 * df**2 / error_df, 2 * df / error_df, df) == pytest.approx((error_df, 1.0))
 
 
 def test_units_do_not_matter():

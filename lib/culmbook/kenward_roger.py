@@ -102,7 +102,7 @@ def _moments(a1, a2, df):
     v0, v1, v2 = 1 + c[0] * b, 1 - c[1] * b, 1 - c[2] * b
     mean = 1 - a2 / df
     both_zero = abs(mean) < 1e-10 and abs(v1) < 1e-10
-    rho = (1.0 if both_zero else mean / v1) ** 2 * (0.0 if abs(v0) < 1e-10 else v0 / v2) / df
-    denominator = 4 + (df + 2) / (df * rho - 1)
+    spread = (1.0 if both_zero else mean / v1) ** 2 * (0.0 if abs(v0) < 1e-10 else v0)
+    denominator = 4 + (df + 2) * v2 / (spread - v2)  # v2 is zero at exactly 4
     scale = 1.0 if abs(denominator - 2) < 1e-2 else denominator * mean / (denominator - 2)
     return float(denominator), float(scale)
