@@ -9,6 +9,7 @@ from scipy import integrate, special, stats
 
 from culmbook.laplace import CountModel
 from culmbook.mixed import fit_binomial
+from culmbook.terms import code_levels
 
 PUBLISHED = Path(__file__).parent / "published"
 
@@ -142,6 +143,12 @@ def test_aliased_fixed_effect_is_named():
     plots = pd.DataFrame({"alive": [3, 2, 4, 1], "n": 5, "a": list("xxyy"), "b": list("ppqq")})
     with pytest.raises(ValueError, match="cannot tell these fixed effects from the others: "):
         fit_binomial(plots, alive="alive", total="n", fixed="a + b")
+
+
+def test_crossed_levels_whose_names_run_together_stay_apart():
+    plots = pd.DataFrame({"a": ["x:y", "x"], "b": ["z", "y:z"]})
+    code, labels = code_levels(plots, "a:b")
+    assert sorted(code) == [0, 1] and labels.tolist() == ["x:y:z", "x:y:z"]
 
 
 def test_random_term_with_one_level_is_refused():

@@ -13,9 +13,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from formulaic import model_matrix
-from scipy import linalg, special
+from scipy import special
 
 from culmbook.laplace import CountModel, Profile, minimise
+from culmbook.terms import code_levels, refuse_aliased
 
 METHODS = ("restricted", "ml")
 _SEPARATED_LOGIT = 15.0  # a fitted logit past this has run off to a boundary
@@ -171,7 +172,7 @@ def fit_binomial(
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
     y, n = _counts(frame, alive, total)
     design = model_matrix(fixed, frame) if isinstance(fixed, str) else fixed
-    _refuse_aliased(design)
+    refuse_aliased(design)
     terms = _levels(frame, random)
     extra = _half_plants(frame, n, half_plant_in)
     problem = CountModel(y + extra, n + 2 * extra, design.to_numpy(float), terms)
@@ -189,20 +190,10 @@ def _counts(frame, alive, total):
     return y, n
 
 
-def _refuse_aliased(design):
-    x = design.to_numpy(float)
-    r, pivot = linalg.qr(x, mode="r", pivoting=True)
-    sizes = np.abs(np.diag(r))
-    rank = int((sizes > 1e-9 * sizes[0]).sum()) if sizes.size else 0
-    if rank < x.shape[1]:
-        names = ", ".join(design.columns[pivot[rank:]])
-        raise ValueError(f"the data cannot tell these fixed effects from the others: {names}")
-
-
 def _levels(frame, random):
     terms = {}
     for term in random:
-        code, levels = pd.factorize(_crossing(frame, term.split(":")), sort=True)
+        code, levels = code_levels(frame, term)
         if len(levels) < 2:
             raise ValueError(f"random term {term!r} has one level: its variance cannot be estimated")
         terms[term] = (code, levels)
@@ -210,13 +201,6 @@ def _levels(frame, random):
     if len(own) > 1:
         raise ValueError(f"these random terms all have one level per row, keep one: {', '.join(own)}")
     return terms
-
-
-def _crossing(frame, columns):
-    crossed = frame[columns[0]].astype(str)
-    for column in columns[1:]:
-        crossed = crossed + ":" + frame[column].astype(str)
-    return crossed
 
 
 def _half_plants(frame, n, column):

@@ -5,7 +5,7 @@ import pandas as pd
 from formulaic import Formula
 from scipy import linalg
 
-from culmbook.mixed import _refuse_aliased
+from culmbook.terms import code_levels, refuse_aliased
 from culmbook.reml_criterion import Criterion, is_nested
 from culmbook.reml_search import CONVERGED, VANISHED
 
@@ -24,7 +24,7 @@ class Model:
         norms = np.sqrt((x**2).sum(axis=0))
         self.column_scale = np.where(norms > 0, norms, 1.0)
         x = x / self.column_scale
-        _refuse_aliased(pd.DataFrame(x, columns=self.columns))
+        refuse_aliased(pd.DataFrame(x, columns=self.columns))
         self.levels, codes = _levels(used, random, known_variance is None)
         _refuse_determined(x, dict(zip(self.levels, codes, strict=True)))
         known = np.zeros(len(used)) if known_variance is None else used[known_variance].to_numpy(float)
@@ -83,7 +83,7 @@ def _levels(frame, random, residual_estimated):
     """Levels of each term, and the level of every record as a code."""
     levels, codes = {}, []
     for term in random:
-        code, labels = _code(frame, term)
+        code, labels = code_levels(frame, term)
         counts = np.bincount(code)
         if len(labels) < 2:
             raise ValueError(f"random term {term!r} has one level: its variance cannot be estimated")
@@ -98,20 +98,10 @@ def _levels(frame, random, residual_estimated):
     return levels, codes
 
 
-def _code(frame, term):
-    columns = term.split(":")
-    code = frame.groupby(columns, sort=True, observed=True).ngroup().to_numpy()
-    first = frame.iloc[np.unique(code, return_index=True)[1]]
-    labels = first[columns[0]].astype(str)
-    for column in columns[1:]:
-        labels = labels + ":" + first[column].astype(str)
-    return code, pd.Index(labels, name=term)
-
-
 def _columns_within(frame, random):
     """Columns that occur only as part of a term: they may cut the records into blocks too."""
     parts = dict.fromkeys(c for term in random for c in term.split(":"))
-    return [_code(frame, c)[0] for c in parts if c not in random]
+    return [code_levels(frame, c)[0] for c in parts if c not in random]
 
 
 def _refuse_determined(x, codes):
@@ -129,7 +119,7 @@ def _residual_groups(frame, residual_by, known_variance):
         return np.empty(0, int), []
     if residual_by is None:
         return np.zeros(len(frame), int), [RESIDUAL]
-    code, labels = _code(frame, residual_by)
+    code, labels = code_levels(frame, residual_by)
     alone = labels[np.bincount(code) < 2]
     if len(alone):
         raise ValueError(
