@@ -150,7 +150,7 @@ def observer_notes(scores):
 
 
 def _observer_note(site, observer, shared, mean):
-    first = shared.iloc[0]
+    first = shared.loc[(np.sign(mean) * shared["difference"]).idxmax()]  # the plot that shows it best
     side = "higher" if mean > 0 else "lower"
     rule = (f"observer {observer} scores {abs(mean):.1f} classes {side} than the others on {len(shared)} "
             f"shared plots (here {first['damage_score']} beside {first['others']:g})")
