@@ -87,14 +87,13 @@ def combine_limits(first, second, correlation=0.0):
 
 @dataclass(frozen=True)
 class CommonOdds:
-    """Mantel-Haenszel comparison over strata: odds ratio, interval, test and test of equal ratios."""
+    """Mantel-Haenszel comparison over strata: odds ratio, interval and test."""
 
     odds_ratio: float
     lower: float
     upper: float
     chi2: float
     p_value: float
-    equal_ratios_p: float
 
 
 def common_odds(tables, *, level: float = 0.95) -> CommonOdds:
@@ -132,8 +131,7 @@ def common_odds(tables, *, level: float = 0.95) -> CommonOdds:
     strata = StratifiedTable(list(tables[telling]))
     test = strata.test_null_odds(correction=False)
     lower, upper = strata.oddsratio_pooled_confint(alpha=1 - level)
-    equal = strata.test_equal_odds().pvalue if telling.sum() > 1 else np.nan
-    return CommonOdds(strata.oddsratio_pooled, lower, upper, test.statistic, test.pvalue, equal)
+    return CommonOdds(strata.oddsratio_pooled, lower, upper, test.statistic, test.pvalue)
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,6 @@ PAGE_WIDTH_MM = 160
 """Width of the report's text block [mm]; the widest a figure may be."""
 PAGE_WIDTH_IN = PAGE_WIDTH_MM / 25.4
 """The same in inches, matplotlib's unit."""
-HALF_WIDTH_IN = PAGE_WIDTH_IN / 2 - 0.05
-"""Width of a figure that takes half the text block [in]."""
 MIN_TEXT_PT = 7.0
 """No text in a figure or on a page is smaller than this [pt]."""
 
@@ -32,7 +30,6 @@ HATCHES = ("", "////", "....", "xxxx", "\\\\\\\\", "----")
 
 CANDIDATE = SERIES[0]
 CONTROL = SERIES[1]
-STATUS_COLOURS = {"ok": "#DCE5EC", "damaged": "#D08A1E", "abandoned": "#5B5B5B"}
 STATUS_HATCHES = {"ok": "", "damaged": "////", "abandoned": "xxxx"}
 VERDICT_COLOURS = {"good": "#2C9C8C", "fill gaps": "#E3B661", "replant": "#8E3563", "undecided": "#C9C4BA"}
 VERDICT_HATCHES = {"good": "", "fill gaps": "////", "replant": "xxxx", "undecided": ""}

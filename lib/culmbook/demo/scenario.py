@@ -14,7 +14,6 @@ DEMO_SEED = 20250603
 WEATHER_START = date(2006, 7, 1)
 WEATHER_END = date(2026, 6, 30)
 GROWING_SEASONS = (2022, 2023, 2024, 2025)
-LATEST_PLANTING = 2025
 N_CANDIDATES = 24
 STANDARD = "STD"
 CLONE = "CLONE"
@@ -84,7 +83,6 @@ class Site:
     soil_texture: str
     previous_crop: str
     climate: Climate
-    first_planting: int
     plantings: dict
     split_plot: bool
     method: str
@@ -95,19 +93,19 @@ class Site:
 SITES = (
     Site("MELDO", "Meldo Low Field", "XA", 53.6, 2.9, 18, "sandy loam", "winter wheat",
          Climate(8.4, 6.4, (2.9, 2.3), 0.4, (4.6, 8.8), (0.50, 0.38), (3.9, 4.6), 83, 3.4, 0.20),
-         2022, {2022: date(2022, 5, 3), 2025: date(2025, 4, 29)}, False, "machine"),
+         {2022: date(2022, 5, 3), 2025: date(2025, 4, 29)}, False, "machine"),
     Site("KRAVO", "Kravo Plain", "XB", 55.4, 18.6, 142, "loam", "spring barley",
          Climate(8.6, 11.2, (4.6, 2.9), 1.2, (5.4, 10.6), (0.40, 0.36), (2.4, 5.6), 78, 2.8, 0.12),
-         2022, {2022: date(2022, 5, 17), 2025: date(2025, 5, 14)}, True, "", entry_half=0),
+         {2022: date(2022, 5, 17), 2025: date(2025, 5, 14)}, True, "", entry_half=0),
     Site("DRYSA", "Drysa Terrace", "XC", 42.3, 5.6, 67, "silt loam", "sunflower",
          Climate(14.2, 8.9, (2.5, 2.3), 0.7, (7.8, 12.6), (0.27, 0.12), (6.0, 6.6), 66, 2.6, 0.17),
-         2023, {2023: date(2023, 4, 12), 2025: date(2025, 4, 9)}, False, "hand"),
+         {2023: date(2023, 4, 12), 2025: date(2025, 4, 9)}, False, "hand"),
     Site("UPLEN", "Uplen Moor Edge", "XD", 54.2, -5.1, 296, "clay loam", "grass ley",
          Climate(7.0, 6.3, (3.2, 2.2), 0.8, (4.4, 7.6), (0.64, 0.52), (6.2, 5.6), 87, 4.6, 0.15),
-         2022, {2022: date(2022, 5, 24), 2025: date(2025, 5, 20)}, True, "", False, entry_half=1),
+         {2022: date(2022, 5, 24), 2025: date(2025, 5, 20)}, True, "", False, entry_half=1),
     Site("ISKEY", "Iskey Shore", "XE", 56.8, -11.4, 9, "loamy sand", "potatoes",
          Climate(9.4, 4.2, (2.2, 1.5), 0.5, (3.4, 5.0), (0.66, 0.50), (5.4, 4.4), 86, 6.4, 0.17),
-         2023, {2023: date(2023, 5, 9), 2025: date(2025, 5, 6)}, False, "machine"),
+         {2023: date(2023, 5, 9), 2025: date(2025, 5, 6)}, False, "machine"),
 )
 
 
