@@ -1,0 +1,224 @@
+"""How do traits vary together, between hybrids and between plots of one hybrid?
+
+Covariances between hybrids are those of their true means: what plots of one hybrid differ by is taken off
+the covariances of the estimated means.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+THESE, POPULATION = "these hybrids", "their population"
+LEAST_DF = 3  # within hybrids; and no fewer than there are traits
+
+
+@dataclass(frozen=True)
+class Covariances:
+    """Covariances of traits at the two levels.
+
+    Attributes
+    ----------
+    means : DataFrame
+        Least-squares means, hybrids x traits (up to a constant for each trait).
+    between : DataFrame
+        Covariance of the true hybrid means; differences of small samples can leave it not positive
+        definite.
+    within : DataFrame
+        Covariance of plots of one hybrid in one unit.
+    raw : DataFrame
+        Covariance of the estimated means, sampling error included.
+    scale : ndarray
+        Covariance of the means is ``scale`` (hybrids x hybrids) times ``within``.
+    centre : ndarray
+        Projection that takes off the mean (of each group) over hybrids.
+    df_between, df_within, n_plots : int
+    """
+
+    means: pd.DataFrame
+    between: pd.DataFrame
+    within: pd.DataFrame
+    raw: pd.DataFrame
+    scale: np.ndarray
+    centre: np.ndarray
+    df_between: int
+    df_within: int
+    n_plots: int
+
+    @property
+    def traits(self) -> list[str]:
+        return list(self.means.columns)
+
+    @property
+    def plots(self) -> pd.DataFrame:
+        """Covariance of plots of different hybrids: between + within."""
+        return self.between + self.within
+
+    def reliability(self, trait: str) -> float:
+        """Share of the variance of estimated means that is true; may be negative."""
+        return float(self.between.loc[trait, trait] / self.raw.loc[trait, trait])
+
+    def f_test(self, trait: str) -> float:
+        """p value of the test that the hybrids do not differ in a trait."""
+        x = self.means[trait].to_numpy()
+        weight = np.linalg.pinv(self.centre @ self.scale @ self.centre)
+        f = x @ weight @ x / self.df_between / self.within.loc[trait, trait]
+        return float(stats.f.sf(f, self.df_between, self.df_within))
+
+
+def fit_covariances(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit",
+                    group: str | None = None) -> Covariances:
+    """Estimate covariances between and within hybrids from plots in any layout.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per plot: ``hybrid``, the unit and the traits, none missing.
+    traits : list of str
+    unit : str
+        Column with the smallest group of plots whose common level is taken off (replicate, block, or site).
+    group : str, optional
+        Column constant within a hybrid (crop type); then covariances are those inside a group.
+
+    Returns
+    -------
+    Covariances
+
+    Raises
+    ------
+    ValueError
+        A missing or infinite value, fewer than three hybrids above the groups, hybrids that no unit connects, or
+        fewer than three degrees of freedom within.
+
+    Notes
+    -----
+    ``plot = hybrid + unit + error`` by least squares for all traits at once. With M the means, P the
+    centring and C the scale, ``E(M'PM) = df_between G + tr(PC) W``; G is solved for (analysis of variance
+    and covariance; method III of Henderson where the layout is not balanced).
+
+    References
+    ----------
+    Searle, Casella & McCulloch (1992) Variance Components, ch. 5; Henderson (1953) Biometrics 9:226-252.
+    """
+    values = frame[traits].to_numpy(float)
+    if not np.isfinite(values).all():
+        raise ValueError("a trait is missing or not finite; leave such plots out first")
+    hybrid, names = pd.factorize(frame["hybrid"], sort=True)
+    block = pd.factorize(frame[unit])[0]
+    x = np.hstack([np.eye(len(names))[hybrid], np.eye(block.max() + 1)[block][:, 1:]])
+    rank, df_within = np.linalg.matrix_rank(x), len(x) - x.shape[1]
+    if rank < x.shape[1]:
+        raise ValueError("some hybrids never share a unit with the others, directly or through a third: their "
+                         "differences cannot be told from the ground")
+    centre, df_between = _centring(frame, names, group)
+    if df_between < 2 or df_within < max(LEAST_DF, len(traits)):
+        raise ValueError(f"{len(names)} hybrids in {len(x)} plots are too few to tell what varies between hybrids from what "
+                         "varies between plots")
+    inverse = np.linalg.inv(x.T @ x)
+    solution = inverse @ x.T @ values
+    rest = values - x @ solution
+    within, scale = rest.T @ rest / df_within, inverse[: len(names), : len(names)]
+    means = solution[: len(names)]
+    raw = means.T @ centre @ means / df_between
+    between = raw - within * np.trace(centre @ scale) / df_between
+    square = [pd.DataFrame(m, traits, traits) for m in (between, within, raw)]
+    return Covariances(pd.DataFrame(means, names, traits), *square, scale, centre, df_between, df_within, len(x))
+
+
+def _centring(frame, names, group):
+    if group is None:
+        return np.eye(len(names)) - 1 / len(names), len(names) - 1
+    kind = frame.groupby("hybrid")[group].agg(["first", "nunique"]).loc[names]
+    if (kind["nunique"] != 1).any():
+        raise ValueError(f"{group} is missing or changes within a hybrid")
+    z = pd.get_dummies(kind["first"], dtype=float).to_numpy()
+    return np.eye(len(names)) - z @ np.diag(1 / z.sum(axis=0)) @ z.T, len(names) - z.shape[1]
+
+
+def bend(matrix: np.ndarray, floor: float = 0.0) -> tuple[np.ndarray, bool]:
+    """Nearest symmetric matrix without eigenvalues under a floor, and whether anything was changed.
+
+    Parameters
+    ----------
+    matrix : ndarray
+        Symmetric.
+    floor : float
+        Least eigenvalue as a share of the largest, >= 0.
+
+    Returns
+    -------
+    tuple of ndarray and bool
+
+    Notes
+    -----
+    Eigenvalues under the floor are set to it, which is the nearest such matrix in the Frobenius norm. It is
+    a repair that must be reported wherever it was made.
+
+    References
+    ----------
+    Higham (1988) Linear Algebra Appl. 103:103-118.
+
+    Examples
+    --------
+    >>> bend(np.array([[1.0, 2.0], [2.0, 1.0]]))
+    (array([[1.5, 1.5],
+           [1.5, 1.5]]), True)
+    """
+    values, vectors = np.linalg.eigh(np.asarray(matrix, float))
+    least = floor * max(values.max(), 0.0)
+    if values.min() >= least:
+        return np.array(matrix, float), False
+    return (vectors * np.maximum(values, least)) @ vectors.T, True
+
+
+def draw_covariances(cov: Covariances, n: int, seed: int, target: str = THESE) -> tuple[np.ndarray, np.ndarray]:
+    """Parametric bootstrap of both covariances.
+
+    Parameters
+    ----------
+    cov : Covariances
+    n : int
+        Draws.
+    seed : int
+    target : {'these hybrids', 'their population'}
+        Whether the hybrids' true means stay as they are, or new hybrids are drawn too.
+
+    Returns
+    -------
+    tuple of ndarray
+        ``between`` and ``within``, n x traits x traits.
+
+    Raises
+    ------
+    ValueError
+        An unknown target.
+
+    Notes
+    -----
+    Normal plots with the covariances that were estimated (the one between hybrids bent to be positive
+    semi-definite where it is not); means, within covariance and correction are computed anew from each draw.
+    """
+    if target not in (THESE, POPULATION):
+        raise ValueError(f"target is {target!r}; it must be {THESE!r} or {POPULATION!r}")
+    rng = np.random.default_rng(seed)
+    h, k = cov.means.shape
+    root_g, root_w = _root(bend(cov.between.to_numpy())[0]), _root(cov.within.to_numpy())
+    error = _root(cov.scale) @ rng.normal(size=(n, h, k)) @ root_w
+    true = _fixed_means(cov, root_g) if target == THESE else rng.normal(size=(n, h, k)) @ root_g
+    means = cov.centre @ (true + error)
+    standard = stats.wishart(cov.df_within, np.eye(k) / cov.df_within).rvs(n, random_state=rng)
+    within = root_w @ np.reshape(standard, (n, k, k)) @ root_w
+    raw = np.swapaxes(means, 1, 2) @ means / cov.df_between
+    return raw - within * np.trace(cov.centre @ cov.scale) / cov.df_between, within
+
+
+def _root(matrix):
+    values, vectors = np.linalg.eigh(matrix)
+    return (vectors * np.sqrt(np.maximum(values, 0))) @ vectors.T
+
+
+def _fixed_means(cov, root_g):
+    """The estimated means, shrunk so that their covariance is the estimated one between hybrids."""
+    means = cov.centre @ cov.means.to_numpy()
+    return means @ np.linalg.pinv(_root(cov.raw.to_numpy())) @ root_g
