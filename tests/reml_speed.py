@@ -19,7 +19,7 @@ from time import perf_counter
 
 from reml_networks import SIZES, model, network
 
-from culmbook.reml import fit_gaussian
+from culmbook.mixed import fit_gaussian
 
 SCRIPT = Path(__file__).parent / "published" / "lme4_networks.R"
 

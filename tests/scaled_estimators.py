@@ -21,8 +21,8 @@ HERE = Path(__file__).parent
 ESTIMATORS = {
     "proportions:share_interval": "test_proportions.py", "proportions:combine_limits": "test_proportions.py",
     "proportions:common_odds": "test_proportions.py", "proportions:fit_beta_binomial": "test_proportions.py",
-    "reml:fit_gaussian": "test_reml.py", "kenward_roger:kenward_roger": "test_kenward_roger.py",
-    "mixed:fit_binomial": "test_mixed.py", "stand_model:marginal_share": "test_stand_model.py",
+    "mixed.gaussian:fit_gaussian": "test_reml.py", "mixed.kenward_roger:kenward_roger": "test_kenward_roger.py",
+    "mixed.counts:fit_binomial": "test_mixed.py", "stand_model:marginal_share": "test_stand_model.py",
     "stand_model:hybrid_shares": "test_stand_model.py", "stand_model:against_control": "test_stand_model.py",
     "stand_model:simultaneous_draws": "test_stand_model.py", "stand_model:chance_above": "test_stand_model.py",
     "stand_model:variance_table": "test_stand_model.py",

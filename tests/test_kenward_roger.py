@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from culmbook.kenward_roger import _moments, kenward_roger
-from culmbook.reml import fit_gaussian
+from culmbook.mixed.kenward_roger import _moments, kenward_roger
+from culmbook.mixed import fit_gaussian
 
 PUBLISHED = Path(__file__).parent / "published"
 

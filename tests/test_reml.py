@@ -9,7 +9,7 @@ from dense_reml import covariance, criterion, least, matrices, small_design
 from formulaic import model_matrix
 from reml_networks import model, network
 
-from culmbook.reml import fit_gaussian
+from culmbook.mixed import fit_gaussian
 
 PUBLISHED = Path(__file__).parent / "published"
 

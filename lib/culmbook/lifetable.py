@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.laplace import CONVERGED
+from culmbook.mixed import CONVERGED
 from culmbook.stand_model import fit_stand, hybrid_shares
 
 OCCASIONS = {"after_planting": "first count", "autumn": "autumn", "spring": "spring", "summer": "early summer"}

@@ -7,7 +7,7 @@ import pandas as pd
 from culmbook.columns import Column
 from culmbook.establishment import EVENTS, is_used, model_cells
 from culmbook.formats import fmt_count, fmt_list, fmt_share
-from culmbook.laplace import CONVERGED
+from culmbook.mixed import CONVERGED
 from culmbook.present import figure, finding, say, table
 from culmbook.proportions import fit_beta_binomial
 from culmbook.stand_figures import height_for, named_words, new_figure, plot_differences, plot_shares

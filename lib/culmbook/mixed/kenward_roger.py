@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.reml import FTest, GaussianFit
+from culmbook.mixed.gaussian import FTest, GaussianFit
 
 MOST_RECORDS = 1_500  # matrices of records x records are kept for every variance
 
@@ -42,7 +42,7 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame) -> FTest:
 
     Examples
     --------
-    >>> from culmbook.reml import fit_gaussian
+    >>> from culmbook.mixed import fit_gaussian
     >>> plots = pd.DataFrame({"block": list("112233"), "film": list("ynynyn"), "stand": [8.0, 6, 9, 8, 7, 4]})
     >>> fit = fit_gaussian(plots, "stand", "film", ["block"])
     >>> test = kenward_roger(fit, pd.DataFrame({"film[T.y]": [1.0]}))
@@ -82,7 +82,7 @@ def _sum(w, term):
 def _pieces(fit):
     """Covariance of b, covariance of the variances, and the first and second order terms P_i and Q_ij."""
     v, parts = fit.model.covariance(fit.state)
-    x = fit.model.problem.x / fit.model.unit  # b in the data's own units
+    x = fit.model.problem.structure.x / fit.model.unit  # b in the data's own units
     inverse = np.linalg.inv(v)
     vx = inverse @ x
     phi = np.linalg.inv(x.T @ vx)

@@ -1,22 +1,24 @@
-"""Generalised linear mixed models for plot counts.
+"""Binomial mixed models for plot counts.
 
 The model for cell *i* (a plot, a plot on a date) is binomial with
 
     logit p_i = x_i'b + sum_k z_ki'u_k + e_i,   u_k ~ N(0, t_k I),   e_i ~ N(0, t_0)
 
-where the terms ``k`` are intercepts for the levels of one or several columns and ``e``, which is
-present when a term has one level per cell, is the plot-to-plot overdispersion.
+where the terms ``k`` are those of the gaussian model and ``e``, which is present when a term has one level
+per cell, is the plot-to-plot overdispersion.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 from formulaic import model_matrix
-from scipy import special
+from scipy import optimize, special
 
-from culmbook.laplace import CountModel, Profile, minimise
-from culmbook.terms import code_levels, refuse_aliased
+from culmbook.mixed.families import Binomial
+from culmbook.mixed.laplace import Laplace, by_quadrature, minimise
+from culmbook.mixed.structure import Structure
+from culmbook.mixed.terms import Term, make_terms, refuse_aliased
 
 METHODS = ("restricted", "ml")
 _SEPARATED_LOGIT = 15.0  # a fitted logit past this has run off to a boundary
@@ -34,8 +36,11 @@ class BinomialFit:
         Covariance of the fixed effects given the variances.
     variances : Series
         Variance of each random term on the logit scale, by term.
-    effects : dict of str to Series
-        Predicted effect of every level of each random term (mode of the joint density).
+    kernels : dict of str to DataFrame
+        Covariance over the inner levels of each term that has an inner index, logit scale.
+    effects : dict of str to Series or DataFrame
+        Predicted effect of every level of each random term (mode of the joint density); outer by inner levels
+        where the term has an inner index.
     design : DataFrame
         Fixed-effect design, one row per cell.
     logit : ndarray
@@ -49,13 +54,12 @@ class BinomialFit:
     verdict : str
         ``'converged'``, or what went wrong in words.
     n_cells : int
-    problem : object
-        Counts and designs as fitted.
     """
 
     coefficients: pd.Series
     covariance: pd.DataFrame
     variances: pd.Series
+    kernels: dict
     effects: dict
     design: pd.DataFrame
     logit: np.ndarray
@@ -64,7 +68,8 @@ class BinomialFit:
     method: str
     verdict: str
     n_cells: int
-    problem: "CountModel" = field(repr=False, default=None)
+    problem: Laplace = field(repr=False)
+    theta: np.ndarray = field(repr=False)
 
     @property
     def spread(self) -> float:
@@ -73,11 +78,10 @@ class BinomialFit:
 
     def sampling_variance(self) -> pd.Series:
         """Part of each coefficient's variance that is due to counting a finite number of plants."""
-        problem = self.problem
-        _, weight = problem.weights(self.logit)
-        d_inv, inner, _ = problem.factor(weight, self.variances.to_numpy(), True)
-        rows = (inner[: problem.p] @ problem.a.T) * d_inv
-        return pd.Series((rows**2 / weight).sum(axis=1), index=self.coefficients.index)
+        structure = self.problem.structure
+        weight = self.problem.family.derivatives(self.logit)[1]
+        rows = structure.factor(self.theta, 1.0 / weight).spread(np.eye(structure.p))
+        return pd.Series((rows**2 / weight[:, None]).sum(axis=0), index=self.coefficients.index)
 
     def profile_limits(self, coefficient: str, critical: float) -> tuple[float, float]:
         """Likelihood limits of one fixed effect, the variances held at their estimates.
@@ -100,8 +104,8 @@ class BinomialFit:
         Venzon & Moolgavkar (1988) Appl. Stat. 37:87-94 for limits from the likelihood's drop.
         """
         best, se = self.coefficients[coefficient], np.sqrt(self.covariance.loc[coefficient, coefficient])
-        lowest = Profile(self, coefficient)
-        return tuple(lowest.limit(best, sign * se, critical) for sign in (-1, 1))
+        height = _without(self, list(self.coefficients.index).index(coefficient))
+        return tuple(_limit(height, best, sign * se, critical) for sign in (-1, 1))
 
     @property
     def residual_df(self) -> int:
@@ -115,9 +119,10 @@ def fit_binomial(
     alive: str,
     total: str,
     fixed: str | pd.DataFrame,
-    random: tuple[str, ...] | list[str] = (),
+    random: tuple | list = (),
     method: str = "restricted",
     half_plant_in: str | None = None,
+    nodes: int = 1,
 ) -> BinomialFit:
     """Fit a binomial mixed model with a logit link.
 
@@ -130,9 +135,9 @@ def fit_binomial(
     fixed : str or DataFrame
         Right-hand side of the formula, for example ``'0 + hybrid + replicate'``, or the design itself,
         one row per row of ``frame``.
-    random : sequence of str
-        Columns whose levels get a random intercept; ``'site:block'`` crosses columns. A term with one
-        level per row is the overdispersion.
+    random : sequence
+        Columns whose levels get a random intercept (``'site:block'`` crosses columns), or terms made by
+        :func:`over`, :func:`slopes` and :func:`basis`. A term with one level per row is the overdispersion.
     method : {'restricted', 'ml'}
         ``'restricted'`` integrates the fixed effects out as well, which removes most of the downward
         bias of the variances; ``'ml'`` maximises the Laplace likelihood over fixed effects and variances.
@@ -140,6 +145,9 @@ def fit_binomial(
         Column whose levels each receive half a plant alive and half a plant dead, spread over the
         level's cells in proportion to their totals. It is Jeffreys' prior for a level's share, and keeps
         a level at 0 % or 100 % finite.
+    nodes : int
+        More than one: adaptive Gauss-Hermite quadrature with so many nodes instead of Laplace's
+        approximation, for ``'ml'`` and a single term of plain intercepts. A check where counts are small.
 
     Returns
     -------
@@ -149,7 +157,8 @@ def fit_binomial(
     ------
     ValueError
         Counts out of range, a fixed column that the others determine (named), a random term with a
-        single level or no level seen twice, or a share at 0 or 1 that has no finite estimate.
+        single level, several terms with a level per row, a share at 0 or 1 that has no finite estimate, or
+        quadrature asked for a model that it cannot integrate.
 
     Notes
     -----
@@ -173,12 +182,19 @@ def fit_binomial(
     y, n = _counts(frame, alive, total)
     design = model_matrix(fixed, frame) if isinstance(fixed, str) else fixed
     refuse_aliased(design)
-    terms = _levels(frame, random)
+    terms = make_terms(frame, random)
+    if nodes > 1:
+        refuse_quadrature(terms, method)
     extra = _half_plants(frame, n, half_plant_in)
-    problem = CountModel(y + extra, n + 2 * extra, design.to_numpy(float), terms)
-    variances, state, verdict = minimise(problem, method)
+    family = Binomial(y + extra, n + 2 * extra)
+    problem = Laplace(family, Structure(design.to_numpy(float), terms))
+    state, vector, verdict = minimise(problem, method == "restricted")
+    if nodes > 1:
+        vector, criterion, _ = by_quadrature(problem, vector, nodes)
+        k = problem.structure.n_theta
+        state = replace(problem.at(vector[:k], None, vector[k:]), criterion=criterion)
     _refuse_separated(state.eta, half_plant_in)
-    return _result(problem, variances, state, design, terms, method, verdict)
+    return _result(problem, state, design, method, verdict)
 
 
 def _counts(frame, alive, total):
@@ -190,17 +206,10 @@ def _counts(frame, alive, total):
     return y, n
 
 
-def _levels(frame, random):
-    terms = {}
-    for term in random:
-        code, levels = code_levels(frame, term)
-        if len(levels) < 2:
-            raise ValueError(f"random term {term!r} has one level: its variance cannot be estimated")
-        terms[term] = (code, levels)
-    own = [term for term, (_, levels) in terms.items() if len(levels) == len(frame)]
-    if len(own) > 1:
-        raise ValueError(f"these random terms all have one level per row, keep one: {', '.join(own)}")
-    return terms
+def refuse_quadrature(terms: list[Term], method: str) -> None:
+    """Raise where adaptive quadrature cannot integrate the random effects."""
+    if method != "ml" or len(terms) != 1 or terms[0].m > 1 or terms[0].code is None:
+        raise ValueError("quadrature needs method 'ml' and a single random term of plain intercepts")
 
 
 def _half_plants(frame, n, column):
@@ -218,37 +227,65 @@ def _refuse_separated(eta, half_plant_in):
         )
 
 
-def _result(problem, variances, state, design, terms, method, verdict):
-    names = list(design.columns)
-    if method == "ml":  # the covariance of b needs the fixed effects in the factor
-        _, weight = problem.weights(state.eta)
-        inner = problem.factor(weight, variances, True)[1]
-    else:
-        inner = state.inner
-    effects = {}
-    for k, (term, (code, levels)) in enumerate(terms.items()):
-        if k == problem.own:
-            effects[term] = pd.Series(state.own[np.argsort(code)], index=levels)
-        else:
-            block = problem.blocks[k]
-            effects[term] = pd.Series(state.effects[block.start - problem.p : block.stop - problem.p], index=levels)
-    p = problem.p
+def _result(problem, state, design, method, verdict):
+    names, structure = list(design.columns), problem.structure
+    factor = state.factor if method == "restricted" else structure.factor(state.theta, 1.0 / state.weight)
+    variances, kernels, effects = random_parts(structure, state)
     return BinomialFit(
         coefficients=pd.Series(state.fixed, index=names),
-        covariance=pd.DataFrame(inner[:p, :p], index=names, columns=names),
-        variances=pd.Series(variances, index=list(terms), dtype=float),
-        effects=effects,
+        covariance=pd.DataFrame(factor.h[structure.q :, structure.q :], index=names, columns=names),
+        variances=variances, kernels=kernels, effects=effects,
         design=pd.DataFrame(design.to_numpy(float), columns=names),
         logit=state.eta,
         criterion=state.criterion,
-        deviance=_residual_deviance(problem.y, problem.n, state.eta),
+        deviance=_residual_deviance(problem.family.y, problem.family.n, state.eta),
         method=method,
         verdict=verdict,
-        n_cells=len(problem.y),
+        n_cells=structure.n,
         problem=problem,
+        theta=state.theta,
     )
+
+
+def random_parts(structure, state):
+    """Variances, covariances over inner levels and effects of every random term of a non-gaussian fit."""
+    variances, kernels, effects = {}, {}, {}
+    for term, k in zip(structure.terms, structure.kernels(state.theta), strict=True):
+        table = term.collect(state.a) @ k
+        if term.m == 1:
+            variances[term.name] = k[0, 0]
+            effects[term.name] = pd.Series(table[:, 0], index=term.levels)
+            continue
+        variances |= {f"{term.name}[{level}]": v for level, v in zip(term.inner_levels, np.diag(k), strict=True)}
+        kernels[term.name] = pd.DataFrame(k, index=term.inner_levels, columns=term.inner_levels)
+        effects[term.name] = pd.DataFrame(table, index=term.levels, columns=term.inner_levels)
+    return pd.Series(variances, dtype=float), kernels, effects
 
 
 def _residual_deviance(y, n, eta):
     mean = n * special.expit(eta)
     return 2 * (special.xlogy(y, y / mean) + special.xlogy(n - y, (n - y) / (n - mean))).sum()
+
+
+def _without(fit, j):
+    """Criterion along the fixed effect j, the others integrated out."""
+    full = fit.problem.structure
+    rest = Laplace(fit.problem.family, Structure(np.delete(full.x, j, axis=1), full.terms))
+
+    def height(value):
+        rest.offset = value * full.x[:, j]
+        return rest.height(fit.theta)
+
+    return height
+
+
+def _limit(height, best, step, critical):
+    """Where the signed root of the rise above the minimum reaches ``critical``."""
+    bottom = optimize.minimize_scalar(height, bracket=(best - step, best), tol=3e-3)
+    root, width = bottom.x, step * critical
+    for _ in range(60):  # the root is nearly straight in the effect: this settles in a few steps
+        rise = np.sqrt(max(height(root + width) - bottom.fun, 0.0))
+        if abs(rise - critical) < 1e-3:
+            break
+        width *= np.clip(critical / max(rise, 1e-3), 0.5, 2.0)
+    return root + width

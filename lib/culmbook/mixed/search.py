@@ -1,4 +1,4 @@
-"""The variances at which a criterion is least, its curvature there, and its profile along one of them."""
+"""The parameters at which a criterion is least, its curvature there, and its profile along one of them."""
 
 import numpy as np
 from scipy import optimize
@@ -14,18 +14,20 @@ _SLACK = 1e-12  # rise of the criterion that is let pass, relative
 _ROUNDING = 1e-9  # a promised fall as small as this can be lost in rounding, relative
 _SMALLEST = 1e-5  # residual variance, relative to least squares' residual mean square
 _GROWTH = 2.0 ** np.arange(1, 60)  # multiples tried for an upper limit
+_PARTS = np.linspace(0.05, 1.0, 20)  # of the way to a bound, tried for the limit of a correlation
 
 
 def minimise(problem, theta, held=()):
-    """Variances of the least criterion.
+    """Parameters of the least criterion.
 
     Parameters
     ----------
-    problem : Criterion
+    problem : Likelihood
+        Has ``at``, ``lower``, ``upper`` and ``residuals``, the places of the residual variances.
     theta : ndarray
-        Start, above zero where not held.
+        Start, inside the bounds where not held.
     held : sequence of int
-        Variances that stay as they are.
+        Parameters that stay as they are.
 
     Returns
     -------
@@ -35,9 +37,9 @@ def minimise(problem, theta, held=()):
 
     Notes
     -----
-    Each step is the least point of the average-information quadratic within the box: terms at or above
-    zero, residual variances at or above a tenth of what they were. It is taken if the exact criterion
-    does not rise, else damped.
+    Each step is the least point of the average-information quadratic within the box: parameters within
+    their bounds, residual variances at or above a tenth of what they were. It is taken if the exact
+    criterion does not rise, else damped.
     """
     free = np.setdiff1d(np.arange(len(theta)), held)
     state, damping = problem.at(np.asarray(theta, float)), 0.0
@@ -60,25 +62,26 @@ def minimise(problem, theta, held=()):
 
 def _step(problem, state, free, damping):
     """Step within the box and the fall of the criterion it promises."""
-    lower = np.zeros(len(state.theta))
-    lower[len(problem.codes) :] = 0.1 * state.theta[len(problem.codes) :]
+    lower = problem.lower.copy()
+    lower[problem.residuals] = 0.1 * state.theta[problem.residuals]
     information = state.information[np.ix_(free, free)]
     diagonal = np.diag(information)
     unit = np.sqrt(np.maximum(diagonal, 1e-12 * diagonal.max(initial=1e-300)))
     curve = information / np.outer(unit, unit)
     curve[np.diag_indices_from(curve)] += damping + 1e-10
     slope = state.gradient[free] / unit
-    bound = (lower - state.theta)[free] * unit
+    low, high = ((bound - state.theta)[free] * unit for bound in (lower, problem.upper))
     scaled = np.linalg.solve(curve, -slope) if len(free) else np.empty(0)
-    if (scaled < bound).any():
+    if (scaled < low).any() or (scaled > high).any():
         size, vectors = np.linalg.eigh(curve)
         root = np.sqrt(np.maximum(size, 1e-12))
         scaled = optimize.lsq_linear(
-            (vectors * root).T, -(vectors.T @ slope) / root, (bound, np.inf), method="bvls", tol=1e-12).x
-        scaled = np.maximum(scaled, bound)
+            (vectors * root).T, -(vectors.T @ slope) / root, (low, high), method="bvls", tol=1e-12).x
+        scaled = np.clip(scaled, low, high)
     step = np.zeros(len(state.theta))
     step[free] = scaled / unit
-    step[free] = np.where(scaled == bound, (lower - state.theta)[free], step[free])  # zeros are exact
+    step[free] = np.where(scaled == low, (lower - state.theta)[free], step[free])  # bounds are met exactly
+    step[free] = np.where(scaled == high, (problem.upper - state.theta)[free], step[free])
     return step, -float(slope @ scaled + 0.5 * scaled @ curve @ scaled)
 
 
@@ -90,15 +93,21 @@ def _try(problem, theta):
 
 
 def _vanished(problem, state, held):
-    own = np.setdiff1d(np.arange(len(problem.codes), len(state.theta)), held)
+    own = np.setdiff1d(np.arange(len(state.theta))[problem.residuals], held)
     return bool((state.theta[own] < _SMALLEST).any())
 
 
+def inside(problem, theta):
+    """Places of the parameters that are at no bound."""
+    return np.flatnonzero((theta > problem.lower) & (theta < problem.upper))
+
+
 def curvature(problem, state, free):
-    """Second derivatives of the criterion by the variances ``free``: differences of the exact gradient."""
+    """Second derivatives of the criterion by the parameters ``free``: differences of the exact gradient."""
     rows = []
     for i in free:
-        by = min(state.theta[i] / 2, 1e-4 * np.sqrt(2 / state.information[i, i]))
+        room = min(state.theta[i] - problem.lower[i], problem.upper[i] - state.theta[i]) / 2
+        by = min(room, 1e-4 * np.sqrt(2 / state.information[i, i]))
         step = by * (np.arange(len(state.theta)) == i)
         rise = problem.at(state.theta + step).gradient - problem.at(state.theta - step).gradient
         rows.append(rise[free] / (2 * by))
@@ -107,26 +116,31 @@ def curvature(problem, state, free):
 
 
 def profile_limit(problem, state, i, rise, side):
-    """Value of variance i, above (``side`` 1) or below (-1) its estimate, where the criterion has risen.
+    """Value of parameter i, above (``side`` 1) or below (-1) its estimate, where the criterion has risen.
 
-    The criterion is least over all other variances. Returns infinity where it never rises so far above,
-    and 0 where the bound comes first below.
+    The criterion is least over all other parameters. Returns the bound where it never rises so far.
     """
-    best = state.theta[i]
+    best, bound = state.theta[i], (problem.lower if side < 0 else problem.upper)[i]
 
     def excess(value):
-        theta = np.maximum(state.theta, 1e-3 * (np.arange(len(state.theta)) != i))
+        theta = np.where(state.theta == problem.lower, problem.lower + 1e-3, state.theta)
         theta[i] = value
         return minimise(problem, theta, held=(i,))[0].criterion - state.criterion - rise
 
-    if side < 0 and i < len(problem.codes):
-        tried = [0.0] if best > 0 else []
-    elif side < 0:
-        tried = best / _GROWTH
-    else:
-        tried = best + max(best, 1e-2) * (_GROWTH - 1)
-    for end in tried:
+    alone = np.where(np.arange(len(state.theta)) == i, bound, state.theta)
+    is_needed = np.isfinite(bound) and _try(problem, alone) is None  # no covariance is left without it
+    for end in _tried(best, bound, side, is_needed):
         if excess(end) > 0:
-            ends = np.sqrt(sorted([end, best]))
-            return optimize.brentq(lambda root: excess(root**2), *ends, rtol=1e-7) ** 2
-    return 0.0 if side < 0 else np.inf
+            return optimize.brentq(excess, *sorted([end, best]), xtol=1e-9 * max(abs(end), abs(best)), rtol=1e-7)
+    return bound
+
+
+def _tried(best, bound, side, is_needed):
+    """Values at which to look for the limit, from the estimate outwards."""
+    if side > 0 and np.isinf(bound):
+        return best + max(best, 1e-2) * (_GROWTH - 1)
+    if is_needed:
+        return best / _GROWTH
+    if bound == 0:
+        return [0.0] if best > 0 else []
+    return best + (bound - best) * _PARTS

@@ -1,12 +1,13 @@
 """Gaussian linear mixed models by restricted or full maximum likelihood.
 
-The model for a record is ``y = x'b + sum_k z_k'u_k + e`` with ``u_k ~ N(0, s_k I)`` over the levels of one
-or several columns, crossed or nested in any way, and ``e`` with one variance, a variance for each level of
-a column, or known variances. Variances are found by average-information steps in the box of variances
-that are not negative, so an estimate of zero is exactly zero.
+The model for a record is ``y = x'b + sum_k z_k'u_k + e``. The effects ``u_k`` of a term are independent
+over its outer levels, with one variance or, over an inner index, with a covariance that a kernel gives. Terms
+may be crossed or nested in any way; covariance between inner levels needs nested outer levels. The
+residual has one variance, one for each level of a column, known variances, or none. Parameters are found by
+average-information steps within their bounds, so an estimate of zero is exactly zero.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -14,9 +15,9 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import stats
 
-from culmbook.reml_criterion import State
-from culmbook.reml_model import Model, used_records
-from culmbook.reml_search import CONVERGED, curvature, minimise, profile_limit
+from culmbook.mixed.gaussian_model import Model, State, used_records
+from culmbook.mixed.search import CONVERGED, curvature, inside, minimise, profile_limit
+from culmbook.mixed.terms import Basis
 
 METHODS = ("reml", "ml")
 
@@ -48,8 +49,13 @@ class GaussianFit:
     covariance : DataFrame
         Covariance of the fixed effects given the variances.
     variances : Series
-        Variance of each random term, then the residual variance (``'residual'``, or
-        ``'residual[level]'`` for each level of ``residual_by``; none where they were known).
+        Variance of each random term (``'term[level]'`` for each inner level where they differ), then the
+        residual variance (``'residual'``, or ``'residual[level]'`` for each level of ``residual_by``; none
+        where they were known).
+    shapes : Series
+        Correlations and log ranges of the kernels that have such.
+    kernels : dict of str to DataFrame
+        Covariance over the inner levels of each term that has an inner index, squared unit of the response.
     criterion : float
         -2 log likelihood, restricted for ``method='reml'``. Restricted values are comparable only between
         models with the same fixed effects.
@@ -61,48 +67,71 @@ class GaussianFit:
     n_missing : int
         Records left out because the response is missing.
     levels : dict of str to Index
-        Levels of each random term.
+        (Outer) levels of each random term.
+    design : DataFrame
+        Fixed-effect design, one row per record used, with the formula's own coding.
     """
 
     coefficients: pd.Series
     covariance: pd.DataFrame
     variances: pd.Series
+    shapes: pd.Series
+    kernels: dict
     criterion: float
     method: str
     verdict: str
     n_records: int
     n_missing: int
     levels: dict
+    design: pd.DataFrame = field(repr=False)
     model: Model = field(repr=False)
     state: State = field(repr=False)
 
     @property
     def information_criterion(self) -> float:
-        """Akaike's criterion; with ``method='reml'`` only the variances count as parameters."""
-        n_fixed = len(self.coefficients) if self.method == "ml" else 0
-        return self.criterion + 2 * (len(self.variances) + n_fixed)
+        """Akaike's criterion; with ``method='reml'`` only the covariance's parameters count."""
+        return self.criterion + 2 * self.n_parameters
 
-    def effects(self, term: str) -> pd.Series:
-        """Best linear unbiased predictions of a random term's levels, in the response's unit."""
+    @property
+    def n_parameters(self) -> int:
+        """Parameters of the criterion: those of the covariance, for maximum likelihood the fixed effects too."""
+        return len(self.state.theta) + (len(self.coefficients) if self.method == "ml" else 0)
+
+    def effects(self, term: str) -> pd.Series | pd.DataFrame:
+        """Best linear unbiased predictions of a random term, in the response's unit.
+
+        Returns
+        -------
+        Series or DataFrame
+            By level, or outer level by inner level where the term has an inner index.
+        """
         k = self._position(term)
-        problem = self.model.problem
-        sums = np.bincount(problem.codes[k], self.state.py, minlength=len(self.levels[term]))
-        return pd.Series(self.state.theta[k] * sums * self.model.scale, index=self.levels[term], name=term)
+        own = self.model.terms[k]
+        values = own.collect(self.state.py) @ self._kernel(k) * self.model.scale
+        if own.m > 1:
+            return pd.DataFrame(values, index=own.levels, columns=own.inner_levels)
+        return pd.Series(values[:, 0], index=own.levels, name=term)
 
     def prediction_covariance(self, term: str) -> pd.DataFrame:
         """Prediction error covariance of a random term: of predicted less true effects.
 
         Notes
         -----
-        ``G - G Z'PZ G``, fixed effects' uncertainty included, the variances taken as known. It is of
-        the size levels x levels.
+        ``G - G Z'PZ G``, fixed effects' uncertainty included, the covariance's parameters taken as known. It
+        is of the size levels x levels; with an inner index, levels are outer x inner.
         """
         k = self._position(term)
-        g = self.state.theta[k]
-        values = -(g**2) * self.model.problem.levels_p(self.state, k)
-        values[np.diag_indices_from(values)] += g
-        index = self.levels[term]
-        return pd.DataFrame(values * self.model.scale**2, index=index, columns=index)
+        own, kernel = self.model.terms[k], self._kernel(k)
+        index = own.levels if own.m == 1 else pd.MultiIndex.from_product([own.levels, own.inner_levels])
+        values = self.state.factor.levels_p(k).reshape(len(own.levels), own.m, len(own.levels), own.m)
+        values = -np.einsum("ab,gbhc,cd->gahd", kernel, values, kernel, optimize=True)
+        places = np.arange(len(own.levels))
+        values[places, :, places] += kernel
+        return pd.DataFrame(values.reshape(len(index), -1) * self.model.scale**2, index=index, columns=index)
+
+    def _kernel(self, k):
+        structure = self.model.problem.structure
+        return structure.terms[k].kernel.matrix(self.state.theta[structure.places[k]])
 
     def heritability(self, term: str) -> Heritability:
         """Generalised heritability of a random term's differences.
@@ -117,7 +146,10 @@ class GaussianFit:
         ----------
         Cullis, Smith & Coombes (2006) J. Agric. Biol. Environ. Stat. 11:381-393.
         """
-        variance = self.variances.iloc[self._position(term)]
+        k = self._position(term)
+        if self.model.terms[k].m > 1:
+            raise ValueError(f"{term!r} has a covariance over an inner index; take the inner levels one by one")
+        variance = float(self._kernel(k)[0, 0]) * self.model.scale**2
         if self.verdict != CONVERGED:
             return Heritability(np.nan, f"not estimable: {self.verdict}")
         if variance == 0:
@@ -150,7 +182,7 @@ class GaussianFit:
         Notes
         -----
         ``df = 2 f^2 / (g'Ag)``: f the combination's variance, g its gradient by the variances, A their
-        covariance from the observed second derivatives. Variances at zero are held there; where all
+        covariance from the observed second derivatives. Parameters at a bound are held there; where all
         variances are known or zero the degrees of freedom are infinite.
 
         References
@@ -190,15 +222,15 @@ class GaussianFit:
         return FTest(f, q, common, float(stats.f.sf(f, q, common)))
 
     def intervals(self, level: float = 0.95) -> pd.DataFrame:
-        """Profile likelihood intervals of the variances.
+        """Profile likelihood intervals of the variances and shapes.
 
         Returns
         -------
         DataFrame
-            ``variance``, ``lower``, ``upper`` and ``note`` by term. The limits are where the criterion,
-            least over all other parameters, has risen by the chi-squared quantile on one degree of
-            freedom; ``upper`` is infinite where it never rises so far. ``note`` says where an estimate
-            or a limit is at the bound 0.
+            ``estimate``, ``lower``, ``upper`` and ``note`` by parameter; loadings, which mean nothing one by
+            one, are left out. The limits are where the criterion, least over all other parameters, has risen
+            by the chi-squared quantile on one degree of freedom; ``upper`` is infinite where it never rises
+            so far. ``note`` says where an estimate or a limit is at a bound.
 
         Raises
         ------
@@ -212,14 +244,21 @@ class GaussianFit:
         if self.verdict != CONVERGED:
             raise ValueError(f"there are no intervals of a fit that has {self.verdict}")
         rise = stats.chi2.ppf(level, 1)
-        problem, state = self.model.problem, self.state
-        rows = [[profile_limit(problem, state, i, rise, side) for side in (-1, 1)]
-                for i in range(len(self.variances))]
-        limits = pd.DataFrame(rows, columns=["lower", "upper"], index=self.variances.index)
-        limits *= self.model.scale**2
-        limits.insert(0, "variance", self.variances)
-        both = np.where(limits["variance"] == 0, "estimate and lower limit", "lower limit")
-        return limits.assign(note=np.where(limits["lower"] == 0, both + " at the bound 0", ""))
+        problem, state, powers = self.model.problem, self.state, self.model.powers
+        rows = {}
+        for i in np.flatnonzero(powers != 1):
+            factor = self.model.scale ** powers[i]
+            limits = [profile_limit(problem, state, i, rise, side) for side in (-1, 1)]
+            note = self._bounds(state.theta[i], *limits, problem.lower[i], problem.upper[i])
+            rows[self.model.names[i]] = [state.theta[i] * factor, limits[0] * factor, limits[1] * factor, note]
+        return pd.DataFrame.from_dict(rows, orient="index", columns=["estimate", "lower", "upper", "note"])
+
+    @staticmethod
+    def _bounds(estimate, low, high, lower, upper):
+        at_lower = [what for what, value in (("estimate", estimate), ("lower limit", low)) if value == lower]
+        at_upper = [what for what, value in (("estimate", estimate), ("upper limit", high)) if value == upper < np.inf]
+        notes = [f"{' and '.join(what)} at the bound {bound:g}" for what, bound in ((at_lower, lower), (at_upper, upper)) if what]
+        return "; ".join(notes)
 
     def _position(self, term):
         if term not in self.levels:
@@ -245,15 +284,15 @@ class GaussianFit:
         return rows
 
     def _satterthwaite(self, rows, variance):
-        model, problem, theta = self.model, self.model.problem, self.state.theta
-        free = np.flatnonzero(theta > 0)
+        model, problem, state = self.model, self.model.problem, self.state
+        free = inside(problem, state.theta)
         if not len(free):
             return np.full(len(rows), np.inf)
-        spread = 2 * np.linalg.inv(curvature(problem, self.state, free))
+        spread = 2 * np.linalg.inv(curvature(problem, state, free))
         df = []
         for row, f in zip(rows * model.unit, variance, strict=True):
-            a = problem.spread(self.state, self.state.h[:, problem.q :] @ row)
-            gradient = problem.through(a)[0][free]
+            a = state.factor.spread(row)
+            gradient = (problem.derivatives(state.theta, a).T @ a)[free]
             df.append(2 * f**2 / (gradient @ spread @ gradient))
         return np.array(df)
 
@@ -262,11 +301,12 @@ def fit_gaussian(
     frame: pd.DataFrame,
     response: str,
     fixed: str | pd.DataFrame,
-    random: tuple[str, ...] | list[str] = (),
+    random: tuple | list = (),
     *,
     method: str = "reml",
     residual_by: str | None = None,
     known_variance: str | None = None,
+    residual: bool = True,
 ) -> GaussianFit:
     """Fit a gaussian linear mixed model.
 
@@ -280,14 +320,18 @@ def fit_gaussian(
     fixed : str or DataFrame
         Right-hand side of the formula, for example ``'1 + variety'``, or the design itself, one row per
         row of ``frame``.
-    random : sequence of str
-        Columns whose levels get a random intercept; ``'site:block'`` crosses columns.
+    random : sequence
+        Columns whose levels get a random intercept (``'site:block'`` crosses columns), or terms made by
+        :func:`over`, :func:`slopes` and :func:`basis`. Several traits at once are stacked, one row per plot
+        and trait, with ``over('hybrid', 'trait', 'unstructured')`` and the same over plots.
     method : {'reml', 'ml'}
     residual_by : str, optional
         Column with a residual variance of its own for each level.
     known_variance : str, optional
         Column with the variance of each record's error, squared unit of the response, above 0. The
         residual variance is then not estimated.
+    residual : bool
+        False leaves the residual out, where a kernel over records already holds it.
 
     Returns
     -------
@@ -298,7 +342,8 @@ def fit_gaussian(
     ValueError
         Missing or infinite values (column and rows named), aliased fixed columns (named), a random term
         with one level, without a level that has two records, or equal to another term or to fixed
-        effects, a residual group with one record, a response that the fixed effects fit exactly.
+        effects, a residual group with one record, a response that the fixed effects fit exactly, crossed
+        terms that both have covariance between inner levels.
 
     Notes
     -----
@@ -321,27 +366,50 @@ def fit_gaussian(
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
     used, n_missing = used_records(frame, response, fixed, random, residual_by, known_variance)
     present = frame[response].notna().to_numpy()
+    random = [replace(t, matrix=t.matrix[present]) if isinstance(t, Basis) and len(t.matrix) == len(frame) else t
+              for t in random]
     design = model_matrix(fixed, used, na_action="raise") if isinstance(fixed, str) else fixed.loc[present]
-    model = Model(used, response, design, random, method, residual_by, known_variance)
+    model = Model(used, response, design, random, method, residual_by, known_variance, residual)
     state, verdict = minimise(model.problem, model.start)
-    return _result(model, state, model.in_words(state, verdict), n_missing)
+    return result(model, design, state, verdict, n_missing)
 
 
-def _result(model, state, verdict, n_missing):
-    problem, names = model.problem, model.columns
-    unit = model.unit
-    b = state.solution[problem.q :] * unit + model.least_squares / model.column_scale
-    covariance = state.h[problem.q :, problem.q :] * np.outer(unit, unit)
+def result(model, design, state, verdict, n_missing):
+    """The fit of a model from where its search ended."""
+    names, q, unit = model.columns, model.problem.structure.q, model.unit
+    b = state.solution[q:] * unit + model.least_squares / model.column_scale
+    covariance = state.factor.h[q:, q:] * np.outer(unit, unit)
+    variances, shapes, kernels = _parameters(model, state)
     return GaussianFit(
         coefficients=pd.Series(b, index=names),
         covariance=pd.DataFrame(covariance, index=names, columns=names),
-        variances=pd.Series(state.theta * model.scale**2, index=model.names, dtype=float),
+        variances=variances, shapes=shapes, kernels=kernels,
         criterion=model.criterion(state),
         method=model.method,
-        verdict=verdict,
-        n_records=problem.n,
+        verdict=model.in_words(state, verdict),
+        n_records=model.problem.structure.n,
         n_missing=n_missing,
-        levels=model.levels,
+        levels={term.name: term.levels for term in model.terms},
+        design=design,
         model=model,
         state=state,
     )
+
+
+def _parameters(model, state):
+    """Variances, shapes and kernels in the response's units."""
+    variances, shapes, kernels, structure = {}, {}, {}, model.problem.structure
+    for term, place in zip(structure.terms, structure.places, strict=True):
+        theta = state.theta[place]
+        k = term.kernel.matrix(theta) * model.scale**2
+        if term.m > 1:
+            kernels[term.name] = pd.DataFrame(k, index=term.inner_levels, columns=term.inner_levels)
+        shapes |= {term.name + label: value for label, value, power
+                   in zip(term.kernel.labels, theta, term.kernel.powers, strict=True) if power == 0}
+        if term.kernel.has_free_diagonal and term.m > 1:
+            variances |= {f"{term.name}[{level}]": v for level, v in zip(term.inner_levels, np.diag(k), strict=True)}
+        else:
+            variances[term.name] = k[0, 0]
+    own = state.theta[model.problem.residuals] * model.scale**2
+    variances |= dict(zip(model.residuals, own, strict=True))
+    return pd.Series(variances, dtype=float), pd.Series(shapes, dtype=float), kernels

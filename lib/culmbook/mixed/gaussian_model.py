@@ -1,0 +1,255 @@
+"""From a data frame to the numbers of a gaussian mixed model; what cannot be fitted is refused in words."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from formulaic import Formula
+from scipy import linalg
+
+from culmbook.mixed.search import CONVERGED, VANISHED
+from culmbook.mixed.structure import Factor, Structure
+from culmbook.mixed.terms import code_levels, make_terms, refuse_aliased
+
+RESIDUAL = "residual"
+_NOTHING = 1e-9  # what is left of a column or response, relative, when another explains all of it
+
+
+@dataclass(frozen=True)
+class State:
+    """What the criterion and its derivatives are at one set of parameters."""
+
+    theta: np.ndarray
+    criterion: float
+    gradient: np.ndarray
+    information: np.ndarray  # average information of the criterion -2 log L
+    solution: np.ndarray  # mixed-model solution: effects of the crossed levels, then b
+    py: np.ndarray  # Py by record
+    factor: Factor = field(repr=False)
+
+
+class Likelihood:
+    """Criterion of one model: ``at`` gives the state at the terms' parameters and the residual variances.
+
+    Parameters
+    ----------
+    y : ndarray
+        Response, one value per record.
+    structure : Structure
+    groups : ndarray
+        Residual group of each record, 0, 1, 2 ...; empty when no residual variance is estimated.
+    known : ndarray
+        Known part of each record's residual variance, zeros when there is none.
+    restricted : bool
+        REML, else maximum likelihood.
+
+    Notes
+    -----
+    ``-2 log L`` restricted is ``log|V| + log|X'V^-1 X| + y'Py + (n - p) log 2 pi``; maximum likelihood leaves
+    out the second determinant and takes ``n``. Its derivative by a parameter is ``tr(P V_i) - y'P V_i P y``
+    (with V^-1 for P in the trace for maximum likelihood), its average information ``y'P V_i P V_j P y``.
+    """
+
+    def __init__(self, y, structure, groups, known, restricted):
+        self.y, self.structure, self.groups = y, structure, groups
+        self.known, self.restricted = known, restricted
+        self.n_groups = int(groups.max()) + 1 if len(groups) else 0
+        self.lower = np.append(structure.lower, np.zeros(self.n_groups))
+        self.upper = np.append(structure.upper, np.full(self.n_groups, np.inf))
+        self.residuals = slice(structure.n_theta, None)
+
+    def residual(self, theta):
+        """Residual variance of each record."""
+        return self.known + (theta[self.residuals][self.groups] if self.n_groups else 0.0)
+
+    def at(self, theta):
+        """State at ``theta``; raises ``LinAlgError`` where V is not positive definite."""
+        s = self.structure
+        own, factor = theta[: s.n_theta], s.factor(theta[: s.n_theta], self.residual(theta))
+        h = factor.h if self.restricted else factor.h_random
+        solution, py = factor.solve(self.y)
+        diagonal, by_kernel = factor.projected(h)
+        f = self.derivatives(theta, py)
+        traces = np.append(s.chain(own, by_kernel), np.bincount(self.groups, diagonal[: len(self.groups)], self.n_groups))
+        dimension = s.n - s.p if self.restricted else s.n
+        log_det = factor.log_v + (factor.log_x if self.restricted else 0.0)
+        return State(
+            theta=theta,
+            criterion=float(log_det + self.y @ py + dimension * np.log(2 * np.pi)),
+            gradient=traces - f.T @ py,
+            information=f.T @ factor.solve(f)[1] + self._second(own, by_kernel),
+            solution=solution, py=py, factor=factor,
+        )
+
+    def derivatives(self, theta, vector):
+        """``V_i v`` by record for every parameter."""
+        s = self.structure
+        own = np.where(self.groups[:, None] == np.arange(self.n_groups), vector[:, None], 0.0) if self.n_groups else []
+        terms = s.derivatives(theta[: s.n_theta], vector)
+        return np.hstack([terms, own]) if self.n_groups else terms
+
+    def _second(self, theta, by_kernel):
+        s, extra = self.structure, np.zeros((len(self.lower), len(self.lower)))
+        for term, place, g in zip(s.terms, s.places, by_kernel, strict=True):
+            extra[place, place] = term.kernel.second(theta[place], g)
+        return extra
+
+
+class Model:
+    """The data in units in which the residual mean square of least squares and the columns' norms are 1."""
+
+    def __init__(self, used, response, design, random, method, residual_by, known_variance, residual):
+        self.method, self.columns = method, list(design.columns)
+        x = design.to_numpy(float)
+        for column, bad in zip(self.columns, ~np.isfinite(x).T, strict=True):
+            _refuse_rows(used, f"fixed effect {column}", bad, "is missing or not finite")
+        norms = np.sqrt((x**2).sum(axis=0))
+        self.column_scale = np.where(norms > 0, norms, 1.0)
+        x = x / self.column_scale
+        refuse_aliased(pd.DataFrame(x, columns=self.columns))
+        self.terms = make_terms(used, random)
+        estimated = residual and known_variance is None
+        for term in self.terms:
+            _refuse_determined(x, term)
+            if estimated:
+                _refuse_like_residual(term)
+        known = np.zeros(len(used)) if known_variance is None else used[known_variance].to_numpy(float)
+        y = self._standardise(used[response].to_numpy(float), x, known)
+        groups, self.residuals = _residual_groups(used, residual_by) if estimated else (np.empty(0, int), [])
+        structure = Structure(x, self.terms, _columns_within(used, random))
+        self.problem = Likelihood(y, structure, groups, known / self.scale**2, method == "reml")
+        self.start = self._start(y, 1.0 / max(len(self.terms) + estimated, 1))
+
+    def _start(self, y, share):
+        parts = [term.kernel.start(share, _spread(term, y)) for term in self.terms]
+        return np.concatenate([*parts, np.full(len(self.residuals), share)])
+
+    def _standardise(self, y, x, known):
+        self.least_squares = np.linalg.lstsq(x, y, rcond=None)[0]
+        rest, df = y - x @ self.least_squares, len(y) - x.shape[1]
+        if df < 1:
+            raise ValueError(f"{len(y)} records and {x.shape[1]} fixed effects leave no variance to estimate")
+        self.scale = float(np.sqrt(known.mean() if known.any() else rest @ rest / df))
+        if self.scale <= _NOTHING * np.sqrt((y**2).mean()):
+            raise ValueError("the fixed effects fit the response exactly: there is no variance to estimate")
+        return rest / self.scale
+
+    @property
+    def unit(self):
+        """Factor of each fixed effect from the fitted units to the data's own."""
+        return self.scale / self.column_scale
+
+    @property
+    def powers(self):
+        """How each parameter scales with the response."""
+        return np.concatenate([np.empty(0), *(t.kernel.powers for t in self.terms), np.full(len(self.residuals), 2)])
+
+    @property
+    def names(self):
+        """Names of the parameters."""
+        return [*(t.name + label for t in self.terms for label in t.kernel.labels), *self.residuals]
+
+    def covariance(self, state):
+        """Records' covariance in the fitted units, records x records, and its derivative by each parameter."""
+        s, parts = self.problem.structure, []
+        for term, place in zip(s.terms, s.places, strict=True):
+            z = term.z.toarray().reshape(s.n, len(term.levels), term.m)
+            parts += [np.einsum("iga,ab,jgb->ij", z, k, z, optimize=True) for k in term.kernel.slopes(state.theta[place])]
+        groups = self.problem.groups
+        parts += [np.diag((groups == r).astype(float)) for r in range(self.problem.n_groups)]
+        full = np.diag(self.problem.residual(state.theta))
+        for term, k in zip(s.terms, s.kernels(state.theta[: s.n_theta]), strict=True):
+            z = term.z.toarray().reshape(s.n, len(term.levels), term.m)
+            full += np.einsum("iga,ab,jgb->ij", z, k, z, optimize=True)
+        return full, parts
+
+    def criterion(self, state):
+        """-2 log likelihood in the data's own units."""
+        p = len(self.columns) if self.method == "reml" else 0
+        own = 2 * np.log(self.column_scale).sum() if self.method == "reml" else 0.0
+        return state.criterion + 2 * (self.problem.structure.n - p) * np.log(self.scale) + own
+
+    def in_words(self, state, verdict):
+        """The search's verdict, with the names of what is to blame."""
+        if verdict == CONVERGED:
+            return verdict
+        if verdict == VANISHED:
+            least = self.residuals[int(np.argmin(state.theta[self.problem.residuals]))]
+            return f"not converged: {verdict} ({least}); the other terms leave it nothing"
+        return f"not converged: {verdict}"
+
+
+def _spread(term, y):
+    """Root mean square of the standardised records at each inner level, as a start for its own variance."""
+    if term.inner is None:
+        return np.ones(term.m)
+    squares = np.bincount(term.inner, y**2, term.m) / np.bincount(term.inner, minlength=term.m)
+    return np.sqrt(np.maximum(squares, 1e-4))
+
+
+def _refuse_like_residual(term):
+    """Raise where a term has a level for every record, so that it is another residual."""
+    if term.code is None or term.design is not None:
+        return
+    alone = np.bincount(term.code * term.m + (0 if term.inner is None else term.inner)).max() < 2
+    if alone and term.inner is None:
+        raise ValueError(f"no level of random term {term.name!r} has two records: it cannot be told from the residual")
+    if alone and term.kernel.has_free_diagonal:
+        raise ValueError(
+            f"no cell of {term.name!r} has two records, so its variances cannot be told from the residual; "
+            "leave the residual out with residual=False")
+
+
+def _columns_within(frame, random):
+    """Columns that occur only as part of a term: they may cut the records into blocks too."""
+    plain = [term for term in random if isinstance(term, str)]
+    parts = dict.fromkeys(c for term in plain for c in term.split(":"))
+    return [code_levels(frame, c)[0] for c in parts if c not in plain]
+
+
+def _refuse_determined(x, term):
+    q = linalg.qr(x, mode="economic")[0]
+    probe = term.z @ np.cos(1.0 + np.arange(term.z.shape[1]))  # any values without a pattern
+    rest = probe - q @ (q.T @ probe)
+    if rest @ rest <= _NOTHING**2 * (probe @ probe):
+        raise ValueError(f"fixed effects determine every level of random term {term.name!r}; keep one of the two")
+
+
+def _residual_groups(frame, residual_by):
+    if residual_by is None:
+        return np.zeros(len(frame), int), [RESIDUAL]
+    code, labels = code_levels(frame, residual_by)
+    alone = labels[np.bincount(code) < 2]
+    if len(alone):
+        raise ValueError(
+            f"{residual_by} has levels with one record, which cannot show a variance: {', '.join(alone)}")
+    return code, [f"{RESIDUAL}[{label}]" for label in labels]
+
+
+def used_records(frame, response, fixed, random, residual_by, known_variance):
+    """Rows with a response, after a look at every column the model needs."""
+    columns = [c for term in random for c in (term.split(":") if isinstance(term, str) else term.columns)]
+    columns += [c for c in (residual_by, known_variance) if c is not None]
+    if isinstance(fixed, str):
+        columns += sorted(v for v in Formula(fixed).required_variables)
+    absent = [c for c in dict.fromkeys([response, *columns]) if c not in frame.columns]
+    if absent:
+        raise ValueError(f"no column {', '.join(absent)}; there are {', '.join(map(str, frame.columns))}")
+    used = frame[frame[response].notna()]
+    for column in dict.fromkeys(columns):
+        _refuse_rows(used, column, used[column].isna(), "is missing")
+    _refuse_rows(used, response, ~np.isfinite(used[response].astype(float)), "is not finite")
+    if known_variance is not None:
+        _refuse_rows(used, known_variance, ~(used[known_variance] > 0), "is not above 0")
+        if residual_by is not None:
+            raise ValueError("residual_by has no meaning where known_variance gives the residual variances")
+    if not isinstance(fixed, str) and len(fixed) != len(frame):
+        raise ValueError(f"the design has {len(fixed)} rows, the frame {len(frame)}")
+    return used, len(frame) - len(used)
+
+
+def _refuse_rows(frame, column, bad, what):
+    if bad.any():
+        rows = ", ".join(str(i) for i in frame.index[bad][:5])
+        n, of = int(bad.sum()), len(frame)
+        raise ValueError(f"{column} {what} in {n} of {of} rows with a response (index {rows})")

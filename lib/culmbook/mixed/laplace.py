@@ -1,0 +1,280 @@
+"""Laplace's approximation for counts and scores with random effects: mode, criterion, exact gradient.
+
+At the mode of the random effects the records behave like gaussian ones with residual variances ``1/w``, w the
+weights of the family, and the working response ``eta + r/w``, r the family's slope. The effects are kept as
+``a = Pz``, one number per record: ``u = G Z'a``, which needs no inverse of G, so that a variance of exactly
+zero needs no special case. At the mode ``a = r``.
+"""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy import optimize
+
+from culmbook.mixed.search import CONVERGED
+from culmbook.mixed.structure import Factor
+
+_MODE_STEPS = 200
+_MODE_TOLERANCE = 1e-8  # of a Newton step: what is left after it is the square of it
+_SAME = 1e-13
+_HALVINGS = 30
+_SETTLE_STEPS = 50
+_LARGEST_ETA = 35.0  # beyond it a share is 0 or 1 in double precision
+_FLAT = 1e-2  # slope of the criterion that counts as none
+
+
+@dataclass(frozen=True)
+class Mode:
+    """The mode at one set of parameters, and what follows from it."""
+
+    theta: np.ndarray
+    eta: np.ndarray
+    fixed: np.ndarray
+    a: np.ndarray
+    weight: np.ndarray
+    factor: Factor = field(repr=False)
+    criterion: float
+    gradient: np.ndarray  # by the terms' parameters; if b is held also by the family's own and by b
+
+
+class Laplace:
+    """Criterion of one model, with the fixed effects integrated out or held.
+
+    Parameters
+    ----------
+    family : Binomial or CumulativeLogit
+    structure : Structure
+    offset : ndarray or float
+        Known part of eta.
+    prior_precision : ndarray or float
+        Precision of a normal prior of the held fixed effects around 0.
+
+    Notes
+    -----
+    With b held, ``-2 sum log f + u'G^-1 u + log|V| + sum log w``; with b integrated out
+    ``+ log|X'V^-1 X| - p log 2 pi`` at the joint mode. Its derivative by a parameter i of the terms is
+    ``-r'V_i r + tr(P V_i) + q'P V_i r`` with ``q = w's/w``, w' the weights' derivative and s the variance of
+    eta given the data: the last part is the weights' change with the mode.
+    """
+
+    def __init__(self, family, structure, offset=0.0, prior_precision=0.0):
+        self.family, self.structure, self.offset = family, structure, offset
+        self.prior_precision = prior_precision
+        self._warm = None
+
+    def _mode(self, family, theta, base, with_fixed):
+        """b, a, the covariance times a, and the factor at the joint mode."""
+        b, a, ca = self._start(family, theta, base, with_fixed)
+        x, s = self.structure.x, self.structure
+        height = self._penalised(family, base + x @ b + ca, a @ ca)
+        for _ in range(_MODE_STEPS):
+            eta = np.clip(base + x @ b + ca, -_LARGEST_ETA, _LARGEST_ETA)
+            r, weight, _ = family.derivatives(eta)
+            factor = s.factor(theta, 1.0 / weight, with_fixed)
+            solution, new_a = factor.solve(eta - base + r / weight)
+            new_b = solution[s.q :] if with_fixed else b
+            step_b, step_a, step_ca = new_b - b, new_a - a, s.random_times(theta, new_a) - ca
+            along, height = self._halve(family, base, (b, a, ca), (step_b, step_a, step_ca), height)
+            b, a, ca = b + along * step_b, a + along * step_a, ca + along * step_ca
+            moved = along * np.max(np.abs(x @ step_b + step_ca))
+            if moved < _MODE_TOLERANCE * (1 + np.max(np.abs(eta))):
+                break
+        self._warm = b, a
+        if moved > _SAME:  # the factor is that of the eta before the last step
+            eta = np.clip(base + x @ b + ca, -_LARGEST_ETA, _LARGEST_ETA)
+            factor = s.factor(theta, 1.0 / family.derivatives(eta)[1], with_fixed)
+        return b, a, ca, factor
+
+    def _start(self, family, theta, base, with_fixed):
+        s = self.structure
+        if self._warm is None:
+            b, a = np.zeros(s.p), np.zeros(s.n)
+            if with_fixed:
+                b = np.linalg.lstsq(s.x, family.start - base, rcond=None)[0]
+        else:
+            b, a = self._warm
+        b = b if with_fixed else np.zeros(s.p)
+        return b, a, s.random_times(theta, a)
+
+    @staticmethod
+    def _penalised(family, eta, quadratic):
+        return -2 * family.log_likelihood(np.clip(eta, -_LARGEST_ETA, _LARGEST_ETA)) + quadratic
+
+    def _halve(self, family, base, position, step, height):
+        """The longest of the steps 1, 1/2, 1/4 … that does not raise the penalised deviance."""
+        x = self.structure.x
+        for halving in range(_HALVINGS):
+            along = 0.5**halving
+            b, a, ca = (p + along * d for p, d in zip(position, step, strict=True))
+            new = self._penalised(family, base + x @ b + ca, a @ ca)
+            if new <= height + 1e-12 * (1 + abs(height)):
+                return along, new
+        return 0.0, height
+
+    def at(self, theta, shape=None, fixed=None):
+        """State at given parameters, fixed effects integrated out or held at ``fixed``."""
+        s, with_fixed = self.structure, fixed is None
+        family = self.family if shape is None else self.family.at(shape)
+        base = np.broadcast_to(self.offset if with_fixed else self.offset + s.x @ fixed, s.n)
+        b, a, ca, factor = self._mode(family, theta, base, with_fixed)
+        eta = np.clip(base + s.x @ b + ca, -_LARGEST_ETA, _LARGEST_ETA)
+        r, weight, turn = family.derivatives(eta)
+        criterion = -2 * family.log_likelihood(eta) + a @ ca + factor.log_v + np.log(weight).sum()
+        if with_fixed:
+            criterion += factor.log_x - s.p * np.log(2 * np.pi)
+        else:
+            criterion += fixed @ (self.prior_precision * fixed)
+        return Mode(theta, eta, b if with_fixed else fixed, a, weight, factor, float(criterion),
+                    self._gradient(family, theta, eta, (r, weight, turn), factor, fixed))
+
+    def _gradient(self, family, theta, eta, derivatives, factor, fixed):
+        s, (r, weight, turn) = self.structure, derivatives
+        diagonal, by_kernel = factor.projected(factor.h)
+        spread = 1.0 / weight - diagonal / weight**2
+        pull = turn * spread / weight
+        p_pull = factor.solve(pull)[1]
+        f = s.derivatives(theta, r)
+        by_theta = -f.T @ r + s.chain(theta, by_kernel) + f.T @ p_pull
+        if fixed is None:
+            return by_theta
+        by_b = s.x.T @ (p_pull - 2 * r) + 2 * self.prior_precision * fixed
+        if not len(family.shape):
+            return np.concatenate([by_theta, by_b])
+        log_l, slope, by_weight = family.shape_derivatives(eta)
+        by_shape = -2 * log_l + spread @ by_weight + (pull - p_pull / weight) @ slope
+        return np.concatenate([by_theta, by_shape, by_b])
+
+    def height(self, theta):
+        """The criterion with b integrated out, alone: what a profile needs."""
+        s = self.structure
+        base = np.broadcast_to(self.offset, s.n)
+        b, a, ca, factor = self._mode(self.family, theta, base, True)
+        eta = np.clip(base + s.x @ b + ca, -_LARGEST_ETA, _LARGEST_ETA)
+        weight = self.family.derivatives(eta)[1]
+        return (-2 * self.family.log_likelihood(eta) + a @ ca + factor.log_v + factor.log_x
+                + np.log(weight).sum() - s.p * np.log(2 * np.pi))
+
+    def quadrature(self, theta, shape, fixed, nodes):
+        """-2 log likelihood by adaptive Gauss-Hermite quadrature, for one term of plain intercepts.
+
+        References
+        ----------
+        Pinheiro & Bates (1995) J. Comput. Graph. Stat. 4:12-35.
+        """
+        term, = self.structure.terms
+        family, mode = self.family.at(shape), self.at(theta, shape, fixed)
+        base = self.offset + self.structure.x @ fixed
+        centre = theta[0] * np.bincount(term.code, mode.a)
+        sd = np.sqrt(theta[0] / (1 + theta[0] * np.bincount(term.code, mode.weight)))
+        z, log_w = _hermite(nodes)
+        u = centre[:, None] + sd[:, None] * z
+        each = family.by_record(base[:, None] + u[term.code])
+        inside = np.array([np.bincount(term.code, column) for column in each.T]).T
+        ratio = np.log(sd / np.sqrt(theta[0]))[:, None] if theta[0] > 0 else 0.0
+        penalty = 0.5 * (u**2 / theta[0] if theta[0] > 0 else z**2)
+        log_integral = np.logaddexp.reduce(inside - penalty + ratio + 0.5 * z**2 + log_w, axis=1).sum()
+        return -2 * (log_integral + family.constant) + fixed @ (self.prior_precision * fixed)
+
+
+def _hermite(nodes):
+    """Nodes and log weights of the standard normal distribution."""
+    z, w = np.polynomial.hermite_e.hermegauss(nodes)
+    return z, np.log(w / w.sum())
+
+
+def minimise(problem, with_fixed):
+    """State at the parameters of the least criterion, and a verdict in words.
+
+    With ``with_fixed`` the fixed effects are integrated out; else the family's own parameters and the fixed
+    effects are found together with the terms' parameters.
+    """
+    s = problem.structure
+    k, h = s.n_theta, len(problem.family.shape)
+    start = np.concatenate([np.empty(0), *(t.kernel.start(0.2, np.ones(t.m)) for t in s.terms)])
+    low, high = s.lower, s.upper
+    if not with_fixed:
+        first = np.zeros(s.p) if h else problem.at(start).fixed
+        start = np.concatenate([start, problem.family.shape, first])
+        low, high = (np.append(side, np.full(h + s.p, end)) for side, end in ((low, -np.inf), (high, np.inf)))
+
+    def at(v):
+        return problem.at(v) if with_fixed else problem.at(v[:k], v[k : k + h], v[k + h :])
+
+    def objective(v):
+        state = at(v)
+        return state.criterion, state.gradient
+
+    if len(start):
+        start = optimize.minimize(
+            objective, start, jac=True, bounds=optimize.Bounds(low, high), method="L-BFGS-B",
+            options={"maxiter": 500, "ftol": 1e-14, "gtol": 1e-6, "maxcor": 20}).x
+    state = at(start)
+    verdict = _verdict(state.gradient, start, low, high)
+    return (_settled(problem, state) if with_fixed else state), start, verdict
+
+
+def _settled(problem, joint):
+    """Move b from the joint mode to the maximum of its marginal likelihood, the terms' parameters held.
+
+    At the joint mode the random effects of skewed counts pull b towards one half; their curvature
+    term, which only the marginal likelihood has, takes that pull out.
+    """
+    q, k = problem.structure.q, len(joint.theta)
+    covariance, fixed, state = joint.factor.h[q:, q:], joint.fixed, joint
+    for _ in range(_SETTLE_STEPS):
+        state = problem.at(joint.theta, None, fixed)
+        step = -0.5 * covariance @ state.gradient[k:]
+        if np.max(np.abs(step), initial=0.0) < 1e-7:
+            break
+        fixed = fixed + step
+    return replace(state, criterion=joint.criterion, factor=joint.factor)
+
+
+def _verdict(gradient, at, low, high):
+    slack = np.where(at <= low, np.minimum(gradient, 0.0), np.where(at >= high, np.maximum(gradient, 0.0), gradient))
+    worst = np.max(np.abs(slack), initial=0.0)
+    return CONVERGED if worst < _FLAT else f"not converged: the criterion still falls (gradient {worst:.2g})"
+
+
+def hessian(problem, vector, free):
+    """Second derivatives of the criterion with b held, by the parameters ``free``, from its exact gradient."""
+    k, h = problem.structure.n_theta, len(problem.family.shape)
+    rows = []
+    for i in free:
+        step = 1e-4 * max(1.0, abs(vector[i])) * (np.arange(len(vector)) == i)
+        if i < k:
+            step = np.minimum(step, vector[i] / 2)
+        ends = [problem.at(v[:k], v[k : k + h], v[k + h :]).gradient for v in (vector + step, vector - step)]
+        rows.append((ends[0] - ends[1])[free] / (2 * step[i]))
+    rows = np.array(rows)
+    return (rows + rows.T) / 2
+
+
+def by_quadrature(problem, vector, nodes):
+    """Parameters of the least criterion by adaptive quadrature, from those of Laplace's approximation.
+
+    Returns
+    -------
+    tuple
+        Parameters, criterion, second derivatives of the criterion by all parameters that are not at zero.
+    """
+    k, h = problem.structure.n_theta, len(problem.family.shape)
+
+    def height(v):
+        return problem.quadrature(v[:k], v[k : k + h], v[k + h :], nodes)
+
+    low = np.append(np.zeros(k), np.full(len(vector) - k, -np.inf))
+    found = optimize.minimize(height, vector, bounds=optimize.Bounds(low, np.inf), method="L-BFGS-B",
+                              options={"ftol": 1e-14, "gtol": 1e-7, "maxiter": 500})
+    free = np.flatnonzero(found.x > low)
+    return found.x, found.fun, _second_differences(height, found.x, free)
+
+
+def _second_differences(height, at, free):
+    steps = 1e-3 * np.maximum(1.0, np.abs(at)) * np.eye(len(at))[free]
+    values = np.empty((len(free), len(free)))
+    for i, a in enumerate(steps):
+        for j, b in enumerate(steps[: i + 1]):
+            corners = [height(at + s * a + t * b) for s, t in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
+            values[i, j] = values[j, i] = (corners[0] - corners[1] - corners[2] + corners[3]) / (4 * a.max() * b.max())
+    return values
