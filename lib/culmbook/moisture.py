@@ -1,0 +1,178 @@
+"""How wet is each hybrid on one and the same day, and what does standing through winter cost?
+
+Cuts on different days are compared along the site's dry-down line, which needs hybrids of one trial cut on
+at least two days.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from culmbook.formats import fmt_date, fmt_number
+from culmbook.harvest import MEASURED
+
+LEAST_DAYS = 7
+LEAST_DF = 3
+
+
+@dataclass(frozen=True)
+class Trend:
+    """Change per day of one quantity, hybrids and trials held apart.
+
+    ``slope`` with ``se, df, lower, upper``; ``sites, first_on, last_on, n_plots, n_days`` what it rests on.
+    """
+
+    slope: float
+    se: float
+    df: int
+    lower: float
+    upper: float
+    sites: tuple
+    first_on: pd.Timestamp
+    last_on: pd.Timestamp
+    n_plots: int
+    n_days: int
+
+
+def fit_dry_down(frame: pd.DataFrame, *, least_days: int = LEAST_DAYS, level: float = 0.95) -> Trend:
+    """Points of moisture lost or gained per day at a site.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From :func:`culmbook.harvest.plot_harvests`, one site; early cuts are welcome here.
+    least_days : int
+        Days that must lie between the first and last cut of a trial and season for it to tell, over 0.
+    level : float
+        Confidence of the interval, 0-1.
+
+    Returns
+    -------
+    Trend
+        In points of moisture per day (negative while drying).
+
+    Raises
+    ------
+    ValueError
+        Where no trial was cut on two days far enough apart, with hybrids on both: the sentence says so.
+
+    Notes
+    -----
+    Least squares of measured moisture on the day of cutting, with hybrids and trial x season fixed: cuts of
+    different seasons or trials say nothing about drying. Straight between the first and the last cut only.
+    """
+    rows = frame[frame["moisture_from"].eq(MEASURED) & frame["status"].eq("ok")]
+    return _trend(rows, "moisture_pct", least_days, level, "dry-down line")
+
+
+def _trend(rows, column, least_days, level, what):
+    day = (rows["harvested_on"] - pd.Timestamp(2000, 1, 1)).dt.days.astype(float)
+    place = [rows["site"], rows["trial"], rows["growing_season"]]
+    far = day.groupby(place).transform(np.ptp) >= least_days
+    rows, day = rows[far], day[far]
+    if rows.empty:
+        raise ValueError(f"There is no {what}: no trial was cut on two days at least {least_days} days apart")
+    place = rows["site"].astype(str) + ":" + rows["trial"].astype(str) + ":" + rows["growing_season"].astype(str)
+    fixed = np.hstack([pd.get_dummies(place, dtype=float), pd.get_dummies(rows["hybrid"], dtype=float).iloc[:, 1:]])
+    both = np.column_stack([day, rows[column].to_numpy(float)])
+    days, values = (both - fixed @ np.linalg.lstsq(fixed, both, rcond=None)[0]).T
+    df = len(rows) - np.linalg.matrix_rank(fixed) - 1
+    spread = days @ days
+    if df < LEAST_DF or spread < 1e-6 * (day**2).sum() / len(day):
+        raise ValueError(f"There is no {what}: the cuts of different days share too few hybrids")
+    slope = days @ values / spread
+    se = np.sqrt(((values - slope * days) ** 2).sum() / df / spread)
+    half = stats.t.ppf(0.5 + level / 2, df) * se
+    return Trend(float(slope), float(se), int(df), slope - half, slope + half, tuple(sorted(set(rows["site"]))),
+                 rows["harvested_on"].min(), rows["harvested_on"].max(), len(rows), int(rows["harvested_on"].nunique()))
+
+
+def moisture_on(frame: pd.DataFrame, day, trend: Trend | None) -> pd.DataFrame:
+    """Measured moisture of every plot, moved along the dry-down line to one day.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From :func:`culmbook.harvest.plot_harvests`, one site and season. Filled moistures are not used.
+    day : date-like
+        The common day.
+    trend : Trend or None
+        From :func:`fit_dry_down`; None if all were cut on that day.
+
+    Returns
+    -------
+    DataFrame
+        Rows with measured moisture that were not left out, with ``days_moved`` and ``moisture_then_pct``.
+
+    Raises
+    ------
+    ValueError
+        Plots cut on other days without a line, or a day outside those the line was fitted on.
+    """
+    day = pd.Timestamp(day)
+    rows = frame[frame["moisture_from"].eq(MEASURED) & frame["left_out"].isna()]
+    moved = (day - rows["harvested_on"]).dt.days
+    if trend is None and moved.any():
+        raise ValueError(f"{int((moved != 0).sum())} of {len(rows)} plots were not cut on {fmt_date(day)}, and without a dry-down line their "
+                         "moistures are not comparable")
+    slope = 0.0 if trend is None else trend.slope
+    if trend is not None and not _same_season(trend, day):
+        raise ValueError(f"{fmt_date(day)} lies outside the days the dry-down line rests on")
+    return rows.assign(days_moved=moved, moisture_then_pct=rows["moisture_pct"] + slope * moved)
+
+
+def _same_season(trend, day):
+    """Whether a day of the year lies between the first and the last cut that the line rests on."""
+    of_year = [(d - pd.Timestamp(d.year - (d.month < 7), 7, 1)).days for d in (trend.first_on, day, trend.last_on)]
+    return min(of_year[0], of_year[2]) <= of_year[1] <= max(of_year[0], of_year[2])
+
+
+def fit_winter_loss(frame: pd.DataFrame, *, least_days: int = LEAST_DAYS, level: float = 0.95) -> Trend:
+    """Dry matter lost per day of standing, on the log scale.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From :func:`culmbook.harvest.plot_harvests`; plots with a yield over 0 that are not set aside and no suspected slip,
+        early cuts included.
+    least_days : int
+        As for :func:`fit_dry_down`.
+    level : float
+        Confidence of the interval, 0-1.
+
+    Returns
+    -------
+    Trend
+        Change of log dry yield per day: -0.004 is 0.4 % lost a day.
+
+    Raises
+    ------
+    ValueError
+        Where no trial was cut on two days far enough apart: one date shows no loss.
+
+    Notes
+    -----
+    A plot is cut once, so the loss is read between plots: it is sound only where chance decided which plots
+    were cut early.
+    """
+    keep = frame["dry_yield_t_ha"].gt(0) & frame["status"].eq("ok") & ~frame["is_slip"] & frame["plot_status"].eq("ok")
+    rows = frame[keep & frame["moisture_from"].eq(MEASURED)]
+    logs = rows.assign(log_yield=np.log(rows["dry_yield_t_ha"]))
+    return _trend(logs, "log_yield", least_days, level, "estimate of the winter loss")
+
+
+def trend_words(trend: Trend, *, is_loss: bool = False) -> str:
+    """Say what a line shows and rests on.
+
+    Parameters
+    ----------
+    trend : Trend
+    is_loss : bool
+        Whether it is that of :func:`fit_winter_loss`.
+    """
+    factor, unit = (100, " % of the dry matter") if is_loss else (1, " points of moisture")
+    low, high = sorted((factor * trend.lower, factor * trend.upper))
+    return (f"{fmt_number(factor * trend.slope, 2)}{unit} per day ({fmt_number(low, 2)} to {fmt_number(high, 2)}), from {trend.n_plots} "
+            f"plots cut on {trend.n_days} days between {fmt_date(trend.first_on)} and {fmt_date(trend.last_on)}.")
