@@ -86,15 +86,16 @@ class Laplace:
         return b, a, ca, factor
 
     def _start(self, family, theta, base, with_fixed):
+        """The last mode, or no random effects at all where that lies lower: theta may have moved far."""
         s = self.structure
-        if self._warm is None:
-            b, a = np.zeros(s.p), np.zeros(s.n)
-            if with_fixed:
-                b = np.linalg.lstsq(s.x, family.start - base, rcond=None)[0]
-        else:
-            b, a = self._warm
-        b = b if with_fixed else np.zeros(s.p)
-        return b, a, s.random_times(theta, a)
+        b = np.zeros(s.p)
+        if with_fixed:
+            b = np.linalg.lstsq(s.x, family.start - base, rcond=None)[0]
+        starts = [(b, np.zeros(s.n))]
+        if self._warm is not None:
+            starts.append((self._warm[0] if with_fixed else b, self._warm[1]))
+        positions = [(b, a, s.random_times(theta, a)) for b, a in starts]
+        return min(positions, key=lambda at: self._penalised(family, base + s.x @ at[0] + at[2], at[1] @ at[2]))
 
     @staticmethod
     def _penalised(family, eta, quadratic):
