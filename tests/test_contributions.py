@@ -112,11 +112,13 @@ def test_unconnected_missing_and_too_few_are_refused():
         fit_covariances(frame[frame["hybrid"].isin(["H00", "H01"])], PARTS)
 
 
-def test_bending_gives_the_nearest_matrix_without_negative_eigenvalues():
-    bent, was = bend(np.diag([2.0, -1.0]))
-    assert was and bent == pytest.approx(np.diag([2.0, 0.0]))
-    same, was = bend(BETWEEN)
-    assert not was and (same == BETWEEN).all()
+def test_bending_raises_only_what_lacks():
+    bent, n = bend(np.diag([2.0, -1.0]), np.diag([1.0, 4.0]), floor=0.5)
+    assert n == 1 and bent == pytest.approx(np.diag([2.0, 2.0]))
+    same, n = bend(BETWEEN, 0.01 * WITHIN)
+    assert n == 0 and (same == BETWEEN).all()
+    with pytest.raises(ValueError, match="exact sum"):
+        bend(BETWEEN, np.ones((3, 3)))
 
 
 def test_draws_centre_on_the_estimates_and_the_population_varies_more():

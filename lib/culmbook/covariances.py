@@ -11,6 +11,7 @@ import pandas as pd
 from scipy import stats
 
 THESE, POPULATION = "these hybrids", "their population"
+FLOOR = 0.5
 LEAST_DF = 3  # within hybrids; and no fewer than there are traits
 
 
@@ -54,6 +55,11 @@ class Covariances:
     def plots(self) -> pd.DataFrame:
         """Covariance of plots of different hybrids: between + within."""
         return self.between + self.within
+
+    @property
+    def error(self) -> pd.DataFrame:
+        """Covariance of the means' sampling errors: raw - between."""
+        return self.raw - self.between
 
     def reliability(self, trait: str) -> float:
         """Share of the variance of estimated means that is true; may be negative."""
@@ -136,40 +142,55 @@ def _centring(frame, names, group):
     return np.eye(len(names)) - z @ np.diag(1 / z.sum(axis=0)) @ z.T, len(names) - z.shape[1]
 
 
-def bend(matrix: np.ndarray, floor: float = 0.0) -> tuple[np.ndarray, bool]:
-    """Nearest symmetric matrix without eigenvalues under a floor, and whether anything was changed.
+def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[np.ndarray, int]:
+    """Raise what an estimated covariance between hybrids lacks to be positive definite.
 
     Parameters
     ----------
-    matrix : ndarray
-        Symmetric.
+    between : ndarray
+        Estimated covariance of true means, symmetric.
+    error : ndarray
+        Covariance of the sampling errors of the means, positive definite.
     floor : float
-        Least eigenvalue as a share of the largest, >= 0.
+        Least ratio of true to error variance that any combination of traits may have, over 0.
 
     Returns
     -------
-    tuple of ndarray and bool
+    tuple of ndarray and int
+        The covariance and the number of combinations raised: where it is not 0 it must be said beside the
+        result.
+
+    Raises
+    ------
+    ValueError
+        An error covariance that is not positive definite.
 
     Notes
     -----
-    Eigenvalues under the floor are set to it, which is the nearest such matrix in the Frobenius norm. It is
-    a repair that must be reported wherever it was made.
+    The roots of ``|between - root error| = 0`` under the floor are set to it. With the floor 0 this is the restricted
+    likelihood's answer for a balanced layout; correlations of traits need a floor over it, because they
+    divide by what was set.
 
     References
     ----------
-    Higham (1988) Linear Algebra Appl. 103:103-118.
+    Amemiya (1985) Am. Stat. 39:112-117; Hayes & Hill (1981) Biometrics 37:483-493 for the idea of bending.
 
     Examples
     --------
-    >>> bend(np.array([[1.0, 2.0], [2.0, 1.0]]))
-    (array([[1.5, 1.5],
-           [1.5, 1.5]]), True)
+    >>> bend(np.diag([2.0, -1.0]), np.eye(2))
+    (array([[2. , 0. ],
+           [0. , 0.5]]), 1)
     """
-    values, vectors = np.linalg.eigh(np.asarray(matrix, float))
-    least = floor * max(values.max(), 0.0)
-    if values.min() >= least:
-        return np.array(matrix, float), False
-    return (vectors * np.maximum(values, least)) @ vectors.T, True
+    try:
+        root = np.linalg.cholesky(error)
+    except np.linalg.LinAlgError:
+        raise ValueError("one trait is an exact sum of others: its error cannot be told from theirs") from None
+    values, vectors = np.linalg.eigh(np.linalg.solve(root, np.linalg.solve(root, between).T))
+    n_raised = int((values < floor).sum())
+    if n_raised == 0:
+        return np.array(between, float), 0
+    back = root @ vectors
+    return (back * np.maximum(values, floor)) @ back.T, n_raised
 
 
 def draw_covariances(cov: Covariances, n: int, seed: int, target: str = THESE) -> tuple[np.ndarray, np.ndarray]:
@@ -196,21 +217,22 @@ def draw_covariances(cov: Covariances, n: int, seed: int, target: str = THESE) -
 
     Notes
     -----
-    Normal plots with the covariances that were estimated (the one between hybrids bent to be positive
-    semi-definite where it is not); means, within covariance and correction are computed anew from each draw.
+    Normal plots with the covariances that were estimated (negative eigenvalues of the one between hybrids
+    taken as 0); means, within covariance and correction are computed anew from each draw.
     """
     if target not in (THESE, POPULATION):
         raise ValueError(f"target is {target!r}; it must be {THESE!r} or {POPULATION!r}")
     rng = np.random.default_rng(seed)
     h, k = cov.means.shape
-    root_g, root_w = _root(bend(cov.between.to_numpy())[0]), _root(cov.within.to_numpy())
+    root_g, root_w = _root(cov.between.to_numpy()), _root(cov.within.to_numpy())
     error = _root(cov.scale) @ rng.normal(size=(n, h, k)) @ root_w
     true = _fixed_means(cov, root_g) if target == THESE else rng.normal(size=(n, h, k)) @ root_g
     means = cov.centre @ (true + error)
+    correction = np.trace(cov.centre @ cov.scale) / cov.df_between
     standard = stats.wishart(cov.df_within, np.eye(k) / cov.df_within).rvs(n, random_state=rng)
     within = root_w @ np.reshape(standard, (n, k, k)) @ root_w
     raw = np.swapaxes(means, 1, 2) @ means / cov.df_between
-    return raw - within * np.trace(cov.centre @ cov.scale) / cov.df_between, within
+    return raw - within * correction, within
 
 
 def _root(matrix):
