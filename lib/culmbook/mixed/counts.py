@@ -188,9 +188,9 @@ def fit_binomial(
     extra = _half_plants(frame, n, half_plant_in)
     family = Binomial(y + extra, n + 2 * extra)
     problem = Laplace(family, Structure(design.to_numpy(float), terms))
-    state, vector, verdict = minimise(problem, method == "restricted")
+    state, verdict = minimise(problem, method == "restricted")
     if nodes > 1:
-        vector, criterion, _ = by_quadrature(problem, vector, nodes)
+        vector, criterion, _ = by_quadrature(problem, state.theta, nodes)
         k = problem.structure.n_theta
         state = replace(problem.at(vector[:k], None, vector[k:]), criterion=criterion)
     _refuse_separated(state.eta, half_plant_in)
@@ -229,7 +229,7 @@ def _refuse_separated(eta, half_plant_in):
 
 def _result(problem, state, design, method, verdict):
     names, structure = list(design.columns), problem.structure
-    factor = state.factor if method == "restricted" else structure.factor(state.theta, 1.0 / state.weight)
+    factor = state.factor if method == "restricted" else structure.factor(state.own, 1.0 / state.weight)
     variances, kernels, effects = random_parts(structure, state)
     return BinomialFit(
         coefficients=pd.Series(state.fixed, index=names),
@@ -243,14 +243,14 @@ def _result(problem, state, design, method, verdict):
         verdict=verdict,
         n_cells=structure.n,
         problem=problem,
-        theta=state.theta,
+        theta=state.own,
     )
 
 
 def random_parts(structure, state):
     """Variances, covariances over inner levels and effects of every random term of a non-gaussian fit."""
     variances, kernels, effects = {}, {}, {}
-    for term, k in zip(structure.terms, structure.kernels(state.theta), strict=True):
+    for term, k in zip(structure.terms, structure.kernels(state.own), strict=True):
         table = term.collect(state.a) @ k
         if term.m == 1:
             variances[term.name] = k[0, 0]

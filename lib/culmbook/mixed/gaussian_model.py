@@ -77,7 +77,7 @@ class Likelihood:
             theta=theta,
             criterion=float(log_det + self.y @ py + dimension * np.log(2 * np.pi)),
             gradient=traces - f.T @ py,
-            information=f.T @ factor.solve(f)[1] + self._second(own, by_kernel),
+            information=f.T @ factor.solve(f)[1] + s.second(own, by_kernel, len(self.lower)),
             solution=solution, py=py, factor=factor,
         )
 
@@ -87,12 +87,6 @@ class Likelihood:
         own = np.where(self.groups[:, None] == np.arange(self.n_groups), vector[:, None], 0.0) if self.n_groups else []
         terms = s.derivatives(theta[: s.n_theta], vector)
         return np.hstack([terms, own]) if self.n_groups else terms
-
-    def _second(self, theta, by_kernel):
-        s, extra = self.structure, np.zeros((len(self.lower), len(self.lower)))
-        for term, place, g in zip(s.terms, s.places, by_kernel, strict=True):
-            extra[place, place] = term.kernel.second(theta[place], g)
-        return extra
 
 
 class Model:

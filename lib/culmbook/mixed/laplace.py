@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy import optimize
 
-from culmbook.mixed.search import CONVERGED
+from culmbook.mixed import search
 from culmbook.mixed.structure import Factor
 
 _MODE_STEPS = 200
@@ -20,6 +20,7 @@ _SAME = 1e-13
 _HALVINGS = 30
 _SETTLE_STEPS = 50
 _LARGEST_ETA = 35.0  # beyond it a share is 0 or 1 in double precision
+_SETTLED = 1e-12  # relative fall of the criterion that ends the search
 _FLAT = 1e-2  # slope of the criterion that counts as none
 
 
@@ -27,14 +28,16 @@ _FLAT = 1e-2  # slope of the criterion that counts as none
 class Mode:
     """The mode at one set of parameters, and what follows from it."""
 
-    theta: np.ndarray
+    theta: np.ndarray  # the terms' parameters; if b is held then also the family's own and b
+    own: np.ndarray  # the terms' parameters
     eta: np.ndarray
     fixed: np.ndarray
     a: np.ndarray
     weight: np.ndarray
     factor: Factor = field(repr=False)
     criterion: float
-    gradient: np.ndarray  # by the terms' parameters; if b is held also by the family's own and by b
+    gradient: np.ndarray  # by theta
+    information: np.ndarray  # average information by theta, as if the working response were gaussian
 
 
 class Laplace:
@@ -79,21 +82,24 @@ class Laplace:
             moved = along * np.max(np.abs(x @ step_b + step_ca))
             if moved < _MODE_TOLERANCE * (1 + np.max(np.abs(eta))):
                 break
-        self._warm = b, a
+        t = s.n_theta
+        self._warm = theta, b, a, np.zeros((s.p, t)), np.zeros((s.n, t))
         if moved > _SAME:  # the factor is that of the eta before the last step
             eta = np.clip(base + x @ b + ca, -_LARGEST_ETA, _LARGEST_ETA)
             factor = s.factor(theta, 1.0 / family.derivatives(eta)[1], with_fixed)
         return b, a, ca, factor
 
     def _start(self, family, theta, base, with_fixed):
-        """The last mode, or no random effects at all where that lies lower: theta may have moved far."""
+        """The last mode moved along its derivative, or no random effects where that lies lower."""
         s = self.structure
         b = np.zeros(s.p)
         if with_fixed:
             b = np.linalg.lstsq(s.x, family.start - base, rcond=None)[0]
         starts = [(b, np.zeros(s.n))]
         if self._warm is not None:
-            starts.append((self._warm[0] if with_fixed else b, self._warm[1]))
+            at, last_b, last_a, by_b, by_a = self._warm
+            moved_b = last_b - by_b @ (theta - at) if with_fixed else b
+            starts.append((moved_b, last_a - by_a @ (theta - at)))
         positions = [(b, a, s.random_times(theta, a)) for b, a in starts]
         return min(positions, key=lambda at: self._penalised(family, base + s.x @ at[0] + at[2], at[1] @ at[2]))
 
@@ -125,25 +131,32 @@ class Laplace:
             criterion += factor.log_x - s.p * np.log(2 * np.pi)
         else:
             criterion += fixed @ (self.prior_precision * fixed)
-        return Mode(theta, eta, b if with_fixed else fixed, a, weight, factor, float(criterion),
-                    self._gradient(family, theta, eta, (r, weight, turn), factor, fixed))
+        gradient, information = self._derivatives(family, theta, eta, (r, weight, turn), factor, fixed)
+        searched = theta if with_fixed else np.concatenate([theta, family.shape, fixed])
+        return Mode(searched, theta, eta, b if with_fixed else fixed, a, weight, factor, float(criterion),
+                    gradient, information)
 
-    def _gradient(self, family, theta, eta, derivatives, factor, fixed):
+    def _derivatives(self, family, theta, eta, derivatives, factor, fixed):
         s, (r, weight, turn) = self.structure, derivatives
         diagonal, by_kernel = factor.projected(factor.h)
         spread = 1.0 / weight - diagonal / weight**2
         pull = turn * spread / weight
-        p_pull = factor.solve(pull)[1]
         f = s.derivatives(theta, r)
+        solution, solved = factor.solve(np.column_stack([pull, f]))
+        p_pull = solved[:, 0]
+        self._warm = *self._warm[:3], solution[s.q :, 1:], solved[:, 1:]  # dr/dtheta is -PF
         by_theta = -f.T @ r + s.chain(theta, by_kernel) + f.T @ p_pull
+        information = f.T @ solved[:, 1:] + s.second(theta, by_kernel)
         if fixed is None:
-            return by_theta
+            return by_theta, information
         by_b = s.x.T @ (p_pull - 2 * r) + 2 * self.prior_precision * fixed
-        if not len(family.shape):
-            return np.concatenate([by_theta, by_b])
-        log_l, slope, by_weight = family.shape_derivatives(eta)
-        by_shape = -2 * log_l + spread @ by_weight + (pull - p_pull / weight) @ slope
-        return np.concatenate([by_theta, by_shape, by_b])
+        if len(family.shape):
+            log_l, slope, by_weight = family.shape_derivatives(eta)
+            by_shape = -2 * log_l + spread @ by_weight + (pull - p_pull / weight) @ slope
+            return np.concatenate([by_theta, by_shape, by_b]), None
+        cross = 2 * solved[:, 1:].T @ s.x
+        own = 2 * (s.x.T @ factor.solve(s.x)[1] + self.prior_precision * np.eye(s.p))
+        return np.concatenate([by_theta, by_b]), np.block([[information, cross], [cross.T, own]])
 
     def height(self, theta):
         """The criterion with b integrated out, alone: what a profile needs."""
@@ -192,26 +205,38 @@ def minimise(problem, with_fixed):
     s = problem.structure
     k, h = s.n_theta, len(problem.family.shape)
     start = np.concatenate([np.empty(0), *(t.kernel.start(0.2, np.ones(t.m)) for t in s.terms)])
-    low, high = s.lower, s.upper
     if not with_fixed:
         first = np.zeros(s.p) if h else problem.at(start).fixed
         start = np.concatenate([start, problem.family.shape, first])
-        low, high = (np.append(side, np.full(h + s.p, end)) for side, end in ((low, -np.inf), (high, np.inf)))
-
-    def at(v):
-        return problem.at(v) if with_fixed else problem.at(v[:k], v[k : k + h], v[k + h :])
-
-    def objective(v):
-        state = at(v)
-        return state.criterion, state.gradient
-
-    if len(start):
+    searched = _Searched(problem, with_fixed)
+    if h:
         start = optimize.minimize(
-            objective, start, jac=True, bounds=optimize.Bounds(low, high), method="L-BFGS-B",
-            options={"maxiter": 500, "ftol": 1e-14, "gtol": 1e-6, "maxcor": 20}).x
-    state = at(start)
-    verdict = _verdict(state.gradient, start, low, high)
-    return (_settled(problem, state) if with_fixed else state), start, verdict
+            searched.height, start, jac=True, bounds=optimize.Bounds(searched.lower, searched.upper),
+            method="L-BFGS-B", options={"maxiter": 500, "ftol": 1e-14, "gtol": 1e-6, "maxcor": 20}).x
+        state = searched.at(start)
+    else:
+        state, _ = search.minimise(searched, start, settled=_SETTLED)
+    verdict = _verdict(state.gradient, state.theta, searched.lower, searched.upper)
+    return (_settled(problem, state) if with_fixed else state), verdict
+
+
+class _Searched:
+    """The criterion as a function of all that is searched over."""
+
+    def __init__(self, problem, with_fixed):
+        s, self.problem, self.with_fixed = problem.structure, problem, with_fixed
+        more = 0 if with_fixed else len(problem.family.shape) + s.p
+        self.lower = np.append(s.lower, np.full(more, -np.inf))
+        self.upper = np.append(s.upper, np.full(more, np.inf))
+        self.residuals = slice(len(self.lower), None)
+
+    def at(self, v):
+        k, h = self.problem.structure.n_theta, len(self.problem.family.shape)
+        return self.problem.at(v) if self.with_fixed else self.problem.at(v[:k], v[k : k + h], v[k + h :])
+
+    def height(self, v):
+        state = self.at(v)
+        return state.criterion, state.gradient
 
 
 def _settled(problem, joint):
@@ -220,10 +245,10 @@ def _settled(problem, joint):
     At the joint mode the random effects of skewed counts pull b towards one half; their curvature
     term, which only the marginal likelihood has, takes that pull out.
     """
-    q, k = problem.structure.q, len(joint.theta)
+    q, k = problem.structure.q, len(joint.own)
     covariance, fixed, state = joint.factor.h[q:, q:], joint.fixed, joint
     for _ in range(_SETTLE_STEPS):
-        state = problem.at(joint.theta, None, fixed)
+        state = problem.at(joint.own, None, fixed)
         step = -0.5 * covariance @ state.gradient[k:]
         if np.max(np.abs(step), initial=0.0) < 1e-7:
             break
@@ -234,7 +259,7 @@ def _settled(problem, joint):
 def _verdict(gradient, at, low, high):
     slack = np.where(at <= low, np.minimum(gradient, 0.0), np.where(at >= high, np.maximum(gradient, 0.0), gradient))
     worst = np.max(np.abs(slack), initial=0.0)
-    return CONVERGED if worst < _FLAT else f"not converged: the criterion still falls (gradient {worst:.2g})"
+    return search.CONVERGED if worst < _FLAT else f"not converged: the criterion still falls (gradient {worst:.2g})"
 
 
 def hessian(problem, vector, free):

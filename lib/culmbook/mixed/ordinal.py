@@ -153,7 +153,8 @@ def fit_ordinal(
         refuse_quadrature(terms, "ml")
     precision = 0.0 if prior_sd is None else prior_sd**-2
     problem = Laplace(CumulativeLogit(code, weights), Structure(design.to_numpy(float), terms), 0.0, precision)
-    state, vector, verdict = minimise(problem, with_fixed=False)
+    state, verdict = minimise(problem, with_fixed=False)
+    vector = state.theta
     k = problem.structure.n_theta
     held_at_bound = vector[:k] <= problem.structure.lower
     free = np.append(np.flatnonzero(~held_at_bound), np.arange(k, len(vector)))

@@ -17,7 +17,7 @@ _GROWTH = 2.0 ** np.arange(1, 60)  # multiples tried for an upper limit
 _PARTS = np.linspace(0.05, 1.0, 20)  # of the way to a bound, tried for the limit of a correlation
 
 
-def minimise(problem, theta, held=()):
+def minimise(problem, theta, held=(), settled=_SETTLED):
     """Parameters of the least criterion.
 
     Parameters
@@ -28,6 +28,8 @@ def minimise(problem, theta, held=()):
         Start, inside the bounds where not held.
     held : sequence of int
         Parameters that stay as they are.
+    settled : float
+        The search ends when a further step promises no more than this relative fall.
 
     Returns
     -------
@@ -45,7 +47,7 @@ def minimise(problem, theta, held=()):
     state, damping = problem.at(np.asarray(theta, float)), 0.0
     for _ in range(_STEPS):
         step, fall = _step(problem, state, free, damping)
-        if damping == 0 and fall < _SETTLED * (1 + abs(state.criterion)):
+        if damping == 0 and fall < settled * (1 + abs(state.criterion)):
             return state, CONVERGED
         new = _try(problem, state.theta + step)
         if new is not None and new.criterion <= state.criterion + _SLACK * (1 + abs(state.criterion)):
@@ -66,7 +68,7 @@ def _step(problem, state, free, damping):
     lower[problem.residuals] = 0.1 * state.theta[problem.residuals]
     information = state.information[np.ix_(free, free)]
     diagonal = np.diag(information)
-    unit = np.sqrt(np.maximum(diagonal, 1e-12 * diagonal.max(initial=1e-300)))
+    unit = np.sqrt(np.maximum(diagonal, 1e-12 * diagonal.max(initial=1e-3)))
     curve = information / np.outer(unit, unit)
     curve[np.diag_indices_from(curve)] += damping + 1e-10
     slope = state.gradient[free] / unit

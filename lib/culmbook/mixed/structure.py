@@ -168,6 +168,13 @@ class Structure:
                  for t, place, g in zip(self.terms, self.places, by_kernel, strict=True)]
         return np.concatenate([np.empty(0), *parts])
 
+    def second(self, theta, by_kernel, size=None):
+        """What the average information of loadings lacks, in a matrix of all parameters (or ``size``)."""
+        extra = np.zeros((size or self.n_theta, size or self.n_theta))
+        for term, place, g in zip(self.terms, self.places, by_kernel, strict=True):
+            extra[place, place] = term.kernel.second(theta[place], g)
+        return extra
+
     def factor(self, theta, residual, with_fixed=True):
         """Factorise ``V`` at parameters ``theta`` and the records' ``residual`` variances.
 
