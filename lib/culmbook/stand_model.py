@@ -12,36 +12,11 @@ import pandas as pd
 from scipy import special, stats
 
 from culmbook.mixed import BinomialFit, fit_binomial
+from culmbook.mixed.inference import NODES, WEIGHTS, marginal_share, simultaneous_draws
 from culmbook.proportions import combine_limits
 
-NODES, _weights = np.polynomial.hermite_e.hermegauss(31)
-WEIGHTS = _weights / _weights.sum()
 FEW = 20  # with fewer plants dead (or alive) than this, Wald limits are too lopsided: use the likelihood
-CRITICAL_DRAWS = 2**16
 TREATMENTS = ["planting_method", "film"]
-
-
-def marginal_share(logit, spread):
-    """Mean share of plots whose logits are normal around ``logit`` with sd ``spread``.
-
-    Parameters
-    ----------
-    logit : array_like
-    spread : array_like
-        Standard deviation on the logit scale, >= 0.
-
-    Returns
-    -------
-    ndarray
-        Shares 0-1, by Gauss-Hermite quadrature.
-
-    Examples
-    --------
-    >>> marginal_share([0.0, 2.0], 1.0).round(3)
-    array([0.5  , 0.845])
-    """
-    logit, spread = np.asarray(logit, float), np.asarray(spread, float)
-    return special.expit(logit[..., None] + spread[..., None] * NODES) @ WEIGHTS
 
 
 @dataclass(frozen=True)
@@ -258,39 +233,6 @@ def hybrid_shares(stand: StandFit, *, level: float = 0.95) -> pd.DataFrame:
 
 
 # -- against the control --------------------------------------------------------------------------
-
-
-def simultaneous_draws(correlation: np.ndarray, df: float) -> np.ndarray:
-    """Largest absolute value of multivariate t vectors, sorted; quasi-random, so repeatable.
-
-    Parameters
-    ----------
-    correlation : ndarray, shape (m, m)
-        Correlation of the contrasts, possibly singular.
-    df : float
-        Degrees of freedom, > 0.
-
-    Returns
-    -------
-    ndarray
-        Its 0.95 quantile is the two-sided single-step critical value.
-
-    References
-    ----------
-    Dunnett (1955) J. Am. Stat. Assoc. 50:1096-1121; Hothorn, Bretz & Westfall (2008) Biometr. J. 50:346-363.
-
-    Examples
-    --------
-    >>> rho = np.full((5, 5), 0.5) + 0.5 * np.eye(5)
-    >>> round(float(np.quantile(simultaneous_draws(rho, 20), 0.95)), 2)
-    2.73
-    """
-    size, vectors = np.linalg.eigh(correlation)
-    root = vectors * np.sqrt(np.maximum(size, 0))
-    uniform = stats.qmc.Sobol(len(correlation) + 1, seed=20).random(CRITICAL_DRAWS)
-    normal = special.ndtri(np.clip(uniform[:, :-1], 1e-12, 1 - 1e-12)) @ root.T
-    scale = np.sqrt(stats.chi2.ppf(uniform[:, -1], df) / df)
-    return np.sort(np.abs(normal).max(axis=1) / scale)
 
 
 def against_control(stand: StandFit, control: str, *, level: float = 0.95, together: bool = True) -> pd.DataFrame:

@@ -1,11 +1,14 @@
 """Mixed models: gaussian (REML, maximum likelihood), binomial counts, ordered scores."""
 
 from culmbook.mixed.counts import BinomialFit, fit_binomial
+from culmbook.mixed.draws import Draws, bootstrap, draws
 from culmbook.mixed.gaussian import GaussianFit, fit_gaussian
+from culmbook.mixed.inference import compare, compare_together, mean_shares, mean_weights
 from culmbook.mixed.kenward_roger import kenward_roger
 from culmbook.mixed.ordinal import OrdinalFit, fit_ordinal
 from culmbook.mixed.search import CONVERGED
 from culmbook.mixed.terms import basis, factor_analytic, over, slopes
 
-__all__ = ["CONVERGED", "BinomialFit", "GaussianFit", "OrdinalFit", "basis", "factor_analytic", "fit_binomial", "fit_gaussian", "fit_ordinal",
-           "kenward_roger", "over", "slopes"]
+__all__ = ["CONVERGED", "BinomialFit", "Draws", "GaussianFit", "OrdinalFit", "basis", "bootstrap", "compare",
+           "compare_together", "draws", "factor_analytic", "fit_binomial", "fit_gaussian", "fit_ordinal",
+           "kenward_roger", "mean_shares", "mean_weights", "over", "slopes"]

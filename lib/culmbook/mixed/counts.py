@@ -54,6 +54,8 @@ class BinomialFit:
     verdict : str
         ``'converged'``, or what went wrong in words.
     n_cells : int
+    data : DataFrame
+        The cells as given.
     """
 
     coefficients: pd.Series
@@ -68,6 +70,8 @@ class BinomialFit:
     method: str
     verdict: str
     n_cells: int
+    data: pd.DataFrame = field(repr=False)
+    half_plants: np.ndarray = field(repr=False)
     problem: Laplace = field(repr=False)
     theta: np.ndarray = field(repr=False)
 
@@ -75,6 +79,27 @@ class BinomialFit:
     def spread(self) -> float:
         """Standard deviation of all random effects together, logit scale."""
         return float(np.sqrt(self.variances.sum()))
+
+    @property
+    def n_parameters(self) -> int:
+        """Parameters of the criterion: those of the random terms, for maximum likelihood the fixed effects too."""
+        return len(self.theta) + (len(self.coefficients) if self.method == "ml" else 0)
+
+    @property
+    def response(self) -> np.ndarray:
+        """Counts alive and in total, side by side."""
+        extra, family = self.half_plants, self.problem.family
+        return np.column_stack([family.y - extra, family.n - 2 * extra])
+
+    def resampled(self, rng: np.random.Generator) -> "BinomialFit":
+        """The same model fitted to counts simulated from this fit, fixed effects kept."""
+        s, extra = self.problem.structure, self.half_plants
+        eta = s.x @ self.coefficients.to_numpy() + s.simulated(self.theta, 1, rng)[0][:, 0]
+        n = np.round(self.problem.family.n - 2 * extra).astype(int)
+        family = Binomial(rng.binomial(n, special.expit(eta)) + extra, n + 2 * extra)
+        again = Laplace(family, s)
+        state, verdict = minimise(again, self.method == "restricted")
+        return _result(again, state, self.design, self.method, verdict, self.data, extra)
 
     def sampling_variance(self) -> pd.Series:
         """Part of each coefficient's variance that is due to counting a finite number of plants."""
@@ -194,7 +219,7 @@ def fit_binomial(
         k = problem.structure.n_theta
         state = replace(problem.at(vector[:k], None, vector[k:]), criterion=criterion)
     _refuse_separated(state.eta, half_plant_in)
-    return _result(problem, state, design, method, verdict)
+    return _result(problem, state, design, method, verdict, frame, extra)
 
 
 def _counts(frame, alive, total):
@@ -227,7 +252,7 @@ def _refuse_separated(eta, half_plant_in):
         )
 
 
-def _result(problem, state, design, method, verdict):
+def _result(problem, state, design, method, verdict, data, half_plants):
     names, structure = list(design.columns), problem.structure
     factor = state.factor if method == "restricted" else structure.factor(state.own, 1.0 / state.weight)
     variances, kernels, effects = random_parts(structure, state)
@@ -235,13 +260,15 @@ def _result(problem, state, design, method, verdict):
         coefficients=pd.Series(state.fixed, index=names),
         covariance=pd.DataFrame(factor.h[structure.q :, structure.q :], index=names, columns=names),
         variances=variances, kernels=kernels, effects=effects,
-        design=pd.DataFrame(design.to_numpy(float), columns=names),
+        design=design,
         logit=state.eta,
         criterion=state.criterion,
         deviance=_residual_deviance(problem.family.y, problem.family.n, state.eta),
         method=method,
         verdict=verdict,
         n_cells=structure.n,
+        data=data,
+        half_plants=half_plants,
         problem=problem,
         theta=state.own,
     )

@@ -7,6 +7,7 @@ residual has one variance, one for each level of a column, known variances, or n
 average-information steps within their bounds, so an estimate of zero is exactly zero.
 """
 
+from copy import copy
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -15,7 +16,7 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import stats
 
-from culmbook.mixed.gaussian_model import Model, State, used_records
+from culmbook.mixed.gaussian_model import Likelihood, Model, State, used_records
 from culmbook.mixed.search import CONVERGED, curvature, inside, minimise, profile_limit
 from culmbook.mixed.terms import Basis
 
@@ -70,6 +71,10 @@ class GaussianFit:
         (Outer) levels of each random term.
     design : DataFrame
         Fixed-effect design, one row per record used, with the formula's own coding.
+    data : DataFrame
+        The records used.
+    response : ndarray
+        Their response.
     """
 
     coefficients: pd.Series
@@ -84,6 +89,8 @@ class GaussianFit:
     n_missing: int
     levels: dict
     design: pd.DataFrame = field(repr=False)
+    data: pd.DataFrame = field(repr=False)
+    response: np.ndarray = field(repr=False)
     model: Model = field(repr=False)
     state: State = field(repr=False)
 
@@ -260,6 +267,19 @@ class GaussianFit:
         notes = [f"{' and '.join(what)} at the bound {bound:g}" for what, bound in ((at_lower, lower), (at_upper, upper)) if what]
         return "; ".join(notes)
 
+    def resampled(self, rng: np.random.Generator) -> "GaussianFit":
+        """The same model fitted to records simulated from this fit, fixed effects kept."""
+        problem, s = self.model.problem, self.model.problem.structure
+        own = self.state.theta[: s.n_theta]
+        y = s.x @ self.state.solution[s.q :] + s.simulated(own, 1, rng)[0][:, 0]
+        y = y + rng.normal(size=s.n) * np.sqrt(problem.residual(self.state.theta))
+        again = copy(self.model)
+        again.problem = Likelihood(y, s, problem.groups, problem.known, problem.restricted)
+        state, verdict = minimise(again.problem, again.start)
+        response = y * again.scale + self.design.to_numpy(float) @ (again.least_squares / again.column_scale)
+        return _result(again, state, verdict, design=self.design, data=self.data, n_missing=self.n_missing,
+                       response=response)
+
     def _position(self, term):
         if term not in self.levels:
             there = ", ".join(self.levels) or "none"
@@ -371,11 +391,11 @@ def fit_gaussian(
     design = model_matrix(fixed, used, na_action="raise") if isinstance(fixed, str) else fixed.loc[present]
     model = Model(used, response, design, random, method, residual_by, known_variance, residual)
     state, verdict = minimise(model.problem, model.start)
-    return result(model, design, state, verdict, n_missing)
+    return _result(model, state, verdict, design=design, data=used, n_missing=n_missing,
+                   response=used[response].to_numpy(float))
 
 
-def result(model, design, state, verdict, n_missing):
-    """The fit of a model from where its search ended."""
+def _result(model, state, verdict, **records):
     names, q, unit = model.columns, model.problem.structure.q, model.unit
     b = state.solution[q:] * unit + model.least_squares / model.column_scale
     covariance = state.factor.h[q:, q:] * np.outer(unit, unit)
@@ -388,11 +408,10 @@ def result(model, design, state, verdict, n_missing):
         method=model.method,
         verdict=model.in_words(state, verdict),
         n_records=model.problem.structure.n,
-        n_missing=n_missing,
         levels={term.name: term.levels for term in model.terms},
-        design=design,
         model=model,
         state=state,
+        **records,
     )
 
 

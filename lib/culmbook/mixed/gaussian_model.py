@@ -71,15 +71,25 @@ class Likelihood:
         diagonal, by_kernel = factor.projected(h)
         f = self.derivatives(theta, py)
         traces = np.append(s.chain(own, by_kernel), np.bincount(self.groups, diagonal[: len(self.groups)], self.n_groups))
-        dimension = s.n - s.p if self.restricted else s.n
-        log_det = factor.log_v + (factor.log_x if self.restricted else 0.0)
         return State(
             theta=theta,
-            criterion=float(log_det + self.y @ py + dimension * np.log(2 * np.pi)),
+            criterion=self._criterion(factor, py),
             gradient=traces - f.T @ py,
             information=f.T @ factor.solve(f)[1] + s.second(own, by_kernel, len(self.lower)),
             solution=solution, py=py, factor=factor,
         )
+
+    def height(self, theta):
+        """The criterion alone."""
+        s = self.structure
+        factor = s.factor(theta[: s.n_theta], self.residual(theta))
+        return self._criterion(factor, factor.solve(self.y)[1])
+
+    def _criterion(self, factor, py):
+        s = self.structure
+        dimension = s.n - s.p if self.restricted else s.n
+        log_det = factor.log_v + (factor.log_x if self.restricted else 0.0)
+        return float(log_det + self.y @ py + dimension * np.log(2 * np.pi))
 
     def derivatives(self, theta, vector):
         """``V_i v`` by record for every parameter."""

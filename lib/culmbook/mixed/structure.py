@@ -153,6 +153,17 @@ class Structure:
         parts = [t.times(t.collect(vector), k) for t, k in zip(self.terms, self.kernels(theta), strict=True)]
         return sum(parts, np.zeros(self.n))
 
+    def simulated(self, theta, n, rng):
+        """Random parts drawn from the model: records x n, and each term's effects, (outer x inner) x n."""
+        tables = []
+        for term, kernel in zip(self.terms, self.kernels(theta), strict=True):
+            size, vectors = np.linalg.eigh(kernel)
+            normal = rng.normal(size=(len(term.levels), term.m, n))
+            root = vectors * np.sqrt(np.maximum(size, 0))
+            tables.append(np.einsum("ab,gbk->gak", root, normal).reshape(-1, n))
+        parts = [term.z @ table for term, table in zip(self.terms, tables, strict=True)]
+        return sum(parts, np.zeros((self.n, n))), tables
+
     def derivatives(self, theta, vector):
         """``V_i v`` by record for each parameter i of the terms, records x parameters."""
         f = np.empty((self.n, self.n_theta))
