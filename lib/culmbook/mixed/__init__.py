@@ -7,8 +7,10 @@ from culmbook.mixed.inference import compare, compare_together, mean_shares, mea
 from culmbook.mixed.kenward_roger import kenward_roger
 from culmbook.mixed.ordinal import OrdinalFit, fit_ordinal
 from culmbook.mixed.search import CONVERGED
+from culmbook.mixed.splines import smooth_line, smooth_surface
 from culmbook.mixed.terms import basis, factor_analytic, over, slopes
 
 __all__ = ["CONVERGED", "BinomialFit", "Draws", "GaussianFit", "OrdinalFit", "basis", "bootstrap", "compare",
            "compare_together", "draws", "factor_analytic", "fit_binomial", "fit_gaussian", "fit_ordinal",
-           "kenward_roger", "mean_shares", "mean_weights", "over", "slopes"]
+           "kenward_roger", "mean_shares", "mean_weights", "over", "slopes",
+           "smooth_line", "smooth_surface"]

@@ -22,6 +22,8 @@ from culmbook.mixed.terms import is_nested
 _CHUNK = 2_000_000  # floats in one batch of blocks: bounds the memory, not the result
 _PADDING = 1.2  # blocks are filled up to a common size if that adds no more than this factor,
 _PADDING_FEW = 3.0  # or this one
+_WHOLE = 1_500  # so few records may be one block
+_SCATTER = 20  # work of adding one number of a block to M, in multiplications
 _FEW = 1_000  # with so few records, where the number of batches counts more than their size
 
 
@@ -87,7 +89,7 @@ class Structure:
         ends = np.cumsum([0] + [len(t.kernel.labels) for t in terms])
         self.places = [slice(a, b) for a, b in zip(ends, ends[1:], strict=False)]
         self.n_theta = int(ends[-1])
-        block = _elimination(self.n, terms, candidates, self.p)
+        block = _elimination(x, terms, candidates)
         self.nested = [k for k, t in enumerate(terms) if t.code is not None and is_nested(t.code, block)]
         self.crossed = [k for k in range(len(terms)) if k not in self.nested]
         self.owner = np.concatenate(  # the parameter behind each column of U
@@ -338,19 +340,23 @@ class Factor:
         return inner - outer @ self.h @ outer.T
 
 
-def _elimination(n, terms, candidates, p):
-    """The grouping with the least work: blocks cubed plus what is left crossed, cubed."""
+def _elimination(x, terms, candidates):
+    """The grouping with the least work: blocks cubed, what is left crossed, cubed, and putting them together."""
+    n, p = x.shape
     tied = [t for t in terms if not t.kernel.is_diagonal]
-    groupings = [np.arange(n), *(t.code for t in terms if t.code is not None), *candidates]
+    whole = [np.zeros(n, int)] if n <= _WHOLE else []
+    groupings = [np.arange(n), *(t.code for t in terms if t.code is not None), *candidates, *whole]
     fit = [block for block in groupings if all(is_nested(t.code, block) for t in tied)]
     if not fit:
         names = " and ".join(repr(t.name) for t in tied)
         raise ValueError(f"{names} are crossed; covariance between inner levels is possible for several terms "
                          "only if one's outer levels hold the others'")
+    dense = int((np.count_nonzero(x, axis=0) > n / 2).sum()) + sum(t.z.shape[1] for t in terms if t.code is None)
 
     def work(block):
         crossed = sum(t.z.shape[1] for t in terms if t.code is None or not is_nested(t.code, block))
-        return (np.bincount(block).astype(float) ** 3).sum() + float(p + crossed) ** 3
+        sizes = np.bincount(block).astype(float)
+        return (sizes**3).sum() + float(p + crossed) ** 3 + _SCATTER * len(sizes) * dense**2
 
     return min(fit, key=work)
 
