@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from culmbook.mixed.kenward_roger import _moments, kenward_roger
-from culmbook.mixed import fit_gaussian
+from culmbook.mixed import fit_gaussian, over
 
 PUBLISHED = Path(__file__).parent / "published"
 
@@ -97,3 +97,10 @@ def test_what_cannot_be_tested_is_said():
     fit = _beets(beets)
     with pytest.raises(ValueError, match="not independent"):
         kenward_roger(fit, pd.concat([_rows(fit, "harvest")] * 2))
+
+
+def test_correlated_inner_levels_are_refused():
+    children = _read("potthoff_1964_orthodont")
+    fit = fit_gaussian(children, "distance", "Sex", [over("Subject", "age", "ar1")], residual=False)
+    with pytest.raises(ValueError, match="no sum of variances because of Subject over age; use the fit's f_test"):
+        kenward_roger(fit, _rows(fit, "Sex"))

@@ -27,8 +27,9 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame) -> FTest:
     Raises
     ------
     ValueError
-        Not a converged REML fit, too many records, no estimated variance, combinations that are not
-        independent or name no coefficient.
+        Not a converged REML fit, too many records, no estimated variance, terms with correlated inner levels
+        (the method needs a covariance linear in its parameters), combinations that are not independent or
+        name no coefficient.
 
     Notes
     -----
@@ -69,6 +70,9 @@ def _refuse(fit):
         raise ValueError(f"needs a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}")
     if fit.n_records > MOST_RECORDS:
         raise ValueError(f"{fit.n_records} records; with more than {MOST_RECORDS} use the fit's f_test")
+    bent = [term.name for term in fit.model.terms if not term.kernel.is_diagonal]
+    if bent:
+        raise ValueError(f"the covariance is no sum of variances because of {', '.join(bent)}; use the fit's f_test")
     if fit.variances.empty:
         raise ValueError("no variance was estimated, so there is no uncertainty of variances to allow for")
 
