@@ -8,13 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from culmbook.formats import fmt_date, fmt_number
 from culmbook.harvest import MEASURED
+from culmbook.straight_line import partial_slope
 
 LEAST_DAYS = 7
-LEAST_DF = 3
 
 
 @dataclass(frozen=True)
@@ -75,18 +74,13 @@ def _trend(rows, column, least_days, level, what):
     if rows.empty:
         raise ValueError(f"There is no {what}: no trial was cut on two days at least {least_days} days apart")
     place = rows["site"].astype(str) + ":" + rows["trial"].astype(str) + ":" + rows["growing_season"].astype(str)
-    fixed = np.hstack([pd.get_dummies(place, dtype=float), pd.get_dummies(rows["hybrid"], dtype=float).iloc[:, 1:]])
-    both = np.column_stack([day, rows[column].to_numpy(float)])
-    days, values = (both - fixed @ np.linalg.lstsq(fixed, both, rcond=None)[0]).T
-    df = len(rows) - np.linalg.matrix_rank(fixed) - 1
-    spread = days @ days
-    if df < LEAST_DF or spread < 1e-6 * (day**2).sum() / len(day):
-        raise ValueError(f"There is no {what}: the cuts of different days share too few hybrids")
-    slope = days @ values / spread
-    se = np.sqrt(((values - slope * days) ** 2).sum() / df / spread)
-    half = stats.t.ppf(0.5 + level / 2, df) * se
-    return Trend(float(slope), float(se), int(df), slope - half, slope + half, tuple(sorted(set(rows["site"]))),
-                 rows["harvested_on"].min(), rows["harvested_on"].max(), len(rows), int(rows["harvested_on"].nunique()))
+    try:
+        line = partial_slope(day, rows[column], [place, rows["hybrid"]], level)
+    except ValueError:
+        raise ValueError(f"There is no {what}: the cuts of different days share too few hybrids") from None
+    return Trend(line.slope, line.se, line.df, line.lower, line.upper, tuple(sorted(set(rows["site"]))),
+                 rows["harvested_on"].min(), rows["harvested_on"].max(), len(rows),
+                 int(rows["harvested_on"].nunique()))
 
 
 def moisture_on(frame: pd.DataFrame, day, trend: Trend | None) -> pd.DataFrame:

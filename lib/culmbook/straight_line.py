@@ -1,8 +1,10 @@
 """A straight line with the uncertainty of what is read off it."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from scipy import stats
 
 
@@ -76,6 +78,61 @@ def fit_line(x, y, origin: float = 0.0) -> StraightLine:
     variance = rest @ rest / df
     root = np.linalg.inv(r)
     return StraightLine(float(solution[0]), float(solution[1]), origin, variance * root @ root.T, float(np.sqrt(variance)), df)
+
+
+class PartialSlope(NamedTuple):
+    """Slope of y on x inside the cells of factors: with Student's limits, and the correlation that is left."""
+
+    slope: float
+    se: float
+    df: int
+    lower: float
+    upper: float
+    correlation: float
+
+
+def partial_slope(x, y, factors: list, level: float = 0.95, given=None) -> PartialSlope:
+    """Slope of y on x with the levels of factors (hybrids, replicates) held apart.
+
+    Parameters
+    ----------
+    x, y : array_like
+        Finite numbers.
+    factors : list of array_like
+        Factors whose effects are taken off both.
+    level : float
+        Confidence of the interval, 0-1.
+    given : array_like, optional
+        Further numeric columns to hold fixed.
+
+    Returns
+    -------
+    PartialSlope
+
+    Raises
+    ------
+    ValueError
+        x or y does not vary inside the factors, or fewer than three degrees of freedom are left.
+
+    References
+    ----------
+    Frisch & Waugh (1933) Econometrica 1:387-401.
+    """
+    dummies = [pd.get_dummies(pd.Series(np.asarray(f)), dtype=float).to_numpy() for f in factors]
+    extra = [] if given is None else [np.asarray(given, float)]
+    fixed = np.hstack([np.ones((len(np.asarray(x)), 1)), *dummies, *extra])
+    both = np.column_stack([np.asarray(x, float), np.asarray(y, float)])
+    both = both - both.mean(axis=0)
+    rest = both - fixed @ np.linalg.lstsq(fixed, both, rcond=None)[0]
+    df = len(both) - np.linalg.matrix_rank(fixed) - 1
+    (sxx, sxy), (_, syy) = rest.T @ rest
+    least = 1e-9 * (both**2).sum(axis=0)
+    if df < 3 or sxx <= least[0] or syy <= least[1]:
+        raise ValueError("too little varies inside the factors, or too few degrees of freedom are left")
+    slope = sxy / sxx
+    se = np.sqrt(max(syy - slope * sxy, 0.0) / df / sxx)
+    half = stats.t.ppf(0.5 + level / 2, df) * se
+    return PartialSlope(float(slope), float(se), int(df), float(slope - half), float(slope + half), float(sxy / np.sqrt(sxx * syy)))
 
 
 def errors_in_x_slope(x, y, error_variance: float) -> tuple[float, float, float]:

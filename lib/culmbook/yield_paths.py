@@ -11,6 +11,7 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.covariances import THESE, Covariances, bend, draw_covariances
+from culmbook.straight_line import partial_slope
 
 GENOTYPIC, PHENOTYPIC, RAW = "hybrids", "plots", "hybrid means as they are"
 HIGH_CONDITION = 100.0
@@ -202,8 +203,8 @@ def compensation(frame: pd.DataFrame, first: str, second: str, given: tuple = ()
     Returns
     -------
     dict
-        ``first, second, n_plots, correlation, lower, upper, p_value, slope`` (per cent change of the second per
-        per cent of the first).
+        ``first, second, n_plots, correlation, lower, upper, p_value, slope, slope_lower, slope_upper`` (the
+        last three: per cent of the second per per cent of the first).
 
     Raises
     ------
@@ -219,22 +220,13 @@ def compensation(frame: pd.DataFrame, first: str, second: str, given: tuple = ()
     ----------
     Fisher (1924) Metron 3:329-332.
     """
-    others = [pd.get_dummies(frame["hybrid"], dtype=float), pd.get_dummies(frame[unit], dtype=float).iloc[:, 1:], frame[list(given)]]
-    fixed = np.hstack([np.asarray(o, float) for o in others])
-    both = frame[[first, second]].to_numpy(float)
-    x, y = (both - fixed @ np.linalg.lstsq(fixed, both, rcond=None)[0]).T
-    df = len(frame) - np.linalg.matrix_rank(fixed)
-    if df < 5 or min(x @ x, y @ y) < 1e-12 * len(frame):
-        raise ValueError(f"{first} and {second} vary too little within hybrids, or in too few plots, to show compensation")
-    r, slope = x @ y / np.sqrt((x @ x) * (y @ y)), x @ y / (x @ x)
-    lower, upper, p = _fisher(r, df, level)
-    return {"first": first, "second": second, "n_plots": len(frame), "correlation": float(r), "lower": lower, "upper": upper,
-            "p_value": p, "slope": float(slope)}
-
-
-def _fisher(r, df, level):
-    """Limits and p value of a correlation with ``df`` degrees of freedom before the two variables' own."""
-    z, se = np.arctanh(r), 1 / np.sqrt(df - 2)
-    half = stats.norm.ppf(0.5 + level / 2) * se
-    p = 2 * stats.t.sf(abs(r) * np.sqrt((df - 1) / (1 - r**2)), df - 1)
-    return float(np.tanh(z - half)), float(np.tanh(z + half)), float(p)
+    try:
+        line = partial_slope(frame[first], frame[second], [frame["hybrid"], frame[unit]], level, frame[list(given)])
+    except ValueError:
+        raise ValueError(f"{first} and {second} vary too little within hybrids, or in too few plots, to show "
+                         "compensation") from None
+    z, half = np.arctanh(line.correlation), stats.norm.ppf(0.5 + level / 2) / np.sqrt(line.df - 1)
+    p = 2 * stats.t.sf(abs(line.slope) / line.se, line.df) if line.se > 0 else 0.0
+    return {"first": first, "second": second, "n_plots": len(frame), "correlation": line.correlation,
+            "lower": float(np.tanh(z - half)), "upper": float(np.tanh(z + half)), "p_value": float(p), "slope": line.slope,
+            "slope_lower": line.lower, "slope_upper": line.upper}
