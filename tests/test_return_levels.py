@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from culmbook.return_levels import (chance_above, cold_levels, fit_gev, plotting_positions, return_level, trend,
-                                    why_no_levels)
+from culmbook.gev import chance_above, fit_gev, return_level
+from culmbook.return_levels import cold_levels, level_words, plotting_positions, trend, why_no_levels
 
 PUBLISHED = Path(__file__).parent / "published"
 
@@ -35,14 +35,22 @@ def test_fit_matches_tawn_1993(sea_level):
     assert return_level(fit, 100)[0] == pytest.approx(4.69, abs=0.005)
 
 
-@pytest.mark.parametrize(("model", "given"), [
-    ("plain", {"shape_prior": None}), ("penalised", {"shape_prior": (-0.15, 0.15)}),
-    ("censored", {"shape_prior": None, "censored_at": 3.8}), ("censored penalised", {"shape_prior": (-0.15, 0.15), "censored_at": 3.8})])
+@pytest.mark.parametrize(
+    ("model", "given"),
+    [
+        ("plain", {"shape_prior": None}),
+        ("penalised", {"shape_prior": (-0.15, 0.15)}),
+        ("censored", {"shape_prior": None, "censored_at": 3.8}),
+        ("censored penalised", {"shape_prior": (-0.15, 0.15), "censored_at": 3.8}),
+    ],
+)
 def test_fits_match_optim_with_evd(sea_level, reference, model, given):
     limit = given.get("censored_at", -np.inf)
     fit = fit_gev(sea_level[sea_level >= limit], n_censored=int((sea_level < limit).sum()), **given)
     expected = reference.loc[model]
-    assert [fit.location, fit.scale, fit.shape] == pytest.approx(expected[["location", "scale", "shape"]].tolist(), abs=2e-5)
+    assert [fit.location, fit.scale, fit.shape] == pytest.approx(
+        expected[["location", "scale", "shape"]].tolist(), abs=2e-5
+    )
     assert fit.criterion == pytest.approx(expected["criterion"], abs=1e-6)
 
 
@@ -51,14 +59,22 @@ def test_profile_limits_match_optim_with_evd(sea_level, reference):
     names = ["estimate", "lower", "upper"]
     assert return_level(plain, 10) == pytest.approx(reference.loc["level 10", names].tolist(), abs=1e-4)
     assert return_level(plain, 100) == pytest.approx(reference.loc["level 100", names].tolist(), abs=2e-4)
-    assert return_level(short, 10) == pytest.approx(reference.loc["level 10 of 20 years", names].tolist(), abs=1e-4)
-    assert chance_above(plain, 4.3) == pytest.approx(reference.loc["chance above 4.3", names].tolist(), abs=1e-4)
+    assert return_level(short, 10) == pytest.approx(
+        reference.loc["level 10 of 20 years", names].tolist(), abs=1e-4
+    )
+    assert chance_above(plain, 4.3) == pytest.approx(
+        reference.loc["chance above 4.3", names].tolist(), abs=1e-4
+    )
 
 
 def test_shape_has_the_opposite_sign_of_scipy(sea_level):
     fit = fit_gev(sea_level, shape_prior=None)
-    assert fit.loglik == pytest.approx(stats.genextreme.logpdf(sea_level, -fit.shape, fit.location, fit.scale).sum())
-    assert return_level(fit, 50)[0] == pytest.approx(stats.genextreme.isf(1 / 50, -fit.shape, fit.location, fit.scale))
+    assert fit.loglik == pytest.approx(
+        stats.genextreme.logpdf(sea_level, -fit.shape, fit.location, fit.scale).sum()
+    )
+    assert return_level(fit, 50)[0] == pytest.approx(
+        stats.genextreme.isf(1 / 50, -fit.shape, fit.location, fit.scale)
+    )
 
 
 def test_level_and_chance_are_inverse(sea_level):
@@ -86,7 +102,10 @@ def test_a_strong_prior_fixes_the_shape(rng):
 def test_fourteen_winters_are_refused_in_words(rng):
     with pytest.raises(ValueError, match="There are 14 complete winters, and return levels need 15"):
         cold_levels(rng.normal(-3, 1, 14))
-    assert why_no_levels([], what="spring") == "There are no complete springs, and return levels need 15: none is given."
+    assert (
+        why_no_levels([], what="spring")
+        == "There are no complete springs, and return levels need 15: none is given."
+    )
     assert why_no_levels(rng.normal(-3, 1, 15)) is None
 
 
@@ -107,7 +126,9 @@ def test_a_missing_year_or_an_uncensored_value_below_the_limit_is_refused():
 
 
 def test_too_few_values_among_many_censored_years_are_refused():
-    assert why_no_levels([130.0, 125.0], n_censored=18, what="spring").startswith("Only 2 of 20 springs have a value")
+    assert why_no_levels([130.0, 125.0], n_censored=18, what="spring").startswith(
+        "Only 2 of 20 springs have a value"
+    )
 
 
 def test_a_period_beyond_the_record_is_marked(rng):
@@ -127,3 +148,13 @@ def test_plotting_positions_of_three_years():
 def test_trend_of_a_straight_line():
     change, low, high, p_value = trend(2 + 0.05 * np.arange(20), np.arange(20))
     assert (change, low, high) == pytest.approx((0.5, 0.5, 0.5)) and p_value < 1e-6
+
+
+def test_words_for_one_winter_in_ten():
+    table = pd.DataFrame(
+        {"period": [2, 10], "minimum_c": [-3.0, -4.42], "lower_c": [-4, -5.6], "upper_c": [-2, -3.81]}
+    )
+    assert (
+        level_words(table)
+        == "One winter in ten is expected to be colder than −4.4 °C at rhizome depth (−5.6 to −3.8 °C)."
+    )

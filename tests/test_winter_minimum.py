@@ -4,8 +4,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.winter_minimum import (BORROWED, DAMPED, FORMULA, MEASURED, OWN, WinterRules, damped, damping_depth_cm,
-                                     fit_damping, minima_words, site_damping, winter_minima)
+from culmbook.soil_damping import (
+    BORROWED,
+    FORMULA,
+    OWN,
+    WinterRules,
+    damped,
+    damping_depth_cm,
+    fit_damping,
+    site_damping,
+)
+from culmbook.winter_minimum import DAMPED, MEASURED, minima_words, winter_minima
 
 SOIL = "soil_temperature_5cm_min_c"
 
@@ -19,12 +28,19 @@ def record(years=6, *, site="S1", seed=4, soil=True, spell=0.4, day=0.3, noise=0
     mean, half = season + weather, rng.uniform(2, 6, len(dates))
     running = pd.Series(mean).rolling(15, min_periods=12).mean().to_numpy()
     value = running + spell * (mean - running) - day * half + rng.normal(0, noise, len(dates))
-    return pd.DataFrame({"site": site, "date": dates, "air_temperature_min_c": mean - half, "air_temperature_max_c": mean + half,
-                         SOIL: value if soil else np.nan})
+    return pd.DataFrame(
+        {
+            "site": site,
+            "date": dates,
+            "air_temperature_min_c": mean - half,
+            "air_temperature_max_c": mean + half,
+            SOIL: value if soil else np.nan,
+        }
+    )
 
 
 def test_damping_depths_of_day_and_year():
-    """Hillel (1982) ch. 9, from memory: about 12 cm for the day and 2.2 m for the year at 0.5 mm²/s; by hand sqrt(2·43200/(2π)) = 117.3 mm."""
+    """By hand: sqrt(2·0.5·86400/(2π)) = 117.3 mm for the day, sqrt(365) times that for the year."""
     assert damping_depth_cm(1) == pytest.approx(np.sqrt(43200 / np.pi) / 10)
     assert damping_depth_cm(365) / damping_depth_cm(1) == pytest.approx(np.sqrt(365))
     assert damped(2 * damping_depth_cm(10), 10) == pytest.approx(np.exp(-2))
@@ -45,7 +61,10 @@ def test_missing_days_leave_a_winter_out_and_say_how_many():
     assert table["reason"].dropna().to_dict() == {2011: "10 of 213 days missing"}
     assert np.isnan(table.loc[2011, "minimum_c"])
     words = minima_words(table.reset_index())
-    assert words[0] == "5 winters on record can be used." and "winter 2011/12 (10 of 213 days missing)" in words[1]
+    assert (
+        words[0] == "5 winters on record can be used."
+        and "winter 2011/12 (10 of 213 days missing)" in words[1]
+    )
 
 
 def test_the_rule_on_missing_days_is_a_parameter_and_summer_does_not_matter():
@@ -98,9 +117,19 @@ def test_formula_by_hand():
     """A constant mean with one cold day: running mean, less the spell's and the night's damped shares."""
     dates = pd.date_range("2010-07-01", "2011-06-30")
     mean = np.where(dates == pd.Timestamp("2011-01-10"), -8.0, 2.0)
-    weather = pd.DataFrame({"site": "S1", "date": dates, "air_temperature_min_c": mean - 3, "air_temperature_max_c": mean + 3, SOIL: np.nan})
+    weather = pd.DataFrame(
+        {
+            "site": "S1",
+            "date": dates,
+            "air_temperature_min_c": mean - 3,
+            "air_temperature_max_c": mean + 3,
+            SOIL: np.nan,
+        }
+    )
     running = 2 - 10 / 31
-    expected = running + np.exp(-5 / damping_depth_cm(10)) * (-8 - running) - np.exp(-5 / damping_depth_cm(1)) * 3
+    expected = (
+        running + np.exp(-5 / damping_depth_cm(10)) * (-8 - running) - np.exp(-5 / damping_depth_cm(1)) * 3
+    )
     assert winter_minima(weather)["minimum_c"].iloc[0] == pytest.approx(expected)
 
 
@@ -117,7 +146,9 @@ def test_other_sites_and_row_order_do_not_matter():
 
 def test_no_weather_is_an_empty_table():
     table = winter_minima(record().iloc[:0])
-    assert table.empty and minima_words(table) == ["There is no weather record, so nothing is said about winters at rhizome depth."]
+    assert table.empty and minima_words(table) == [
+        "There is no weather record, so nothing is said about winters at rhizome depth."
+    ]
 
 
 def test_faulty_input_is_refused():

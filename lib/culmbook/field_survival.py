@@ -1,7 +1,8 @@
 """What did the winters leave in the field, and did the freeze test see it coming?
 
-Counts before and after each winter, hybrid by hybrid, with how severe the winter was. The unit is the site's winter:
-all plots of a site share it, so few winters say little about severity, however many plants were counted.
+Counts before and after each winter, hybrid by hybrid, with how severe the winter was. The unit is the
+site's winter: all plots of a site share it, so few winters say little about severity, however many plants
+were counted.
 """
 
 from dataclasses import dataclass
@@ -15,14 +16,14 @@ from culmbook.formats import fmt_count
 from culmbook.mixed import BinomialFit, fit_binomial
 from culmbook.stand_model import marginal_share
 from culmbook.weather import WINTER
+from culmbook.soil_damping import FORMULA
 
 MIN_WINTERS = 3
 """Fewest site-winters with which severity is put into the model."""
 FEW_WINTERS = 8
 """With fewer site-winters the page warns."""
 MOST_PLOTS = 500
-"""With more plots their own term is left to the overdispersion: it costs most of the time and, among survivors, is small."""
-MIN_HYBRIDS = 5
+"""With more plots the plots' own term is left to the overdispersion: it takes most of the time."""
 
 
 def winters_survived(plots, counts, hybrids, season):
@@ -38,15 +39,17 @@ def winters_survived(plots, counts, hybrids, season):
     Returns
     -------
     pandas.DataFrame
-        One row per plot and winter: the plot's columns, planting_season, winter (growing season that it ends), label,
-        before ('autumn', or 'early summer' of the year before where no autumn count was made), total (alive before), alive,
-        is_first (the planting's first winter), is_provisional (no early-summer count after it). Original plants only; plots
-        with hidden replants, set aside by status, or with nothing alive before are not in it.
+        One row per plot and winter: the plot's columns, planting_season, winter (growing season that it
+        ends), label, before ('autumn', or 'early summer' of the year before where no autumn count was
+        made), total (alive before), alive, is_first (the planting's first winter), is_provisional (no
+        early-summer count after it). Original plants only; plots with hidden replants, set aside by status,
+        or with nothing alive before are not in it.
 
     Notes
     -----
-    A plant seen later was alive before, so a smaller earlier count is raised. From the second winter on only survivors of
-    the winters before are at risk: a hybrid looks hardier once its tender plants are dead.
+    A plant seen later was alive before, so a smaller earlier count is raised. From the second winter on
+    only survivors of the winters before are at risk: a hybrid looks hardier once its tender plants are
+    dead.
     """
     first = pd.to_datetime(plots["planted_on"]).dt.year.min()
     first = season if pd.isna(first) else int(first)
@@ -57,7 +60,17 @@ def winters_survived(plots, counts, hybrids, season):
         if len(stand):
             parts.append(_one_winter(stand, previous, year))
         previous = stand
-    columns = [*PLOT_COLUMNS, "planting_season", "winter", "label", "before", "total", "alive", "is_first", "is_provisional"]
+    columns = [
+        *PLOT_COLUMNS,
+        "planting_season",
+        "winter",
+        "label",
+        "before",
+        "total",
+        "alive",
+        "is_first",
+        "is_provisional",
+    ]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
@@ -67,8 +80,14 @@ def _one_winter(stand, previous, year):
     summer = previous["original_summer"].reindex(stand.index) if previous is not None else autumn * np.nan
     before = np.fmax(autumn.fillna(summer), after).where(autumn.notna() | summer.notna())
     rows = stand.assign(
-        winter=year, label=WINTER.label(year), total=before, alive=after, is_first=stand["planting_season"].eq(year),
-        before=np.where(autumn.notna(), "autumn", "early summer"), is_provisional=stand["alive_summer"].isna())
+        winter=year,
+        label=WINTER.label(year),
+        total=before,
+        alive=after,
+        is_first=stand["planting_season"].eq(year),
+        before=np.where(autumn.notna(), "autumn", "early summer"),
+        is_provisional=stand["alive_summer"].isna(),
+    )
     rows = rows[before.gt(0) & after.notna()]
     return rows.astype({"total": int, "alive": int}).reset_index()
 
@@ -86,18 +105,21 @@ def add_severity(cells, minima):
     Returns
     -------
     pandas.DataFrame
-        `cells` with minimum_c [°C], missing where the winter's record is incomplete.
+        `cells` with minimum_c [°C], missing where the winter's record is incomplete, and where the soil was
+        never read and the formula alone stands in: its minima are too cold by an amount that differs
+        between sites.
     """
-    return cells.merge(minima[["site", "winter", "minimum_c"]], on=["site", "winter"], how="left")
+    known = minima.loc[minima["kind"].ne(FORMULA), ["site", "winter", "minimum_c"]]
+    return cells.merge(known, on=["site", "winter"], how="left")
 
 
 @dataclass(frozen=True)
 class FieldFit:
     """Overwinter survival fitted.
 
-    ``fit`` the binomial mixed model; ``cells`` what it used; ``winters`` one row per site-winter (site, winter, label,
-    minimum_c, is_first share); ``severity`` per °C colder: log_odds, lower, upper, odds_ratio, p_value, df, or None with
-    ``why_no_severity`` in words; ``terms`` the random terms kept.
+    ``fit`` the binomial mixed model; ``cells`` what it used; ``winters`` one row per site-winter (site,
+    winter, label, minimum_c, is_first share); ``severity`` per °C colder: log_odds, lower, upper,
+    odds_ratio, p_value, df, or None with ``why_no_severity`` in words; ``terms`` the random terms kept.
     """
 
     fit: BinomialFit
@@ -108,8 +130,12 @@ class FieldFit:
     terms: dict
 
 
-TERMS = {"site_winter": "site × winter", "hybrid_site_winter": "hybrid × site × winter", "plot_key": "plot over its winters",
-         "cell": "plot in one winter (overdispersion)"}
+TERMS = {
+    "site_winter": "site × winter",
+    "hybrid_site_winter": "hybrid × site × winter",
+    "plot_key": "plot over its winters",
+    "cell": "plot in one winter (overdispersion)",
+}
 
 
 def fit_field(cells, *, level=0.95):
@@ -133,24 +159,37 @@ def fit_field(cells, *, level=0.95):
 
     Notes
     -----
-    logit P(alive) = hybrid + severity (°C colder than the mean winter) + first winter or later + site × winter + hybrid × site ×
-    winter + plot + overdispersion, the last four random and kept where the counts can tell them apart. Severity is tested by t with
-    site-winters less the fixed terms that vary between them as degrees of freedom. Winters without a minimum stay
-    in as long as the model has no severity.
+    logit P(alive) = hybrid + severity (°C colder than the mean winter) + first winter or later + site ×
+    winter + hybrid × site × winter + plot + overdispersion, the last four random and kept where the counts
+    can tell them apart. Severity is tested by t with site-winters less the fixed terms that vary between
+    them as degrees of freedom. Winters without a minimum have a mean of their own: they say how hybrids
+    differ and nothing about severity.
     """
     why = _why_no_severity(cells)
-    cells = _with_keys(cells if why else cells[cells["minimum_c"].notna()])
+    cells = _with_keys(cells)
     if cells.empty or cells["hybrid"].nunique() < 2:
-        raise ValueError("Survival in the field is compared between two or more hybrids with counts before and after a winter.")
+        raise ValueError(
+            "Survival in the field is compared between two or more hybrids that were counted before and "
+            "after a winter."
+        )
     lost = int((cells["total"] - cells["alive"]).sum())
     if lost == 0 or cells["alive"].sum() == 0:
-        raise ValueError(f"{'No plant' if lost == 0 else 'Every plant'} was lost in {_n(cells['site_winter'].nunique(), 'winter')}: "
-                         "hybrids cannot be told apart by it.")
+        which = "No plant" if lost == 0 else "Every plant"
+        raise ValueError(
+            f"{which} was lost in {_n(cells['site_winter'].nunique(), 'winter')}: "
+            "hybrids cannot be told apart by it."
+        )
     design, terms = _design(cells, why is None), _random_terms(cells)
-    fit = fit_binomial(cells, alive="alive", total="total", fixed=design, random=list(terms), half_plant_in="hybrid")
+    fit = fit_binomial(
+        cells, alive="alive", total="total", fixed=design, random=list(terms), half_plant_in="hybrid"
+    )
     winters = cells.groupby(["site", "winter", "label"], as_index=False).agg(
-        minimum_c=("minimum_c", "first"), is_first=("is_first", "mean"), alive=("alive", "sum"), total=("total", "sum"))
-    severity = None if why else _severity(fit, len(winters), design, level)
+        minimum_c=("minimum_c", "first"),
+        is_first=("is_first", "mean"),
+        alive=("alive", "sum"),
+        total=("total", "sum"),
+    )
+    severity = None if why else _severity(fit, int(winters["minimum_c"].notna().sum()), design, level)
     return FieldFit(fit, cells, winters, severity, why, terms)
 
 
@@ -158,8 +197,10 @@ def _why_no_severity(cells):
     known = cells.dropna(subset=["minimum_c"]).drop_duplicates(["site", "winter"])
     needed = MIN_WINTERS + cells["is_first"].nunique() - 1
     if len(known) < needed:
-        return (f"{_n(len(known), 'site-winter')} with a known minimum and counts before and after: at least {needed} are needed to "
-                "relate survival to severity.")
+        return (
+            f"{_n(len(known), 'site-winter')} with a known minimum and counts: at least {needed} are needed "
+            "to relate survival to severity."
+        )
     if np.ptp(known["minimum_c"]) == 0:
         return "All winters counted were equally cold, so survival cannot be related to severity."
     return None
@@ -171,16 +212,23 @@ def _n(count, what):
 
 def _with_keys(cells):
     site_winter = cells["site"] + "/" + cells["winter"].astype(str)
-    return cells.assign(site_winter=site_winter, hybrid_site_winter=cells["hybrid"] + "/" + site_winter,
-                        plot_key=cells["site"] + "/" + cells["plot"], cell=np.arange(len(cells)).astype(str)).reset_index(drop=True)
+    return cells.assign(
+        site_winter=site_winter,
+        hybrid_site_winter=cells["hybrid"] + "/" + site_winter,
+        plot_key=cells["site"] + "/" + cells["plot"],
+        cell=np.arange(len(cells)).astype(str),
+    ).reset_index(drop=True)
 
 
 def _design(cells, has_severity):
-    """One column per hybrid; severity and later winters centred, so that a hybrid's column is its mean logit."""
+    """One column per hybrid; the others are centred, so that a hybrid's column is its mean logit."""
     design = pd.get_dummies(cells["hybrid"], dtype=float)
     winters = cells.drop_duplicates("site_winter")
     if has_severity:
-        design["colder_c"] = winters["minimum_c"].mean() - cells["minimum_c"]
+        design["colder_c"] = (winters["minimum_c"].mean() - cells["minimum_c"]).fillna(0.0)
+        unknown = cells["minimum_c"].isna().astype(float)
+        if unknown.any():
+            design["is_unknown"] = unknown - unknown.mean()
     if cells["is_first"].nunique() > 1:
         design["is_later"] = (~cells["is_first"]).astype(float) - (~cells["is_first"]).mean()
     return design
@@ -204,8 +252,14 @@ def _severity(fit, n_winters, design, level):
     df = n_winters - 1 - sum(name in design for name in ("colder_c", "is_later"))
     value, se = fit.coefficients["colder_c"], np.sqrt(fit.covariance.loc["colder_c", "colder_c"])
     critical = stats.t.ppf(0.5 + level / 2, df)
-    return {"log_odds": value, "lower": value - critical * se, "upper": value + critical * se, "odds_ratio": np.exp(value),
-            "p_value": 2 * stats.t.sf(abs(value) / se, df), "df": df}
+    return {
+        "log_odds": value,
+        "lower": value - critical * se,
+        "upper": value + critical * se,
+        "odds_ratio": np.exp(value),
+        "p_value": 2 * stats.t.sf(abs(value) / se, df),
+        "df": df,
+    }
 
 
 def field_shares(field, *, level=0.95):
@@ -220,18 +274,22 @@ def field_shares(field, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        One row per hybrid, best first: hybrid, n_plots, n_winters (site-winters with counts), alive, total, share, lower, upper
-        (0–1).
+        One row per hybrid, best first: hybrid, n_plots, n_winters (site-winters with counts), alive, total,
+        share, lower, upper (0–1).
 
     Notes
     -----
-    Marginal: averaged over site-winters, blocks and plots. The interval is Wald's on the logit with t and the site-winters'
-    degrees of freedom, since the winters are shared by all hybrids and few; differences between hybrids are
-    known better than the intervals look.
+    Marginal: averaged over site-winters, blocks and plots. The interval is Wald's on the logit with t and
+    the site-winters' degrees of freedom, since the winters are shared by all hybrids and few; differences
+    between hybrids are known better than the intervals look.
     """
     fit, cells = field.fit, field.cells
-    counts = cells.groupby("hybrid").agg(n_plots=("plot_key", "nunique"), n_winters=("site_winter", "nunique"),
-                                         alive=("alive", "sum"), total=("total", "sum"))
+    counts = cells.groupby("hybrid").agg(
+        n_plots=("plot_key", "nunique"),
+        n_winters=("site_winter", "nunique"),
+        alive=("alive", "sum"),
+        total=("total", "sum"),
+    )
     logit = fit.coefficients[counts.index].to_numpy()
     half = _critical(field, level) * np.sqrt(np.diag(fit.covariance.loc[counts.index, counts.index]))
     over = _deviations(field)
@@ -246,8 +304,12 @@ def _critical(field, level):
 
 def _deviations(field):
     """Fixed part of every cell's logit beside its hybrid: what the shares are averaged over."""
-    extra = [c for c in ("colder_c", "is_later") if c in field.fit.design]
-    return np.unique(field.fit.design[extra].to_numpy() @ field.fit.coefficients[extra].to_numpy().reshape(-1)) if extra else np.zeros(1)
+    extra = [c for c in ("colder_c", "is_unknown", "is_later") if c in field.fit.design]
+    return (
+        np.unique(field.fit.design[extra].to_numpy() @ field.fit.coefficients[extra].to_numpy().reshape(-1))
+        if extra
+        else np.zeros(1)
+    )
 
 
 def _averaged(logit, deviations, spread):
@@ -264,7 +326,9 @@ def field_draws(field, n=2000, seed=1):
     """
     names = sorted(field.cells["hybrid"].unique())
     covariance = field.fit.covariance.loc[names, names].to_numpy()
-    draws = np.random.default_rng(seed).multivariate_normal(field.fit.coefficients[names], covariance, size=n, method="cholesky")
+    draws = np.random.default_rng(seed).multivariate_normal(
+        field.fit.coefficients[names], covariance, size=n, method="cholesky"
+    )
     return pd.DataFrame(draws, columns=names)
 
 
@@ -276,8 +340,9 @@ def observed_by_winter(cells):
     pandas.DataFrame
         site, winter, label, minimum_c, hybrid, n_plots, alive, total, share (0–1).
     """
-    table = cells.groupby(["site", "winter", "label", "minimum_c", "hybrid"], as_index=False, dropna=False).agg(
-        n_plots=("plot", "size"), alive=("alive", "sum"), total=("total", "sum"))
+    table = cells.groupby(
+        ["site", "winter", "label", "minimum_c", "hybrid"], as_index=False, dropna=False
+    ).agg(n_plots=("plot", "size"), alive=("alive", "sum"), total=("total", "sum"))
     return table.assign(share=table["alive"] / table["total"])
 
 
@@ -294,8 +359,13 @@ def severity_line(field, n=60):
     known = field.winters["minimum_c"]
     grid = np.linspace(known.min(), known.max(), n)
     hybrids = sorted(field.cells["hybrid"].unique())
-    logit = field.fit.coefficients[hybrids].to_numpy() + (known.mean() - grid)[:, None] * field.fit.coefficients["colder_c"]
-    return pd.DataFrame({"minimum_c": grid, "share": marginal_share(logit, np.full((1, 1), field.fit.spread)).mean(axis=1)})
+    logit = (
+        field.fit.coefficients[hybrids].to_numpy()
+        + (known.mean() - grid)[:, None] * field.fit.coefficients["colder_c"]
+    )
+    return pd.DataFrame(
+        {"minimum_c": grid, "share": marginal_share(logit, np.full((1, 1), field.fit.spread)).mean(axis=1)}
+    )
 
 
 def field_words(field):
@@ -310,101 +380,31 @@ def field_words(field):
     list of str
     """
     n, cells = len(field.winters), field.cells
-    told = [f"{_n(cells['hybrid'].nunique(), 'hybrid')} on {_n(cells['plot_key'].nunique(), 'plot')} in {_n(n, 'site-winter')}: "
-            f"{fmt_count(cells['alive'].sum())} of {fmt_count(cells['total'].sum())} plants came through (a plant counts in each of its winters)."]
+    alive, total = (fmt_count(cells[name].sum()) for name in ("alive", "total"))
+    told = [
+        f"{_n(cells['hybrid'].nunique(), 'hybrid')} in {_n(n, 'site-winter')}: {alive} of {total} plants "
+        "came through (a plant counts in each of its winters)."
+    ]
     if n < FEW_WINTERS:
         told.append("These are few winters: they say what happened, and little about colder ones.")
+    unknown = int(field.winters["minimum_c"].isna().sum())
     if field.why_no_severity:
         told.append(field.why_no_severity)
+    elif unknown:
+        told.append(
+            f"For {fmt_count(unknown)} of them the lowest temperature at rhizome depth is not known well "
+            "enough: they tell hybrids apart and say nothing about severity."
+        )
     if not cells["is_first"].all():
         told.append("From the second winter on only plants that survived the ones before were at risk.")
     if cells["before"].eq("early summer").any():
-        told.append("Where no autumn count was made, the winter is counted from the early summer before it and holds the summer's losses too.")
+        told.append(
+            "Where no autumn count was made, the winter is counted from the early summer before it and holds "
+            "that summer's losses too."
+        )
     if cells["is_provisional"].any():
-        told.append("Some plots were last counted in spring: plants that show late still count as dead there, so this is provisional.")
+        told.append(
+            "Some plots were last counted in spring: plants that show late still count as dead there, so "
+            "this is provisional."
+        )
     return told
-
-
-def freeze_against_field(curves, shares):
-    """Freeze test and field side by side, for the figure and the correlation.
-
-    Parameters
-    ----------
-    curves : pandas.DataFrame
-        hybrid, lt50_c [°C] and, where given, lower_c, upper_c; hybrids without a bracketed curve have a missing lt50_c.
-    shares : pandas.DataFrame
-        From :func:`field_shares`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per hybrid known in both: hybrid, the columns of both.
-    """
-    return curves.dropna(subset=["lt50_c"]).merge(shares, on="hybrid").sort_values("lt50_c", ignore_index=True)
-
-
-def rank_agreement(both, *, level=0.95, curve_draws=None, logit_draws=None):
-    """Does the freeze test order hybrids as the field does?
-
-    Parameters
-    ----------
-    both : pandas.DataFrame
-        From :func:`freeze_against_field`.
-    level : float
-        Confidence level, 0–1.
-    curve_draws : pandas.DataFrame, optional
-        Draws of the freeze curves: hybrid, draw, lt50_c.
-    logit_draws : pandas.DataFrame, optional
-        From :func:`field_draws`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Two rows, 'Spearman' and 'Kendall': coefficient, estimate (positive: hardier in the test, better in the field), lower,
-        upper, n_hybrids, p_value; with both draws also p_positive, the share of joint draws with a positive coefficient.
-
-    Raises
-    ------
-    ValueError
-        Fewer than 5 hybrids in both, or all alike on one side.
-
-    Notes
-    -----
-    Interval by Fisher's z with the number of hybrids: variance (1 + r²/2)/(n - 3) for Spearman, 0.437/(n - 4) for Kendall. It is about
-    estimates, whose errors on both sides are part of the scatter it measures; the errors make the coefficient smaller than that of
-    the true values.
-
-    References
-    ----------
-    Bonett, D. & Wright, T. 2000, Psychometrika 65: 23–28; Fieller, E., Hartley, H. & Pearson, E. 1957, Biometrika 44: 470–481.
-    """
-    n = len(both)
-    if n < MIN_HYBRIDS:
-        raise ValueError(f"{_n(n, 'hybrid')} known in both the freeze test and the field: a rank correlation needs {MIN_HYBRIDS}.")
-    if both["lt50_c"].nunique() == 1 or both["share"].nunique() == 1:
-        raise ValueError("All hybrids are alike in the freeze test or in the field: there is nothing to rank.")
-    rows = []
-    for name, test, variance, swap in (
-            ("Spearman", stats.spearmanr, lambda r: (1 + r**2 / 2) / (n - 3), 12 / (n**3 - n)),
-            ("Kendall", stats.kendalltau, lambda r: 0.437 / (n - 4), 4 / (n**2 - n))):
-        result = test(-both["lt50_c"], both["share"])
-        low, high = _fisher(result.statistic, variance, 1 - swap, level)
-        rows.append((name, result.statistic, low, high, n, result.pvalue, _share_positive(test, both["hybrid"], curve_draws, logit_draws)))
-    return pd.DataFrame(rows, columns=["coefficient", "estimate", "lower", "upper", "n_hybrids", "p_value", "p_positive"])
-
-
-def _fisher(r, variance, next_to_one, level):
-    """Limits; where all ranks agree z is infinite, so the limit towards zero is that of one swap of neighbours."""
-    inner = np.clip(r, -next_to_one, next_to_one)
-    half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(variance(inner))
-    low, high = np.tanh(np.arctanh(inner) + np.array([-half, half]))
-    return (-1.0 if r <= -1 + 1e-12 else low), (1.0 if r >= 1 - 1e-12 else high)
-
-
-def _share_positive(test, hybrids, curve_draws, logit_draws):
-    if curve_draws is None or logit_draws is None:
-        return np.nan
-    lt50 = curve_draws.pivot(index="draw", columns="hybrid", values="lt50_c")[list(hybrids)].to_numpy()
-    logit = logit_draws[list(hybrids)].to_numpy()
-    k = min(len(lt50), len(logit), 500)
-    return float(np.mean([test(-lt50[i], logit[i]).statistic > 0 for i in range(k)]))

@@ -1,7 +1,7 @@
 """How late does a damaging frost come, and does it find shoots above ground?
 
-One number per spring: the last day on which the air fell below the damaging temperature. A spring without such a
-frost is an answer too and is counted.
+One number per spring: the last day on which the air fell below the damaging temperature. A spring without
+such a frost is an answer too and is counted.
 """
 
 import numpy as np
@@ -9,13 +9,13 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.formats import fmt_count, fmt_list
-from culmbook.return_levels import SHAPE_PRIOR, chance_above, fit_gev, return_level, why_no_levels
+from culmbook.gev import SHAPE_PRIOR, chance_above, fit_gev, return_level
+from culmbook.return_levels import PERIODS, why_no_levels
 from culmbook.weather import MIN_C
 
 DAMAGING_C = -2.0
 """Air temperature at 2 m below which young shoots are damaged [°C]: common practice, no source."""
 SPRING_START, SPRING_END = (3, 1), (6, 30)
-PERIODS = (2, 5, 10, 20)
 
 
 def latest_frosts(weather, damaging_c=DAMAGING_C, start=SPRING_START, end=SPRING_END):
@@ -33,15 +33,15 @@ def latest_frosts(weather, damaging_c=DAMAGING_C, start=SPRING_START, end=SPRING
     Returns
     -------
     pandas.DataFrame
-        One row per site and year: site, year, latest_on (date of the last damaging frost; missing when there was none),
-        latest_day (day of the year, 29 February counted as 1 March so that dates agree between years), minimum_c
-        (of that day), n_frosts, n_missing (days after the last frost that were not read), is_known, first_day (common day
-        on which the window opens).
+        One row per site and year: site, year, latest_on (date of the last damaging frost; missing when
+        there was none), latest_day (day of the year, 29 February counted as 1 March so that dates agree
+        between years), minimum_c (of that day), n_frosts, n_missing (days after the last frost that were
+        not read), is_known, first_day (common day on which the window opens).
 
     Notes
     -----
-    A missing day before the last frost changes nothing. One after it may have been a later frost: then the year is
-    not known, unless the record alone shows a frost on the window's last day.
+    A missing day before the last frost changes nothing. One after it may have been a later frost: then the
+    year is not known, unless the record alone shows a frost on the window's last day.
 
     Raises
     ------
@@ -52,11 +52,22 @@ def latest_frosts(weather, damaging_c=DAMAGING_C, start=SPRING_START, end=SPRING
         raise ValueError(f"start {start} must lie before end {end}, both as month and day of one year")
     if weather.duplicated(["site", "date"]).any():
         raise ValueError("weather: a date is given twice; keep one row per site and date")
-    rows = [_spring(site, year, days, damaging_c, start, end)
-            for site, days in weather.groupby("site", sort=True)
-            for year in range(days["date"].dt.year.min(), days["date"].dt.year.max() + 1)]
-    columns = ["site", "year", "latest_on", "latest_day", "minimum_c", "n_frosts", "n_missing", "is_known",
-               "first_day"]
+    rows = [
+        _spring(site, year, days, damaging_c, start, end)
+        for site, days in weather.groupby("site", sort=True)
+        for year in range(days["date"].dt.year.min(), days["date"].dt.year.max() + 1)
+    ]
+    columns = [
+        "site",
+        "year",
+        "latest_on",
+        "latest_day",
+        "minimum_c",
+        "n_frosts",
+        "n_missing",
+        "is_known",
+        "first_day",
+    ]
     table = pd.DataFrame([row for row in rows if row], columns=columns)
     return table.astype({"latest_on": "datetime64[us]", "latest_day": "float64", "minimum_c": "float64"})
 
@@ -70,8 +81,17 @@ def _spring(site, year, days, damaging_c, start, end):
     last = frosts.index[-1] if len(frosts) else None
     after = low if last is None else low.loc[last:]
     n_missing = int(after.isna().sum())
-    return (site, year, last, np.nan if last is None else common_day(last), np.nan if last is None else frosts.iloc[-1],
-            len(frosts), n_missing, n_missing == 0, common_day(window[0]))
+    return (
+        site,
+        year,
+        last,
+        np.nan if last is None else common_day(last),
+        np.nan if last is None else frosts.iloc[-1],
+        len(frosts),
+        n_missing,
+        n_missing == 0,
+        common_day(window[0]),
+    )
 
 
 def common_day(dates):
@@ -113,16 +133,24 @@ def emergence_days(phenology, plots, hybrids=None):
     Returns
     -------
     pandas.DataFrame
-        One row per site and hybrid: site, hybrid, day (common day of the year, mean of the seasons' means), earliest,
-        latest (lowest and highest season's mean), n_seasons, n_plots (plots × seasons). Empty when nothing was noted.
+        One row per site and hybrid: site, hybrid, day (common day of the year, mean of the seasons' means),
+        earliest, latest (lowest and highest season's mean), n_seasons, n_plots (plots × seasons). Empty
+        when nothing was noted.
     """
-    seen = phenology.dropna(subset=["emerged_on"]).merge(plots[["site", "plot", "hybrid"]], on=["site", "plot"])
+    seen = phenology.dropna(subset=["emerged_on"]).merge(
+        plots[["site", "plot", "hybrid"]], on=["site", "plot"]
+    )
     if hybrids is not None:
         seen = seen[seen["hybrid"].isin(hybrids)]
     seen = seen.assign(day=common_day(seen["emerged_on"]).astype("float64"))
     by_season = seen.groupby(["site", "hybrid", "growing_season"])["day"].agg(["mean", "size"]).reset_index()
     table = by_season.groupby(["site", "hybrid"]).agg(
-        day=("mean", "mean"), earliest=("mean", "min"), latest=("mean", "max"), n_seasons=("mean", "size"), n_plots=("size", "sum"))
+        day=("mean", "mean"),
+        earliest=("mean", "min"),
+        latest=("mean", "max"),
+        n_seasons=("mean", "size"),
+        n_plots=("size", "sum"),
+    )
     return table.reset_index()
 
 
@@ -143,16 +171,18 @@ def frost_after(latest, emergence, *, level=0.95, shape_prior=SHAPE_PRIOR):
     Returns
     -------
     pandas.DataFrame
-        One row per site and hybrid of `emergence` whose site has springs on record: its columns, n_years, n_after (years
-        whose last damaging frost fell after that day), chance (their share), lower, upper (Jeffreys' interval); chance_earliest,
-        chance_latest (shares for the season with the earliest and the latest emergence); fitted, fitted_lower, fitted_upper (from
-        the extreme value distribution; missing where it cannot be fitted). Shares 0–1.
+        One row per site and hybrid of `emergence` whose site has springs on record: its columns, n_years,
+        n_after (years whose last damaging frost fell after that day), chance (their share), lower, upper
+        (Jeffreys' interval); chance_earliest, chance_latest (shares for the season with the earliest and
+        the latest emergence); fitted, fitted_lower, fitted_upper (from the extreme value distribution;
+        missing where it cannot be fitted). Shares 0–1.
 
     Notes
     -----
-    The intervals are about the years, for emergence on that very day. Springs differ in emergence too: the chances at the
-    earliest and latest season seen show how much that matters. Where warm springs bring shoots up early and leave
-    late frosts as they are, the chance of a hybrid is higher than for its mean day.
+    The intervals are about the years, for emergence on that very day. Springs differ in emergence too: the
+    chances at the earliest and latest season seen show how much that matters. Where warm springs bring
+    shoots up early and leave late frosts as they are, the chance of a hybrid is higher than for its mean
+    day.
 
     References
     ----------
@@ -163,9 +193,23 @@ def frost_after(latest, emergence, *, level=0.95, shape_prior=SHAPE_PRIOR):
         years = latest[(latest["site"] == site) & latest["is_known"]]
         if len(years):
             parts.append(_site_chances(rows, years, level, shape_prior))
-    names = ["n_years", "n_after", "chance", "lower", "upper", "chance_earliest", "chance_latest", "fitted",
-             "fitted_lower", "fitted_upper"]
-    return pd.concat(parts, ignore_index=True) if parts else emergence.iloc[:0].reindex(columns=[*emergence.columns, *names])
+    names = [
+        "n_years",
+        "n_after",
+        "chance",
+        "lower",
+        "upper",
+        "chance_earliest",
+        "chance_latest",
+        "fitted",
+        "fitted_lower",
+        "fitted_upper",
+    ]
+    return (
+        pd.concat(parts, ignore_index=True)
+        if parts
+        else emergence.iloc[:0].reindex(columns=[*emergence.columns, *names])
+    )
 
 
 def _site_chances(rows, years, level, shape_prior):
@@ -175,14 +219,25 @@ def _site_chances(rows, years, level, shape_prior):
     share = {f"chance_{name}": [(days > day).mean() for day in rows[name]] for name in ("earliest", "latest")}
     fit = fit_latest(years, shape_prior) if why_no_latest_level(years) is None else None
     whole = rows["day"].round()  # frosts fall on whole days, and hybrids share them
-    chances = {day: (np.nan,) * 3 if fit is None else chance_above(fit, day, level=level) for day in whole.unique()}
+    chances = {
+        day: (np.nan,) * 3 if fit is None else chance_above(fit, day, level=level) for day in whole.unique()
+    }
     fitted = np.array([chances[day] for day in whole])
-    return rows.assign(n_years=n, n_after=after, chance=after / n, lower=lower, upper=upper, **share,
-                       fitted=fitted[:, 0], fitted_lower=fitted[:, 1], fitted_upper=fitted[:, 2])
+    return rows.assign(
+        n_years=n,
+        n_after=after,
+        chance=after / n,
+        lower=lower,
+        upper=upper,
+        **share,
+        fitted=fitted[:, 0],
+        fitted_lower=fitted[:, 1],
+        fitted_upper=fitted[:, 2],
+    )
 
 
 def jeffreys(successes, n, level=0.95):
-    """Interval of a share from independent years: quantiles of Beta(x + 1/2, n - x + 1/2), 0 and 1 kept at the ends.
+    """Jeffreys' interval of a share: quantiles of Beta(x + 1/2, n - x + 1/2), with 0 and 1 kept at the ends.
 
     Examples
     --------
@@ -199,7 +254,8 @@ def why_no_latest_level(years):
     """Why no return level of the latest damaging frost is given, or None; `years` of one site, known ones."""
     frost = years["latest_day"].dropna()
     if len(frost) == 0 and len(years):
-        return f"No spring of {fmt_count(len(years))} on record had a damaging frost: there is no distribution to fit."
+        n = fmt_count(len(years))
+        return f"No spring of {n} on record had a damaging frost: there is no distribution to fit."
     return why_no_levels(frost, n_censored=len(years) - len(frost), what="spring")
 
 
@@ -223,15 +279,19 @@ def fit_latest(years, shape_prior=SHAPE_PRIOR):
 
     Notes
     -----
-    Of a year without a damaging frost is known that its last one lies before the window opened: it is censored there, not
-    dropped.
+    Of a year without a damaging frost is known that its last one lies before the window opened: it is
+    censored there, not dropped.
     """
     reason = why_no_latest_level(years)
     if reason:
         raise ValueError(reason)
     frost = years["latest_day"].dropna()
-    return fit_gev(frost, n_censored=len(years) - len(frost), censored_at=float(years["first_day"].iloc[0]),
-                   shape_prior=shape_prior)
+    return fit_gev(
+        frost,
+        n_censored=len(years) - len(frost),
+        censored_at=float(years["first_day"].iloc[0]),
+        shape_prior=shape_prior,
+    )
 
 
 def latest_levels(years, periods=PERIODS, *, level=0.95, shape_prior=SHAPE_PRIOR):
@@ -250,8 +310,8 @@ def latest_levels(years, periods=PERIODS, *, level=0.95, shape_prior=SHAPE_PRIOR
     Returns
     -------
     pandas.DataFrame
-        period, day, lower, upper (common day of the year; missing where it lies before the window), n_years, n_without
-        (years without a damaging frost), beyond.
+        period, day, lower, upper (common day of the year; missing where it lies before the window),
+        n_years, n_without (years without a damaging frost), beyond.
 
     Raises
     ------
@@ -260,8 +320,16 @@ def latest_levels(years, periods=PERIODS, *, level=0.95, shape_prior=SHAPE_PRIOR
     """
     fit = fit_latest(years, shape_prior)
     start = fit.censored_at if fit.n_censored else -np.inf
-    rows = [(period, *(x if x >= start else np.nan for x in return_level(fit, period, level=level)), len(years), fit.n_censored,
-             period > len(years)) for period in periods]
+    rows = [
+        (
+            period,
+            *(x if x >= start else np.nan for x in return_level(fit, period, level=level)),
+            len(years),
+            fit.n_censored,
+            period > len(years),
+        )
+        for period in periods
+    ]
     return pd.DataFrame(rows, columns=["period", "day", "lower", "upper", "n_years", "n_without", "beyond"])
 
 
@@ -283,9 +351,29 @@ def frost_words(latest, damaging_c=DAMAGING_C):
     known, unknown = latest[latest["is_known"]], latest[~latest["is_known"]]
     below = f"{damaging_c:g} °C".replace("-", "−")
     n, without = len(known), int(known["latest_day"].isna().sum())
+    some = fmt_count(n - without) if n > without else "None"
     opens = day_name(latest["first_day"].iloc[0])
-    told = [f"{fmt_count(n - without) if n > without else 'None'} of {fmt_count(n)} springs on record had a frost below {below} after {opens}."]
+    told = [f"{some} of {fmt_count(n)} springs on record had a frost below {below} after {opens}."]
     if len(unknown):
         named = fmt_list([f"{r.year} ({r.n_missing} days)" for r in unknown.itertuples()])
         told.append(f"Left out, because days after the last frost found are missing: {named}.")
     return told
+
+
+def latest_words(levels):
+    """How late frosts come, in a sentence for the page.
+
+    Parameters
+    ----------
+    levels : pandas.DataFrame
+        From :func:`latest_levels`, with the period 10.
+
+    Returns
+    -------
+    str
+    """
+    row = levels[levels["period"] == 10].iloc[0]
+    limits = [day_name(row[name]) if row[name] == row[name] else None for name in ("lower", "upper")]
+    between = f" ({limits[0] or 'before the window'} to {limits[1]})" if limits[1] else ""
+    when = f"after {day_name(row['day'])}" if row["day"] == row["day"] else "before the window looked at"
+    return f"In one spring in ten the last damaging frost is expected {when}{between}."

@@ -1,8 +1,9 @@
 """What would the site's winters have left of a hybrid, going by its freeze curve?
 
-Every winter's minimum at rhizome depth is put into the hybrid's freeze curve. It is a calculation, not an observation: a
-freezer run cools pieces of rhizome for hours after a set hardening, while the field does it for days, to plants
-hardened by their own autumn, under residue and snow. It ranks hybrids and sites; it does not forecast plants.
+Every winter's minimum at rhizome depth is put into the hybrid's freeze curve. It is a calculation, not an
+observation: a freezer run cools pieces of rhizome for hours after a set hardening, while the field does it
+for days, to plants hardened by their own autumn, under residue and snow. It ranks hybrids and sites; it
+does not forecast plants.
 """
 
 import numpy as np
@@ -11,8 +12,10 @@ from scipy.special import expit
 
 MIN_WINTERS = 10
 """Fewest winters with which the worst in ten is given."""
-CAUTION = ("Expected survival puts past winters into the freeze curve. Freezer and field differ in hardening, duration, "
-           "residue and snow, so it compares hybrids and sites and is no forecast of plants.")
+CAUTION = (
+    "Expected survival puts past winters into the freeze curve. Freezer and field differ in hardening, "
+    "duration, residue and snow, so it compares hybrids and sites and is no forecast of plants."
+)
 
 
 def expected_survival(minima, draws, *, level=0.95, seed=1):
@@ -32,10 +35,10 @@ def expected_survival(minima, draws, *, level=0.95, seed=1):
     Returns
     -------
     pandas.DataFrame
-        One row per hybrid, hardiest first: hybrid, expected (mean over the winters), worst_in_ten (survival that one winter
-        in ten falls below; missing under 10 winters), below_lt50 (share of winters colder than LT50), each with
-        ``_lower`` and ``_upper``; climate_lower, climate_upper (of `expected`, the winters also taken as a sample of the
-        site's climate); n_winters. Shares 0–1.
+        One row per hybrid, hardiest first: hybrid, expected (mean over the winters), worst_in_ten (survival
+        that one winter in ten falls below; missing under 10 winters), below_lt50 (share of winters colder
+        than LT50), each with ``_lower`` and ``_upper``; climate_lower, climate_upper (of `expected`, the
+        winters also taken as a sample of the site's climate); n_winters. Shares 0–1.
 
     Raises
     ------
@@ -44,9 +47,10 @@ def expected_survival(minima, draws, *, level=0.95, seed=1):
 
     Notes
     -----
-    P(alive | T) = 1/(1 + exp(-slope (T - LT50))), the freezer's natural death taken out. A point estimate is the mean over
-    draws, an interval their quantiles: it holds what is uncertain of the curve, and nothing of freezer
-    against field. For the climate the winters are weighted anew in each draw (Bayesian bootstrap).
+    P(alive | T) = 1/(1 + exp(-slope (T - LT50))), the freezer's natural death taken out. A point estimate
+    is the mean over draws, an interval their quantiles: it holds what is uncertain of the curve, and
+    nothing of freezer against field. For the climate the winters are weighted anew in each draw (Bayesian
+    bootstrap).
 
     References
     ----------
@@ -59,9 +63,13 @@ def expected_survival(minima, draws, *, level=0.95, seed=1):
     0.5
     """
     minima = _checked(minima, draws)
-    weights = np.random.default_rng(seed).dirichlet(np.ones(len(minima)), size=int(draws.groupby("hybrid").size().max()))
-    rows = [{"hybrid": hybrid, **_of_hybrid(minima, curve, weights, level)}
-            for hybrid, curve in draws.groupby("hybrid", sort=True)]
+    weights = np.random.default_rng(seed).dirichlet(
+        np.ones(len(minima)), size=int(draws.groupby("hybrid").size().max())
+    )
+    rows = [
+        {"hybrid": hybrid, **_of_hybrid(minima, curve, weights, level)}
+        for hybrid, curve in draws.groupby("hybrid", sort=True)
+    ]
     table = pd.DataFrame(rows).assign(n_winters=len(minima))
     return table.sort_values(["expected", "hybrid"], ascending=[False, True], ignore_index=True)
 
@@ -69,9 +77,14 @@ def expected_survival(minima, draws, *, level=0.95, seed=1):
 def _checked(minima, draws):
     minima = np.asarray(minima, dtype=float)
     if len(minima) == 0 or np.isnan(minima).any():
-        raise ValueError("minima: give one or more winters, none missing; leave incomplete winters out and say so")
+        raise ValueError(
+            "minima: give one or more winters, none missing; leave incomplete winters out and say so"
+        )
     if draws.empty or draws[["lt50_c", "slope"]].isna().any(axis=None) or not (draws["slope"] > 0).all():
-        raise ValueError("draws: every one needs lt50_c and a slope above 0; leave out hybrids without a bracketed curve and say so")
+        raise ValueError(
+            "draws: every one needs lt50_c and a slope above 0; leave hybrids without a bracketed curve "
+            "out and say so"
+        )
     return minima
 
 
@@ -80,8 +93,11 @@ def _of_hybrid(minima, curve, weights, level):
     survival = expit(slope * (minima - lt50))
     expected = survival.mean(axis=1)
     cold = np.quantile(minima, 0.1) if len(minima) >= MIN_WINTERS else np.nan
-    quantities = {"expected": expected, "worst_in_ten": expit(slope[:, 0] * (cold - lt50[:, 0])),
-                  "below_lt50": (minima < lt50).mean(axis=1)}
+    quantities = {
+        "expected": expected,
+        "worst_in_ten": expit(slope[:, 0] * (cold - lt50[:, 0])),
+        "below_lt50": (minima < lt50).mean(axis=1),
+    }
     tails = [(1 - level) / 2, (1 + level) / 2]
     out = {}
     for name, values in quantities.items():
@@ -97,7 +113,8 @@ def survival_by_winter(minima, draws):
     Parameters
     ----------
     minima : pandas.DataFrame
-        From :func:`culmbook.winter_minimum.winter_minima`: site, winter, label, minimum_c; winters without one are left out.
+        From :func:`culmbook.winter_minimum.winter_minima`: site, winter, label, minimum_c; winters without
+        one are left out.
     draws : pandas.DataFrame
         As for :func:`expected_survival`.
 
@@ -109,6 +126,8 @@ def survival_by_winter(minima, draws):
     known = minima.loc[minima["minimum_c"].notna(), ["site", "winter", "label", "minimum_c"]]
     parts = []
     for hybrid, curve in draws.groupby("hybrid", sort=True):
-        chance = expit(curve["slope"].to_numpy() * (known["minimum_c"].to_numpy()[:, None] - curve["lt50_c"].to_numpy()))
+        chance = expit(
+            curve["slope"].to_numpy() * (known["minimum_c"].to_numpy()[:, None] - curve["lt50_c"].to_numpy())
+        )
         parts.append(known.assign(hybrid=hybrid, survival=chance.mean(axis=1)))
     return pd.concat(parts, ignore_index=True)
