@@ -1,0 +1,315 @@
+"""The model behind a freeze curve: survival against temperature, with natural death and freezer runs.
+
+All hybrids of one protocol and tissue are fitted together. Every load (a run at a temperature) and every
+hybrid in a load deviates at random; the runs' own shifts are estimated one by one, so that they drop out of
+differences between hybrids, while their scatter is the error of any single LT50.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, special, stats
+
+from culmbook.freeze_tests import why_no_curve
+from culmbook.mixed.laplace import Laplace
+from culmbook.mixed.structure import Structure
+from culmbook.mixed.terms import make_terms
+
+SLOPES = ("tested", "common", "own")
+SLOPES_DIFFER_P = 0.05
+_LEAST_WEIGHT = 1e-10
+_STEEPEST = 20.0  # logits per step of the penalised fit: no curve needs more
+_PENALTY_STEPS = 100
+_FIRST_VARIANCE = 0.2
+_LOGIT_RANGE = (-10.0, 2.0)  # of natural death
+_STEP = 0.15  # in the logit of natural death, for numerical derivatives
+
+
+class Survival:
+    """Counts ``alive`` of ``tested`` with P(alive) = (1 - c)/(1 + exp(-eta)), c the natural death.
+
+    The weight is the expected information, which is above 0 everywhere; the curvature itself is not, since a
+    dead unit at a mild temperature speaks for natural death.
+    """
+
+    shape = np.empty(0)
+
+    def __init__(self, alive, tested, natural_death=0.0):
+        self.y, self.n, self.natural_death = alive, tested, natural_death
+        self.start = np.log((alive + 0.5) / (tested - alive + 0.5))
+
+    def _shares(self, eta):
+        """Survival of frost, death by frost, and death by either."""
+        survival, killed = special.expit(eta), special.expit(-eta)
+        return survival, killed, killed + self.natural_death * survival
+
+    def log_likelihood(self, eta):
+        survival, _, dead = self._shares(eta)
+        alive = (1 - self.natural_death) * survival
+        return (special.xlogy(self.y, alive) + special.xlogy(self.n - self.y, dead)).sum()
+
+    def derivatives(self, eta):
+        """By cell: slope of the log likelihood, expected information, and the information's derivative."""
+        survival, killed, dead = self._shares(eta)
+        odds = (1 - self.natural_death) * survival * killed / dead
+        weight = np.maximum(self.n * odds * killed, _LEAST_WEIGHT)
+        return self.y * killed - (self.n - self.y) * odds, weight, weight * (killed - 2 * survival + odds)
+
+
+@dataclass(frozen=True)
+class FreezeFit:
+    """Curves fitted to one set of freeze tests.
+
+    Attributes
+    ----------
+    cells : DataFrame
+        The set, unfrozen control included.
+    hybrids : list of str
+    estimates : ndarray
+        Intercepts by hybrid at ``centre_c``, then the slope (one, or one per hybrid), then the runs' shifts but
+        the last; logit scale, temperatures in °C.
+    covariance : ndarray
+        Of the estimates for these runs, with the uncertainty of the natural death.
+    centre_c : float
+        Temperature from which intercepts count [°C].
+    natural_death, natural_death_lower, natural_death_upper : float
+        Share of unfrozen units that die, 0-1, with its 95 % interval; 0 and no interval without a control.
+    variances : Series
+        Of loads and of cells, logit scale.
+    runs : list of str
+    run_scatter : float
+        Variance of the runs' estimated shifts, logit scale, not bounded by what sampling explains; missing with one run.
+    run_sampling : float
+        Part of ``run_scatter`` that is expected from units, cells and loads alone.
+    slopes : {'common', 'own'}
+    slopes_test : dict
+        ``chi2, df, p_value`` of own slopes against a common one; empty with one hybrid.
+    df : int
+        Frozen cells less estimates.
+    verdict : str
+        ``'converged'``, or what went wrong.
+    """
+
+    cells: pd.DataFrame = field(repr=False)
+    hybrids: list
+    estimates: np.ndarray
+    covariance: np.ndarray = field(repr=False)
+    centre_c: float
+    natural_death: float
+    natural_death_lower: float
+    natural_death_upper: float
+    variances: pd.Series
+    runs: list
+    run_scatter: float
+    run_sampling: float
+    slopes: str
+    slopes_test: dict
+    df: int
+    verdict: str
+
+    def positions(self, hybrid: str) -> list[int]:
+        """Places of a hybrid's intercept and slope among the estimates."""
+        h, n = self.hybrids.index(hybrid), len(self.hybrids)
+        return [h, n + (h if self.slopes == "own" else 0)]
+
+    @property
+    def n_curve(self) -> int:
+        """Number of intercepts and slopes."""
+        return len(self.estimates) - (len(self.runs) - 1)
+
+
+def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool = True) -> FreezeFit:
+    """Fit the freeze curves of one set of tests.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        One set of :func:`culmbook.freeze_tests.survival_sets`.
+    slopes : {'tested', 'common', 'own'}
+        ``'tested'`` gives every hybrid its own slope only where the slopes differ clearly (p < 0.05).
+    penalised : bool
+        Firth's penalty, which keeps every estimate finite; False for plain maximum likelihood.
+
+    Returns
+    -------
+    FreezeFit
+
+    Raises
+    ------
+    ValueError
+        With the sentence of :func:`culmbook.freeze_tests.why_no_curve`, or on an unknown choice.
+
+    Notes
+    -----
+    P(alive) = (1 - c)/(1 + exp(-(a_h + b_h (T - T0) + r + l + e))): r shift of the run, l ~ N(0, s_l) of the load,
+    e ~ N(0, s_e) of the hybrid in the load. Variances and c are those of the least restricted criterion by Laplace's
+    approximation, with expected instead of observed information; unfrozen units have P = 1 - c. Runs are
+    estimated one by one, summing to zero. Firth's penalty enters as pseudo-counts: half a cell's leverage alive, half dead; c
+    gets half a unit dead and alive.
+
+    References
+    ----------
+    Abbott (1925) J. Econ. Entomol. 18:265-267, for natural death; Breslow & Clayton (1993) J. Am. Stat. Assoc. 88:9-25; Firth
+    (1993) Biometrika 80:27-38; Heinze & Schemper (2002) Stat. Med. 21:2409-2419.
+    """
+    if slopes not in SLOPES:
+        raise ValueError(f"slopes is {slopes!r}; it must be one of {', '.join(SLOPES)}")
+    if reason := why_no_curve(cells):
+        raise ValueError(reason)
+    test = {}
+    if slopes != "common" and cells["hybrid"].nunique() > 1:
+        own = _Problem(cells, True, penalised)
+        test = own.test_slopes()
+        if slopes == "own" or test["p_value"] < SLOPES_DIFFER_P:
+            return own.result(test)
+    return _Problem(cells, False, penalised).result(test)
+
+
+class _Problem:
+    """Counts and designs of one fit, and its least criterion."""
+
+    def __init__(self, cells, own, penalised):
+        self.cells, self.own = cells, own
+        unfrozen = cells["temperature_c"].isna()
+        self.frozen = cells[~unfrozen].reset_index(drop=True)
+        self.hybrids, self.runs = sorted(self.frozen["hybrid"].unique()), sorted(self.frozen["run"].unique())
+        self.centre = float(self.frozen["temperature_c"].mean())
+        self.x = self._design()
+        control = cells.loc[unfrozen, ["alive", "tested"]].sum()
+        self.has_control = control["tested"] > 0
+        half = 0.5 if penalised else 0.0
+        self.dead, self.alive = control["tested"] - control["alive"] + half, control["alive"] + half
+        first = self.dead / (self.dead + self.alive) if self.has_control else 0.0
+        y, n = (self.frozen[c].to_numpy(float) for c in ("alive", "tested"))
+        extra = firth_counts(self.x, y, n, first) if penalised else np.zeros(len(y))
+        self.y, self.n = y + extra / 2, n + extra
+        self.terms = self._terms()
+        frame = self.frozen.assign(cell=self.frozen.index.astype(str))
+        self.laplace = Laplace(None, Structure(self.x, make_terms(frame, self.terms)))
+        self._search(np.clip(special.logit(max(first, 1e-12)), *_LOGIT_RANGE))
+
+    def _design(self):
+        hybrid = _dummies(self.frozen["hybrid"], self.hybrids)
+        beyond = (self.frozen["temperature_c"] - self.centre).to_numpy()[:, None]
+        runs = _dummies(self.frozen["run"], self.runs)
+        return np.hstack([hybrid, hybrid * beyond if self.own else beyond, runs[:, :-1] - runs[:, -1:]])
+
+    def _terms(self):
+        """Random terms that these cells can tell apart."""
+        loads = self.frozen["load"].nunique()
+        spare = np.linalg.matrix_rank(np.hstack([self.x, _dummies(self.frozen["load"], self.frozen["load"].unique())]))
+        load = ["load"] if loads < len(self.frozen) and spare > np.linalg.matrix_rank(self.x) + 1 else []
+        return [*load, "cell"]
+
+    def _criterion(self, point):
+        """Restricted criterion at the terms' variances and, last, the logit of natural death."""
+        self.laplace.family = Survival(self.y, self.n, special.expit(point[-1]) if self.has_control else 0.0)
+        return self.laplace.height(point[:-1]) + self._of_control(point[-1])
+
+    def _of_control(self, logit_death):
+        if not self.has_control:
+            return 0.0
+        return -2 * (self.dead * special.log_expit(logit_death) + self.alive * special.log_expit(-logit_death))
+
+    def _search(self, logit_death):
+        start = np.append(np.full(len(self.terms), _FIRST_VARIANCE), logit_death)
+        fixed = (logit_death, logit_death)
+        bounds = [(0.0, None)] * len(self.terms) + [_LOGIT_RANGE if self.has_control else fixed]
+        found = optimize.minimize(self._criterion, start, method="L-BFGS-B", bounds=bounds)
+        self.point, self.height = found.x, self._criterion(found.x)
+        self.mode = self.laplace.at(self.point[:-1])
+        rough = not found.success and np.max(np.abs(found.jac)) > 0.1
+        self.verdict = f"not converged: {found.message}" if rough else "converged"
+
+    def _natural_death(self):
+        """Variance of the logit of natural death, and the estimates' derivative by it."""
+        if not self.has_control:
+            return 0.0, np.zeros(self.x.shape[1])
+        step = _STEP * (np.arange(len(self.point)) == len(self.point) - 1)
+        heights, estimates = [], []
+        for end in (self.point - step, self.point + step):
+            heights.append(self._criterion(end))
+            estimates.append(self.laplace.at(end[:-1]).fixed)
+        self._criterion(self.point)
+        curvature = max((sum(heights) - 2 * self.height) / _STEP**2, 1e-6)
+        return 2 / curvature, (estimates[1] - estimates[0]) / (2 * _STEP)
+
+    def result(self, test):
+        variance, direction = self._natural_death()
+        covariance = self.mode.factor.h[self.laplace.structure.q :, self.laplace.structure.q :]
+        covariance = covariance + variance * np.outer(direction, direction)
+        scatter, sampling = self._runs_apart(covariance)
+        limits = special.expit(self.point[-1] + np.sqrt(variance) * stats.norm.ppf([0.025, 0.5, 0.975]))
+        lower, death, upper = limits if self.has_control else (np.nan, 0.0, np.nan)
+        return FreezeFit(
+            cells=self.cells, hybrids=self.hybrids, estimates=self.mode.fixed, covariance=covariance, centre_c=self.centre,
+            natural_death=float(death), natural_death_lower=float(lower), natural_death_upper=float(upper),
+            variances=pd.Series(self.point[:-1], index=self.terms), runs=self.runs, run_scatter=scatter,
+            run_sampling=sampling, slopes="own" if self.own else "common", slopes_test=test,
+            df=len(self.frozen) - self.x.shape[1], verdict=self.verdict)
+
+    def _runs_apart(self, covariance):
+        """Variance of the runs' shifts, and what of it sampling explains."""
+        n = len(self.runs) - 1
+        if n == 0:
+            return np.nan, np.nan
+        turn = np.vstack([np.eye(n), -np.ones(n)])  # the last run is minus the sum of the others
+        shifts = turn @ self.mode.fixed[-n:]
+        return float(shifts @ shifts / n), float(np.trace(turn @ covariance[-n:, -n:] @ turn.T) / n)
+
+    def test_slopes(self):
+        """Likelihood ratio of own slopes against a common one, variances and natural death as with own slopes."""
+        h, theta = len(self.hybrids), self.point[:-1]
+        common = np.hstack([self.x[:, :h], self.x[:, h : 2 * h].sum(axis=1, keepdims=True), self.x[:, 2 * h :]])
+        alike = Laplace(self.laplace.family, Structure(common, self.laplace.structure.terms))
+        fits = [(alike, alike.at(theta)), (self.laplace, self.mode)]
+        chi2 = np.subtract(*(model.at(theta, None, mode.fixed).criterion for model, mode in fits))
+        return {"chi2": float(max(chi2, 0.0)), "df": h - 1, "p_value": float(stats.chi2.sf(chi2, h - 1))}
+
+
+def _dummies(column, levels):
+    return (column.to_numpy()[:, None] == np.asarray(levels)).astype(float)
+
+
+def firth_counts(design: np.ndarray, alive: np.ndarray, tested: np.ndarray, natural_death: float) -> np.ndarray:
+    """Leverages by which counts are padded so that penalised estimates are finite.
+
+    Parameters
+    ----------
+    design : ndarray, shape (cells, columns)
+        Fixed effects, full rank.
+    alive, tested : ndarray
+    natural_death : float
+        Share 0-1.
+
+    Returns
+    -------
+    ndarray
+        By cell; half of it is added to the units alive and half to the dead. They sum to the number of columns.
+
+    References
+    ----------
+    Firth (1993) Biometrika 80:27-38, section 3.3; Kosmidis & Firth (2009) Biometrika 96:793-804.
+
+    Examples
+    --------
+    >>> firth_counts(np.ones((2, 1)), np.array([5.0, 5.0]), np.array([5.0, 5.0]), 0.0).round(6)
+    array([0.5, 0.5])
+    """
+    leverage = np.full(len(alive), design.shape[1] / len(alive))
+    estimate = np.linalg.lstsq(design, np.log((alive + 0.5) / (tested - alive + 0.5)), rcond=None)[0]
+    for _ in range(_PENALTY_STEPS):
+        eta = np.clip(design @ estimate, -_STEEPEST, _STEEPEST)
+        slope, weight, _ = Survival(alive + leverage / 2, tested + leverage, natural_death).derivatives(eta)
+        inverse = np.linalg.inv((design * weight[:, None]).T @ design)
+        step = inverse @ (design.T @ slope)
+        estimate = estimate + step * min(1.0, 5 / max(np.max(np.abs(design @ step)), 5))
+        weight = weight * tested / (tested + leverage)
+        information = np.linalg.inv((design * weight[:, None]).T @ design)
+        new = weight * np.einsum("ij,jk,ik->i", design, information, design)
+        moved = np.max(np.abs(new - leverage))
+        leverage = (leverage + new) / 2
+        if moved < 1e-6:
+            break
+    return leverage
