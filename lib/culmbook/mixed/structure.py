@@ -23,6 +23,7 @@ _CHUNK = 2_000_000  # floats in one batch of blocks: bounds the memory, not the 
 _PADDING = 1.2  # blocks are filled up to a common size if that adds no more than this factor,
 _PADDING_FEW = 3.0  # or this one
 _WHOLE = 1_500  # so few records may be one block
+_INVERT = 6  # work of inverting and using many small blocks, over that of one large matrix
 _SCATTER = 20  # work of adding one number of a block to M, in multiplications
 _FEW = 1_000  # with so few records, where the number of batches counts more than their size
 
@@ -341,7 +342,7 @@ class Factor:
 
 
 def _elimination(x, terms, candidates):
-    """The grouping with the least work: blocks cubed, what is left crossed, cubed, and putting them together."""
+    """The grouping with the least work: blocks and what is left crossed, cubed, and adding up what blocks touch."""
     n, p = x.shape
     tied = [t for t in terms if not t.kernel.is_diagonal]
     whole = [np.zeros(n, int)] if n <= _WHOLE else []
@@ -351,12 +352,14 @@ def _elimination(x, terms, candidates):
         names = " and ".join(repr(t.name) for t in tied)
         raise ValueError(f"{names} are crossed; covariance between inner levels is possible for several terms "
                          "only if one's outer levels hold the others'")
-    dense = int((np.count_nonzero(x, axis=0) > n / 2).sum()) + sum(t.z.shape[1] for t in terms if t.code is None)
+    in_row, bases = np.count_nonzero(x) / n, [t.z.shape[1] for t in terms if t.code is None]
 
     def work(block):
-        crossed = sum(t.z.shape[1] for t in terms if t.code is None or not is_nested(t.code, block))
+        crossed = [t for t in terms if t.code is not None and not is_nested(t.code, block)]
+        width = p + sum(bases) + sum(t.z.shape[1] for t in crossed)
         sizes = np.bincount(block).astype(float)
-        return (sizes**3).sum() + float(p + crossed) ** 3 + _SCATTER * len(sizes) * dense**2
+        touched = np.minimum(sizes * (in_row + len(crossed)) + sum(bases), width)
+        return _INVERT * (sizes**3).sum() + _SCATTER * (touched**2).sum() + 1.5 * float(width) ** 3
 
     return min(fit, key=work)
 
