@@ -65,14 +65,23 @@ def test_the_line_is_found_and_a_new_site_year_has_the_wider_interval(rng):
 
 
 def test_interval_of_a_new_site_year_is_reckoned_from_its_parts(rng):
-    frame = cut_plots(rng)
+    frame = cut_plots(rng, site_years=40, plots=30)  # so many that t is nearly normal
     model = calibrate(frame, BOTH, "tall")
     out = predict(model, frame.iloc[[3]].assign(site_year="elsewhere")).iloc[0]
     x = np.array([1.0, np.log(frame.loc[3, "stems_per_m2"]), np.log(frame.loc[3, "stem_height_cm"])])
     line = x @ model.fit.coefficients.to_numpy()
     variance = model.fit.variances.sum() + x @ model.fit.covariance.to_numpy() @ x
-    assert np.log(out["upper_t_ha"]) == pytest.approx(line + 2.3646 * np.sqrt(variance), rel=1e-4)  # t(7, .975), any table
+    assert np.log(out["upper_t_ha"]) == pytest.approx(line + 1.96 * np.sqrt(variance), abs=0.005)
     assert out["predicted_t_ha"] == pytest.approx(np.exp(line) * model.smearing)
+
+
+def test_a_known_site_year_is_predicted_as_by_statsmodels(rng):
+    frame = cut_plots(rng, site_sd=0.2)
+    logs = frame.assign(y=np.log(frame["dry_yield_t_ha"]), s=np.log(frame["stems_per_m2"]), h=np.log(frame["stem_height_cm"]))
+    other = smf.mixedlm("y ~ s + h", logs, groups="site_year").fit()
+    line = other.predict(logs) + logs["site_year"].map({k: v.iloc[0] for k, v in other.random_effects.items()})
+    out = predict(calibrate(frame, BOTH, "tall"), frame)
+    assert np.log(out["lower_t_ha"] * out["upper_t_ha"]).to_numpy() / 2 == pytest.approx(line.to_numpy(), abs=1e-3)
 
 
 def test_plots_outside_the_calibration_are_refused_with_a_reason(rng):

@@ -185,8 +185,9 @@ def predict(model: YieldModel, frame: pd.DataFrame, *, level: float = 0.95) -> p
     Notes
     -----
     The interval holds the scatter of plots, the line's own error and, in a new site-year, the variance of
-    site-years, with Student's t on one less than their number; on the log scale it is symmetric, on
-    that of t/ha it is not. Predictors that lie each inside their range, yet together further out than any calibrated
+    site-years, with Student's t and Satterthwaite's degrees of freedom; on the log scale it is symmetric, on
+    that of t/ha it is not. In a known site-year its own plots shift the line (best linear unbiased prediction), and
+    the mean is that of a lognormal. Predictors that lie each inside their range, yet together further out than any calibrated
     plot, are refused as well.
     """
     frame = frame.reset_index(drop=True)
@@ -217,26 +218,39 @@ def _refusals(model, frame):
 
 
 def _predicted(model, frame, level):
+    """Mean and limits [t/ha] of plots, each in its site-year where that is in the calibration."""
     fit = model.fit
-    design = _design(_logs(frame, model.predictors), model.predictors)
-    line = design.to_numpy() @ fit.coefficients.to_numpy()
-    between, within = fit.variances[SITE_YEAR], fit.variances["residual"]
-    shift, left = _site_year_shift(model, frame[SITE_YEAR])
-    variance = _variance(design, fit) + left + within
-    df = np.where(left >= between, model.n_site_years - 1, fit.n_records - len(fit.coefficients))
-    half = stats.t.ppf(0.5 + level / 2, df) * np.sqrt(variance)
-    factor = np.where(left >= between, model.smearing, np.exp((left + within) / 2))
-    centre = line + shift
+    design = _design(_logs(frame, model.predictors), model.predictors).to_numpy()
+    places = _places(model).reindex(frame[SITE_YEAR])
+    weight = places["weight"].fillna(0.0).to_numpy()
+    shift = weight * places["residual"].fillna(0.0).to_numpy()
+    rows = design - weight[:, None] * places[list(fit.coefficients.index)].fillna(0.0).to_numpy()
+    between, within = (1 - weight) * fit.variances[SITE_YEAR], fit.variances["residual"]
+    variance = np.einsum("ij,jk,ik->i", rows, fit.covariance.to_numpy(), rows) + between + within
+    half = stats.t.ppf(0.5 + level / 2, _df(model, weight, variance)) * np.sqrt(variance)
+    centre = design @ fit.coefficients.to_numpy() + shift
+    factor = np.where(weight == 0, model.smearing, np.exp((between + within) / 2))
     return np.column_stack([factor * np.exp(centre), np.exp(centre - half), np.exp(centre + half)])
 
 
-def _site_year_shift(model, site_years):
-    """Predicted effect of each site-year and the variance left in it; 0 and all of it for a new one."""
-    between = model.fit.variances[SITE_YEAR]
-    effects = model.fit.effects(SITE_YEAR)
-    errors = np.diag(model.fit.prediction_covariance(SITE_YEAR)) if between > 0 else np.zeros(len(effects))
-    left = pd.Series(errors, effects.index)
-    return site_years.map(effects).fillna(0.0).to_numpy(), site_years.map(left).fillna(between).to_numpy()
+def _places(model):
+    """Mean design and residual of each calibrated site-year, and the weight of its own plots in its effect."""
+    plots, fit = model.plots, model.fit
+    design = _design(_logs(plots, model.predictors), model.predictors)
+    means = design.assign(residual=plots["residual"]).groupby(plots[SITE_YEAR]).mean()
+    n = plots.groupby(SITE_YEAR).size()
+    between, within = fit.variances[SITE_YEAR], fit.variances["residual"]
+    return means.assign(weight=between / (between + within / n))
+
+
+def _df(model, weight, variance):
+    """Satterthwaite's degrees of freedom: site-years know their variance by their number, plots theirs."""
+    fit, sizes = model.fit, model.plots.groupby(SITE_YEAR).size()
+    between, within, n = fit.variances[SITE_YEAR], fit.variances["residual"], 1 / (1 / sizes).mean()
+    left = 1 - weight
+    of_years = (left * (between + within / n)) ** 2 / (len(sizes) - 1)
+    of_plots = (within * (1 - left / n)) ** 2 / (fit.n_records - len(sizes) - len(model.predictors))
+    return variance**2 / (of_years + of_plots)
 
 
 def cross_validate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> pd.DataFrame:
