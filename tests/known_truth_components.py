@@ -43,6 +43,8 @@ def draw_spreads(rng):
         if a in TRAITS and b in TRAITS:
             i, j = TRAITS.index(a), TRAITS.index(b)
             between[i, j] = between[j, i] = np.clip(r + rng.normal(0, 0.1), -0.8, 0.8) * sd[i] * sd[j]
+    while np.linalg.eigvalsh(between)[0] <= 0:  # correlations drawn one by one need not suit each other
+        between = 0.95 * between + 0.05 * np.diag(sd**2)
     common = np.hypot(PLOT_SD, RESIDUAL_SD_LATER) * np.exp(rng.normal(0, 0.15))
     shift = np.array([0, EFFECT_ON["stems"], EFFECT_ON["height"], EFFECT_ON["diameter"], 0, 0])
     within = common**2 * np.outer(shift, shift) + np.diag([0.10**2, 0, 0, 0, 0, 0])
