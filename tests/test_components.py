@@ -3,7 +3,8 @@ import pandas as pd
 import pytest
 from component_frames import make_counts, make_ground, make_harvests, make_stems
 
-from culmbook.components import COMPONENTS, component_words, log_components, plot_components, with_yield
+from culmbook.components import (COMPONENTS, component_means, component_words, log_components, plot_components,
+                                 with_yield)
 from culmbook.crosschecks import component_product
 from culmbook.harvest import plot_harvests
 
@@ -93,3 +94,23 @@ def test_logs_keep_plots_with_everything_and_their_rest():
     assert len(logs) == 8  # the plot without yield has no log
     assert logs["rest"].to_numpy() == pytest.approx(np.log(7 / 600))
     assert frame["product_ratio"].iloc[1:].to_numpy() == pytest.approx(6 / 7)
+
+
+def test_means_by_hybrid_carry_units_and_leave_out_what_was_not_observed(rng):
+    ground = make_ground(("H1", "H2", "STD"), replicates=4)
+    stems = make_stems(ground, stems=rng.integers(20, 40, 36), mass=20 + rng.normal(size=36)).assign(stem_diameter_mm=np.nan)
+    frame = components(ground, stems).reset_index()
+    table, told = component_means(frame)
+    assert set(table["measure"]) == {"stems_per_plant", "stem_mass_g", "product_t_ha"}
+    assert len(told) == 4 and told[2] == "Stem diameter: no means by hybrid, because stem_diameter_mm was observed in fewer than two hybrids: there is nothing to compare."
+    own = table[table["measure"] == "stem_mass_g"].set_index("hybrid")
+    assert own["unit"].eq("g").all() and own["n_plots"].eq(4).all()
+    assert own["mean"].sort_index().to_numpy() == pytest.approx(frame.groupby("hybrid")["stem_mass_g"].mean().to_numpy())
+
+
+def test_a_hybrid_in_one_plot_has_a_mean_with_a_wide_interval(rng):
+    ground = make_ground(("H1", "H2", "STD"), replicates=4).drop(index=[0, 3, 6])
+    frame = components(ground, make_stems(ground, mass=20 + rng.normal(size=27))).reset_index()
+    own = component_means(frame, ("stem_mass_g",))[0].set_index("hybrid")
+    width = own["upper"] - own["lower"]
+    assert own.loc["H1", "n_plots"] == 1 and width["H1"] > 1.5 * width["H2"]

@@ -1,5 +1,4 @@
 import numpy as np
-import pandas as pd
 import pytest
 from component_frames import make_ground, make_stems
 

@@ -39,8 +39,8 @@ def plot_contributions(table: pd.DataFrame, *, ax: Axes) -> Axes:
     Returns
     -------
     Axes
-        Negative shares stack to the left of 0. An interval is drawn from where its segment starts, so it shows where the segment
-        could end.
+        Negative shares stack to the left of 0. An interval is drawn from where its segment starts, so it
+        shows where the segment could end.
     """
     components = list(dict.fromkeys(table["component"]))
     levels = list(dict.fromkeys(table["among"]))[::-1]
@@ -48,14 +48,24 @@ def plot_contributions(table: pd.DataFrame, *, ax: Axes) -> Axes:
         own = table[table["among"].eq(among)].set_index("component").loc[components]
         start = _starts(own["share"].to_numpy())
         for k, (name, row) in enumerate(own.iterrows()):
-            ax.barh(y, row["share"], left=start[k], height=0.42, color=SERIES[k], hatch=HATCHES[k], edgecolor="white", linewidth=0.4,
-                    label=label_of(name) if y == len(levels) - 1 else None)
+            ax.barh(
+                y,
+                row["share"],
+                left=start[k],
+                height=0.42,
+                color=SERIES[k],
+                hatch=HATCHES[k],
+                edgecolor="white",
+                linewidth=0.4,
+                label=label_of(name) if y == len(levels) - 1 else None,
+            )
             at = y - 0.29 - 0.1 * k
             ax.hlines(at, start[k] + row["lower"], start[k] + row["upper"], color=SERIES[k], linewidth=1.6)
             ax.plot(start[k] + row["share"], at, "o", color=SERIES[k], markersize=3)
     ax.axvline(0, color=INK, linewidth=0.7)
     ax.set_yticks(range(len(levels)), [f"among {a}" for a in levels])
-    ax.set(ylim=(-0.35 - 0.1 * len(components), len(levels) - 0.7), xlabel="Share of the differences in log yield [%]")
+    ax.set_ylim(-0.35 - 0.1 * len(components), len(levels) - 0.7)
+    ax.set_xlabel("Share of the differences in log yield [%]")
     ax.xaxis.set_major_formatter(lambda x, _: fmt_number(100 * x, 0))
     ax.tick_params(axis="y", length=0)
     ax.grid(axis="x")
@@ -95,19 +105,39 @@ def plot_plane(frame: pd.DataFrame, model: YieldModel, controls: list[str], *, a
     """
     names = ("stems_per_m2", "stem_height_cm")
     if set(model.predictors) != set(names):
-        raise ValueError(f"the plane needs a model of {' and '.join(names)}, not of {', '.join(model.predictors)}")
+        raise ValueError(f"the plane needs a model of {' and '.join(names)}, not of "
+                         f"{', '.join(model.predictors)}")
     axes = [_span(frame[name], model.ranges.loc[name]) for name in names]
     x, y = np.meshgrid(*[np.linspace(*span, GRID) for span in axes])
-    grid = pd.DataFrame({names[0]: x.ravel(), names[1]: y.ravel(), "crop_type": model.crop_type, "site_year": ""})
+    grid = pd.DataFrame(
+        {names[0]: x.ravel(), names[1]: y.ravel(), "crop_type": model.crop_type, "site_year": ""}
+    )
     height = predict(model, grid)["predicted_t_ha"].to_numpy().reshape(x.shape)
-    lines = ax.contour(x, y, height, levels=6, cmap=GRADIENT, vmin=-np.nanmax(height) / 3, linewidths=1.1, zorder=1)
-    texts = ax.clabel(lines, fmt=lambda v: f"{fmt_number(v, 0 if v == round(v) else 1)} t/ha", fontsize=7, colors=INK)
+    lines = ax.contour(
+        x, y, height, levels=6, cmap=GRADIENT, vmin=-np.nanmax(height) / 3, linewidths=1.1, zorder=1
+    )
+    texts = ax.clabel(
+        lines, fmt=lambda v: f"{fmt_number(v, 0 if v == round(v) else 1)} t/ha", fontsize=7, colors=INK
+    )
     is_control = frame["hybrid"].isin(controls).to_numpy()
     for own, colour, marker in ((~is_control, CANDIDATE, "o"), (is_control, CONTROL, "s")):
-        ax.plot(frame[names[0]][own], frame[names[1]][own], marker, color=colour, linestyle="none", markersize=4, zorder=3)
+        ax.plot(
+            frame[names[0]][own],
+            frame[names[1]][own],
+            marker,
+            color=colour,
+            linestyle="none",
+            markersize=4,
+            zorder=3,
+        )
     ax.set(xlim=axes[0], ylim=axes[1], xlabel="Stems per m²", ylabel="Stem height [cm]")
-    name_points(ax, frame[names[0]].to_numpy(float), frame[names[1]].to_numpy(float), [str(h) for h in frame["hybrid"]],
-                texts)
+    name_points(
+        ax,
+        frame[names[0]].to_numpy(float),
+        frame[names[1]].to_numpy(float),
+        [str(h) for h in frame["hybrid"]],
+        texts,
+    )
     return ax
 
 
@@ -147,11 +177,23 @@ def name_points(ax: Axes, x, y, names: list[str], avoid: tuple = ()) -> int:
         others = [t for i, t in enumerate(taken) if i != k]
         for side in SIDES:
             room = _room(spot, text, side, point)
-            if box.x0 <= room[0] and room[2] <= box.x1 and box.y0 <= room[1] and room[3] <= box.y1 and not any(
-                    _overlap(room, other) for other in others):
+            if (
+                box.x0 <= room[0]
+                and room[2] <= box.x1
+                and box.y0 <= room[1]
+                and room[3] <= box.y1
+                and not any(_overlap(room, other) for other in others)
+            ):
                 taken.append(room)
-                ax.annotate(text, (x[k], y[k]), (GAP_PT * side[0], GAP_PT * side[1]), textcoords="offset points",
-                            ha=("right", "center", "left")[side[0] + 1], va=("top", "center", "bottom")[side[1] + 1], fontsize=7)
+                ax.annotate(
+                    text,
+                    (x[k], y[k]),
+                    (GAP_PT * side[0], GAP_PT * side[1]),
+                    textcoords="offset points",
+                    ha=("right", "center", "left")[side[0] + 1],
+                    va=("top", "center", "bottom")[side[1] + 1],
+                    fontsize=7,
+                )
                 break
         else:
             left_out += 1
@@ -208,16 +250,40 @@ def plot_paths(paths: Paths, outcome: str, *, ax: Axes) -> Axes:
 
 
 def _arrow(ax, start, end, effect, colour=CANDIDATE):
-    ax.add_patch(FancyArrowPatch(start, end, arrowstyle="-|>", mutation_scale=9, linewidth=0.6 + 2.4 * min(abs(effect), 1.5),
-                                 linestyle="-" if effect >= 0 else (0, (4, 2)), color=colour, shrinkA=0, shrinkB=0, zorder=1))
+    ax.add_patch(
+        FancyArrowPatch(
+            start,
+            end,
+            arrowstyle="-|>",
+            mutation_scale=9,
+            linewidth=0.6 + 2.4 * min(abs(effect), 1.5),
+            linestyle="-" if effect >= 0 else (0, (4, 2)),
+            color=colour,
+            shrinkA=0,
+            shrinkB=0,
+            zorder=1,
+        )
+    )
 
 
 def _bow(ax, first, second, correlation):
     """A bow on the left of two components, further out the further they lie apart."""
     reach = abs(first[1] - second[1])
     start, end = ((p[0] - 0.10, p[1]) for p in (first, second))
-    ax.add_patch(FancyArrowPatch(start, end, connectionstyle=f"arc3,rad={0.35 + 0.25 * reach}", arrowstyle="<|-|>", mutation_scale=6,
-                                 linewidth=0.9, color=MUTED, shrinkA=0, shrinkB=0, zorder=1))
+    ax.add_patch(
+        FancyArrowPatch(
+            start,
+            end,
+            connectionstyle=f"arc3,rad={0.35 + 0.25 * reach}",
+            arrowstyle="<|-|>",
+            mutation_scale=6,
+            linewidth=0.9,
+            color=MUTED,
+            shrinkA=0,
+            shrinkB=0,
+            zorder=1,
+        )
+    )
     bend = reach * (0.35 + 0.25 * reach) / 2
     _note(ax, (start[0] - bend * 0.45, (start[1] + end[1]) / 2), fmt_number(correlation, 2), MUTED)
 
@@ -228,8 +294,16 @@ def _note(ax, at, text, colour):
 
 
 def _box(ax, at, text):
-    ax.text(*at, text, ha="center", va="center", fontsize=8, color=INK, zorder=5,
-            bbox={"facecolor": PAPER_TINT, "edgecolor": MUTED, "linewidth": 0.7, "boxstyle": "round,pad=0.45"})
+    ax.text(
+        *at,
+        text,
+        ha="center",
+        va="center",
+        fontsize=8,
+        color=INK,
+        zorder=5,
+        bbox={"facecolor": PAPER_TINT, "edgecolor": MUTED, "linewidth": 0.7, "boxstyle": "round,pad=0.45"},
+    )
 
 
 def plot_predicted(table: pd.DataFrame, *, ax: Axes, most: int = 80) -> Axes:
@@ -249,14 +323,37 @@ def plot_predicted(table: pd.DataFrame, *, ax: Axes, most: int = 80) -> Axes:
     """
     inside = table[~table["is_outside"]].sort_values("predicted_t_ha", kind="stable")
     some = inside.iloc[:: max(int(np.ceil(len(inside) / most)), 1)]
-    ax.plot(inside["predicted_t_ha"], inside["dry_yield_t_ha"], "o", color=CANDIDATE, markersize=2, alpha=0.5, linestyle="none",
-            label="plot", zorder=2)
-    ax.vlines(some["predicted_t_ha"], some["lower_t_ha"], some["upper_t_ha"], color=SERIES[1], linewidth=0.9, zorder=2.5,
-              label="95 % interval")
+    ax.plot(
+        inside["predicted_t_ha"],
+        inside["dry_yield_t_ha"],
+        "o",
+        color=CANDIDATE,
+        markersize=2,
+        alpha=0.5,
+        linestyle="none",
+        label="plot",
+        zorder=2,
+    )
+    ax.vlines(
+        some["predicted_t_ha"],
+        some["lower_t_ha"],
+        some["upper_t_ha"],
+        color=SERIES[1],
+        linewidth=0.9,
+        zorder=2.5,
+        label="95 % interval",
+    )
     span = inside[["predicted_t_ha", "dry_yield_t_ha"]]
     ends = [0.9 * span.min().min(), 1.1 * span.max().max()]
     ax.plot(ends, ends, color=INK, linewidth=0.8, linestyle="-", zorder=3, label="cut = predicted")
-    ax.set(xscale="log", yscale="log", xlim=ends, ylim=ends, xlabel="Predicted from other site-years [t/ha]", ylabel="Cut [t/ha]")
+    ax.set(
+        xscale="log",
+        yscale="log",
+        xlim=ends,
+        ylim=ends,
+        xlabel="Predicted from other site-years [t/ha]",
+        ylabel="Cut [t/ha]",
+    )
     for axis in (ax.xaxis, ax.yaxis):
         axis.set_major_locator(FixedLocator([t for t in TICKS_T_HA if ends[0] <= t <= ends[1]]))
         axis.set_major_formatter(lambda v, _: f"{v:g}")
@@ -279,11 +376,20 @@ def plot_plan(plans: dict, *, ax: Axes) -> Axes:
     Axes
     """
     for k, (label, plan) in enumerate(plans.items()):
-        line = ax.plot(plan["plants"], 100 * plan["se_hybrid"], color=SERIES[k], marker="o", markersize=3, label=label)[0]
+        line = ax.plot(
+            plan["plants"], 100 * plan["se_hybrid"], color=SERIES[k], marker="o", markersize=3, label=label
+        )[0]
         enough = plan[plan["is_enough"]]
         if len(enough):
             first = enough.iloc[0]
-            ax.plot(first["plants"], 100 * first["se_hybrid"], "o", markersize=8, markerfacecolor="none", color=line.get_color())
+            ax.plot(
+                first["plants"],
+                100 * first["se_hybrid"],
+                "o",
+                markersize=8,
+                markerfacecolor="none",
+                color=line.get_color(),
+            )
     ax.set(xlabel="Plants measured in each plot", ylabel="Standard error of a hybrid's mean [%]")
     ax.set_ylim(bottom=0)
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))

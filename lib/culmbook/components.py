@@ -5,6 +5,7 @@ import pandas as pd
 
 from culmbook.formats import fmt_list
 from culmbook.harvest import KEY, PLACE, is_slip
+from culmbook.hybrid_means import fit_means, hybrid_means
 from culmbook.season_words import n_of
 from culmbook.seasons import planting_year
 
@@ -40,8 +41,8 @@ def plot_components(stems: pd.DataFrame, counts: pd.DataFrame, plots: pd.DataFra
         One row per plot and season: the plot's columns, ``growing_season, crop_year, measured_on``,
         ``n_plants, n_slips``, ``plants_per_m2, stems_per_plant, stem_mass_g, stem_height_cm,
         stem_diameter_mm, leaf_fraction``, ``height_method`` and ``product_t_ha``. The plot's last
-        day of counting or weighing stems counts, else its last day of measuring. A component that was not observed
-        is missing, and so is the product.
+        day of counting or weighing stems counts, else its last day of measuring. A component that was not
+        observed is missing, and so is the product.
 
     Notes
     -----
@@ -56,7 +57,9 @@ def plot_components(stems: pd.DataFrame, counts: pd.DataFrame, plots: pd.DataFra
     rows = _last_day(rows.assign(is_slip=is_slip(rows, slips)))
     frame = _averaged(rows[~rows["is_slip"]])
     n_slips = rows.groupby(KEY)["is_slip"].sum().rename("n_slips").reset_index()
-    frame = frame.merge(n_slips, on=KEY, how="left").merge(_heights(rows[~rows["is_slip"]]), on=KEY, how="left")
+    frame = frame.merge(n_slips, on=KEY, how="left").merge(
+        _heights(rows[~rows["is_slip"]]), on=KEY, how="left"
+    )
     ground = ok[PLACE].assign(planting_season=planting_year(plots))
     frame = _with_density(frame.merge(ground, on=["site", "plot"]), counts)
     crop_year = frame["growing_season"].astype("float64") - frame["planting_season"] + 1
@@ -106,7 +109,9 @@ def _usual_methods(rows):
     plots = rows.drop_duplicates([*KEY, "height_method"])
     sizes = plots.groupby(["site", "growing_season", "height_method"]).size().rename("n").reset_index()
     sizes = sizes.sort_values(["n", "height_method"], ascending=[False, True], kind="stable")
-    return sizes.drop_duplicates(["site", "growing_season"]).set_index(["site", "growing_season"])["height_method"]
+    return sizes.drop_duplicates(["site", "growing_season"]).set_index(["site", "growing_season"])[
+        "height_method"
+    ]
 
 
 def _with_density(frame, counts):
@@ -141,7 +146,9 @@ def with_yield(components: pd.DataFrame, yields: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(product_ratio=frame["product_t_ha"] / cut)
 
 
-def log_components(frame: pd.DataFrame, names=tuple(COMPONENTS), *, outcome: str = "product_t_ha") -> pd.DataFrame:
+def log_components(
+    frame: pd.DataFrame, names=tuple(COMPONENTS), *, outcome: str = "product_t_ha"
+) -> pd.DataFrame:
     """Logs of components and of a yield, for plots where all are over 0.
 
     Parameters
@@ -168,11 +175,50 @@ def log_components(frame: pd.DataFrame, names=tuple(COMPONENTS), *, outcome: str
     wanted = [*names, outcome]
     absent = [c for c in wanted if c not in frame or frame[c].isna().all()]
     if absent:
-        raise ValueError(f"not observed in any plot: {fmt_list(absent)}; the components cannot be told apart without")
+        raise ValueError(f"not observed in any plot: {fmt_list(absent)}; the components cannot be told apart "
+                         "without")
     whole = frame[(frame[wanted] > 0).all(axis=1)]
     logs = np.log(whole[wanted])
     out = whole.assign(**{c: logs[c] for c in wanted})
     return out.assign(rest=logs[outcome] - logs[list(names)].sum(axis=1)).reset_index(drop=True)
+
+
+def component_means(
+    frame: pd.DataFrame, names=tuple(MEASURES), *, level: float = 0.95
+) -> tuple[pd.DataFrame, list[str]]:
+    """Mean of every component by hybrid, with its interval and unit.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From :func:`plot_components` or :func:`with_yield`, one season.
+    names : sequence of str
+        Columns.
+    level : float
+        Confidence of each interval, 0-1.
+
+    Returns
+    -------
+    tuple of DataFrame and list of str
+        ``measure, label, unit, hybrid, n_plots, mean, lower, upper``, in the order of ``names``, highest
+        mean first; and a sentence for every component that the plots cannot tell of.
+
+    Notes
+    -----
+    Arithmetic means: the product of a hybrid's mean components is not its mean product where plots vary.
+    """
+    parts, told = [], []
+    for name in names:
+        label, unit = MEASURES.get(name, (name, ""))
+        try:
+            means = hybrid_means(fit_means(frame, name), level=level)
+        except ValueError as reason:
+            told.append(f"{label}: no means by hybrid, because {reason}.")
+            continue
+        parts.append(means.assign(measure=name, label=label, unit=unit))
+    columns = ["measure", "label", "unit", "hybrid", "n_plots", "mean", "lower", "upper"]
+    table = pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+    return table, told
 
 
 def component_words(stems: pd.DataFrame, components: pd.DataFrame) -> list[str]:
@@ -205,6 +251,7 @@ def _method_words(stems):
     rows = stems.dropna(subset=["stem_height_cm"]).assign(height_method=_method(stems))
     used = rows.groupby(["site", "growing_season"])["height_method"].agg(lambda v: sorted(set(v)))
     usual = _usual_methods(rows) if len(rows) else None
-    return [f"{site}, {season}: heights were measured by two methods ({fmt_list(methods)}). They are different "
+    return [f"{site}, {season}: heights were measured by two methods ({fmt_list(methods)}). They are "
+            "different "
             f"things and are kept apart: only those by {usual[(site, season)]} are used."
             for (site, season), methods in used.items() if len(methods) > 1]

@@ -94,8 +94,8 @@ def fit_covariances(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit
     Raises
     ------
     ValueError
-        A missing or infinite value, fewer than three hybrids above the groups, hybrids that no unit connects, or
-        fewer than three degrees of freedom within.
+        A missing or infinite value, fewer than three hybrids above the groups, hybrids that no unit connects,
+        or fewer than three degrees of freedom within.
 
     Notes
     -----
@@ -115,11 +115,13 @@ def fit_covariances(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit
     x = np.hstack([np.eye(len(names))[hybrid], np.eye(block.max() + 1)[block][:, 1:]])
     rank, df_within = np.linalg.matrix_rank(x), len(x) - x.shape[1]
     if rank < x.shape[1]:
-        raise ValueError("some hybrids never share a unit with the others, directly or through a third: their "
+        raise ValueError("some hybrids never share a unit with the others, directly or through a third: "
+                         "their "
                          "differences cannot be told from the ground")
     centre, df_between = _centring(frame, names, group)
     if df_between < 2 or df_within < max(LEAST_DF, len(traits)):
-        raise ValueError(f"{len(names)} hybrids in {len(x)} plots are too few to tell what varies between hybrids from what "
+        raise ValueError(f"{len(names)} hybrids in {len(x)} plots are too few to tell what varies between "
+                         "hybrids from what "
                          "varies between plots")
     inverse = np.linalg.inv(x.T @ x)
     solution = inverse @ x.T @ values
@@ -129,7 +131,9 @@ def fit_covariances(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit
     raw = means.T @ centre @ means / df_between
     between = raw - within * np.trace(centre @ scale) / df_between
     square = [pd.DataFrame(m, traits, traits) for m in (between, within, raw)]
-    return Covariances(pd.DataFrame(means, names, traits), *square, scale, centre, df_between, df_within, len(x))
+    return Covariances(
+        pd.DataFrame(means, names, traits), *square, scale, centre, df_between, df_within, len(x)
+    )
 
 
 def _centring(frame, names, group):
@@ -167,9 +171,9 @@ def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[
 
     Notes
     -----
-    The roots of ``|between - root error| = 0`` under the floor are set to it. With the floor 0 this is the restricted
-    likelihood's answer for a balanced layout; correlations of traits need a floor over it, because they
-    divide by what was set.
+    The roots of ``|between - root error| = 0`` under the floor are set to it. With the floor 0 this is the
+    restricted likelihood's answer for a balanced layout; correlations of traits need a floor over it, because
+    they divide by what was set.
 
     References
     ----------
@@ -184,7 +188,9 @@ def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[
     try:
         root = np.linalg.cholesky(error)
     except np.linalg.LinAlgError:
-        raise ValueError("one trait is an exact sum of others: its error cannot be told from theirs") from None
+        raise ValueError(
+            "one trait is an exact sum of others: its error cannot be told from theirs"
+        ) from None
     values, vectors = np.linalg.eigh(np.linalg.solve(root, np.linalg.solve(root, between).T))
     n_raised = int((values < floor).sum())
     if n_raised == 0:
@@ -193,7 +199,9 @@ def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[
     return (back * np.maximum(values, floor)) @ back.T, n_raised
 
 
-def draw_covariances(cov: Covariances, n: int, seed: int, target: str = THESE) -> tuple[np.ndarray, np.ndarray]:
+def draw_covariances(
+    cov: Covariances, n: int, seed: int, target: str = THESE
+) -> tuple[np.ndarray, np.ndarray]:
     """Parametric bootstrap of both covariances.
 
     Parameters

@@ -1,7 +1,7 @@
 """How do cut plots and plots only measured give one mean together?
 
-The cheap measurement of all plots moves the mean of the plots that were cut. It is sound only where chance decided
-which plots were cut: that is asked, never assumed.
+The cheap measurement of all plots moves the mean of the plots that were cut. It is sound only where chance
+decided which plots were cut: that is asked, never assumed.
 """
 
 from typing import NamedTuple
@@ -52,9 +52,9 @@ def regression_estimate(cheap, outcome, *, chosen_at_random: bool | None, n_popu
 
     Notes
     -----
-    ``mean = y + b (X - x)`` with y, x means and b the slope among cut plots, X the mean of all measured; variance
-    ``s²_yx [1/n + (X - x)² / S_xx] + b² s²_x' / N'`` less the finite part, t with n - 2 degrees of freedom. Where the
-    measured plots are all there are, the last term is 0.
+    ``mean = y + b (X - x)`` with y, x means and b the slope among cut plots, X the mean of all measured;
+    variance ``s²_yx [1/n + (X - x)² / S_xx] + b² s²_x' / N'`` less the finite part, t with n - 2 degrees of
+    freedom. Where the measured plots are all there are, the last term is 0.
 
     References
     ----------
@@ -65,7 +65,8 @@ def regression_estimate(cheap, outcome, *, chosen_at_random: bool | None, n_popu
     cut = ~np.isnan(y)
     n, n_all = int(cut.sum()), len(x)
     if not np.isfinite(x).all():
-        raise ValueError("the cheap measurement is missing in some plots: leave them out of the population first")
+        raise ValueError("the cheap measurement is missing in some plots: leave them out of the population "
+                         "first")
     if n < LEAST_CUT:
         raise ValueError(f"{n} cut plots: at least {LEAST_CUT} are needed")
     if np.ptp(x[cut]) == 0:
@@ -84,9 +85,11 @@ def regression_estimate(cheap, outcome, *, chosen_at_random: bool | None, n_popu
 
 def _ask(chosen_at_random):
     if chosen_at_random is None:
-        raise ValueError("were the cut plots chosen at random? Without an answer cut and uncut plots are not joined")
+        raise ValueError("were the cut plots chosen at random? Without an answer cut and uncut plots are not "
+                         "joined")
     if not chosen_at_random:
-        raise ValueError("the cut plots were not chosen at random: joined with the uncut ones they would mislead")
+        raise ValueError("the cut plots were not chosen at random: joined with the uncut ones they would "
+                         "mislead")
 
 
 def _estimate(mean, se, df, n, n_all, level):
@@ -94,7 +97,9 @@ def _estimate(mean, se, df, n, n_all, level):
     return Estimate(float(mean), float(se), float(mean - half), float(mean + half), n, n_all)
 
 
-def stratified_mean(frame: pd.DataFrame, value: str, stratum: str, sizes: pd.Series, *, level: float = 0.95) -> Estimate:
+def stratified_mean(
+    frame: pd.DataFrame, value: str, stratum: str, sizes: pd.Series, *, level: float = 0.95
+) -> Estimate:
     """Mean of a population from random plots (or plants) of every stratum.
 
     Parameters
@@ -129,10 +134,19 @@ def stratified_mean(frame: pd.DataFrame, value: str, stratum: str, sizes: pd.Ser
         raise ValueError("every stratum needs a size and two sampled units or more, no more than its size")
     weight = sizes[n.index] / sizes.sum()
     variance = weight**2 * variances / n * (1 - n / sizes[n.index])
-    return _estimate((weight * means).sum(), np.sqrt(variance.sum()), int(n.sum() - len(n)), int(n.sum()), int(sizes.sum()), level)
+    return _estimate(
+        (weight * means).sum(),
+        np.sqrt(variance.sum()),
+        int(n.sum() - len(n)),
+        int(n.sum()),
+        int(sizes.sum()),
+        level,
+    )
 
 
-def cluster_total(frame: pd.DataFrame, value: str, cluster: str, n_clusters: int, *, level: float = 0.95) -> Estimate:
+def cluster_total(
+    frame: pd.DataFrame, value: str, cluster: str, n_clusters: int, *, level: float = 0.95
+) -> Estimate:
     """Total of a population from all units of clusters chosen at random (all plants of chosen plots).
 
     Parameters
@@ -166,7 +180,9 @@ def cluster_total(frame: pd.DataFrame, value: str, cluster: str, n_clusters: int
     return _estimate(n_clusters * totals.mean(), se, n - 1, n, n_clusters, level)
 
 
-def cluster_mean(frame: pd.DataFrame, value: str, cluster: str, n_clusters: int, *, level: float = 0.95) -> Estimate:
+def cluster_mean(
+    frame: pd.DataFrame, value: str, cluster: str, n_clusters: int, *, level: float = 0.95
+) -> Estimate:
     """Mean per unit from all units of clusters chosen at random.
 
     Parameters
@@ -199,7 +215,8 @@ def cluster_mean(frame: pd.DataFrame, value: str, cluster: str, n_clusters: int,
 def _clusters(totals, n_clusters):
     n = len(totals)
     if n < 2 or n > n_clusters:
-        raise ValueError(f"{n} clusters of {n_clusters}: at least two and no more than there are must be chosen")
+        raise ValueError(f"{n} clusters of {n_clusters}: at least two and no more than there are must be "
+                         "chosen")
     return n
 
 
@@ -232,8 +249,8 @@ def calibrated_mean(frame: pd.DataFrame, value: str, known: pd.Series, cluster: 
 
     Notes
     -----
-    Regression estimator: sampled units are weighed so that their means of the cheap measurements are the known
-    ones; standard error from the clusters' totals of the weighed residuals.
+    Regression estimator: sampled units are weighed so that their means of the cheap measurements are the
+    known ones; standard error from the clusters' totals of the weighed residuals.
 
     References
     ----------

@@ -147,5 +147,7 @@ def moisture_class(moisture_pct):
     """
     moisture = np.atleast_1d(check_moisture(moisture_pct))
     limit = np.maximum(CLASS_STEP_PCT * np.ceil(moisture / CLASS_STEP_PCT), CLASS_FIRST_PCT)
-    names = [None if np.isnan(v) else f"M{v:.0f}" if v <= CLASS_LAST_PCT else f"M{CLASS_LAST_PCT}+" for v in limit]
+    names = [
+        None if np.isnan(v) else f"M{v:.0f}" if v <= CLASS_LAST_PCT else f"M{CLASS_LAST_PCT}+" for v in limit
+    ]
     return np.array(names, dtype=object)

@@ -221,20 +221,24 @@ def harvest_words(frame: pd.DataFrame) -> list[str]:
     told = [_lost_sites_words(frame)]
     filled = frame["moisture_from"].isin([HYBRID_SITE, SITE]) & frame["left_out"].isna()
     if filled.any():
-        told.append(f"The moisture sample of {n_of(int(filled.sum()), 'plot')} was lost: the mean of the hybrid's other plots "
-                    "at the site, or of the site, stands in. These plots are left out of every comparison of moisture.")
+        told.append(f"The moisture sample of {n_of(int(filled.sum()), 'plot')} was lost: the mean of the "
+                    "hybrid's other plots "
+                    "at the site, or of the site, stands in. These plots are left out of every comparison of "
+                    "moisture.")
     why = frame["left_out"].value_counts().sort_index()
     if len(why):
         parts = [f"{n_of(int(n), 'plot')} ({reason})" for reason, n in why.items()]
         told.append(f"Left out of all estimates: {fmt_list(parts)}.")
     lost = int((frame["is_plant_loss"] & frame["left_out"].isna()).sum())
     if lost:
-        told.append(f"{n_of(lost, 'plot')} lost to the hybrid itself counts with what it gave, 0 where nothing was cut.")
+        told.append(f"{n_of(lost, 'plot')} lost to the hybrid itself counts with what it gave, 0 where "
+                    "nothing was cut.")
     return [sentence for sentence in told if sentence]
 
 
 def _lost_sites_words(frame):
     lost = frame[frame["left_out"].eq("no moisture at the site in this season")]
     places = [f"{site} in {season}" for site, season in sorted({*zip(lost["site"], lost["growing_season"])})]
-    return (f"All moisture samples were lost at {fmt_list(places)}: dry yields there are not known, and no other site's "
+    return (f"All moisture samples were lost at {fmt_list(places)}: dry yields there are not known, and no "
+            "other site's "
             "moisture is put in, because sites differ by more than hybrids do." if places else "")

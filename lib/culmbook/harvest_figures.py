@@ -11,7 +11,9 @@ from culmbook.stand_figures import short_name
 from culmbook.style import CANDIDATE, CONTROL, INK, MUTED
 
 
-def plot_yields(means: pd.DataFrame, controls: list[str], *, ax: Axes, xlabel: str = "Dry yield [t/ha]") -> Axes:
+def plot_yields(
+    means: pd.DataFrame, controls: list[str], *, ax: Axes, xlabel: str = "Dry yield [t/ha]"
+) -> Axes:
     """Mean yield of each hybrid with its interval.
 
     Parameters
@@ -70,10 +72,21 @@ def plot_dry_down(frame: pd.DataFrame, trend: Trend | None, controls: list[str],
     is_control = rows["hybrid"].isin(controls).to_numpy()
     # plots cut on one day would hide each other: set apart by less than a day
     shift = (np.arange(len(rows)) * 0.618034) % 1 * 0.7 - 0.35
-    for own, colour, marker, label in ((~is_control, CANDIDATE, "o", "hybrids"), (is_control, CONTROL, "s", "control")):
+    for own, colour, marker, label in (
+        (~is_control, CANDIDATE, "o", "hybrids"),
+        (is_control, CONTROL, "s", "control"),
+    ):
         if own.any():
-            ax.plot((day + shift)[own], rows["moisture_pct"].to_numpy()[own], marker, color=colour, linestyle="none", markersize=3.2,
-                    alpha=0.8, label=label)
+            ax.plot(
+                (day + shift)[own],
+                rows["moisture_pct"].to_numpy()[own],
+                marker,
+                color=colour,
+                linestyle="none",
+                markersize=3.2,
+                alpha=0.8,
+                label=label,
+            )
     if trend is not None and len(rows):
         ends = np.array([day.min(), day.max()])
         line = rows["moisture_pct"].mean() + trend.slope * (ends - day.mean())

@@ -19,18 +19,21 @@ def phenology_days(phenology: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame
     Parameters
     ----------
     phenology : DataFrame
-        Table ``phenology``; ``flowered = no`` with a blank date is a plot that never flowered, which is not missing.
+        Table ``phenology``; ``flowered = no`` with a blank date is a plot that never flowered, which is not
+        missing.
     plots : DataFrame
         Table ``plots``.
 
     Returns
     -------
     DataFrame
-        The plot's columns, ``growing_season, emergence_day, flowering_day`` (1 = 1 January; missing where it did not
-        happen or was not seen), ``flowered`` {yes, no, missing}, ``senescence_score`` as a number.
+        The plot's columns, ``growing_season, emergence_day, flowering_day`` (1 = 1 January; missing where it
+        did not happen or was not seen), ``flowered`` {yes, no, missing}, ``senescence_score`` as a number.
     """
     ok = plots.loc[plots["status"].eq("ok"), PLACE]
-    rows = phenology[["site", "plot", "growing_season", "emerged_on", "flowered", "flowered_on", "senescence_score"]]
+    rows = phenology[
+        ["site", "plot", "growing_season", "emerged_on", "flowered", "flowered_on", "senescence_score"]
+    ]
     rows = rows.merge(ok, on=["site", "plot"])
     return rows.assign(emergence_day=rows["emerged_on"].dt.day_of_year.astype("float64"),
                        flowering_day=rows["flowered_on"].dt.day_of_year.astype("float64"),
@@ -45,7 +48,8 @@ def trait_means(frame: pd.DataFrame, trait: str, *, level: float = 0.95) -> pd.D
     frame : DataFrame
         One season: the plot's columns and the trait. Plots without it are not used.
     trait : str
-        Any numeric column; for ``senescence_score`` the steps are taken as alike, and limits stay in 0-9; shares stay in 0-1.
+        Any numeric column; for ``senescence_score`` the steps are taken as alike, and limits stay in 0-9;
+        shares stay in 0-1.
     level : float
         Confidence of each interval, 0-1.
 
@@ -105,8 +109,8 @@ def lodging(frame: pd.DataFrame, *, level: float = 0.95, least_pct: float = 0.0)
     -------
     DataFrame
         ``hybrid, n_plots, n_lodged, share, lower, upper`` (exact intervals, plots taken as independent) and
-        ``lodged_pct``, the mean of the plots that lodged. Most plots do not lodge, so a mean over all of them with a t interval
-        would describe neither kind.
+        ``lodged_pct``, the mean of the plots that lodged. Most plots do not lodge, so a mean over all of them
+        with a t interval would describe neither kind.
     """
     seen = frame[frame["lodged_pct"].notna()]
     has_lodged = seen["lodged_pct"].gt(least_pct)
@@ -120,5 +124,7 @@ def _shares(hybrid, happened, name, level):
     if table.empty:
         return table.assign(share=np.nan, lower=np.nan, upper=np.nan).rename_axis("hybrid").reset_index()
     lower, upper = share_interval(table[name], table["n_plots"], level=level, kind="exact")
-    table = table.assign(share=table[name] / table["n_plots"], lower=np.asarray(lower), upper=np.asarray(upper))
+    table = table.assign(
+        share=table[name] / table["n_plots"], lower=np.asarray(lower), upper=np.asarray(upper)
+    )
     return table.reset_index().sort_values(["share", "hybrid"], ascending=[False, True], ignore_index=True)

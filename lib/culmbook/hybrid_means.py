@@ -1,7 +1,7 @@
 """What does each hybrid give on average, and does it beat the control?
 
-One measured quantity per plot of one season (yield, moisture, height, ash …), hybrids and growing conditions fixed,
-and everything the plots were laid out in random. Means are those of the conditions weighed alike.
+One measured quantity per plot of one season (yield, moisture, height, ash …), hybrids and growing conditions
+fixed, and everything the plots were laid out in random. Means are those of the conditions weighed alike.
 """
 
 from dataclasses import dataclass
@@ -19,8 +19,9 @@ LEAST_DF = 3
 class MeansFit:
     """A fitted model of means.
 
-    ``fit`` the mixed model; ``weights`` one row per hybrid and one column per coefficient, whose product with the
-    coefficients is the hybrid's mean; ``n_plots`` by hybrid; ``response`` its column; ``terms`` the random terms.
+    ``fit`` the mixed model; ``weights`` one row per hybrid and one column per coefficient, whose product with
+    the coefficients is the hybrid's mean; ``n_plots`` by hybrid; ``response`` its column; ``terms`` the
+    random terms.
     """
 
     fit: GaussianFit
@@ -40,22 +41,23 @@ def fit_means(frame: pd.DataFrame, response: str) -> MeansFit:
     Parameters
     ----------
     frame : DataFrame
-        One row per plot: ``site, trial, replicate, block, main_plot, plot, hybrid, planting_method, film`` and
-        the response; plots without a response are not used. Blocks and main plots may be missing.
+        One row per plot: ``site, trial, replicate, block, main_plot, plot, hybrid, planting_method, film``
+        and the response; plots without a response are not used. Blocks and main plots may be missing.
     response : str
         Column, in any unit.
 
     Returns
     -------
     MeansFit
-        In one trial, replicates and planting treatments are fixed; over several trials or sites, each trial x treatment is, and
-        hybrid x trial and replicates are random. Blocks, main plots and hybrid x treatment are random.
+        In one trial, replicates and planting treatments are fixed; over several trials or sites, each trial x
+        treatment is, and hybrid x trial and replicates are random. Blocks, main plots and hybrid x treatment
+        are random.
 
     Raises
     ------
     ValueError
-        A plot twice, fewer than two hybrids, fewer than three degrees of freedom for the error, hybrids that share
-        no condition, or a search that does not settle.
+        A plot twice, fewer than two hybrids, fewer than three degrees of freedom for the error, hybrids that
+        share no condition, or a search that does not settle.
     """
     used = frame[frame[response].notna()]
     if used.duplicated(["site", "plot"]).any():
@@ -68,7 +70,8 @@ def fit_means(frame: pd.DataFrame, response: str) -> MeansFit:
     cells["hybrid_place"] = cells["hybrid"].astype(str) + ":" + cells["place"]
     design, weights = _design(cells, cells["place"].nunique() > 1)
     if len(cells) - design.shape[1] < LEAST_DF:
-        raise ValueError(f"{len(cells)} plots with {response} leave fewer than {LEAST_DF} degrees of freedom for the error")
+        raise ValueError(f"{len(cells)} plots with {response} leave fewer than {LEAST_DF} degrees of freedom "
+                         "for the error")
     terms = _random_terms(cells)
     fit = fit_gaussian(cells, response, design, terms)
     if fit.verdict != CONVERGED:
@@ -87,12 +90,15 @@ def _design(cells, is_wide):
         levels = cells[[factor, "site"]].drop_duplicates().set_index(factor)["site"].sort_index()
         share = 1 / levels.groupby(levels).transform("size") / levels.nunique()
         columns.append(dummies.iloc[:, 1:])
-        weights.append(pd.DataFrame(np.tile(share.to_numpy(), (len(names), 1)), names, dummies.columns).iloc[:, 1:])
+        weights.append(
+            pd.DataFrame(np.tile(share.to_numpy(), (len(names), 1)), names, dummies.columns).iloc[:, 1:]
+        )
     return pd.concat(columns, axis=1), pd.concat(weights, axis=1)
 
 
 def _random_terms(cells):
-    """Random terms that the layout supports; no two of the same partition, none that the fixed part determines."""
+    """Random terms that the layout supports; no two of the same partition, none that the fixed part
+    determines."""
     is_wide = cells["place"].nunique() > 1
     candidates = ["hybrid_place", "replicate_key"] if is_wide else []
     candidates += ["main_plot_key", "block_key"]
@@ -134,7 +140,9 @@ def hybrid_means(means: MeansFit, *, level: float = 0.95) -> pd.DataFrame:
     return out.sort_values(["mean", "hybrid"], ascending=[False, True], ignore_index=True)
 
 
-def against_control(means: MeansFit, control: str, *, level: float = 0.95, together: bool = True) -> pd.DataFrame:
+def against_control(
+    means: MeansFit, control: str, *, level: float = 0.95, together: bool = True
+) -> pd.DataFrame:
     """Differences of every hybrid's mean from the control's.
 
     Parameters
@@ -167,17 +175,29 @@ def against_control(means: MeansFit, control: str, *, level: float = 0.95, toget
     """
     others = [h for h in means.hybrids if h != control]
     if control not in means.hybrids:
-        raise ValueError(f"the control {control!r} has no plot with {means.response} here, so nothing can be compared with it")
+        raise ValueError(f"the control {control!r} has no plot with {means.response} here, so nothing can be "
+                         "compared with it")
     rows = means.weights.loc[others] - means.weights.loc[control]
     table = means.fit.contrast(rows, level)
     critical = (table["upper"] - table["estimate"]) / table["se"]
     if together:
-        joint = rows.to_numpy() @ means.fit.covariance.loc[rows.columns, rows.columns].to_numpy() @ rows.to_numpy().T
+        joint = (
+            rows.to_numpy()
+            @ means.fit.covariance.loc[rows.columns, rows.columns].to_numpy()
+            @ rows.to_numpy().T
+        )
         correlation = joint / np.outer(table["se"], table["se"])
         critical = float(np.quantile(simultaneous_draws(correlation, table["df"].min()), level))
     own = means.weights.loc[others].to_numpy() @ means.fit.coefficients[rows.columns].to_numpy()
     half = critical * table["se"]
-    out = pd.DataFrame({"hybrid": others, "n_plots": means.n_plots[others].to_numpy(), "mean": own,
-                        "difference": table["estimate"].to_numpy(), "lower": (table["estimate"] - half).to_numpy(),
-                        "upper": (table["estimate"] + half).to_numpy()})
+    out = pd.DataFrame(
+        {
+            "hybrid": others,
+            "n_plots": means.n_plots[others].to_numpy(),
+            "mean": own,
+            "difference": table["estimate"].to_numpy(),
+            "lower": (table["estimate"] - half).to_numpy(),
+            "upper": (table["estimate"] + half).to_numpy(),
+        }
+    )
     return out.sort_values(["difference", "hybrid"], ascending=[False, True], ignore_index=True)

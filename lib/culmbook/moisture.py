@@ -73,7 +73,9 @@ def _trend(rows, column, least_days, level, what):
     rows, day = rows[far], day[far]
     if rows.empty:
         raise ValueError(f"There is no {what}: no trial was cut on two days at least {least_days} days apart")
-    place = rows["site"].astype(str) + ":" + rows["trial"].astype(str) + ":" + rows["growing_season"].astype(str)
+    place = (
+        rows["site"].astype(str) + ":" + rows["trial"].astype(str) + ":" + rows["growing_season"].astype(str)
+    )
     try:
         line = partial_slope(day, rows[column], [place, rows["hybrid"]], level)
     except ValueError:
@@ -109,7 +111,8 @@ def moisture_on(frame: pd.DataFrame, day, trend: Trend | None) -> pd.DataFrame:
     rows = frame[frame["moisture_from"].eq(MEASURED) & frame["left_out"].isna()]
     moved = (day - rows["harvested_on"]).dt.days
     if trend is None and moved.any():
-        raise ValueError(f"{int((moved != 0).sum())} of {len(rows)} plots were not cut on {fmt_date(day)}, and without a dry-down line their "
+        raise ValueError(f"{int((moved != 0).sum())} of {len(rows)} plots were not cut on {fmt_date(day)}, "
+                         "and without a dry-down line their "
                          "moistures are not comparable")
     slope = 0.0 if trend is None else trend.slope
     if trend is not None and not _same_season(trend, day):
@@ -119,7 +122,9 @@ def moisture_on(frame: pd.DataFrame, day, trend: Trend | None) -> pd.DataFrame:
 
 def _same_season(trend, day):
     """Whether a day of the year lies between the first and the last cut that the line rests on."""
-    of_year = [(d - pd.Timestamp(d.year - (d.month < 7), 7, 1)).days for d in (trend.first_on, day, trend.last_on)]
+    of_year = [
+        (d - pd.Timestamp(d.year - (d.month < 7), 7, 1)).days for d in (trend.first_on, day, trend.last_on)
+    ]
     return min(of_year[0], of_year[2]) <= of_year[1] <= max(of_year[0], of_year[2])
 
 
@@ -129,8 +134,8 @@ def fit_winter_loss(frame: pd.DataFrame, *, least_days: int = LEAST_DAYS, level:
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.harvest.plot_harvests`; plots with a yield over 0 that are not set aside and no suspected slip,
-        early cuts included.
+        From :func:`culmbook.harvest.plot_harvests`; plots with a yield over 0 that are not set aside and no
+        suspected slip, early cuts included.
     least_days : int
         As for :func:`fit_dry_down`.
     level : float
@@ -151,7 +156,12 @@ def fit_winter_loss(frame: pd.DataFrame, *, least_days: int = LEAST_DAYS, level:
     A plot is cut once, so the loss is read between plots: it is sound only where chance decided which plots
     were cut early.
     """
-    keep = frame["dry_yield_t_ha"].gt(0) & frame["status"].eq("ok") & ~frame["is_slip"] & frame["plot_status"].eq("ok")
+    keep = (
+        frame["dry_yield_t_ha"].gt(0)
+        & frame["status"].eq("ok")
+        & ~frame["is_slip"]
+        & frame["plot_status"].eq("ok")
+    )
     rows = frame[keep & frame["moisture_from"].eq(MEASURED)]
     logs = rows.assign(log_yield=np.log(rows["dry_yield_t_ha"]))
     return _trend(logs, "log_yield", least_days, level, "estimate of the winter loss")
@@ -168,5 +178,7 @@ def trend_words(trend: Trend, *, is_loss: bool = False) -> str:
     """
     factor, unit = (100, " % of the dry matter") if is_loss else (1, " points of moisture")
     low, high = sorted((factor * trend.lower, factor * trend.upper))
-    return (f"{fmt_number(factor * trend.slope, 2)}{unit} per day ({fmt_number(low, 2)} to {fmt_number(high, 2)}), from {trend.n_plots} "
-            f"plots cut on {trend.n_days} days between {fmt_date(trend.first_on)} and {fmt_date(trend.last_on)}.")
+    return (f"{fmt_number(factor * trend.slope, 2)}{unit} per day ({fmt_number(low, 2)} to "
+            f"{fmt_number(high, 2)}), from {trend.n_plots} "
+            f"plots cut on {trend.n_days} days between {fmt_date(trend.first_on)} and "
+            f"{fmt_date(trend.last_on)}.")

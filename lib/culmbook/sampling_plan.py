@@ -17,7 +17,8 @@ ENOUGH = 0.20  # share of a mean's variance that plants may still make up
 
 
 class Spread(NamedTuple):
-    """Variances of one measurement: between plots of a hybrid and between plants of a plot; and their numbers."""
+    """Variances of one measurement: between plots of a hybrid and between plants of a plot; and their
+    numbers."""
 
     measurement: str
     between_plots: float
@@ -52,7 +53,9 @@ def plant_spread(stems: pd.DataFrame, plots: pd.DataFrame, measurement: str) -> 
     ``log x = hybrid x trial x season + replicate + plot + plant`` by REML, the first two fixed.
     """
     ok = plots.loc[plots["status"].eq("ok"), ["site", "plot", "trial", "replicate", "hybrid"]]
-    rows = stems[stems["plant"].ne("pooled") & stems[measurement].gt(0).fillna(False)].merge(ok, on=["site", "plot"])
+    rows = stems[stems["plant"].ne("pooled") & stems[measurement].gt(0).fillna(False)].merge(
+        ok, on=["site", "plot"]
+    )
     day = rows.groupby(KEY)["measured_on"].transform("max")
     rows = rows[rows["measured_on"].eq(day)]
     rows = rows[rows.groupby(KEY)["plant"].transform("size") > 1]
@@ -61,9 +64,12 @@ def plant_spread(stems: pd.DataFrame, plots: pd.DataFrame, measurement: str) -> 
     rows = rows.assign(
         value=np.log(rows[measurement].astype("float64")),
         plot_key=rows["site"].astype(str) + ":" + rows["plot"].astype(str) + ":" + season,
-        replicate_key=place + ":" + rows["replicate"].astype(str), entry=place + ":" + rows["hybrid"].astype(str))
+        replicate_key=place + ":" + rows["replicate"].astype(str),
+        entry=place + ":" + rows["hybrid"].astype(str),
+    )
     if rows["plot_key"].nunique() < LEAST_PLOTS:
-        raise ValueError(f"{measurement}: fewer than {LEAST_PLOTS} plots with two plants or more, so the spread of "
+        raise ValueError(f"{measurement}: fewer than {LEAST_PLOTS} plots with two plants or more, so the "
+                         "spread of "
                          "plants is not known")
     design = pd.get_dummies(rows["entry"], dtype=float)
     fit = fit_gaussian(rows, "value", design, ["replicate_key", "plot_key"])
@@ -73,7 +79,9 @@ def plant_spread(stems: pd.DataFrame, plots: pd.DataFrame, measurement: str) -> 
                   rows["plot_key"].nunique(), len(rows))
 
 
-def plan_plants(spread: Spread, plots: int, plants: tuple = PLANTS, *, enough: float = ENOUGH) -> pd.DataFrame:
+def plan_plants(
+    spread: Spread, plots: int, plants: tuple = PLANTS, *, enough: float = ENOUGH
+) -> pd.DataFrame:
     """What measuring more plants of each plot would bring.
 
     Parameters
@@ -89,8 +97,8 @@ def plan_plants(spread: Spread, plots: int, plants: tuple = PLANTS, *, enough: f
     Returns
     -------
     DataFrame
-        ``plants, plots, se_hybrid`` (standard error of a hybrid's mean, log scale: 0.1 is about 10 %), ``from_plants`` (share
-        of its variance that comes from measuring few plants), ``is_enough``.
+        ``plants, plots, se_hybrid`` (standard error of a hybrid's mean, log scale: 0.1 is about 10 %),
+        ``from_plants`` (share of its variance that comes from measuring few plants), ``is_enough``.
 
     Raises
     ------
@@ -99,8 +107,8 @@ def plan_plants(spread: Spread, plots: int, plants: tuple = PLANTS, *, enough: f
 
     Notes
     -----
-    ``(v_plots + v_plants / n) / r``. However many plants are measured, the first term stays: past some number only
-    more plots help.
+    ``(v_plots + v_plants / n) / r``. However many plants are measured, the first term stays: past some number
+    only more plots help.
 
     Examples
     --------
@@ -115,8 +123,15 @@ def plan_plants(spread: Spread, plots: int, plants: tuple = PLANTS, *, enough: f
     own = spread.between_plants / n
     variance = spread.between_plots + own
     share = own / variance
-    return pd.DataFrame({"plants": np.asarray(plants, int), "plots": plots, "se_hybrid": np.sqrt(variance / plots),
-                         "from_plants": share, "is_enough": share <= enough + 1e-12})
+    return pd.DataFrame(
+        {
+            "plants": np.asarray(plants, int),
+            "plots": plots,
+            "se_hybrid": np.sqrt(variance / plots),
+            "from_plants": share,
+            "is_enough": share <= enough + 1e-12,
+        }
+    )
 
 
 def best_plants(spread: Spread, cost_plot: float, cost_plant: float) -> float:

@@ -1,7 +1,7 @@
 """What would the plots have yielded with every plant standing?
 
-Yield per planted area is the main figure: gaps are the hybrid's own result where it lost the plants. The yield at
-full stand is a second one, for telling a poor stand from a poor plant.
+Yield per planted area is the main figure: gaps are the hybrid's own result where it lost the plants. The
+yield at full stand is a second one, for telling a poor stand from a poor plant.
 """
 
 import numpy as np
@@ -22,7 +22,8 @@ def with_stand(yields: pd.DataFrame, stand: pd.DataFrame) -> pd.DataFrame:
     yields : DataFrame
         From :func:`culmbook.harvest.plot_harvests`, one season.
     stand : DataFrame
-        From :func:`culmbook.establishment.plot_stand` of that season: ``site, plot, latest_alive, plants_planted``.
+        From :func:`culmbook.establishment.plot_stand` of that season: ``site, plot, latest_alive,
+        plants_planted``.
 
     Returns
     -------
@@ -62,7 +63,8 @@ def fit_stand_power(frame: pd.DataFrame, *, level: float = 0.95) -> PartialSlope
     log_stand = np.log(rows["stand"])
     own = log_stand - log_stand.groupby([place, rows["hybrid"]]).transform("mean")
     if len(rows) < 3 or not own.std() >= LEAST_SPREAD:
-        raise ValueError("The stands of one hybrid's plots are too alike to tell how yield goes with the stand, so there is no "
+        raise ValueError("The stands of one hybrid's plots are too alike to tell how yield goes with the "
+                         "stand, so there is no "
                          "yield at full stand")
     factors = [place + ":" + rows["hybrid"].astype(str), place + ":" + rows["replicate"].astype(str)]
     return partial_slope(log_stand, np.log(rows["dry_yield_t_ha"]), factors, level)
@@ -83,8 +85,8 @@ def at_full_stand(frame: pd.DataFrame, power: float, *, rank_floor: float = RANK
     Returns
     -------
     DataFrame
-        ``frame`` with ``full_stand_t_ha`` (missing without a stand, or where it is under the floor: that is too far to
-        reckon) and ``is_ranked``.
+        ``frame`` with ``full_stand_t_ha`` (missing without a stand, or where it is under the floor: that is
+        too far to reckon) and ``is_ranked``.
 
     Raises
     ------

@@ -12,8 +12,8 @@ from scipy import stats
 class StraightLine:
     """A line fitted by least squares: ``y = intercept + slope (x - origin)``.
 
-    ``covariance`` that of intercept and slope (2 x 2), ``sd`` the residual standard deviation, ``df`` its degrees of
-    freedom.
+    ``covariance`` that of intercept and slope (2 x 2), ``sd`` the residual standard deviation, ``df`` its
+    degrees of freedom.
     """
 
     intercept: float
@@ -32,7 +32,9 @@ class StraightLine:
     def at(self, x):
         """Value of the line and its standard error at ``x``."""
         rows = np.column_stack([np.ones(np.size(x)), np.ravel(x) - self.origin])
-        return rows @ [self.intercept, self.slope], np.sqrt(np.einsum("ij,jk,ik->i", rows, self.covariance, rows))
+        return rows @ [self.intercept, self.slope], np.sqrt(
+            np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
+        )
 
     def slope_interval(self, level: float = 0.95) -> tuple[float, float]:
         """Limits of the slope, Student's t."""
@@ -77,11 +79,14 @@ def fit_line(x, y, origin: float = 0.0) -> StraightLine:
     df = len(x) - 2
     variance = rest @ rest / df
     root = np.linalg.inv(r)
-    return StraightLine(float(solution[0]), float(solution[1]), origin, variance * root @ root.T, float(np.sqrt(variance)), df)
+    return StraightLine(
+        float(solution[0]), float(solution[1]), origin, variance * root @ root.T, float(np.sqrt(variance)), df
+    )
 
 
 class PartialSlope(NamedTuple):
-    """Slope of y on x inside the cells of factors: with Student's limits, and the correlation that is left."""
+    """Slope of y on x inside the cells of factors: with Student's limits, and the correlation that is
+    left."""
 
     slope: float
     se: float
@@ -132,7 +137,14 @@ def partial_slope(x, y, factors: list, level: float = 0.95, given=None) -> Parti
     slope = sxy / sxx
     se = np.sqrt(max(syy - slope * sxy, 0.0) / df / sxx)
     half = stats.t.ppf(0.5 + level / 2, df) * se
-    return PartialSlope(float(slope), float(se), int(df), float(slope - half), float(slope + half), float(sxy / np.sqrt(sxx * syy)))
+    return PartialSlope(
+        float(slope),
+        float(se),
+        int(df),
+        float(slope - half),
+        float(slope + half),
+        float(sxy / np.sqrt(sxx * syy)),
+    )
 
 
 def errors_in_x_slope(x, y, error_variance: float) -> tuple[float, float, float]:
@@ -157,8 +169,8 @@ def errors_in_x_slope(x, y, error_variance: float) -> tuple[float, float, float]
 
     Notes
     -----
-    ``b = s_xy / (s_xx - v)``. A plain regression is too flat by the share of x's variance that is error: stems
-    counted on a few plants, for one. The standard error is Fuller's large-sample one.
+    ``b = s_xy / (s_xx - v)``. A plain regression is too flat by the share of x's variance that is error:
+    stems counted on a few plants, for one. The standard error is Fuller's large-sample one.
 
     References
     ----------

@@ -21,10 +21,10 @@ HIGH_CONDITION = 100.0
 class Paths:
     """A path analysis at one level.
 
-    ``effects`` square: row i, column j the effect of component i on yield through component j (its direct effect on the
-    diagonal), so that a row sums to the ``correlation`` of i with yield; ``direct``; ``explained`` the share
-    of yield's variance (R²); ``condition`` number of the components' correlation matrix; ``notes``
-    sentences that must stand beside the numbers.
+    ``effects`` square: row i, column j the effect of component i on yield through component j (its direct
+    effect on the diagonal), so that a row sums to the ``correlation`` of i with yield; ``direct``;
+    ``explained`` the share of yield's variance (R²); ``condition`` number of the components' correlation
+    matrix; ``notes`` sentences that must stand beside the numbers.
     """
 
     among: str
@@ -80,15 +80,24 @@ def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = P
     r, with_yield = full[:-1, :-1], full[:-1, -1]
     eigenvalues = np.linalg.eigvalsh(r)
     if eigenvalues[0] <= 1e-10:
-        raise ValueError("the components are collinear: their direct effects cannot be told apart; leave one out")
+        raise ValueError("the components are collinear: their direct effects cannot be told apart; leave one "
+                         "out")
     direct = np.linalg.solve(r, with_yield)
     condition = float(eigenvalues[-1] / eigenvalues[0])
-    return Paths(among, pd.Series(direct, names), pd.Series(with_yield, names), pd.DataFrame(r * direct, names, names),
-                 float(direct @ with_yield), condition, _condition_note(condition))
+    return Paths(
+        among,
+        pd.Series(direct, names),
+        pd.Series(with_yield, names),
+        pd.DataFrame(r * direct, names, names),
+        float(direct @ with_yield),
+        condition,
+        _condition_note(condition),
+    )
 
 
 def _condition_note(condition):
-    return (f"The components are nearly collinear (condition number {condition:.0f}): direct effects may change much with few plots.",
+    return (f"The components are nearly collinear (condition number {condition:.0f}): direct effects may "
+            "change much with few plots.",
             ) if condition > HIGH_CONDITION else ()
 
 
@@ -112,7 +121,8 @@ def paths_of(cov: Covariances, components: list[str], outcome: str, among: str =
     Raises
     ------
     ValueError
-        An unknown level; or, among hybrids, a trait in which they do not differ (estimated variance 0 or less).
+        An unknown level; or, among hybrids, a trait in which they do not differ (estimated variance 0 or
+        less).
 
     Notes
     -----
@@ -126,7 +136,8 @@ def paths_of(cov: Covariances, components: list[str], outcome: str, among: str =
     matrix = levels[among].loc[names, names]
     still = [n for n in names if matrix.loc[n, n] <= 0]
     if still:
-        raise ValueError(f"the hybrids do not differ in {', '.join(still)} beyond what their plots do: there are no "
+        raise ValueError(f"the hybrids do not differ in {', '.join(still)} beyond what their plots do: there "
+                         "are no "
                          "paths among them")
     values, n_raised = matrix.to_numpy(), 0
     if among == GENOTYPIC:
@@ -134,8 +145,10 @@ def paths_of(cov: Covariances, components: list[str], outcome: str, among: str =
     paths = path_coefficients(pd.DataFrame(_correlation(values), names, names), outcome, among=among)
     if not n_raised:
         return paths
-    note = (f"The trial is too small to tell all differences between hybrids from error: {n_raised} of {len(names)} "
-            "combinations of traits had to be raised to a least variance, so the paths lean towards those of the plots.")
+    note = (f"The trial is too small to tell all differences between hybrids from error: {n_raised} of "
+            f"{len(names)} "
+            "combinations of traits had to be raised to a least variance, so the paths lean towards those of "
+            "the plots.")
     return replace(paths, notes=(note, *paths.notes))
 
 
@@ -144,8 +157,17 @@ def _correlation(matrix):
     return matrix / np.outer(sd, sd)
 
 
-def path_intervals(cov: Covariances, components: list[str], outcome: str, among: str = GENOTYPIC, *,
-                   level: float = 0.95, target: str = THESE, draws: int = 2000, seed: int = 2) -> pd.DataFrame:
+def path_intervals(
+    cov: Covariances,
+    components: list[str],
+    outcome: str,
+    among: str = GENOTYPIC,
+    *,
+    level: float = 0.95,
+    target: str = THESE,
+    draws: int = 2000,
+    seed: int = 2,
+) -> pd.DataFrame:
     """Direct effects with parametric-bootstrap intervals, and the sum of the indirect ones.
 
     Parameters
@@ -175,7 +197,9 @@ def path_intervals(cov: Covariances, components: list[str], outcome: str, among:
     pick = np.ix_(range(draws), places, places)
     between, within = between[pick], within[pick]
     share = np.trace(cov.centre @ cov.scale) / cov.df_between
-    drawn = between + within if among == PHENOTYPIC else [bend(g, share * w)[0] for g, w in zip(between, within)]
+    drawn = (
+        between + within if among == PHENOTYPIC else [bend(g, share * w)[0] for g, w in zip(between, within)]
+    )
     direct = np.array([np.linalg.solve(r[:-1, :-1], r[:-1, -1]) for r in map(_correlation, drawn)])
     lower, upper = np.quantile(direct, [0.5 - level / 2, 0.5 + level / 2], axis=0)
     return pd.DataFrame({"among": among, "component": components, "correlation": paths.correlation.to_numpy(),
@@ -196,7 +220,8 @@ def compensation(frame: pd.DataFrame, first: str, second: str, given: tuple = ()
     given : sequence of str
         Components held fixed.
     unit : str
-        Column whose levels are taken off, with the hybrids: what is left is the reaction of one hybrid's plants.
+        Column whose levels are taken off, with the hybrids: what is left is the reaction of one hybrid's
+        plants.
     level : float
         Confidence of the interval, 0-1.
 
@@ -221,12 +246,24 @@ def compensation(frame: pd.DataFrame, first: str, second: str, given: tuple = ()
     Fisher (1924) Metron 3:329-332.
     """
     try:
-        line = partial_slope(frame[first], frame[second], [frame["hybrid"], frame[unit]], level, frame[list(given)])
+        line = partial_slope(
+            frame[first], frame[second], [frame["hybrid"], frame[unit]], level, frame[list(given)]
+        )
     except ValueError:
-        raise ValueError(f"{first} and {second} vary too little within hybrids, or in too few plots, to show "
-                         "compensation") from None
+        raise ValueError(
+            f"{first} and {second} vary too little within hybrids, or in too few plots, to show compensation"
+        ) from None
     z, half = np.arctanh(line.correlation), stats.norm.ppf(0.5 + level / 2) / np.sqrt(line.df - 1)
     p = 2 * stats.t.sf(abs(line.slope) / line.se, line.df) if line.se > 0 else 0.0
-    return {"first": first, "second": second, "n_plots": len(frame), "correlation": line.correlation,
-            "lower": float(np.tanh(z - half)), "upper": float(np.tanh(z + half)), "p_value": float(p), "slope": line.slope,
-            "slope_lower": line.lower, "slope_upper": line.upper}
+    return {
+        "first": first,
+        "second": second,
+        "n_plots": len(frame),
+        "correlation": line.correlation,
+        "lower": float(np.tanh(z - half)),
+        "upper": float(np.tanh(z + half)),
+        "p_value": float(p),
+        "slope": line.slope,
+        "slope_lower": line.lower,
+        "slope_upper": line.upper,
+    }

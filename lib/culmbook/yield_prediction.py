@@ -1,7 +1,7 @@
 """What would an uncut plot have yielded, and how far can that be trusted?
 
-Log yield on log components, fitted on plots that were cut, inside one crop type. Site-years (a site in a season)
-are random: a new one lies above or below the line as a whole, and every interval says so.
+Log yield on log components, fitted on plots that were cut, inside one crop type. Site-years (a site in a
+season) are random: a new one lies above or below the line as a whole, and every interval says so.
 """
 
 from dataclasses import dataclass
@@ -27,9 +27,10 @@ LADDER = (("stem_height_cm",), ("stems_per_m2",), ("stems_per_m2", "stem_height_
 class YieldModel:
     """A calibrated prediction of yield inside one crop type.
 
-    ``fit`` the mixed model of log yield; ``predictors``; ``crop_type``; ``smearing`` factor of the back-transform for
-    a new site-year; ``ranges`` smallest and largest value of each predictor among the calibrated plots;
-    ``leverage`` the largest in the calibration; ``plots`` the calibrated plots with their residuals.
+    ``fit`` the mixed model of log yield; ``predictors``; ``crop_type``; ``smearing`` factor of the
+    back-transform for a new site-year; ``ranges`` smallest and largest value of each predictor among the
+    calibrated plots; ``leverage`` the largest in the calibration; ``plots`` the calibrated plots with their
+    residuals.
     """
 
     fit: GaussianFit
@@ -84,13 +85,13 @@ def calibrate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> YieldMo
     Raises
     ------
     ValueError
-        Fewer than 30 cut plots or three site-years of this type, a predictor observed in no plot or the same in all,
-        or a search that does not settle.
+        Fewer than 30 cut plots or three site-years of this type, a predictor observed in no plot or the same
+        in all, or a search that does not settle.
 
     Notes
     -----
-    ``log Y = a + sum b_j log x_j + site-year + error`` by REML. Back on the scale of t/ha the mean needs Duan's
-    factor, the mean of exp(residual) with the site-years' part in it; site-years weigh alike.
+    ``log Y = a + sum b_j log x_j + site-year + error`` by REML. Back on the scale of t/ha the mean needs
+    Duan's factor, the mean of exp(residual) with the site-years' part in it; site-years weigh alike.
 
     References
     ----------
@@ -105,8 +106,15 @@ def calibrate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> YieldMo
     rest = logs["log_yield"] - _design(logs, predictors).to_numpy() @ fit.coefficients.to_numpy()
     ranges = plots[list(predictors)].agg(["min", "max"]).T
     leverage = float(_variance(_design(logs, predictors), fit).max())
-    return YieldModel(fit, tuple(predictors), crop_type, smearing_factor(rest, plots[SITE_YEAR]), ranges, leverage,
-                      plots.assign(residual=rest.to_numpy()))
+    return YieldModel(
+        fit,
+        tuple(predictors),
+        crop_type,
+        smearing_factor(rest, plots[SITE_YEAR]),
+        ranges,
+        leverage,
+        plots.assign(residual=rest.to_numpy()),
+    )
 
 
 def _usable(frame, columns):
@@ -120,7 +128,8 @@ def _usable(frame, columns):
 def _check(plots, predictors, crop_type):
     n, places = len(plots), plots[SITE_YEAR].nunique()
     if n < LEAST_PLOTS or places < LEAST_SITE_YEARS:
-        raise ValueError(f"{n} cut plots in {places} site-years of crop type {crop_type} carry no prediction: at least "
+        raise ValueError(f"{n} cut plots in {places} site-years of crop type {crop_type} carry no "
+                         "prediction: at least "
                          f"{LEAST_PLOTS} plots in {LEAST_SITE_YEARS} site-years are needed")
     same = [p for p in predictors if plots[p].nunique() < 2]
     if same:
@@ -186,9 +195,9 @@ def predict(model: YieldModel, frame: pd.DataFrame, *, level: float = 0.95) -> p
     -----
     The interval holds the scatter of plots, the line's own error and, in a new site-year, the variance of
     site-years, with Student's t and Satterthwaite's degrees of freedom; on the log scale it is symmetric, on
-    that of t/ha it is not. In a known site-year its own plots shift the line (best linear unbiased prediction), and
-    the mean is that of a lognormal. Predictors that lie each inside their range, yet together further out than any calibrated
-    plot, are refused as well.
+    that of t/ha it is not. In a known site-year its own plots shift the line (best linear unbiased
+    prediction), and the mean is that of a lognormal. Predictors that lie each inside their range, yet
+    together further out than any calibrated plot, are refused as well.
     """
     frame = frame.reset_index(drop=True)
     out = frame.assign(refused=_refusals(model, frame))
@@ -234,7 +243,8 @@ def _predicted(model, frame, level):
 
 
 def _places(model):
-    """Mean design and residual of each calibrated site-year, and the weight of its own plots in its effect."""
+    """Mean design and residual of each calibrated site-year, and the weight of its own plots in its
+    effect."""
     plots, fit = model.plots, model.fit
     design = _design(_logs(plots, model.predictors), model.predictors)
     means = design.assign(residual=plots["residual"]).groupby(plots[SITE_YEAR]).mean()
@@ -264,8 +274,9 @@ def cross_validate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> pd
     Returns
     -------
     DataFrame
-        ``site_year, hybrid, dry_yield_t_ha, predicted_t_ha, lower_t_ha, upper_t_ha, log_error`` (log of observed over
-        the predicted median). Plots outside the range of the others are kept, marked ``is_outside``.
+        ``site_year, hybrid, dry_yield_t_ha, predicted_t_ha, lower_t_ha, upper_t_ha, log_error`` (log of
+        observed over the predicted median). Plots outside the range of the others are kept, marked
+        ``is_outside``.
 
     Raises
     ------
@@ -298,9 +309,9 @@ def prediction_error(table: pd.DataFrame) -> pd.Series:
     Returns
     -------
     Series
-        ``rmse_t_ha``; ``rmse_log`` (0.2 is about 20 % of the yield); ``rank_correlation`` inside site-years (Spearman, mean);
-        ``held``: share of plots inside their 95 % interval; ``n_plots, n_site_years, n_outside``. Site-years
-        weigh alike; plots outside the others' range are counted, not judged.
+        ``rmse_t_ha``; ``rmse_log`` (0.2 is about 20 % of the yield); ``rank_correlation`` inside site-years
+        (Spearman, mean); ``held``: share of plots inside their 95 % interval; ``n_plots, n_site_years,
+        n_outside``. Site-years weigh alike; plots outside the others' range are counted, not judged.
     """
     inside = table[~table["is_outside"]]
     place = inside[SITE_YEAR]
@@ -310,8 +321,11 @@ def prediction_error(table: pd.DataFrame) -> pd.Series:
     def by_place(values):
         return values.groupby(place).mean().mean()
 
-    ranks = [stats.spearmanr(rows[OUTCOME], rows["predicted_t_ha"]).statistic for _, rows in inside.groupby(SITE_YEAR)
-             if rows[[OUTCOME, "predicted_t_ha"]].nunique().min() > 2]
+    ranks = [
+        stats.spearmanr(rows[OUTCOME], rows["predicted_t_ha"]).statistic
+        for _, rows in inside.groupby(SITE_YEAR)
+        if rows[[OUTCOME, "predicted_t_ha"]].nunique().min() > 2
+    ]
     return pd.Series({
         "rmse_t_ha": np.sqrt(by_place(error**2)), "rmse_log": np.sqrt(by_place(inside["log_error"] ** 2)),
         "rank_correlation": float(np.mean(ranks)) if ranks else np.nan, "held": by_place(held.astype(float)),
@@ -333,8 +347,8 @@ def ladder(frame: pd.DataFrame, crop_type: str, steps: tuple = LADDER) -> pd.Dat
     -------
     DataFrame
         ``predictors`` and the columns of :func:`prediction_error`, in the order given; ``rmse_none_log`` the
-        error without any measurement (every plot gets the mean of other site-years). Sets with a predictor observed in
-        no plot are left out.
+        error without any measurement (every plot gets the mean of other site-years). Sets with a predictor
+        observed in no plot are left out.
 
     Raises
     ------
@@ -349,7 +363,9 @@ def ladder(frame: pd.DataFrame, crop_type: str, steps: tuple = LADDER) -> pd.Dat
     plots = _usable(own, [*every, OUTCOME])
     rows = [prediction_error(cross_validate(plots, s, crop_type)).rename(" + ".join(s)) for s in possible]
     table = pd.DataFrame(rows).rename_axis("predictors").reset_index()
-    return table.assign(rmse_none_log=_error_without(plots)).astype({c: int for c in ("n_plots", "n_site_years", "n_outside")})
+    return table.assign(rmse_none_log=_error_without(plots)).astype(
+        {c: int for c in ("n_plots", "n_site_years", "n_outside")}
+    )
 
 
 def _error_without(plots):
