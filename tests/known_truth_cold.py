@@ -20,10 +20,11 @@ from known_truth import NARROW, run
 from scipy import stats
 from scipy.special import expit
 
-from culmbook.field_survival import fit_field
+from culmbook.field_survival import field_shares, fit_field
 from culmbook.freeze_field import rank_agreement
 from culmbook.gev import chance_above, fit_gev, return_level
 from culmbook.spring_frost import jeffreys
+from culmbook.stand_model import marginal_share
 
 WINTERS = 20
 
@@ -40,13 +41,13 @@ def _covered(estimate, low, high, truth, name):
     }
 
 
-def level_set(seed, winters=WINTERS, shape=None):
+def level_set(seed, winters=WINTERS, shape=None, periods=(10, 20)):
     """Is the level that one winter in ten (and in twenty) exceeds inside its interval?"""
     rng = np.random.default_rng([31, winters, seed])
     law = _draw_law(rng, shape)
     fit = fit_gev(law.rvs(winters, random_state=rng))
     rates = {}
-    for period in (10, 20):
+    for period in periods:
         truth = law.isf(1 / period)
         estimate, low, high = return_level(fit, period)
         rates |= _covered(estimate, low, high, truth, f"1 in {period}")
@@ -71,41 +72,45 @@ def late_frost_set(seed, years=WINTERS):
 
 
 def severity_set(seed, sites=3, winters=4, hybrids=8):
-    """Severity's slope covered, and rejected when it is nothing, with few site-winters."""
+    """Severity's slope and a hybrid's survival covered, and no severity found where there is none."""
     rng = np.random.default_rng([33, sites, winters, seed])
     rates = {}
     for slope, name in ((rng.uniform(-1.2, -0.2), ""), (0.0, ", no effect")):
-        severity = fit_field(_field(rng, slope, sites, winters, hybrids)).severity
-        rates["severity slope covered" + name] = severity["lower"] <= slope <= severity["upper"]
+        cells, truth = _field(rng, slope, sites, winters, hybrids)
+        field = fit_field(cells)
+        severity, shares = field.severity, field_shares(field).set_index("hybrid")
+        rates |= _covered(
+            *(severity[x] for x in ("log_odds", "lower", "upper")), slope, "severity slope" + name
+        )
+        rates["hybrid share" + name] = shares["lower"].le(truth).mul(shares["upper"].ge(truth)).mean()
         if not slope:
             rates["severity rejected, no effect"] = severity["p_value"] < 0.05
     return rates
 
 
 def _field(rng, slope, sites, winters, hybrids, plots=3, plants=36):
-    cells = pd.MultiIndex.from_product(
-        [range(sites), range(winters), range(hybrids), range(plots)],
-        names=["site", "winter", "hybrid", "plot"],
-    ).to_frame(index=False)
-    minimum = rng.normal(-3, rng.uniform(1, 2), (sites, winters))[cells["site"], cells["winter"]]
-    shared = rng.normal(0, rng.uniform(0.2, 0.6), (sites, winters))[cells["site"], cells["winter"]]
-    own = rng.normal(0, rng.uniform(0.1, 0.4), (sites, winters, hybrids))[
-        cells["site"], cells["winter"], cells["hybrid"]
-    ]
-    logit = rng.normal(2, 0.7, hybrids)[cells["hybrid"]] + slope * (-3 - minimum) + shared + own
-    alive = rng.binomial(plants, expit(logit + rng.normal(0, 0.3, len(cells))))
-    text = cells.assign(plot=cells["hybrid"] * 10 + cells["plot"]).astype(
-        {"site": str, "hybrid": str, "plot": str}
+    """Counts, and each hybrid's mean share over the severities of these winters."""
+    levels = [range(sites), range(winters), range(hybrids), range(plots)]
+    cells = pd.MultiIndex.from_product(levels, names=["site", "winter", "hybrid", "plot"]).to_frame(
+        index=False
     )
-    return text.assign(
-        label="w",
-        minimum_c=minimum,
-        alive=alive,
-        total=plants,
-        is_first=True,
-        before="autumn",
-        is_provisional=False,
+    s, w, h = (cells[name].to_numpy() for name in ("site", "winter", "hybrid"))
+    minimum, sd = rng.normal(-3, rng.uniform(1, 2), (sites, winters)), (
+        rng.uniform(0.2, 0.6),
+        rng.uniform(0.1, 0.4),
+        0.3,
     )
+    mean = rng.normal(2, 0.7, hybrids)
+    logit = mean[h] + slope * (-3 - minimum)[s, w] + rng.normal(0, sd[0], (sites, winters))[s, w]
+    logit = (
+        logit + rng.normal(0, sd[1], (sites, winters, hybrids))[s, w, h] + rng.normal(0, sd[2], len(cells))
+    )
+    text = cells.assign(plot=h * 10 + cells["plot"]).astype({"site": str, "hybrid": str, "plot": str})
+    given = {"label": "w", "total": plants, "is_first": True, "before": "autumn", "is_provisional": False}
+    counts = text.assign(minimum_c=minimum[s, w], alive=rng.binomial(plants, expit(logit)), **given)
+    at = mean[:, None] + slope * (-3 - minimum).ravel()
+    share = marginal_share(at, np.full((1, 1), np.hypot(np.hypot(*sd[:2]), sd[2]))).mean(axis=1)
+    return counts, pd.Series(share, [str(i) for i in range(hybrids)])
 
 
 def rank_set(seed, hybrids=12):

@@ -3,7 +3,9 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.integrate import quad
 from scipy.special import expit
+from scipy.stats import norm
 from stand_frames import make_counts, make_hybrids, make_plots
 
 from culmbook.field_survival import (
@@ -142,6 +144,45 @@ def test_a_hybrid_without_loss_has_a_finite_interval(rng):
     cells.loc[cells["hybrid"] == "A", "alive"] = 40
     row = field_shares(fit_field(cells)).set_index("hybrid").loc["A"]
     assert 0.9 < row["lower"] < row["share"] <= 1
+
+
+def test_severity_line_is_the_mean_of_the_plots_in_a_winter_so_cold(rng):
+    """Integral of the logistic over the normal random effects, by quadrature of scipy."""
+    cells = field(rng)
+    fit = fit_field(cells)
+    line = severity_line(fit).iloc[20]
+    known = cells.drop_duplicates(["site", "winter"])["minimum_c"].mean()
+    shift = fit.severity["log_odds"] * (known - line["minimum_c"])
+    shares = [
+        quad(lambda z: norm.pdf(z) * expit(fit.fit.coefficients[h] + shift + z * fit.fit.spread), -9, 9)[0]
+        for h in cells["hybrid"].unique()
+    ]
+    assert line["share"] == pytest.approx(np.mean(shares), abs=1e-6)
+
+
+def test_winters_of_the_model_are_those_of_the_cells(rng):
+    cells = field(rng)
+    fit = fit_field(cells)
+    given = cells.drop_duplicates(["site", "winter"]).set_index(["site", "winter"])["minimum_c"]
+    found = fit.winters.set_index(["site", "winter"])["minimum_c"]
+    assert found.to_dict() == given.to_dict()
+
+
+def test_observed_shares_by_hand():
+    cells = pd.DataFrame(
+        {
+            "site": "S",
+            "winter": 2020,
+            "label": "w",
+            "minimum_c": [-3.0, -3.0],
+            "hybrid": "A",
+            "plot": ["1", "2"],
+            "alive": [10, 20],
+            "total": [20, 40],
+        }
+    )
+    row = observed_by_winter(cells).iloc[0]
+    assert (row["n_plots"], row["alive"], row["total"], row["share"]) == (2, 30, 60, 0.5)
 
 
 def test_severity_line_falls_with_the_cold(rng):

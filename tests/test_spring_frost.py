@@ -122,6 +122,9 @@ def test_a_censored_fit_is_that_of_the_likelihood_with_censoring():
 def test_return_levels_before_the_window_are_not_given():
     frosts = ["04-05", "04-28", "03-20", "05-02", "04-11", "03-29", "04-19"] + [None] * 9
     table = latest_levels(latest_frosts(springs(frosts))).set_index("period")
+    fit = fit_latest(latest_frosts(springs(frosts)))
+    law = stats.genextreme(-fit.shape, fit.location, fit.scale)
+    assert table.loc[[10, 20], "day"].tolist() == pytest.approx(law.isf([0.1, 0.05]).tolist())
     assert np.isnan(table.loc[2, "lower"]) and table.loc[20, "day"] > 110 and table["n_without"].eq(9).all()
 
 

@@ -14,7 +14,7 @@ from culmbook.soil_damping import (
     fit_damping,
     site_damping,
 )
-from culmbook.winter_minimum import DAMPED, MEASURED, minima_words, winter_minima
+from culmbook.winter_minimum import DAMPED, MEASURED, minima_words, winter_minima, winter_severity
 
 SOIL = "soil_temperature_5cm_min_c"
 
@@ -80,6 +80,12 @@ def test_damping_is_found_again(rng):
     assert fit.day == pytest.approx(0.3, abs=4 * fit.day_se + 0.01)
 
 
+def test_damping_without_noise_is_exact():
+    fit = fit_damping(record(noise=0.0))
+    assert [fit.spell, fit.day, fit.shift_c] == pytest.approx([0.4, 0.3, 0.0], abs=1e-9)
+    assert fit.error_c == pytest.approx(0, abs=1e-9) and fit.stretch == pytest.approx(1)
+
+
 def test_blank_soil_days_are_taken_from_the_air_within_the_stated_error():
     weather = record(years=12)
     truth = winter_minima(weather).set_index("winter")["minimum_c"]
@@ -142,6 +148,17 @@ def test_other_sites_and_row_order_do_not_matter():
     one = winter_minima(record())
     both = winter_minima(pd.concat([record(), record(site="S0", seed=9)]).sample(frac=1, random_state=1))
     pd.testing.assert_frame_equal(both[both["site"] == "S1"].reset_index(drop=True), one)
+
+
+def test_severity_counts_stand_beside_the_minimum():
+    weather = record(years=3).assign(
+        air_temperature_min_c=3.0, air_temperature_max_c=9.0, snow_depth_cm=0.0, precipitation_mm=0.0
+    )
+    weather.loc[weather["date"].between("2011-01-01", "2011-01-07"), "air_temperature_min_c"] = -5.0
+    weather.loc[weather["date"].between("2011-01-03", "2011-01-06"), "snow_depth_cm"] = 4.0
+    table = winter_severity(winter_minima(weather), weather, 2011).set_index("winter")
+    columns = ["min_air_c", "frost_days", "hard_frost_days", "snow_days"]
+    assert table.loc[2010, columns].tolist() == [-5, 7, 7, 4] and table.index.tolist() == [2010, 2011]
 
 
 def test_no_weather_is_an_empty_table():

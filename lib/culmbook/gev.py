@@ -118,7 +118,7 @@ def _checked(values, n_censored, censored_at):
 
 def _minimum(cost, start, restarts=2):
     """Least cost: quasi-Newton, then, while it helps, the simplex, which does not mind the support's edge."""
-    best = optimize.minimize(cost, start, jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 200})
+    best = optimize.minimize(cost, start, jac=True, method="BFGS", options={"gtol": 1e-4, "maxiter": 200})
     for _ in range(restarts):
         again = optimize.minimize(
             lambda theta: cost(theta)[0],
@@ -235,7 +235,7 @@ def return_level(fit, years, *, level=0.95):
     chance = 1 / years
     quantile = _reduced_quantile(chance, fit.shape)[0]
     best = fit.location + fit.scale * quantile
-    step = fit.scale * max(1.0, abs(quantile)) / np.sqrt(fit.n)
+    step = 2 * fit.scale * max(1.0, abs(quantile)) / np.sqrt(fit.n)
     profile = _Profile(fit, lambda level: (level, chance), level)
     return float(best), profile.limit(best, -step), profile.limit(best, step)
 
@@ -275,8 +275,8 @@ class _Profile:
         self.critical = stats.chi2.ppf(level, 1)
         self.start = fit.parameters[1:]
 
-    def rise(self, quantity):
-        """Rise of the criterion above its minimum, less the critical rise."""
+    def root(self, quantity):
+        """Square root of the criterion's rise, less that of the critical rise: nearly a straight line."""
         value, chance = self.hold(quantity)
 
         def cost(theta):
@@ -287,7 +287,7 @@ class _Profile:
         found = [_minimum(cost, start, restarts=0) for start in self._starts(cost)]
         best = min(found, key=lambda run: run.fun)
         self.start = best.x
-        return best.fun - self.fit.criterion - self.critical
+        return np.sqrt(max(best.fun - self.fit.criterion, 0)) - np.sqrt(self.critical)
 
     def _starts(self, cost):
         if cost(self.start)[0] < _FAR:
@@ -300,10 +300,10 @@ class _Profile:
         """Where the rise crosses the critical one on the side of `step`; infinite when it never does."""
         self.start = self.fit.parameters[1:]
         inner, outer = best, best + step
-        if self.rise(inner) > 0:  # a chance of zero, held at the least one tried
+        if self.root(inner) > 0:  # a chance of zero, held at the least one tried
             return float(inner)
-        for _ in range(60):
-            if self.rise(outer) > 0:
-                return float(optimize.brentq(self.rise, inner, outer, xtol=1e-5 * abs(step) + 1e-9))
-            inner, outer, step = outer, outer + step, 1.5 * step
+        for _ in range(40):
+            if self.root(outer) > 0:
+                return float(optimize.brentq(self.root, inner, outer, xtol=1e-4 * abs(step)))
+            inner, outer, step = outer, outer + step, 2 * step
         return float(np.inf * np.sign(step))

@@ -20,8 +20,9 @@ from culmbook.soil_damping import (
     site_damping,
     soil_from_air,
 )
-from culmbook.weather import WINTER
+from culmbook.weather import WINTER, Thresholds, season_indices
 
+SEVERITY = ("min_air_c", "frost_days", "hard_frost_days", "snow_days")
 MEASURED, DAMPED = "measured", "measured at 5 cm, damped to the depth"
 
 
@@ -116,6 +117,33 @@ def _missing_words(row):
     if row.n_missing_air == row.n_days and row.n_missing_soil == row.n_days:
         return "no reading"
     return f"{min(row.n_missing_air, row.n_missing_soil)} of {row.n_days} days missing"
+
+
+def winter_severity(minima, weather, season, thresholds=Thresholds()):
+    """Set each winter's minimum beside its frost days, hard-frost days, snow days and lowest air temperature.
+
+    Parameters
+    ----------
+    minima : pandas.DataFrame
+        From :func:`winter_minima`.
+    weather : pandas.DataFrame
+        Table ``weather``.
+    season : int
+        Last growing season whose winter counts.
+    thresholds : culmbook.weather.Thresholds
+
+    Returns
+    -------
+    pandas.DataFrame
+        `minima` up to `season` with min_air_c [°C], frost_days, hard_frost_days, snow_days [d] of October
+        to March; missing where :func:`culmbook.weather.season_indices` gives none.
+    """
+    values = season_indices(weather, season, thresholds)
+    wide = values[values["index"].isin(SEVERITY)].pivot(
+        index=["site", "season"], columns="index", values="value"
+    )
+    wide = wide.reindex(columns=list(SEVERITY)).reset_index().rename(columns={"season": "winter"})
+    return minima[minima["winter"] <= season].merge(wide, on=["site", "winter"], how="left")
 
 
 def minima_words(minima, damping=None):
