@@ -5,7 +5,7 @@ from component_frames import draw_plots
 from scipy import stats
 
 from culmbook.contributions import contributions, shares_of
-from culmbook.covariances import POPULATION, THESE, bend, draw_covariances, fit_covariances
+from culmbook.covariances import POPULATION, THESE, bend, draw_covariances, fit_covariances, site_records
 
 PARTS = ["plants_per_m2", "stems_per_plant", "stem_mass_g"]
 BETWEEN = np.array([[0.02, 0, 0], [0, 0.04, -0.02], [0, -0.02, 0.06]])
@@ -133,3 +133,21 @@ def test_draws_centre_on_the_estimates_and_the_population_varies_more():
     assert (new.std(axis=0).diagonal() > 1.1 * these.std(axis=0).diagonal()).all()
     with pytest.raises(ValueError, match="target"):
         draw_covariances(cov, 10, 1, "all")
+
+
+def test_site_records_are_means_of_sites_and_take_hybrid_by_site_as_error():
+    rng = np.random.default_rng(8)
+    frames = []
+    hybrid = rng.multivariate_normal(np.zeros(3), BETWEEN, 24)
+    for site in "ABCD":
+        local = hybrid + rng.multivariate_normal(np.zeros(3), 4 * BETWEEN, 24)  # a large hybrid x site effect
+        plots_ = np.repeat(local, 3, axis=0) + rng.multivariate_normal(np.zeros(3), WITHIN, 72)
+        frames.append(pd.DataFrame(plots_, columns=PARTS).assign(
+            site=site, hybrid=np.repeat([f"H{i:02d}" for i in range(24)], 3), unit=[site + str(i) for i in [0, 1, 2] * 24]))
+    frame = pd.concat(frames, ignore_index=True)
+    records = site_records(frame, PARTS)
+    mean = frame.groupby(["site", "hybrid"])[PARTS].mean().reset_index()
+    shift = records[PARTS] - mean[PARTS]
+    assert (shift.groupby(records["site"]).std() < 1e-9).all(axis=None)  # equal up to each site's own level
+    naive, honest = fit_covariances(frame, PARTS), fit_covariances(records, PARTS)
+    assert honest.error.iloc[2, 2] > 3 * naive.error.iloc[2, 2] and honest.df_within == 69

@@ -175,8 +175,8 @@ def log_components(
     wanted = [*names, outcome]
     absent = [c for c in wanted if c not in frame or frame[c].isna().all()]
     if absent:
-        raise ValueError(f"not observed in any plot: {fmt_list(absent)}; the components cannot be told apart "
-                         "without")
+        raise ValueError(f"not observed in any plot: {fmt_list(absent)}; the components cannot be told "
+                         "apart without")
     whole = frame[(frame[wanted] > 0).all(axis=1)]
     logs = np.log(whole[wanted])
     out = whole.assign(**{c: logs[c] for c in wanted})
@@ -252,6 +252,5 @@ def _method_words(stems):
     used = rows.groupby(["site", "growing_season"])["height_method"].agg(lambda v: sorted(set(v)))
     usual = _usual_methods(rows) if len(rows) else None
     return [f"{site}, {season}: heights were measured by two methods ({fmt_list(methods)}). They are "
-            "different "
-            f"things and are kept apart: only those by {usual[(site, season)]} are used."
+            f"different things and are kept apart: only those by {usual[(site, season)]} are used."
             for (site, season), methods in used.items() if len(methods) > 1]

@@ -91,5 +91,4 @@ def _check(cov, parts, outcome):
         raise ValueError(f"the logs of {', '.join(parts)} do not add up to that of {outcome}")
     if cov.between.loc[outcome, outcome] <= 0 or cov.f_test(outcome) > LARGEST_P:
         raise ValueError(f"the hybrids do not differ in {outcome} beyond what plots of one hybrid do, so "
-                         "there is no "
-                         "difference to share out")
+                         "there is no difference to share out")

@@ -107,33 +107,67 @@ def fit_covariances(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit
     ----------
     Searle, Casella & McCulloch (1992) Variance Components, ch. 5; Henderson (1953) Biometrics 9:226-252.
     """
-    values = frame[traits].to_numpy(float)
-    if not np.isfinite(values).all():
-        raise ValueError("a trait is missing or not finite; leave such plots out first")
-    hybrid, names = pd.factorize(frame["hybrid"], sort=True)
-    block = pd.factorize(frame[unit])[0]
-    x = np.hstack([np.eye(len(names))[hybrid], np.eye(block.max() + 1)[block][:, 1:]])
-    rank, df_within = np.linalg.matrix_rank(x), len(x) - x.shape[1]
-    if rank < x.shape[1]:
-        raise ValueError("some hybrids never share a unit with the others, directly or through a third: "
-                         "their "
-                         "differences cannot be told from the ground")
+    names, solution, inverse, rest = _least_squares(frame, traits, unit)
+    df_within = len(rest) - len(inverse)
     centre, df_between = _centring(frame, names, group)
     if df_between < 2 or df_within < max(LEAST_DF, len(traits)):
-        raise ValueError(f"{len(names)} hybrids in {len(x)} plots are too few to tell what varies between "
-                         "hybrids from what "
-                         "varies between plots")
-    inverse = np.linalg.inv(x.T @ x)
-    solution = inverse @ x.T @ values
-    rest = values - x @ solution
+        raise ValueError(f"{len(names)} hybrids in {len(rest)} plots are too few to tell what varies between "
+                         "hybrids from what varies between plots")
     within, scale = rest.T @ rest / df_within, inverse[: len(names), : len(names)]
     means = solution[: len(names)]
     raw = means.T @ centre @ means / df_between
     between = raw - within * np.trace(centre @ scale) / df_between
     square = [pd.DataFrame(m, traits, traits) for m in (between, within, raw)]
     return Covariances(
-        pd.DataFrame(means, names, traits), *square, scale, centre, df_between, df_within, len(x)
+        pd.DataFrame(means, names, traits), *square, scale, centre, df_between, df_within, len(rest)
     )
+
+
+def _least_squares(frame, traits, unit):
+    """Hybrids, coefficients (hybrids first), inverse of the normal equations, and residuals."""
+    values = frame[traits].to_numpy(float)
+    if not np.isfinite(values).all():
+        raise ValueError("a trait is missing or not finite; leave such plots out first")
+    hybrid, names = pd.factorize(frame["hybrid"], sort=True)
+    block = pd.factorize(frame[unit])[0]
+    x = np.hstack([np.eye(len(names))[hybrid], np.eye(block.max() + 1)[block][:, 1:]])
+    if np.linalg.matrix_rank(x) < x.shape[1]:
+        raise ValueError("some hybrids never share a unit with the others, directly or through a third: "
+                         "their differences cannot be told from the ground")
+    inverse = np.linalg.inv(x.T @ x)
+    solution = inverse @ x.T @ values
+    return names, solution, inverse, values - x @ solution
+
+
+def site_records(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit") -> pd.DataFrame:
+    """One record per hybrid and site, for covariances over a network.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per plot and season: ``site, hybrid``, the unit (different for every site, trial, season and
+        replicate) and the traits, none missing.
+    traits : list of str
+    unit : str
+
+    Returns
+    -------
+    DataFrame
+        ``site, hybrid, unit`` (the site) and the traits: least-squares means of each site. With them
+        :func:`fit_covariances` takes hybrid x site, and all that plots and seasons of a site share, as error:
+        plots of a network are no independent witnesses of a hybrid.
+
+    Raises
+    ------
+    ValueError
+        As :func:`fit_covariances`, for a site.
+    """
+    parts = []
+    for site, rows in frame.groupby("site"):
+        names, solution, _, _ = _least_squares(rows, traits, unit)
+        means = pd.DataFrame(solution[: len(names)], columns=traits)
+        parts.append(means.assign(site=site, unit=site, hybrid=names))
+    return pd.concat(parts, ignore_index=True)[["site", "hybrid", "unit", *traits]]
 
 
 def _centring(frame, names, group):

@@ -85,8 +85,8 @@ def regression_estimate(cheap, outcome, *, chosen_at_random: bool | None, n_popu
 
 def _ask(chosen_at_random):
     if chosen_at_random is None:
-        raise ValueError("were the cut plots chosen at random? Without an answer cut and uncut plots are not "
-                         "joined")
+        raise ValueError("were the cut plots chosen at random? Without an answer cut and uncut plots are "
+                         "not joined")
     if not chosen_at_random:
         raise ValueError("the cut plots were not chosen at random: joined with the uncut ones they would "
                          "mislead")

@@ -65,8 +65,9 @@ def plot_harvests(harvests: pd.DataFrame, plots: pd.DataFrame, slips: pd.DataFra
     Examples
     --------
     >>> frame = pd.DataFrame({"site": "A", "plot": ["1", "2"], "growing_season": 2025, "status": "ok",
-    ...     "harvested_on": pd.Timestamp("2026-02-10"), "harvested_area_m2": 12.0, "fresh_mass_kg": [12.0, 6.0],
-    ...     "subsample_fresh_g": [500.0, None], "subsample_dry_g": [350.0, None], "status_reason": None,
+    ...     "harvested_on": pd.Timestamp("2026-02-10"), "harvested_area_m2": 12.0,
+    ...     "fresh_mass_kg": [12.0, 6.0], "subsample_fresh_g": [500.0, None],
+    ...     "subsample_dry_g": [350.0, None], "status_reason": None,
     ...     "cut_height_cm": 10.0, "lodged_pct": 0.0, "ash_pct": None})
     >>> ground = pd.DataFrame({"site": "A", "plot": ["1", "2"], "trial": "T", "replicate": ["1", "2"],
     ...     "block": None, "main_plot": None, "hybrid": "H1", "planting_method": "hand", "film": "none",
@@ -222,9 +223,8 @@ def harvest_words(frame: pd.DataFrame) -> list[str]:
     filled = frame["moisture_from"].isin([HYBRID_SITE, SITE]) & frame["left_out"].isna()
     if filled.any():
         told.append(f"The moisture sample of {n_of(int(filled.sum()), 'plot')} was lost: the mean of the "
-                    "hybrid's other plots "
-                    "at the site, or of the site, stands in. These plots are left out of every comparison of "
-                    "moisture.")
+                    "hybrid's other plots at the site, or of the site, stands in. These plots are left out "
+                    "of every comparison of moisture.")
     why = frame["left_out"].value_counts().sort_index()
     if len(why):
         parts = [f"{n_of(int(n), 'plot')} ({reason})" for reason, n in why.items()]
@@ -239,6 +239,6 @@ def harvest_words(frame: pd.DataFrame) -> list[str]:
 def _lost_sites_words(frame):
     lost = frame[frame["left_out"].eq("no moisture at the site in this season")]
     places = [f"{site} in {season}" for site, season in sorted({*zip(lost["site"], lost["growing_season"])})]
-    return (f"All moisture samples were lost at {fmt_list(places)}: dry yields there are not known, and no "
-            "other site's "
-            "moisture is put in, because sites differ by more than hybrids do." if places else "")
+    return (f"All moisture samples were lost at {fmt_list(places)}: dry yields there are "
+            "not known, and no other site's moisture is put in, because sites differ by "
+            "more than hybrids do." if places else "")

@@ -70,8 +70,8 @@ def fit_means(frame: pd.DataFrame, response: str) -> MeansFit:
     cells["hybrid_place"] = cells["hybrid"].astype(str) + ":" + cells["place"]
     design, weights = _design(cells, cells["place"].nunique() > 1)
     if len(cells) - design.shape[1] < LEAST_DF:
-        raise ValueError(f"{len(cells)} plots with {response} leave fewer than {LEAST_DF} degrees of freedom "
-                         "for the error")
+        raise ValueError(f"{len(cells)} plots with {response} leave fewer than {LEAST_DF} degrees of "
+                         "freedom for the error")
     terms = _random_terms(cells)
     fit = fit_gaussian(cells, response, design, terms)
     if fit.verdict != CONVERGED:
@@ -175,8 +175,8 @@ def against_control(
     """
     others = [h for h in means.hybrids if h != control]
     if control not in means.hybrids:
-        raise ValueError(f"the control {control!r} has no plot with {means.response} here, so nothing can be "
-                         "compared with it")
+        raise ValueError(f"the control {control!r} has no plot with {means.response} here, so nothing can "
+                         "be compared with it")
     rows = means.weights.loc[others] - means.weights.loc[control]
     table = means.fit.contrast(rows, level)
     critical = (table["upper"] - table["estimate"]) / table["se"]

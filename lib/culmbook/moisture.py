@@ -112,8 +112,7 @@ def moisture_on(frame: pd.DataFrame, day, trend: Trend | None) -> pd.DataFrame:
     moved = (day - rows["harvested_on"]).dt.days
     if trend is None and moved.any():
         raise ValueError(f"{int((moved != 0).sum())} of {len(rows)} plots were not cut on {fmt_date(day)}, "
-                         "and without a dry-down line their "
-                         "moistures are not comparable")
+                         "and without a dry-down line their moistures are not comparable")
     slope = 0.0 if trend is None else trend.slope
     if trend is not None and not _same_season(trend, day):
         raise ValueError(f"{fmt_date(day)} lies outside the days the dry-down line rests on")
@@ -179,6 +178,5 @@ def trend_words(trend: Trend, *, is_loss: bool = False) -> str:
     factor, unit = (100, " % of the dry matter") if is_loss else (1, " points of moisture")
     low, high = sorted((factor * trend.lower, factor * trend.upper))
     return (f"{fmt_number(factor * trend.slope, 2)}{unit} per day ({fmt_number(low, 2)} to "
-            f"{fmt_number(high, 2)}), from {trend.n_plots} "
-            f"plots cut on {trend.n_days} days between {fmt_date(trend.first_on)} and "
-            f"{fmt_date(trend.last_on)}.")
+            f"{fmt_number(high, 2)}), from {trend.n_plots} plots cut on {trend.n_days} days between "
+            f"{fmt_date(trend.first_on)} and {fmt_date(trend.last_on)}.")

@@ -69,8 +69,7 @@ def plant_spread(stems: pd.DataFrame, plots: pd.DataFrame, measurement: str) -> 
     )
     if rows["plot_key"].nunique() < LEAST_PLOTS:
         raise ValueError(f"{measurement}: fewer than {LEAST_PLOTS} plots with two plants or more, so the "
-                         "spread of "
-                         "plants is not known")
+                         "spread of plants is not known")
     design = pd.get_dummies(rows["entry"], dtype=float)
     fit = fit_gaussian(rows, "value", design, ["replicate_key", "plot_key"])
     if fit.verdict != CONVERGED:
@@ -112,7 +111,8 @@ def plan_plants(
 
     Examples
     --------
-    >>> plan_plants(Spread("stems", 0.04, 0.09, 60, 300), 3, (1, 9)).round(3)[["plants", "se_hybrid", "from_plants"]]
+    >>> plan = plan_plants(Spread("stems", 0.04, 0.09, 60, 300), 3, (1, 9))
+    >>> plan.round(3)[["plants", "se_hybrid", "from_plants"]]
        plants  se_hybrid  from_plants
     0       1      0.208        0.692
     1       9      0.129        0.200

@@ -64,8 +64,7 @@ def fit_stand_power(frame: pd.DataFrame, *, level: float = 0.95) -> PartialSlope
     own = log_stand - log_stand.groupby([place, rows["hybrid"]]).transform("mean")
     if len(rows) < 3 or not own.std() >= LEAST_SPREAD:
         raise ValueError("The stands of one hybrid's plots are too alike to tell how yield goes with the "
-                         "stand, so there is no "
-                         "yield at full stand")
+                         "stand, so there is no yield at full stand")
     factors = [place + ":" + rows["hybrid"].astype(str), place + ":" + rows["replicate"].astype(str)]
     return partial_slope(log_stand, np.log(rows["dry_yield_t_ha"]), factors, level)
 

@@ -80,8 +80,8 @@ def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = P
     r, with_yield = full[:-1, :-1], full[:-1, -1]
     eigenvalues = np.linalg.eigvalsh(r)
     if eigenvalues[0] <= 1e-10:
-        raise ValueError("the components are collinear: their direct effects cannot be told apart; leave one "
-                         "out")
+        raise ValueError("the components are collinear: their direct effects cannot be told apart; leave "
+                         "one out")
     direct = np.linalg.solve(r, with_yield)
     condition = float(eigenvalues[-1] / eigenvalues[0])
     return Paths(
@@ -136,9 +136,8 @@ def paths_of(cov: Covariances, components: list[str], outcome: str, among: str =
     matrix = levels[among].loc[names, names]
     still = [n for n in names if matrix.loc[n, n] <= 0]
     if still:
-        raise ValueError(f"the hybrids do not differ in {', '.join(still)} beyond what their plots do: there "
-                         "are no "
-                         "paths among them")
+        raise ValueError(f"the hybrids do not differ in {', '.join(still)} beyond what their plots do: "
+                         "there are no paths among them")
     values, n_raised = matrix.to_numpy(), 0
     if among == GENOTYPIC:
         values, n_raised = bend(values, cov.error.loc[names, names].to_numpy())
@@ -146,9 +145,8 @@ def paths_of(cov: Covariances, components: list[str], outcome: str, among: str =
     if not n_raised:
         return paths
     note = (f"The trial is too small to tell all differences between hybrids from error: {n_raised} of "
-            f"{len(names)} "
-            "combinations of traits had to be raised to a least variance, so the paths lean towards those of "
-            "the plots.")
+            f"{len(names)} combinations of traits had to be raised to a least variance, so the paths lean "
+            "towards those of the plots.")
     return replace(paths, notes=(note, *paths.notes))
 
 

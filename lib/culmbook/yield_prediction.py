@@ -129,8 +129,8 @@ def _check(plots, predictors, crop_type):
     n, places = len(plots), plots[SITE_YEAR].nunique()
     if n < LEAST_PLOTS or places < LEAST_SITE_YEARS:
         raise ValueError(f"{n} cut plots in {places} site-years of crop type {crop_type} carry no "
-                         "prediction: at least "
-                         f"{LEAST_PLOTS} plots in {LEAST_SITE_YEARS} site-years are needed")
+                         f"prediction: at least {LEAST_PLOTS} plots in {LEAST_SITE_YEARS} site-years are "
+                         "needed")
     same = [p for p in predictors if plots[p].nunique() < 2]
     if same:
         raise ValueError(f"{fmt_list(same)} is the same in all plots: it predicts nothing")
