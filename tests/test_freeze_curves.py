@@ -7,7 +7,7 @@ from freeze_frames import LT50, freeze_table
 from scipy import optimize, special, stats
 
 from culmbook.freeze_curves import (against_control, curve_draws, lethal_temperatures, survival_curves, unevenness)
-from culmbook.freeze_model import Survival, firth_counts, fit_freeze
+from culmbook.freeze_model import Survival, firth_leverage, fit_freeze
 from culmbook.freeze_tests import survival_sets
 
 # Venables & Ripley (2002) section 7.2: moths of 20 that died at log2 doses 0 … 5, read here as degrees of frost
@@ -105,11 +105,13 @@ def test_interval_of_natural_death_contains_a_plain_binomial_one_without_frost_t
     assert fit.natural_death_upper - fit.natural_death_lower < 0.0928 - 0.0231
 
 
-def test_firth_counts_match_the_published_penalty_of_one_proportion():
+def test_firth_leverage_match_the_published_penalty_of_one_proportion():
     """For a single share Firth's estimate is (y + 1/2)/(n + 1): Firth (1993), section 3.3, whatever the cells it is split over."""
     alive, tested = np.array([5.0, 3.0, 0.0]), np.array([5.0, 4.0, 1.0])
-    extra = firth_counts(np.ones((3, 1)), alive, tested, 0.0)
+    extra = firth_leverage(np.ones((3, 1)), alive, tested, 0.0)
     assert (alive + extra / 2).sum() / (tested + extra).sum() == pytest.approx(8.5 / 11, abs=1e-6)
+    penalised = Survival(alive, tested, 0.0, extra)
+    assert penalised.derivatives(np.full(3, special.logit(8.5 / 11)))[0].sum() == pytest.approx(0, abs=1e-5)
 
 
 def test_complete_separation_stays_finite():

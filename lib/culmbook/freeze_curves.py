@@ -66,7 +66,7 @@ def _states(fit):
     frozen = fit.cells[fit.cells["temperature_c"].notna()]
     table = frozen.groupby("hybrid").agg(
         runs=("run", "nunique"), temperatures=("temperature_c", "nunique"), tested=("tested", "sum")).reset_index()
-    judged = bracketing(observed_survival(fit.cells, fit.natural_death)).set_index("hybrid")
+    judged = bracketing(observed_survival(fit.cells)).set_index("hybrid")
     table = table.join(judged[["side", "answer"]], on="hybrid")
     slopes = np.array([fit.estimates[fit.positions(h)[1]] for h in table["hybrid"]])
     table.loc[table["answer"].eq("") & (slopes <= 0), "answer"] = FLAT
@@ -191,6 +191,8 @@ def _own(fit, hybrid, control, critical):
         place = fit.positions(one)
         line = fit.estimates[place]
         triples.append((crossing(*line), *fieller_limits(*line, fit.covariance[np.ix_(place, place)], critical)))
+    if not np.isfinite(triples).all():
+        return triples[0][0] - triples[1][0], -np.inf, np.inf
     first, second = _gradient(fit, hybrid), _gradient(fit, control)
     shared = first @ fit.covariance @ second
     correlation = shared / np.sqrt((first @ fit.covariance @ first) * (second @ fit.covariance @ second))

@@ -30,13 +30,14 @@ class Survival:
     """Counts ``alive`` of ``tested`` with P(alive) = (1 - c)/(1 + exp(-eta)), c the natural death.
 
     The weight is the expected information, which is above 0 everywhere; the curvature itself is not, since a
-    dead unit at a mild temperature speaks for natural death.
+    dead unit at a mild temperature speaks for natural death. ``leverage`` is the strength of the penalty: by cell, half of
+    it counts as units that frost spared and half as units that frost killed, none of them dead of another cause.
     """
 
     shape = np.empty(0)
 
-    def __init__(self, alive, tested, natural_death=0.0):
-        self.y, self.n, self.natural_death = alive, tested, natural_death
+    def __init__(self, alive, tested, natural_death=0.0, leverage=0.0):
+        self.y, self.n, self.natural_death, self.leverage = alive, tested, natural_death, leverage
         self.start = np.log((alive + 0.5) / (tested - alive + 0.5))
 
     def _shares(self, eta):
@@ -47,14 +48,17 @@ class Survival:
     def log_likelihood(self, eta):
         survival, _, dead = self._shares(eta)
         alive = (1 - self.natural_death) * survival
-        return (special.xlogy(self.y, alive) + special.xlogy(self.n - self.y, dead)).sum()
+        penalty = self.leverage / 2 * (special.log_expit(eta) + special.log_expit(-eta))
+        return (special.xlogy(self.y, alive) + special.xlogy(self.n - self.y, dead) + penalty).sum()
 
     def derivatives(self, eta):
         """By cell: slope of the log likelihood, expected information, and the information's derivative."""
         survival, killed, dead = self._shares(eta)
         odds = (1 - self.natural_death) * survival * killed / dead
-        weight = np.maximum(self.n * odds * killed, _LEAST_WEIGHT)
-        return self.y * killed - (self.n - self.y) * odds, weight, weight * (killed - 2 * survival + odds)
+        of_counts, of_penalty = self.n * odds * killed, self.leverage * survival * killed
+        slope = self.y * killed - (self.n - self.y) * odds + self.leverage / 2 * (killed - survival)
+        turn = of_counts * (killed - 2 * survival + odds) + of_penalty * (killed - survival)
+        return slope, np.maximum(of_counts + of_penalty, _LEAST_WEIGHT), turn
 
 
 @dataclass(frozen=True)
@@ -143,10 +147,10 @@ def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool =
     Notes
     -----
     P(alive) = (1 - c)/(1 + exp(-(a_h + b_h (T - T0) + r + l + e))): r shift of the run, l ~ N(0, s_l) of the load,
-    e ~ N(0, s_e) of the hybrid in the load. Variances and c are those of the least restricted criterion by Laplace's
-    approximation, with expected instead of observed information; unfrozen units have P = 1 - c. Runs are
-    estimated one by one, summing to zero. Firth's penalty enters as pseudo-counts: half a cell's leverage alive, half dead; c
-    gets half a unit dead and alive.
+    e ~ N(0, s_e) of the hybrid in the load. Variances and c are those of the least criterion by Laplace's approximation, the curves
+    integrated out with Jeffreys' prior, expected information in place of the observed; unfrozen units have P = 1 - c. Runs are
+    estimated one by one, summing to zero. Firth's penalty enters as half a cell's leverage spared by
+    frost and half killed; c gets half a unit dead and alive.
 
     References
     ----------
@@ -182,8 +186,8 @@ class _Problem:
         self.dead, self.alive = control["tested"] - control["alive"] + half, control["alive"] + half
         first = self.dead / (self.dead + self.alive) if self.has_control else 0.0
         y, n = (self.frozen[c].to_numpy(float) for c in ("alive", "tested"))
-        extra = firth_counts(self.x, y, n, first) if penalised else np.zeros(len(y))
-        self.y, self.n = y + extra / 2, n + extra
+        leverage = firth_leverage(self.x, y, n, first) if penalised else np.zeros(len(y))
+        self.counts = {"alive": y, "tested": n, "leverage": leverage}
         self.terms = self._terms()
         frame = self.frozen.assign(cell=self.frozen.index.astype(str))
         self.laplace = Laplace(None, Structure(self.x, make_terms(frame, self.terms)))
@@ -203,9 +207,16 @@ class _Problem:
         return [*load, "cell"]
 
     def _criterion(self, point):
-        """Restricted criterion at the terms' variances and, last, the logit of natural death."""
-        self.laplace.family = Survival(self.y, self.n, special.expit(point[-1]) if self.has_control else 0.0)
-        return self.laplace.height(point[:-1]) + self._of_control(point[-1])
+        """Criterion at the terms' variances and, last, the logit of natural death.
+
+        The curve's information depends on natural death. Integrating the curve out with a flat prior would favour the
+        natural death that leaves the counts least informative; Jeffreys' prior takes that out.
+        """
+        death = special.expit(point[-1]) if self.has_control else 0.0
+        self.laplace.family = Survival(natural_death=death, **self.counts)
+        mode = self.laplace.at(point[:-1])
+        information = np.linalg.slogdet((self.x * mode.weight[:, None]).T @ self.x)[1]
+        return mode.criterion - information + self._of_control(point[-1])
 
     def _of_control(self, logit_death):
         if not self.has_control:
@@ -216,7 +227,7 @@ class _Problem:
         start = np.append(np.full(len(self.terms), _FIRST_VARIANCE), logit_death)
         fixed = (logit_death, logit_death)
         bounds = [(0.0, None)] * len(self.terms) + [_LOGIT_RANGE if self.has_control else fixed]
-        found = optimize.minimize(self._criterion, start, method="L-BFGS-B", bounds=bounds)
+        found = optimize.minimize(self._criterion, start, method="L-BFGS-B", bounds=bounds, options={"eps": 1e-5})
         self.point, self.height = found.x, self._criterion(found.x)
         self.mode = self.laplace.at(self.point[:-1])
         rough = not found.success and np.max(np.abs(found.jac)) > 0.1
@@ -272,8 +283,8 @@ def _dummies(column, levels):
     return (column.to_numpy()[:, None] == np.asarray(levels)).astype(float)
 
 
-def firth_counts(design: np.ndarray, alive: np.ndarray, tested: np.ndarray, natural_death: float) -> np.ndarray:
-    """Leverages by which counts are padded so that penalised estimates are finite.
+def firth_leverage(design: np.ndarray, alive: np.ndarray, tested: np.ndarray, natural_death: float) -> np.ndarray:
+    """Leverages by which a penalty keeps the estimates finite.
 
     Parameters
     ----------
@@ -286,7 +297,7 @@ def firth_counts(design: np.ndarray, alive: np.ndarray, tested: np.ndarray, natu
     Returns
     -------
     ndarray
-        By cell; half of it is added to the units alive and half to the dead. They sum to the number of columns.
+        By cell, as for :class:`Survival`. They sum to the number of columns.
 
     References
     ----------
@@ -294,18 +305,17 @@ def firth_counts(design: np.ndarray, alive: np.ndarray, tested: np.ndarray, natu
 
     Examples
     --------
-    >>> firth_counts(np.ones((2, 1)), np.array([5.0, 5.0]), np.array([5.0, 5.0]), 0.0).round(6)
+    >>> firth_leverage(np.ones((2, 1)), np.array([5.0, 5.0]), np.array([5.0, 5.0]), 0.0).round(6)
     array([0.5, 0.5])
     """
     leverage = np.full(len(alive), design.shape[1] / len(alive))
     estimate = np.linalg.lstsq(design, np.log((alive + 0.5) / (tested - alive + 0.5)), rcond=None)[0]
     for _ in range(_PENALTY_STEPS):
         eta = np.clip(design @ estimate, -_STEEPEST, _STEEPEST)
-        slope, weight, _ = Survival(alive + leverage / 2, tested + leverage, natural_death).derivatives(eta)
-        inverse = np.linalg.inv((design * weight[:, None]).T @ design)
-        step = inverse @ (design.T @ slope)
+        slope, weight, _ = Survival(alive, tested, natural_death, leverage).derivatives(eta)
+        step = np.linalg.solve((design * weight[:, None]).T @ design, design.T @ slope)
         estimate = estimate + step * min(1.0, 5 / max(np.max(np.abs(design @ step)), 5))
-        weight = weight * tested / (tested + leverage)
+        weight = Survival(alive, tested, natural_death).derivatives(eta)[1]
         information = np.linalg.inv((design * weight[:, None]).T @ design)
         new = weight * np.einsum("ij,jk,ik->i", design, information, design)
         moved = np.max(np.abs(new - leverage))
