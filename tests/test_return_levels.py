@@ -8,7 +8,14 @@ import pytest
 from scipy import stats
 
 from culmbook.gev import chance_above, fit_gev, return_level
-from culmbook.return_levels import cold_levels, level_words, plotting_positions, trend, why_no_levels
+from culmbook.return_levels import (
+    chance_colder,
+    cold_levels,
+    level_words,
+    plotting_positions,
+    trend,
+    why_no_levels,
+)
 
 PUBLISHED = Path(__file__).parent / "published"
 
@@ -86,6 +93,13 @@ def test_cold_levels_are_negated_levels_of_negated_minima(sea_level):
     table = cold_levels(-sea_level, periods=(10,))
     level, low, high = return_level(fit_gev(sea_level), 10)
     assert table[["minimum_c", "lower_c", "upper_c"]].iloc[0].tolist() == pytest.approx([-level, -high, -low])
+
+
+def test_chance_of_a_colder_winter_is_the_chance_above_of_the_negated(sea_level):
+    table = cold_levels(-sea_level, periods=(10,))
+    assert chance_colder(-sea_level, table["minimum_c"].iloc[0])[0] == pytest.approx(0.1)
+    with pytest.raises(ValueError, match="return levels need 15"):
+        chance_colder(-sea_level[:14], -4.0)
 
 
 def test_shift_and_scale_of_the_data_carry_over(rng):

@@ -66,7 +66,7 @@ def test_days_missing_after_the_last_frost_make_a_year_unknown_before_it_they_do
     assert table["is_known"].to_dict() == {2001: True, 2002: False, 2003: False}
     assert (
         frost_words(table.reset_index())[1]
-        == "Left out, because days after the last frost found are missing: 2002 (1 days) and 2003 (1 days)."
+        == "Left out, because days after the last frost found are missing: 2002 (1 day) and 2003 (1 day)."
     )
 
 

@@ -86,6 +86,12 @@ def test_damping_without_noise_is_exact():
     assert fit.error_c == pytest.approx(0, abs=1e-9) and fit.stretch == pytest.approx(1)
 
 
+def test_a_site_without_frost_days_has_no_damping_to_fit():
+    weather = record(years=5)
+    weather[["air_temperature_min_c", "air_temperature_max_c", SOIL]] += 40
+    assert fit_damping(weather) is None and site_damping(weather).kind == FORMULA
+
+
 def test_blank_soil_days_are_taken_from_the_air_within_the_stated_error():
     weather = record(years=12)
     truth = winter_minima(weather).set_index("winter")["minimum_c"]

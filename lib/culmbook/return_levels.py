@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.formats import fmt_count, fmt_number
-from culmbook.gev import SHAPE_PRIOR, fit_gev, return_level
+from culmbook.gev import SHAPE_PRIOR, chance_above, fit_gev, return_level
 
 MIN_YEARS = 15
 """Fewest years with which a return level is given."""
@@ -94,6 +94,36 @@ def cold_levels(minima, periods=PERIODS, *, level=0.95, shape_prior=SHAPE_PRIOR,
         estimate, low, high = return_level(fit, period, level=level)
         rows.append((period, -estimate, -high, -low, fit.n, period > fit.n))
     return pd.DataFrame(rows, columns=["period", "minimum_c", "lower_c", "upper_c", "n_winters", "beyond"])
+
+
+def chance_colder(minima, value_c, *, level=0.95, shape_prior=SHAPE_PRIOR):
+    """Chance that a winter is colder than a temperature, such as an LT50, from the fitted distribution.
+
+    Parameters
+    ----------
+    minima : array_like
+        One minimum per complete winter [°C], none missing.
+    value_c : float
+        Temperature [°C].
+    level : float
+        Confidence level, 0–1.
+    shape_prior : tuple of float or None
+
+    Returns
+    -------
+    tuple of float
+        Estimate, lower and upper limit, 0–1; see :func:`culmbook.gev.chance_above`.
+
+    Raises
+    ------
+    ValueError
+        With the sentence of :func:`why_no_levels`.
+    """
+    minima = np.asarray(minima, dtype=float)
+    reason = why_no_levels(minima)
+    if reason:
+        raise ValueError(reason)
+    return chance_above(fit_gev(-minima, shape_prior=shape_prior), -value_c, level=level)
 
 
 def level_words(levels):

@@ -13,7 +13,7 @@ from culmbook.weather import MAX_C, MIN_C, SOIL_C
 
 PROBE_DEPTH_CM = 5.0
 DAY_S = 86_400
-MIN_CALIBRATION_WINTERS = 3
+MIN_CALIBRATION_WINTERS, MIN_CALIBRATION_DAYS = 3, 30
 MIN_SPREAD_WINTERS = 5
 """Fewest winters with both kinds of minimum from which their spread is matched, not only their mean."""
 WINDOWS_D = (11, 15, 21, 31, 45)
@@ -166,7 +166,7 @@ def fit_damping(weather, rules=WinterRules()):
     Returns
     -------
     Damping or None
-        None when fewer than 3 complete winters have both.
+        None when fewer than 3 complete winters have both, or fewer than 30 frost days.
 
     Notes
     -----
@@ -181,10 +181,11 @@ def fit_damping(weather, rules=WinterRules()):
     if not frames:
         return None
     window = min(WINDOWS_D, key=lambda w: _day_fit(frames.values(), w)[2])
-    several = len(frames) > 1
-    both = _both(frames, window, _day_fit(frames.values(), window)[0], rules)
-    if len(both) < MIN_CALIBRATION_WINTERS:
+    coefficient, _, spread = _day_fit(frames.values(), window)
+    both = _both(frames, window, coefficient, rules)
+    if len(both) < MIN_CALIBRATION_WINTERS or not np.isfinite(spread):
         return None
+    several = len(frames) > 1
     fit = _calibrated(frames, window, both, BORROWED if several else OWN)
     error = _left_out_error(frames, window, both, rules, "site" if several else "winter")
     return Damping(**{**vars(fit), "error_c": error})
@@ -222,7 +223,7 @@ def _day_fit(frames, window):
         rows.append(table[(days["is_cold"] & (days["low"] < 0)).to_numpy()])
     table = np.concatenate(rows)
     table = table[~np.isnan(table).any(axis=1)]
-    if len(table) < 30:
+    if len(table) < MIN_CALIBRATION_DAYS:
         return np.zeros(3), np.full(3, np.nan), np.inf
     x, y = table[:, :3], table[:, 3]
     inverse = np.linalg.pinv(x.T @ x)

@@ -355,9 +355,13 @@ def frost_words(latest, damaging_c=DAMAGING_C):
     opens = day_name(latest["first_day"].iloc[0])
     told = [f"{some} of {fmt_count(n)} springs on record had a frost below {below} after {opens}."]
     if len(unknown):
-        named = fmt_list([f"{r.year} ({r.n_missing} days)" for r in unknown.itertuples()])
+        named = fmt_list([f"{r.year} ({_days(r.n_missing)})" for r in unknown.itertuples()])
         told.append(f"Left out, because days after the last frost found are missing: {named}.")
     return told
+
+
+def _days(n):
+    return "1 day" if n == 1 else f"{fmt_count(n)} days"
 
 
 def latest_words(levels):
