@@ -87,7 +87,10 @@ def test_freeze_against_field_names_controls(ax):
             "share": [0.9, 0.8],
             "lower": [0.8, 0.7],
             "upper": [0.95, 0.9],
+            "lt50_lower_c": [-np.inf, -3.5],
+            "lt50_upper_c": [-3.8, -2.5],
         }
     )
     plot_freeze_against_field(both, ax=ax, controls=["STD"])
     assert [t.get_text() for t in ax.texts] == ["STD"]
+    assert np.isfinite(ax.get_xlim()).all() and ax.get_xlim()[0] < -4.5

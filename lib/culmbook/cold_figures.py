@@ -82,7 +82,7 @@ def plot_return_levels(
 def _finite(limits):
     """Limits with an unbounded one drawn to the far side of all others."""
     known = limits[np.isfinite(limits)]
-    return np.clip(limits, known.min() - 1, known.max() + 1)
+    return np.clip(limits, known.min() - 1, known.max() + 1) if len(known) else np.full_like(limits, np.nan)
 
 
 def plot_frost_calendar(
@@ -223,8 +223,8 @@ def plot_freeze_against_field(both: pd.DataFrame, *, ax: Axes, controls: list[st
     Parameters
     ----------
     both : DataFrame
-        From :func:`culmbook.field_survival.freeze_against_field`: hybrid, lt50_c, and where given lower_c,
-        upper_c [°C]; share, lower, upper (0–1).
+        From :func:`culmbook.freeze_field.freeze_against_field`: hybrid, lt50_c, and where given lt50_lower_c,
+        lt50_upper_c [°C], infinite ones drawn to the edge; share, lower, upper (0–1).
     ax : Axes
     controls : list of str
         Hybrids drawn as controls, with their names.
@@ -238,10 +238,9 @@ def plot_freeze_against_field(both: pd.DataFrame, *, ax: Axes, controls: list[st
         ax.vlines(
             rows["lt50_c"], 100 * rows["lower"], 100 * rows["upper"], color=colour, linewidth=0.8, alpha=0.6
         )
-        if {"lower_c", "upper_c"} <= set(both):
-            ax.hlines(
-                100 * rows["share"], rows["lower_c"], rows["upper_c"], color=colour, linewidth=0.8, alpha=0.6
-            )
+        if {"lt50_lower_c", "lt50_upper_c"} <= set(both) and len(rows):
+            low, high = _finite(rows[["lt50_lower_c", "lt50_upper_c"]].to_numpy().T)
+            ax.hlines(100 * rows["share"], low, high, color=colour, linewidth=0.8, alpha=0.6)
         ax.plot(rows["lt50_c"], 100 * rows["share"], marker, color=colour, linestyle="none")
     for i, row in enumerate(both[both["hybrid"].isin(controls)].itertuples()):
         ax.annotate(

@@ -250,14 +250,15 @@ def _random_terms(cells):
 
 def _severity(fit, n_winters, design, level):
     df = n_winters - 1 - sum(name in design for name in ("colder_c", "is_later"))
-    value, se = fit.coefficients["colder_c"], np.sqrt(fit.covariance.loc["colder_c", "colder_c"])
-    critical = stats.t.ppf(0.5 + level / 2, df)
+    value = float(fit.coefficients["colder_c"])
+    se = float(np.sqrt(fit.covariance.loc["colder_c", "colder_c"]))
+    critical = float(stats.t.ppf(0.5 + level / 2, df))
     return {
         "log_odds": value,
         "lower": value - critical * se,
         "upper": value + critical * se,
-        "odds_ratio": np.exp(value),
-        "p_value": 2 * stats.t.sf(abs(value) / se, df),
+        "odds_ratio": float(np.exp(value)),
+        "p_value": float(2 * stats.t.sf(abs(value) / se, df)),
         "df": df,
     }
 

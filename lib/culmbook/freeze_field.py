@@ -16,19 +16,19 @@ def freeze_against_field(curves, shares):
     Parameters
     ----------
     curves : pandas.DataFrame
-        hybrid, lt50_c [°C] and, where given, lower_c, upper_c; hybrids without a bracketed curve have a
-        missing lt50_c.
+        From :func:`culmbook.freeze_curves.lethal_temperatures`: hybrid, lt50_c [°C] and, where given,
+        lt50_lower_c, lt50_upper_c; hybrids without a bracketed curve have a missing lt50_c and are left out.
     shares : pandas.DataFrame
-        From :func:`field_shares`.
+        From :func:`culmbook.field_survival.field_shares`.
 
     Returns
     -------
     pandas.DataFrame
         One row per hybrid known in both: hybrid, the columns of both.
     """
-    return (
-        curves.dropna(subset=["lt50_c"]).merge(shares, on="hybrid").sort_values("lt50_c", ignore_index=True)
-    )
+    known = curves.dropna(subset=["lt50_c"])
+    known = known[[name for name in ("hybrid", "lt50_c", "lt50_lower_c", "lt50_upper_c") if name in known]]
+    return known.merge(shares, on="hybrid").sort_values("lt50_c", ignore_index=True)
 
 
 def rank_agreement(both, *, level=0.95, curve_draws=None, logit_draws=None):
