@@ -40,6 +40,22 @@ ESTIMATORS = {
     "season_data:progress": "test_season_data.py", "look_first:stand_surprises": "test_look_first.py",
     "stem_height:plot_heights": "test_stem_height.py", "stem_height:height_differences": "test_stem_height.py",
     "establishment:plot_stand": "test_establishment.py", "establishment:judge_hybrids": "test_establishment.py",
+    "gev:fit_gev": "test_return_levels.py", "gev:return_level": "test_return_levels.py",
+    "gev:chance_above": "test_return_levels.py", "return_levels:cold_levels": "test_return_levels.py",
+    "return_levels:chance_colder": "test_return_levels.py", "return_levels:trend": "test_return_levels.py",
+    "return_levels:plotting_positions": "test_return_levels.py",
+    "soil_damping:damping_depth_cm": "test_winter_minimum.py", "soil_damping:damped": "test_winter_minimum.py",
+    "soil_damping:fit_damping": "test_winter_minimum.py", "soil_damping:formula_damping": "test_winter_minimum.py",
+    "winter_minimum:winter_minima": "test_winter_minimum.py", "winter_minimum:winter_severity": "test_winter_minimum.py",
+    "spring_frost:latest_frosts": "test_spring_frost.py", "spring_frost:emergence_days": "test_spring_frost.py",
+    "spring_frost:frost_after": "test_spring_frost.py", "spring_frost:jeffreys": "test_spring_frost.py",
+    "spring_frost:fit_latest": "test_spring_frost.py", "spring_frost:latest_levels": "test_spring_frost.py",
+    "winter_survival:expected_survival": "test_winter_survival.py",
+    "winter_survival:survival_by_winter": "test_winter_survival.py",
+    "field_survival:winters_survived": "test_field_survival.py", "field_survival:fit_field": "test_field_survival.py",
+    "field_survival:field_shares": "test_field_survival.py", "field_survival:field_draws": "test_field_survival.py",
+    "field_survival:severity_line": "test_field_survival.py",
+    "field_survival:observed_by_winter": "test_field_survival.py", "freeze_field:rank_agreement": "test_freeze_field.py",
 }
 
 
