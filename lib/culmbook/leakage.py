@@ -9,15 +9,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import optimize, stats
 
 from culmbook.freeze_tests import HIGH_KILL, LEAST_TEMPERATURES, LOW_KILL
-from culmbook.sigmoid import Sigmoid, fit_sigmoid
+from culmbook.sigmoid import fit_sigmoid
 
 MOST_LEAKED = 1.1
 """Relative leakage beyond which the two readings cannot both be right; a little over 1 is noise."""
 FULL_INJURY = 0.9
 """With a fitted upper limit under this the point of unscaled half injury is shown beside LT50."""
+_REWEIGHTED = 2
+_LEAST_PART = 1e-2  # of the mean squared residual: no cell is taken as more exact than a tenth of the others
 NO_SIGMOID = "injury does not rise clearly with the cold: no LT50"
 
 
@@ -34,7 +36,8 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         The frozen rows with ``relative_leakage`` (after ÷ total), ``unfrozen`` (that of the hybrid's control units in the run,
-        or over the runs where the run had none) and ``injury`` (0-1; noise may take it a little outside).
+        or over the runs where the run had none), ``unfrozen_variance`` (of that mean, from how much units of one control
+        differ) and ``injury`` (0-1; noise may take it a little outside).
 
     Raises
     ------
@@ -72,7 +75,18 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
         names = ", ".join(sorted(frozen.loc[frozen["unfrozen"].isna(), "hybrid"].unique()))
         raise ValueError(f"no unfrozen control units of {names}: without them the leakage of uninjured tissue is not known")
     injury = (frozen["relative_leakage"] - frozen["unfrozen"]) / (1 - frozen["unfrozen"])
-    return frozen.drop(columns="over_runs").assign(injury=injury)
+    frozen = frozen.join(_control_variance(control, group), on=[*group, "run"])
+    return frozen.drop(columns="over_runs").assign(injury=injury, unfrozen_variance=frozen["unfrozen_variance"].fillna(0.0))
+
+
+def _control_variance(control, group):
+    """Variance of the mean of each control, units pooled over all controls of the protocol and tissue."""
+    parts = control.groupby([*group, "run"])["relative_leakage"].agg(["size", "var"])
+    parts["squares"] = parts["var"].fillna(0.0) * (parts["size"] - 1)
+    parts["df"] = parts["size"] - 1
+    pooled = parts.groupby(["protocol", "tissue"])[["squares", "df"]].transform("sum")
+    variance = (pooled["squares"] / pooled["df"].where(pooled["df"] > 0)).fillna(0.0)
+    return (variance / parts["size"]).rename("unfrozen_variance")
 
 
 @dataclass(frozen=True)
@@ -80,7 +94,8 @@ class LeakageFit:
     """Sigmoids of one protocol and tissue.
 
     ``curves`` the sigmoid of each hybrid that has one, by hybrid; ``answers`` what can be said of the others; ``cells`` the mean
-    injury of each hybrid in each run and temperature; ``residual_sd`` of these means, over all hybrids, with ``df`` degrees of freedom.
+    injury of each hybrid in each run and temperature, with its ``sd`` by the model of the errors; ``residual_sd`` what these have
+    to be multiplied by (about 1), over all hybrids, with ``df`` degrees of freedom.
     """
 
     curves: dict
@@ -133,43 +148,74 @@ def fit_leakage(injury: pd.DataFrame) -> LeakageFit:
     Notes
     -----
     Units of one run and temperature are averaged first: they share its freezer. Runs shift a hybrid's sigmoid
-    along the temperature, with shifts that sum to zero.
+    along the temperature, with shifts that sum to zero. A freezer that is a little off matters most where the sigmoid is
+    steep, and a share near a half is the least certain one, so the variance of a mean is s0² + s1² steepness² + s2² R²(1 - R)²,
+    found from the residuals of all hybrids (twice). An error of the control is shared by all temperatures of its run
+    and enters the limits as such.
     """
     if len(injury[["protocol", "tissue"]].drop_duplicates()) > 1:
         raise ValueError("leakage of several protocols or tissues is never joined in one fit: give one")
     if reason := why_no_leakage_curve(injury):
         raise ValueError(reason)
-    cells = injury.groupby(["hybrid", "run", "temperature_c"])["injury"].agg(["mean", "size"]).reset_index()
-    cells = cells.rename(columns={"mean": "injury", "size": "units"})
-    curves, answers = {}, {}
-    for hybrid, rows in cells.groupby("hybrid"):
-        curve, answers[hybrid] = _curve(rows)
-        if not answers[hybrid]:
-            curves[hybrid] = curve
+    cells = injury.groupby(["hybrid", "run", "temperature_c"]).agg(
+        injury=("injury", "mean"), units=("injury", "size"), unfrozen=("unfrozen", "first"),
+        unfrozen_variance=("unfrozen_variance", "first")).reset_index().assign(sd=1.0)
+    curves = _fit_all(cells)
+    for _ in range(_REWEIGHTED):
+        cells["sd"] = _error_sd(cells, curves)
+        curves = _fit_all(cells)
+    answers = {hybrid: _answer(rows, curves.get(hybrid)) for hybrid, rows in cells.groupby("hybrid")}
+    curves = {hybrid: curve for hybrid, curve in curves.items() if not answers[hybrid]}
     squares, df = (sum(getattr(c, name) for c in curves.values()) for name in ("squares", "df"))
     return LeakageFit(curves, answers, cells, float(np.sqrt(squares / df)) if df else np.nan, int(df))
 
 
-def _curve(rows):
-    """A hybrid's sigmoid, and what is wrong with it in words."""
-    if len(rows) <= 4 + rows["run"].nunique() - 1:
-        return None, "too few temperatures and runs for a sigmoid"
-    curve = fit_sigmoid(rows["temperature_c"], rows["injury"], groups=rows["run"])
+def _fit_all(cells):
+    """Sigmoid of every hybrid with enough cells."""
+    return {hybrid: fit_sigmoid(rows["temperature_c"], rows["injury"], groups=rows["run"], sd=rows["sd"])
+            for hybrid, rows in cells.groupby("hybrid") if len(rows) > 4 + rows["run"].nunique() - 1}
+
+
+def _error_sd(cells, curves):
+    """Standard deviation of each cell's mean injury: even, from temperatures that are off, and from readings of a share."""
+    squares, steep, unsure = np.full(len(cells), np.nan), np.zeros(len(cells)), np.zeros(len(cells))
+    for hybrid, curve in curves.items():
+        here = cells["hybrid"].eq(hybrid).to_numpy()
+        rows = cells[here]
+        at = rows["temperature_c"].to_numpy() - rows["run"].map(dict(zip(sorted(rows["run"].unique()), curve.shifts, strict=True)))
+        squares[here] = (rows["injury"] - curve.height(at)) ** 2 * len(rows) / curve.df
+        steep[here] = curve.steepness(at)
+        leaked = rows["unfrozen"] + (1 - rows["unfrozen"]) * np.clip(curve.height(at), 0, 1)
+        unsure[here] = leaked * (1 - leaked)
+    known = np.isfinite(squares)
+    if not known.any():
+        return np.ones(len(cells))
+    parts = np.column_stack([np.ones(len(cells)), steep**2, unsure**2])
+    size = optimize.nnls(parts[known], squares[known])[0]
+    return np.sqrt(np.maximum(parts @ size, _LEAST_PART * squares[known].mean()))
+
+
+def _answer(rows, curve):
+    """What is wrong with a hybrid's sigmoid, in words; blank if nothing is."""
+    if curve is None:
+        return "too few temperatures and runs for a sigmoid"
     if curve.verdict != "converged":
-        return curve, f"no LT50: {curve.verdict}"
+        return f"no LT50: {curve.verdict}"
     if not _rises(rows, curve):
-        return curve, NO_SIGMOID
+        return NO_SIGMOID
     means = rows.groupby("temperature_c")["injury"].mean() / curve.upper
     if means.max() <= HIGH_KILL:
-        return curve, f"below {rows['temperature_c'].min():g} °C, or not bracketed: test colder"
+        return f"below {rows['temperature_c'].min():g} °C, or not bracketed: test colder"
     if means.min() >= LOW_KILL:
-        return curve, f"above {rows['temperature_c'].max():g} °C, or not bracketed: test warmer"
-    return curve, ""
+        return f"above {rows['temperature_c'].max():g} °C, or not bracketed: test warmer"
+    return ""
 
 
 def _rises(rows, curve):
     """Whether the sigmoid explains clearly more than a constant for each run (F test, 5 %)."""
-    flat = ((rows["injury"] - rows.groupby("run")["injury"].transform("mean")) ** 2).sum()
+    weight = 1 / rows["sd"] ** 2
+    mean = (weight * rows["injury"]).groupby(rows["run"]).sum() / weight.groupby(rows["run"]).sum()
+    flat = (weight * (rows["injury"] - rows["run"].map(mean)) ** 2).sum()
     return stats.f.sf((flat - curve.squares) / 3 / (curve.squares / curve.df), 3, curve.df) < 0.05
 
 
@@ -213,10 +259,21 @@ def _numbers(fit, hybrid, level):
             "lower_limit": curve.lower, "half_c": half, "slope": curve.slope}
 
 
-def _variance(fit, curve):
+def _covariance(fit, hybrid):
+    """Covariance of a sigmoid's estimates for its own runs, with the error of each run's control."""
+    curve, rows = fit.curves[hybrid], fit.cells[fit.cells["hybrid"].eq(hybrid)]
+    covariance = fit.residual_sd**2 * curve.unscaled
+    pull = (1 - rows["injury"]) / (1 - rows["unfrozen"]) / rows["sd"]  # change of a cell for an error of its control
+    for run, part in pull.groupby(rows["run"]):
+        moved = curve.unscaled @ curve.jacobian[rows["run"].eq(run).to_numpy()].T @ part.to_numpy()
+        covariance = covariance + rows.loc[part.index[0], "unfrozen_variance"] * np.outer(moved, moved)
+    return covariance
+
+
+def _variance(fit, hybrid):
     """Variance of a hybrid's LT50 for its own runs."""
-    gradient = curve.half_gradient()
-    return fit.residual_sd**2 * gradient @ curve.unscaled @ gradient
+    gradient = fit.curves[hybrid].half_gradient()
+    return gradient @ _covariance(fit, hybrid) @ gradient
 
 
 def _limits(fit, hybrid, lt50, level):
@@ -225,11 +282,11 @@ def _limits(fit, hybrid, lt50, level):
     n = len(runs[hybrid])
     if n < 2:
         return np.nan, np.nan
-    alike = [curve for other, curve in fit.curves.items() if runs[other] == runs[hybrid]]
-    shifts = np.mean([curve.shifts for curve in alike], axis=0)
-    traces = sum(np.trace(curve.shift_covariance()) for curve in alike)
-    sampling = fit.residual_sd**2 * traces / len(alike) ** 2 / (n - 1)
-    between, own = shifts @ shifts / (n - 1) / n, max(_variance(fit, fit.curves[hybrid]) - sampling / n, 0.0)
+    alike = [other for other in fit.curves if runs[other] == runs[hybrid]]
+    shifts = np.mean([fit.curves[other].shifts for other in alike], axis=0)
+    traces = sum(np.trace(fit.curves[other].of_shifts(_covariance(fit, other))) for other in alike)
+    sampling = traces / len(alike) ** 2 / (n - 1)
+    between, own = shifts @ shifts / (n - 1) / n, max(_variance(fit, hybrid) - sampling / n, 0.0)
     df = (between + own) ** 2 / (between**2 / (n - 1) + own**2 / fit.df)
     half_width = stats.t.ppf(0.5 + level / 2, df) * np.sqrt(between + own)
     return lt50 - half_width, lt50 + half_width
@@ -272,7 +329,7 @@ def leakage_against_control(fit: LeakageFit, control: str, *, level: float = 0.9
 def _difference(fit, hybrid, control, level):
     one, other = fit.curves[hybrid], fit.curves[control]
     difference = one.at(one.upper / 2) - other.at(other.upper / 2)
-    half_width = stats.t.ppf(0.5 + level / 2, fit.df) * np.sqrt(_variance(fit, one) + _variance(fit, other))
+    half_width = stats.t.ppf(0.5 + level / 2, fit.df) * np.sqrt(_variance(fit, hybrid) + _variance(fit, control))
     return {"difference_c": difference, "lower_c": difference - half_width, "upper_c": difference + half_width}
 
 

@@ -1,6 +1,6 @@
 """Sigmoids with free lower and upper limits, by least squares."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
@@ -26,9 +26,11 @@ class Sigmoid:
     shifts : ndarray
         Shift of each group along x, summing to zero; a single 0 without groups.
     squares, df : float, int
-        Residual sum of squares and its degrees of freedom.
+        Residual sum of squares (in units of ``sd``) and its degrees of freedom.
     unscaled : ndarray
         Covariance of (lower, upper, slope, middle, shifts but the last) for a residual variance of 1.
+    jacobian : ndarray
+        Derivatives of the fitted y, in units of ``sd``, by the same estimates.
     shape : {'logistic', 'gompertz'}
     verdict : str
         ``'converged'``, or what is wrong.
@@ -42,6 +44,7 @@ class Sigmoid:
     squares: float
     df: int
     unscaled: np.ndarray = field(repr=False)
+    jacobian: np.ndarray = field(repr=False)
     shape: str
     verdict: str
 
@@ -54,6 +57,11 @@ class Sigmoid:
         """y at x, the groups' shifts left out."""
         way = _way(self.slope * (np.asarray(x, float) - self.middle), self.shape)
         return self.lower + (self.upper - self.lower) * way
+
+    def steepness(self, x):
+        """Absolute change of y for a unit of x, the groups' shifts left out."""
+        step = 1e-5 / self.slope
+        return np.abs(self.height(np.asarray(x, float) + step) - self.height(np.asarray(x, float) - step)) / (2 * step)
 
     def at(self, y: float) -> float:
         """x at which the sigmoid has the height y; missing outside its limits."""
@@ -75,21 +83,20 @@ class Sigmoid:
 
     def _half(self, estimates):
         lower, upper, slope, middle = estimates
-        return Sigmoid(lower, upper, slope, middle, self.shifts, self.squares, self.df, self.unscaled,
-                       self.shape, self.verdict).at(upper / 2)
+        return replace(self, lower=lower, upper=upper, slope=slope, middle=middle).at(upper / 2)
 
-    def shift_covariance(self) -> np.ndarray:
-        """Covariance of all groups' shifts for a residual variance of 1."""
+    def of_shifts(self, covariance: np.ndarray) -> np.ndarray:
+        """Covariance of all groups' shifts from that of the estimates."""
         n = len(self.shifts) - 1
         turn = np.vstack([np.eye(n), -np.ones((1, n))])
-        return turn @ self.unscaled[4:, 4:] @ turn.T
+        return turn @ covariance[4:, 4:] @ turn.T
 
 
 def _way(place, shape):
     return special.expit(-place) if shape == "logistic" else np.exp(-np.exp(place))
 
 
-def fit_sigmoid(x, y, *, groups=None, shape: str = "logistic") -> Sigmoid:
+def fit_sigmoid(x, y, *, groups=None, sd=None, shape: str = "logistic") -> Sigmoid:
     """Fit a sigmoid with free limits.
 
     Parameters
@@ -99,6 +106,8 @@ def fit_sigmoid(x, y, *, groups=None, shape: str = "logistic") -> Sigmoid:
         logarithmic axis), where y is the upper limit.
     groups : array_like, optional
         Groups, for example freezer runs, whose sigmoids are shifted along x.
+    sd : array_like, optional
+        Relative standard deviations of y; all alike by default.
     shape : {'logistic', 'gompertz'}
 
     Returns
@@ -129,12 +138,13 @@ def fit_sigmoid(x, y, *, groups=None, shape: str = "logistic") -> Sigmoid:
     if shape not in SHAPES:
         raise ValueError(f"shape is {shape!r}; it must be one of {', '.join(SHAPES)}")
     x, y = np.asarray(x, float), np.asarray(y, float)
+    sd = np.ones(len(x)) if sd is None else np.asarray(sd, float)
     shift = _shift_design(groups, len(x))
     if len(x) <= 4 + shift.shape[1]:
         raise ValueError(f"a sigmoid with {4 + shift.shape[1]} estimates needs more than {len(x)} observations")
 
     def residual(p):
-        return p[0] + (p[1] - p[0]) * _way(p[2] * (x - shift @ p[4:] - p[3]), shape) - y
+        return (p[0] + (p[1] - p[0]) * _way(p[2] * (x - shift @ p[4:] - p[3]), shape) - y) / sd
 
     low, high = _bounds(x, y, shift.shape[1])
     runs = [optimize.least_squares(residual, np.clip(start, low, high), bounds=(low, high), x_scale="jac",
@@ -181,4 +191,4 @@ def _result(best, runs, bounds, shift, n, shape):
     if np.linalg.cond(information) > 1e14:
         verdict, information = "the temperatures do not determine a sigmoid", information + 1e-9 * np.eye(len(information))
     return Sigmoid(*map(float, best.x[:4]), shifts=np.append(shifts, -shifts.sum()), squares=float(squares), df=df,
-                   unscaled=np.linalg.inv(information), shape=shape, verdict=verdict)
+                   unscaled=np.linalg.inv(information), jacobian=best.jac, shape=shape, verdict=verdict)
