@@ -7,7 +7,8 @@ _SHAPES = {  # correlation and its derivative by log range, from the distance ov
     "gaussian": (lambda d: np.exp(-(d**2)), lambda d: 2 * d**2 * np.exp(-(d**2))),
     "rational quadratic": (lambda d: 1 / (1 + d**2), lambda d: 2 * d**2 / (1 + d**2) ** 2),
 }
-NAMES = ("diagonal", "unstructured", "ar1", "separable ar1", *_SHAPES)
+ALONG_NUMBERS = ("ar1", "separable ar1", *_SHAPES)
+NAMES = ("diagonal", "unstructured", *ALONG_NUMBERS)
 _STEEPEST = 0.999  # bound of a correlation
 
 

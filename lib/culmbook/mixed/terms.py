@@ -249,7 +249,7 @@ def _over(frame, spec, code, labels):
 
 
 def _coordinates(frame, spec, inner):
-    if spec.kernel in ("diagonal", "unstructured") or isinstance(spec.kernel, int):
+    if spec.kernel not in kernels.ALONG_NUMBERS:
         return None
     first = frame.iloc[np.unique(inner, return_index=True)[1]]
     try:
