@@ -49,7 +49,10 @@ def test_filled_moistures_stay_out_of_the_comparison(rng):
 
 
 def test_winter_loss_is_found_where_two_dates_exist(rng):
-    loss = fit_winter_loss(cut_on_two_days(rng))
+    frame = cut_on_two_days(rng)
+    loss = fit_winter_loss(frame)
+    logs = frame.assign(y=np.log(frame["dry_yield_t_ha"]), day=frame["harvested_on"].dt.day_of_year)
+    assert loss.slope == pytest.approx(smf.ols("y ~ C(hybrid) + day", logs).fit().params["day"])
     assert loss.lower < -0.004 < loss.upper and loss.upper < 0
     assert "% of the dry matter per day" in trend_words(loss, is_loss=True)
 

@@ -133,8 +133,10 @@ def test_error_weighs_site_years_alike():
 
 
 def test_ladder_finds_that_both_measurements_beat_one(rng):
-    table = ladder(cut_plots(rng, site_years=10, plots=15), "tall", (("stem_height_cm",), ("stems_per_m2",), BOTH)).set_index("predictors")
+    frame = cut_plots(rng, site_years=10, plots=15)
+    table = ladder(frame, "tall", (("stem_height_cm",), ("stems_per_m2",), BOTH)).set_index("predictors")
     error = table["rmse_log"]
+    assert error.iloc[2] == pytest.approx(prediction_error(cross_validate(frame, BOTH, "tall"))["rmse_log"])
     assert error["stems_per_m2 + stem_height_cm"] < error["stems_per_m2"] < table["rmse_none_log"].iloc[0]
     assert table["n_site_years"].eq(10).all()
 

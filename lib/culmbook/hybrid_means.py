@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from culmbook.mixed import CONVERGED, GaussianFit, fit_gaussian
-from culmbook.stand_model import add_strata, simultaneous_draws
+from culmbook.mixed import CONVERGED, GaussianFit, compare_together, fit_gaussian
+from culmbook.stand_model import add_strata
 
 LEAST_DF = 3
 
@@ -178,26 +178,9 @@ def against_control(
         raise ValueError(f"the control {control!r} has no plot with {means.response} here, so nothing can "
                          "be compared with it")
     rows = means.weights.loc[others] - means.weights.loc[control]
-    table = means.fit.contrast(rows, level)
-    critical = (table["upper"] - table["estimate"]) / table["se"]
-    if together:
-        joint = (
-            rows.to_numpy()
-            @ means.fit.covariance.loc[rows.columns, rows.columns].to_numpy()
-            @ rows.to_numpy().T
-        )
-        correlation = joint / np.outer(table["se"], table["se"])
-        critical = float(np.quantile(simultaneous_draws(correlation, table["df"].min()), level))
+    table = compare_together(means.fit, rows, level) if together else means.fit.contrast(rows, level)
     own = means.weights.loc[others].to_numpy() @ means.fit.coefficients[rows.columns].to_numpy()
-    half = critical * table["se"]
-    out = pd.DataFrame(
-        {
-            "hybrid": others,
-            "n_plots": means.n_plots[others].to_numpy(),
-            "mean": own,
-            "difference": table["estimate"].to_numpy(),
-            "lower": (table["estimate"] - half).to_numpy(),
-            "upper": (table["estimate"] + half).to_numpy(),
-        }
-    )
+    out = pd.DataFrame({"hybrid": others, "n_plots": means.n_plots[others].to_numpy(), "mean": own,
+                        "difference": table["estimate"].to_numpy(), "lower": table["lower"].to_numpy(),
+                        "upper": table["upper"].to_numpy()})
     return out.sort_values(["difference", "hybrid"], ascending=[False, True], ignore_index=True)

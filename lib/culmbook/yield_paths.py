@@ -5,6 +5,7 @@ trivial (each is the component's spread over the product's).
 """
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -205,8 +206,24 @@ def path_intervals(
                          "indirect": (paths.correlation - paths.direct).to_numpy()})
 
 
+class Compensation(NamedTuple):
+    """Partial correlation of two components with Fisher's limits, and the slope: per cent of the second per
+    per cent of the first."""
+
+    first: str
+    second: str
+    n_plots: int
+    correlation: float
+    lower: float
+    upper: float
+    p_value: float
+    slope: float
+    slope_lower: float
+    slope_upper: float
+
+
 def compensation(frame: pd.DataFrame, first: str, second: str, given: tuple = (), *, unit: str = "unit",
-                 level: float = 0.95) -> dict:
+                 level: float = 0.95) -> Compensation:
     """Does one component fall where another rises: partial correlation of two log components on plots.
 
     Parameters
@@ -225,9 +242,7 @@ def compensation(frame: pd.DataFrame, first: str, second: str, given: tuple = ()
 
     Returns
     -------
-    dict
-        ``first, second, n_plots, correlation, lower, upper, p_value, slope, slope_lower, slope_upper`` (the
-        last three: per cent of the second per per cent of the first).
+    Compensation
 
     Raises
     ------
@@ -253,15 +268,6 @@ def compensation(frame: pd.DataFrame, first: str, second: str, given: tuple = ()
         ) from None
     z, half = np.arctanh(line.correlation), stats.norm.ppf(0.5 + level / 2) / np.sqrt(line.df - 1)
     p = 2 * stats.t.sf(abs(line.slope) / line.se, line.df) if line.se > 0 else 0.0
-    return {
-        "first": first,
-        "second": second,
-        "n_plots": len(frame),
-        "correlation": line.correlation,
-        "lower": float(np.tanh(z - half)),
-        "upper": float(np.tanh(z + half)),
-        "p_value": float(p),
-        "slope": line.slope,
-        "slope_lower": line.lower,
-        "slope_upper": line.upper,
-    }
+    lower, upper = np.tanh([z - half, z + half])
+    return Compensation(first, second, len(frame), line.correlation, float(lower), float(upper), float(p),
+                        line.slope, line.lower, line.upper)
