@@ -1,4 +1,4 @@
-"""Simulated networks of variety trials for the gaussian mixed model, the same records on every machine.
+"""Simulated networks of variety trials for the mixed models, the same records on every machine.
 
 ``python tests/reml_networks.py FOLDER`` writes them as CSV for ``tests/published/lme4_networks.R``.
 """
@@ -42,6 +42,16 @@ def _plots(draw, hybrids, sites, reps):
     return pd.DataFrame(rows, columns=["site", "rep", "block", "plot", "hybrid"])
 
 
+def counts(size: int) -> pd.DataFrame:
+    """Plants alive of 36 in cells of the network's plots: logit sds 0.7 hybrid, 0.4 hybrid at a site, 0.5 block."""
+    frame = network(size)[["site", "block", "hybrid"]]
+    draw, logit = np.random.RandomState(size + 1), np.full(len(frame), 1.0)
+    for columns, sd in [(["hybrid"], 0.7), (["hybrid", "site"], 0.4), (["block"], 0.5), (["site"], 0.6)]:
+        code = frame.groupby(columns, sort=True).ngroup().to_numpy()
+        logit = logit + draw.normal(0, sd, code.max() + 1)[code]
+    return frame.assign(alive=draw.binomial(36, 1 / (1 + np.exp(-logit))), total=36)
+
+
 def model(size: int) -> dict:
     """Arguments of ``fit_gaussian`` for a network of this size."""
     if SIZES[size][1] == 1:
@@ -49,6 +59,10 @@ def model(size: int) -> dict:
     return {"response": "yield", "fixed": "site * season", "random": TERMS}
 
 
+COUNTS_MODEL = {"alive": "alive", "total": "total", "fixed": "site", "random": ["hybrid", "hybrid:site", "block"],
+                "method": "ml"}
+
 if __name__ == "__main__":
     for n in SIZES:
         network(n).to_csv(Path(sys.argv[1]) / f"network_{n}.csv", index=False)
+    counts(3_000).to_csv(Path(sys.argv[1]) / "counts_3000.csv", index=False)
