@@ -10,6 +10,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from reml_networks import COUNTS_MODEL
+from reml_networks import counts as network_counts
 
 from culmbook.mixed import factor_analytic, fit_binomial, fit_gaussian, fit_ordinal, over, slopes
 
@@ -321,6 +323,16 @@ def test_counts_match_glmer(references, name, nodes):
         assert variance == pytest.approx(expected[f"variance {term}"], rel=1e-4), term
     b = expected.filter(regex=r"^b\d").to_numpy()
     assert fit.coefficients.to_numpy() == pytest.approx(b, rel=1e-4, abs=2e-5)
+
+
+def test_counts_of_a_network_match_glmer():
+    """3,000 cells, three crossed terms; glmer 1.1-31 with lme4_networks.R."""
+    there = _read("lme4_counts").set_index("term")
+    fit = fit_binomial(network_counts(3_000), **COUNTS_MODEL)
+    assert fit.verdict == "converged"
+    assert fit.criterion == pytest.approx(there["criterion"].iloc[0], rel=1e-9)
+    assert fit.criterion <= there["criterion"].iloc[0] + 1e-5
+    assert fit.variances.to_numpy() == pytest.approx(there.loc[fit.variances.index, "variance"].to_numpy(), rel=2e-4)
 
 
 def _homes():

@@ -169,7 +169,7 @@ def test_known_variances_match_viechtbauer_2010():
     assert np.sqrt(fit.covariance.iloc[0, 0]) == pytest.approx(0.1798, abs=5e-5)
 
 
-@pytest.mark.parametrize("size", [600, 3_000, 10_000])
+@pytest.mark.parametrize("size", [600, 3_000, 10_000, 30_000])
 def test_network_matches_lme4(size):
     """lme4 1.1-31 with lme4_networks.R."""
     there = _read("lme4_networks").query("size == @size").set_index("term").rename(index={"Residual": "residual"})
