@@ -18,7 +18,7 @@ from scipy import optimize, special
 from culmbook.mixed.families import Binomial
 from culmbook.mixed.laplace import Laplace, by_quadrature, minimise
 from culmbook.mixed.structure import Structure
-from culmbook.mixed.terms import Term, make_terms, refuse_aliased
+from culmbook.mixed.terms import Term, make_terms, refuse_aliased, refuse_incomplete
 
 METHODS = ("restricted", "ml")
 _SEPARATED_LOGIT = 15.0  # a fitted logit past this has run off to a boundary
@@ -99,6 +99,8 @@ class BinomialFit:
         family = Binomial(rng.binomial(n, special.expit(eta)) + extra, n + 2 * extra)
         again = Laplace(family, s)
         state, verdict = minimise(again, self.method == "restricted")
+        if not extra.any() and _is_separated(state.eta):
+            verdict = "not converged: a fixed effect has no finite estimate"
         return _result(again, state, self.design, self.method, verdict, self.data, extra)
 
     def sampling_variance(self) -> pd.Series:
@@ -181,7 +183,7 @@ def fit_binomial(
     Raises
     ------
     ValueError
-        Counts out of range, a fixed column that the others determine (named), a random term with a
+        A column that is absent or has missing values, counts out of range, a fixed column that the others determine (named), a random term with a
         single level, several terms with a level per row, a share at 0 or 1 that has no finite estimate, or
         quadrature asked for a model that it cannot integrate.
 
@@ -204,6 +206,7 @@ def fit_binomial(
     """
     if method not in METHODS:
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
+    refuse_incomplete(frame, [alive, total], fixed, random)
     y, n = _counts(frame, alive, total)
     design = model_matrix(fixed, frame) if isinstance(fixed, str) else fixed
     refuse_aliased(design)
@@ -244,8 +247,12 @@ def _half_plants(frame, n, column):
     return 0.5 * n / per_level.to_numpy(float)
 
 
+def _is_separated(eta):
+    return bool(np.max(np.abs(eta)) > _SEPARATED_LOGIT)
+
+
 def _refuse_separated(eta, half_plant_in):
-    if half_plant_in is None and np.max(np.abs(eta)) > _SEPARATED_LOGIT:
+    if half_plant_in is None and _is_separated(eta):
         raise ValueError(
             "a fixed effect has no finite estimate: all plants of one of its levels live or all are dead; "
             "give half_plant_in, the column whose levels should each get half a plant"

@@ -4,14 +4,22 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from formulaic import Formula
 from scipy import linalg
 
 from culmbook.mixed.search import CONVERGED, VANISHED
 from culmbook.mixed.structure import Factor, Structure
-from culmbook.mixed.terms import code_levels, make_terms, refuse_aliased
+from culmbook.mixed.terms import (
+    code_levels,
+    columns_of,
+    make_terms,
+    refuse_absent,
+    refuse_aliased,
+    refuse_other_length,
+    refuse_rows,
+)
 
 RESIDUAL = "residual"
+_WITH_RESPONSE = "rows with a response"
 _NOTHING = 1e-9  # what is left of a column or response, relative, when another explains all of it
 
 
@@ -106,7 +114,7 @@ class Model:
         self.method, self.columns = method, list(design.columns)
         x = design.to_numpy(float)
         for column, bad in zip(self.columns, ~np.isfinite(x).T, strict=True):
-            _refuse_rows(used, f"fixed effect {column}", bad, "is missing or not finite")
+            refuse_rows(used, f"fixed effect {column}", bad, "is missing or not finite", _WITH_RESPONSE)
         norms = np.sqrt((x**2).sum(axis=0))
         self.column_scale = np.where(norms > 0, norms, 1.0)
         x = x / self.column_scale
@@ -232,28 +240,15 @@ def _residual_groups(frame, residual_by):
 
 def used_records(frame, response, fixed, random, residual_by, known_variance):
     """Rows with a response, after a look at every column the model needs."""
-    columns = [c for term in random for c in (term.split(":") if isinstance(term, str) else term.columns)]
-    columns += [c for c in (residual_by, known_variance) if c is not None]
-    if isinstance(fixed, str):
-        columns += sorted(v for v in Formula(fixed).required_variables)
-    absent = [c for c in dict.fromkeys([response, *columns]) if c not in frame.columns]
-    if absent:
-        raise ValueError(f"no column {', '.join(absent)}; there are {', '.join(map(str, frame.columns))}")
+    columns = [*columns_of(fixed, random), *(c for c in (residual_by, known_variance) if c is not None)]
+    refuse_absent(frame, [response, *columns])
     used = frame[frame[response].notna()]
     for column in dict.fromkeys(columns):
-        _refuse_rows(used, column, used[column].isna(), "is missing")
-    _refuse_rows(used, response, ~np.isfinite(used[response].astype(float)), "is not finite")
+        refuse_rows(used, column, used[column].isna(), "is missing", _WITH_RESPONSE)
+    refuse_rows(used, response, ~np.isfinite(used[response].astype(float)), "is not finite", _WITH_RESPONSE)
     if known_variance is not None:
-        _refuse_rows(used, known_variance, ~(used[known_variance] > 0), "is not above 0")
+        refuse_rows(used, known_variance, ~(used[known_variance] > 0), "is not above 0", _WITH_RESPONSE)
         if residual_by is not None:
             raise ValueError("residual_by has no meaning where known_variance gives the residual variances")
-    if not isinstance(fixed, str) and len(fixed) != len(frame):
-        raise ValueError(f"the design has {len(fixed)} rows, the frame {len(frame)}")
+    refuse_other_length(frame, fixed)
     return used, len(frame) - len(used)
-
-
-def _refuse_rows(frame, column, bad, what):
-    if bad.any():
-        rows = ", ".join(str(i) for i in frame.index[bad][:5])
-        n, of = int(bad.sum()), len(frame)
-        raise ValueError(f"{column} {what} in {n} of {of} rows with a response (index {rows})")

@@ -16,7 +16,7 @@ from culmbook.mixed.counts import random_parts, refuse_quadrature
 from culmbook.mixed.families import CumulativeLogit
 from culmbook.mixed.laplace import Laplace, by_quadrature, hessian, minimise
 from culmbook.mixed.structure import Structure
-from culmbook.mixed.terms import make_terms, refuse_aliased
+from culmbook.mixed.terms import make_terms, refuse_aliased, refuse_incomplete
 
 _SEPARATED = 15.0  # a fixed effect past this has run off to a boundary
 
@@ -125,7 +125,7 @@ def fit_ordinal(
     Raises
     ------
     ValueError
-        One score only, missing scores, negative weights, aliased fixed effects (named), a fixed effect
+        A column that is absent or has missing values, one score only, negative weights, aliased fixed effects (named), a fixed effect
         without a finite estimate, terms as in :func:`fit_binomial`.
 
     Notes
@@ -144,6 +144,7 @@ def fit_ordinal(
     >>> round(float(fit.coefficients["hybrid[T.b]"]), 2), list(fit.thresholds.index)
     (2.5, ['0|1', '1|2', '2|3'])
     """
+    refuse_incomplete(frame, [score] if weight is None else [score, weight], fixed, random)
     code, scores, weights = _scores(frame, score, weight)
     design = model_matrix(fixed, frame) if isinstance(fixed, str) else fixed
     design = design.loc[:, [not (design[c] == design[c].iloc[0]).all() for c in design.columns]]
@@ -170,15 +171,12 @@ def fit_ordinal(
 
 
 def _scores(frame, score, weight):
-    if frame[score].isna().any():
-        rows = ", ".join(str(i) for i in frame.index[frame[score].isna()][:5])
-        raise ValueError(f"{score} is missing in {frame[score].isna().sum()} of {len(frame)} rows (index {rows})")
     code, scores = pd.factorize(frame[score], sort=True)
     if len(scores) < 2:
         raise ValueError(f"{score} is {scores[0] if len(scores) else 'nowhere there'} in every row: nothing to compare")
     weights = np.ones(len(frame)) if weight is None else frame[weight].to_numpy(float)
     if not (weights >= 0).all():
-        raise ValueError(f"{weight} is below 0 or missing in {int((~(weights >= 0)).sum())} rows")
+        raise ValueError(f"{weight} is below 0 in {int((weights < 0).sum())} rows")
     return code, list(scores), weights
 
 

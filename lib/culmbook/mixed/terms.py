@@ -5,6 +5,7 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from formulaic import Formula
 from scipy import linalg, sparse
 
 from culmbook.mixed import kernels
@@ -301,3 +302,54 @@ def refuse_aliased(design: pd.DataFrame) -> None:
     if rank < x.shape[1]:
         names = ", ".join(map(str, design.columns[pivot[rank:]]))
         raise ValueError(f"the data cannot tell these fixed effects from the others: {names}")
+
+
+def columns_of(fixed: str | pd.DataFrame, random) -> list[str]:
+    """Columns that the fixed effects' formula and the random terms name."""
+    columns = [c for term in random for c in (term.split(":") if isinstance(term, str) else term.columns)]
+    return columns + (sorted(Formula(fixed).required_variables) if isinstance(fixed, str) else [])
+
+
+def refuse_absent(frame: pd.DataFrame, columns) -> None:
+    """Raise where a frame lacks columns, naming them."""
+    absent = [c for c in dict.fromkeys(columns) if c not in frame.columns]
+    if absent:
+        raise ValueError(f"no column {', '.join(absent)}; there are {', '.join(map(str, frame.columns))}")
+
+
+def refuse_rows(frame: pd.DataFrame, column: str, bad, what: str, of: str = "rows") -> None:
+    """Raise where a column is ``bad`` in some rows, with the first of their labels."""
+    if bad.any():
+        rows = ", ".join(str(i) for i in frame.index[bad][:5])
+        raise ValueError(f"{column} {what} in {int(bad.sum())} of {len(frame)} {of} (index {rows})")
+
+
+def refuse_other_length(frame: pd.DataFrame, fixed: str | pd.DataFrame) -> None:
+    """Raise where a design given has another number of rows than the frame."""
+    if not isinstance(fixed, str) and len(fixed) != len(frame):
+        raise ValueError(f"the design has {len(fixed)} rows, the frame {len(frame)}")
+
+
+def refuse_incomplete(frame: pd.DataFrame, columns, fixed: str | pd.DataFrame, random) -> None:
+    """Raise where a column that a model needs is absent or has missing values, or its design another length.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    columns : list of str
+        Columns needed besides those of the terms.
+    fixed, random
+        As the fit takes them.
+
+    Raises
+    ------
+    ValueError
+    """
+    needed = [*columns, *columns_of(fixed, random)]
+    refuse_absent(frame, needed)
+    for column in dict.fromkeys(needed):
+        refuse_rows(frame, column, frame[column].isna(), "is missing")
+    refuse_other_length(frame, fixed)
+    if not isinstance(fixed, str):
+        for column in fixed.columns:
+            refuse_rows(frame, f"fixed effect {column}", ~np.isfinite(fixed[column].to_numpy(float)), "is missing")
