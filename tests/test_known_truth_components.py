@@ -7,7 +7,7 @@ The rule: within one point plus two Monte Carlo standard errors. The same check 
 from functools import partial
 
 import pytest
-from known_truth_components import passes, path_set, prediction_set, run, share_set
+from known_truth_components import demo_set, passes, path_set, prediction_set, run, share_set
 
 from culmbook.covariances import POPULATION
 
@@ -21,7 +21,7 @@ def shares():
 
 @pytest.fixture(scope="module")
 def predictions():
-    return run(prediction_set, 60)
+    return run(prediction_set, 30)
 
 
 @pytest.mark.parametrize("among", ["hybrids", "plots"])
@@ -44,6 +44,15 @@ def test_shares_are_not_biased(shares, among, part):
 def test_intervals_for_the_population_of_hybrids_cover():
     table = run(partial(share_set, target=POPULATION), 150)
     assert passes(table, "shares among hybrids", 0.95), table
+
+
+@pytest.mark.slow
+def test_shares_of_the_demo_generators_sheets_are_not_biased_and_covered():
+    table = run(demo_set, 8)
+    for part in PARTS:
+        row = table.loc[f"bias, hybrids, {part}"]
+        assert abs(row["estimate"]) < 0.03 + 2 * row["se"], table
+    assert table.loc["shares among hybrids", "estimate"] > 0.92 - 2 * table.loc["shares among hybrids", "se"], table
 
 
 def test_paths_of_true_means_are_nearer_to_the_truth_than_those_of_means_as_they_are():

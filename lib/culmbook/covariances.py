@@ -30,6 +30,9 @@ class Covariances:
         Covariance of plots of one hybrid in one unit.
     raw : DataFrame
         Covariance of the estimated means, sampling error included.
+    each : ndarray
+        ``within`` of each hybrid, hybrids x traits x traits, pulled towards the common one: error is larger
+        in a hybrid with few plants than in one with many.
     scale : ndarray
         Covariance of the means is ``scale`` (hybrids x hybrids) times ``within``.
     centre : ndarray
@@ -41,6 +44,7 @@ class Covariances:
     between: pd.DataFrame
     within: pd.DataFrame
     raw: pd.DataFrame
+    each: np.ndarray
     scale: np.ndarray
     centre: np.ndarray
     df_between: int
@@ -118,9 +122,21 @@ def fit_covariances(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit
     raw = means.T @ centre @ means / df_between
     between = raw - within * np.trace(centre @ scale) / df_between
     square = [pd.DataFrame(m, traits, traits) for m in (between, within, raw)]
+    each = _within_each(frame["hybrid"], rest, within, df_within)
     return Covariances(
-        pd.DataFrame(means, names, traits), *square, scale, centre, df_between, df_within, len(rest)
+        pd.DataFrame(means, names, traits), *square, each, scale, centre, df_between, df_within, len(rest)
     )
+
+
+def _within_each(hybrid, rest, within, df_within):
+    """Covariance of each hybrid's plots, the common one standing for one plot more; on average the common
+    one."""
+    code = pd.factorize(hybrid, sort=True)[0]
+    own = (
+        np.stack([rest[code == i].T @ rest[code == i] for i in range(code.max() + 1)]) * len(rest) / df_within
+    )
+    each = (own + within) / (np.bincount(code) + 1)[:, None, None]
+    return each * np.trace(within) / np.trace(each.mean(axis=0))
 
 
 def _least_squares(frame, traits, unit):
@@ -260,21 +276,28 @@ def draw_covariances(
     Notes
     -----
     Normal plots with the covariances that were estimated (negative eigenvalues of the one between hybrids
-    taken as 0); means, within covariance and correction are computed anew from each draw.
+    taken as 0, the one within hybrids uneven among them); means, within covariance and correction are
+    computed anew from each draw.
     """
     if target not in (THESE, POPULATION):
         raise ValueError(f"target is {target!r}; it must be {THESE!r} or {POPULATION!r}")
     rng = np.random.default_rng(seed)
     h, k = cov.means.shape
     root_g, root_w = _root(cov.between.to_numpy()), _root(cov.within.to_numpy())
-    error = _root(cov.scale) @ rng.normal(size=(n, h, k)) @ root_w
+    roots = np.stack([_root(own) for own in cov.each])
+    error = _root(cov.scale) @ np.einsum("nhi,hij->nhj", rng.normal(size=(n, h, k)), roots)
     true = _fixed_means(cov, root_g) if target == THESE else rng.normal(size=(n, h, k)) @ root_g
     means = cov.centre @ (true + error)
-    correction = np.trace(cov.centre @ cov.scale) / cov.df_between
-    standard = stats.wishart(cov.df_within, np.eye(k) / cov.df_within).rvs(n, random_state=rng)
+    standard = stats.wishart(_df_of_uneven(cov), np.eye(k) / _df_of_uneven(cov)).rvs(n, random_state=rng)
     within = root_w @ np.reshape(standard, (n, k, k)) @ root_w
     raw = np.swapaxes(means, 1, 2) @ means / cov.df_between
-    return raw - within * correction, within
+    return raw - within * np.trace(cov.centre @ cov.scale) / cov.df_between, within
+
+
+def _df_of_uneven(cov):
+    """Degrees of freedom that the pooled covariance is worth where hybrids' errors are uneven."""
+    traces = np.trace(cov.each, axis1=1, axis2=2)
+    return max(cov.df_within * traces.mean() ** 2 / (traces**2).mean(), len(cov.traits))
 
 
 def _root(matrix):
