@@ -8,7 +8,8 @@ import pandas as pd
 from culmbook.mixed.search import CONVERGED, curvature
 
 _HEAVY = 5  # degrees of freedom of the proposal: tails heavier than the posterior's
-_AROUND = 4  # variances proposed for each kept
+_FIRST, _AROUND = 2, 4  # variances proposed for each kept, to find where they lie and to keep
+_LARGEST = 20.0  # log of a standard deviation, so that its square is finite
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,7 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50) -> Draws:
     Notes
     -----
     Variances: importance resampling of the restricted likelihood with a flat prior of the standard
-    deviations, from a t distribution around the estimate, which also covers an estimate of zero. Given
+    deviations, from a t distribution of their logarithms, which also covers an estimate of zero. Given
     them, effects are drawn without factorising their covariance: simulate effects and records from the
     model, and add to the simulated effects what the model predicts from the difference between the true
     and the simulated records. Fixed effects have a flat prior.
@@ -110,26 +111,52 @@ def _given(fit, theta, k, rng):
     return b, effects
 
 
-# Variances. They are drawn as standard deviations, in which the criterion is smooth through zero.
+# Variances. They are proposed as logarithms of standard deviations, in which the posterior of a term with few levels,
+# whose tail falls like a power of the standard deviation, has tails no heavier than exponential.
 
 
 def _resampled(fit, n, rng):
     """n sets of parameters from their posterior, and the share of proposals that count."""
-    problem, is_variance = fit.model.problem, fit.model.powers == 2
-    centre = np.where(is_variance, np.sqrt(np.abs(fit.state.theta)), fit.state.theta)
-    size, vectors = np.linalg.eigh(_curvature(fit, centre, is_variance))
-    root = vectors * np.sqrt(2 / size)
-    normal = rng.normal(size=(_AROUND * n, len(centre)))
-    stretch = np.sqrt(_HEAVY / rng.chisquare(_HEAVY, _AROUND * n))
-    proposed = centre + (normal * stretch[:, None]) @ root.T
-    log_proposal = -0.5 * (_HEAVY + len(centre)) * np.log1p((normal**2).sum(axis=1) * stretch**2 / _HEAVY)
-    thetas = np.where(is_variance, proposed**2, proposed)
-    heights = np.array([_height(problem, theta) for theta in thetas])
-    log_weight = -0.5 * (heights - fit.state.criterion) - log_proposal
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
+    is_variance = fit.model.powers == 2
+    centre, root = _first_guess(fit, is_variance)
+    for around in (_FIRST, _AROUND):  # the first round says where the second has to look
+        x, log_proposal = _proposals(centre, root, max(around * n, 10 * len(centre)), rng)
+        theta = np.where(is_variance, np.exp(2 * np.minimum(x, _LARGEST)), x)
+        heights = np.array([_height(fit.model.problem, t) for t in theta])
+        log_weight = -0.5 * (heights - fit.state.criterion) + x[:, is_variance].sum(axis=1) - log_proposal
+        weight = np.exp(log_weight - log_weight.max())
+        weight /= weight.sum()
+        effective = 1 / (weight**2).sum()
+        if effective > 2 * len(centre):
+            centre = weight @ x
+            root = np.linalg.cholesky((weight[:, None] * (x - centre)).T @ (x - centre))
     places = np.searchsorted(np.cumsum(weight), (np.arange(n) + rng.uniform()) / n).clip(max=len(weight) - 1)
-    return thetas[places], float(1 / (weight**2).sum() / len(weight))
+    return theta[places], float(effective / len(weight))
+
+
+def _proposals(centre, root, n, rng):
+    """Draws of a multivariate t distribution and their log densities, but for a constant."""
+    normal = rng.normal(size=(n, len(centre)))
+    stretch = np.sqrt(_HEAVY / rng.chisquare(_HEAVY, n))[:, None]
+    size = ((normal * stretch) ** 2).sum(axis=1)
+    return centre + (normal * stretch) @ root.T, -0.5 * (_HEAVY + len(centre)) * np.log1p(size / _HEAVY)
+
+
+def _first_guess(fit, is_variance):
+    """Mode of the posterior of log standard deviations, and a root of its covariance there.
+
+    With h the criterion's curvature by the standard deviation, s its estimate and a flat prior, the mode m of
+    ``-h (m - s)^2 / 4 + log m`` is ``(s + sqrt(s^2 + 8/h)) / 2``, also where s is zero.
+    """
+    estimate = np.where(is_variance, np.sqrt(np.abs(fit.state.theta)), fit.state.theta)
+    curve = _curvature(fit, estimate, is_variance)
+    mode = (estimate + np.sqrt(estimate**2 + 8 / np.diag(curve))) / 2
+    turn = np.where(is_variance, mode, 1.0)
+    precision = 0.5 * curve * np.outer(turn, turn)
+    more = 0.5 * np.diag(curve) * (mode**2 - estimate * mode)
+    precision[np.diag_indices_from(precision)] += np.where(is_variance, more, 0.0)
+    size, vectors = np.linalg.eigh(precision)
+    return np.where(is_variance, np.log(mode), estimate), vectors / np.sqrt(size)
 
 
 def _height(problem, theta):
