@@ -1,0 +1,158 @@
+"""Scores of spring frost damage, plot by plot: what was scored, by whom, and how long the shoots were up.
+
+Damage is scored 0 (none) to 6 (all leaf killed): an order, not a quantity, so nothing here is a mean score.
+"""
+
+import numpy as np
+import pandas as pd
+
+from culmbook.establishment import is_used
+from culmbook.formats import fmt_list
+from culmbook.stand_model import add_strata
+
+HIGHEST = 6
+"""Highest damage score."""
+PLOT = ["plot", "trial", "replicate", "block", "main_plot", "hybrid", "planting_method", "film"]
+
+
+def damage_scores(plots, scores, phenology, hybrids, season):
+    """Scores of a season's spring frosts, each with its plot, and why some are not used.
+
+    Parameters
+    ----------
+    plots, phenology, hybrids : pandas.DataFrame
+        Tables of these names; `phenology` may be empty.
+    scores : pandas.DataFrame
+        Table ``frost_scores`` with ``growing_season``.
+    season : int
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per score: site, the plot's columns, status, event (site and date of the frost), frost_on,
+        scored_on, observer, damage_score (0–6), leaf_killed (0–1), emerged_on, days_up (days from emergence
+        to the frost, negative when it came later; missing where either date is), why_left_out (missing for
+        the scores that are used).
+
+    Notes
+    -----
+    Left out, with the reason: guards, plots set aside by status (unless the hybrid itself was the cause),
+    plots not in the table ``plots``, blank scores or observers, and a second score by the same observer of
+    the same plot and frost. A frost without a date is known by the day of scoring.
+    """
+    rows = scores[scores["growing_season"].eq(season)].sort_values(["site", "plot", "scored_on", "observer"])
+    kept = ["site", *PLOT, "status", "status_cause"]
+    rows = rows.merge(plots[kept], on=["site", "plot"], how="left").merge(
+        hybrids[["hybrid", "role"]], on="hybrid", how="left")
+    seen = phenology.loc[phenology["growing_season"].eq(season), ["site", "plot", "emerged_on"]]
+    rows = rows.merge(seen.drop_duplicates(["site", "plot"]), on=["site", "plot"], how="left")
+    frost = pd.to_datetime(rows["frost_on"])
+    day = frost.fillna(pd.to_datetime(rows["scored_on"]))
+    rows = rows.assign(
+        event=rows["site"].astype(str) + " " + day.dt.strftime("%Y-%m-%d"),
+        leaf_killed=rows["leaf_killed_pct"].astype("float64") / 100,
+        emerged_on=pd.to_datetime(rows["emerged_on"]),
+    )
+    rows = rows.assign(days_up=(frost - rows["emerged_on"]).dt.days.astype("float64"), why_left_out=_why_left_out(rows))
+    columns = ["site", *PLOT, "status", "event", "frost_on", "scored_on", "observer", "damage_score",
+               "leaf_killed", "emerged_on", "days_up", "why_left_out"]
+    return rows[columns].reset_index(drop=True)
+
+
+def _why_left_out(rows):
+    again = rows.duplicated(["site", "plot", "event", "observer"])
+    reasons = [
+        (rows["hybrid"].isna(), "its plot is not in the table of plots"),
+        (rows["role"].eq("guard"), "guard plot"),
+        (~is_used(rows), "plot set aside by its status"),
+        (rows["damage_score"].isna(), "no score"),
+        (rows["observer"].isna(), "no observer"),
+        (again, "scored again by the same observer"),
+    ]
+    why = np.select([mask.to_numpy(bool) for mask, _ in reasons], [text for _, text in reasons], default="")
+    why = pd.Series(why, index=rows.index, dtype="str")
+    return why.where(why.ne(""))
+
+
+def used_scores(frame):
+    """Scores that estimates rest on, as whole numbers."""
+    return frame[frame["why_left_out"].isna()].astype({"damage_score": int}).reset_index(drop=True)
+
+
+def observers_alone(frame):
+    """Observers who cannot be told from the site or the block that they scored.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        From :func:`damage_scores`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per observer none of whose scores lies where anyone else scored too: observer, where (the
+        sites or blocks, in words). Empty when there is one observer only, who differs from nobody.
+    """
+    rows = add_strata(used_scores(frame))
+    if rows["observer"].nunique() < 2:
+        return pd.DataFrame({"observer": [], "where": []}, dtype="str")
+    unit = "block_key" if rows["block"].notna().all() else "replicate_key"
+    found = {}
+    for column, word in ((unit, "block" if unit == "block_key" else "replicate"), ("site", "site")):
+        alone = rows.groupby(column)["observer"].transform("nunique").eq(1)
+        for observer in rows.loc[~(~alone).groupby(rows["observer"]).transform("any"), "observer"].unique():
+            places = sorted(rows.loc[rows["observer"].eq(observer), column].unique())
+            found[observer] = f"{word} {fmt_list([place.removeprefix(':') for place in places])}"
+    return pd.DataFrame(sorted(found.items()), columns=["observer", "where"]).astype("str")
+
+
+def score_shares(frame):
+    """How the scores of each hybrid are spread, every plot and frost counting once.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        From :func:`damage_scores`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per hybrid (the index), one column per score 0 … 6: shares that sum to 1. A plot scored by
+        several observers gives each of its scores the same part of one.
+
+    Examples
+    --------
+    >>> scores = pd.DataFrame({"event": "X", "site": "X", "plot": ["1", "1", "2"], "hybrid": "A",
+    ...                        "damage_score": [1, 2, 2], "why_left_out": [None] * 3})
+    >>> score_shares(scores).loc["A"].tolist()
+    [0.0, 0.25, 0.75, 0.0, 0.0, 0.0, 0.0]
+    """
+    rows = used_scores(frame)
+    part = 1.0 / rows.groupby(["site", "plot", "event"])["plot"].transform("size")
+    sums = part.groupby([rows["hybrid"], rows["damage_score"]]).sum().unstack(fill_value=0.0)
+    shares = sums.reindex(columns=range(HIGHEST + 1), fill_value=0.0)
+    return shares.div(shares.sum(axis=1), axis=0)
+
+
+def leaf_killed(frame):
+    """Share of leaf killed by hybrid, where it was recorded.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        From :func:`damage_scores`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per hybrid, least killed first: hybrid, n_plots, median, lower_quartile, upper_quartile (of
+        the plots' means, 0–1), least, most. Empty where nothing was recorded. A description: plots differ
+        in observer and block, which only the model takes into account.
+    """
+    rows = used_scores(frame).dropna(subset=["leaf_killed"])
+    of_plots = rows.groupby(["hybrid", "site", "plot"])["leaf_killed"].mean().groupby("hybrid")
+    table = pd.DataFrame({
+        "n_plots": of_plots.size(), "median": of_plots.median(), "lower_quartile": of_plots.quantile(0.25),
+        "upper_quartile": of_plots.quantile(0.75), "least": of_plots.min(), "most": of_plots.max(),
+    })
+    return table.reset_index().sort_values(["median", "hybrid"], ignore_index=True)
