@@ -5,7 +5,7 @@ import statsmodels.formula.api as smf
 from component_frames import make_ground, make_harvests
 
 from culmbook.harvest import plot_harvests
-from culmbook.moisture import fit_dry_down, fit_winter_loss, moisture_on, trend_words
+from culmbook.moisture import fit_dry_down, fit_winter_loss, moisture_on, standing_loss, trend_words
 
 
 def cut_on_two_days(rng, slope=-0.3, loss=-0.004, days=20):
@@ -74,3 +74,12 @@ def test_days_that_share_no_hybrid_show_no_drying():
     cut["harvested_on"] = cut["harvested_on"] + pd.to_timedelta(20 * late, unit="D")
     with pytest.raises(ValueError, match="share too few hybrids"):
         fit_dry_down(plot_harvests(cut, ground, early_days=30))
+
+
+def test_standing_loss_is_a_ratio_of_totals_with_students_limits():
+    # Cochran (1977) eq. 2.39 by hand: 27 of 30 t; residuals -1, 0, 1; standard error sqrt(2/2/3)/10; t(2, .975) = 4.3027
+    frame = pd.DataFrame({"site": "S1", "growing_season": 2025, "product_t_ha": 10.0, "dry_yield_t_ha": [8.0, 9.0, 10.0]})
+    row = standing_loss(frame).iloc[0]
+    assert row["loss"] == pytest.approx(0.1) and row["n_plots"] == 3
+    assert row["upper"] - row["loss"] == pytest.approx(4.3027 * np.sqrt(1 / 3) / 10, abs=1e-5)
+    assert standing_loss(frame.iloc[:2]).empty

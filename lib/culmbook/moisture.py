@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from culmbook.formats import fmt_date, fmt_number
 from culmbook.harvest import MEASURED
@@ -180,3 +181,52 @@ def trend_words(trend: Trend, *, is_loss: bool = False) -> str:
     return (f"{fmt_number(factor * trend.slope, 2)}{unit} per day ({fmt_number(low, 2)} to "
             f"{fmt_number(high, 2)}), from {trend.n_plots} plots cut on {trend.n_days} days between "
             f"{fmt_date(trend.first_on)} and {fmt_date(trend.last_on)}.")
+
+
+def standing_loss(frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
+    """What was cut less than what stood when the stems were measured, by site and season.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From :func:`culmbook.components.with_yield`; plots without both a product of components and a cut are
+        not used.
+    level : float
+        Confidence of each interval, 0-1.
+
+    Returns
+    -------
+    DataFrame
+        ``site, growing_season, n_plots, loss, lower, upper``: shares 0-1 of the standing mass, below 0 where
+        more was cut than the components gave. Sites and seasons with fewer than three plots are not in it.
+
+    Notes
+    -----
+    One less the ratio of all that was cut to all that stood, with the ratio estimator's standard error and
+    Student's t over plots. It holds winter losses, stubble, fallen leaves and whatever either measurement is
+    off by: a difference between seasons or sites says more than the figure itself.
+
+    References
+    ----------
+    Cochran (1977) Sampling Techniques, 3rd ed., section 2.11.
+    """
+    whole = frame[frame["product_t_ha"].gt(0) & frame["dry_yield_t_ha"].gt(0)]
+    place = [whole["site"], whole["growing_season"]]
+    totals = whole.groupby(place)[["dry_yield_t_ha", "product_t_ha"]].transform("sum")
+    rest = whole["dry_yield_t_ha"] - totals["dry_yield_t_ha"] / totals["product_t_ha"] * whole["product_t_ha"]
+    table = (
+        whole.assign(square=rest**2)
+        .groupby(["site", "growing_season"], as_index=False)
+        .agg(
+            n_plots=("square", "size"),
+            cut=("dry_yield_t_ha", "sum"),
+            stood=("product_t_ha", "sum"),
+            square=("square", "sum"),
+        )
+    )
+    table = table[table["n_plots"] >= 3].reset_index(drop=True)
+    n, loss = table["n_plots"], 1 - table["cut"] / table["stood"]
+    half = stats.t.ppf(0.5 + level / 2, n - 1) * np.sqrt(n * table["square"] / (n - 1)) / table["stood"]
+    return table[["site", "growing_season", "n_plots"]].assign(
+        loss=loss, lower=loss - half, upper=loss + half
+    )
