@@ -146,7 +146,7 @@ def test_hybrids_that_are_not_bracketed_get_words_in_their_place():
     table = lethal_temperatures(fit)
     assert list(table["hybrid"]) == ["HARD", "A", "STD", "B", "SOFT"]
     answers = table.set_index("hybrid")["answer"]
-    assert (answers["HARD"], answers["SOFT"], answers["A"]) == ("below -6 °C", "above -1 °C", "")
+    assert (answers["HARD"], answers["SOFT"], answers["A"]) == ("below −6 °C", "above −1 °C", "")
     assert table.set_index("hybrid").loc[["HARD", "SOFT"], "lt50_c"].isna().all()
     compared = against_control(fit, "STD").set_index("hybrid")
     assert compared.loc[["HARD", "SOFT"], "difference_c"].isna().all()

@@ -44,8 +44,8 @@ def test_survival_sets_leave_leakage_rows_out_and_refuse_missing_counts():
     (lambda t: t[t["temperature_c"].isna() | t["temperature_c"].eq(-3)], "Only one temperature was tested"),
     (lambda t: t[t["temperature_c"].isna() | t["temperature_c"].between(-4, -3)], "Only 2 temperatures"),
     (lambda t: t[t["temperature_c"].isna()], "Only unfrozen control"),
-    (lambda t: t.assign(units_alive=t["units_tested"]), "All units lived at every temperature: LT50 is below -6 °C"),
-    (lambda t: t.assign(units_alive=t["units_alive"].where(t["temperature_c"].isna(), 0)), "All frozen units died: LT50 is above -1 °C"),
+    (lambda t: t.assign(units_alive=t["units_tested"]), "All units lived at every temperature: LT50 is below −6 °C"),
+    (lambda t: t.assign(units_alive=t["units_alive"].where(t["temperature_c"].isna(), 0)), "All frozen units died: LT50 is above −1 °C"),
     (lambda t: t.assign(units_alive=t["units_alive"].mask(t["temperature_c"].isna(), 8)), "108 of 180 unfrozen control units died"),
     (lambda t: t.assign(units_alive=t["units_alive"].mask(t["temperature_c"].isna(), 11)), "control was damaged"),
 ])
@@ -93,8 +93,8 @@ def test_observed_survival_keeps_wilson_limits_of_newcombe_1998():
 
 @pytest.mark.parametrize(("kill", "side", "answer"), [
     ((0.0, 0.2, 0.71), "", ""), ((0.29, 0.5, 0.9), "", ""),
-    ((0.0, 0.2, 0.4), "cold", "below -5 °C"), ((0.0, 0.2, 0.6), "cold", "not bracketed: at most 60 % killed, test below -5 °C"),
-    ((0.6, 0.8, 1.0), "warm", "above -1 °C"), ((0.4, 0.8, 1.0), "warm", "not bracketed: at least 40 % killed, test above -1 °C"),
+    ((0.0, 0.2, 0.4), "cold", "below −5 °C"), ((0.0, 0.2, 0.6), "cold", "not bracketed: at most 60 % killed, test below −5 °C"),
+    ((0.6, 0.8, 1.0), "warm", "above −1 °C"), ((0.4, 0.8, 1.0), "warm", "not bracketed: at least 40 % killed, test above −1 °C"),
     ((0.4, 0.5, 0.6), "", "not bracketed: 40 % to 60 % killed at every temperature"),
 ])
 def test_bracketing_by_the_kill_seen(kill, side, answer):

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, stats
 
+from culmbook.formats import MINUS
 from culmbook.proportions import share_interval
 
 LEAST_TEMPERATURES = 3
@@ -73,7 +74,18 @@ def _cells(rows):
 
 
 def _named(temperature):
-    return UNFROZEN if np.isnan(temperature) else f"{temperature:g} °C"
+    return UNFROZEN if np.isnan(temperature) else degrees(temperature)
+
+
+def degrees(*temperatures: float) -> str:
+    """Temperatures in words, with a true minus sign and no more decimals than they have.
+
+    Examples
+    --------
+    >>> degrees(-2.5, 0.0)
+    '−2.5, 0 °C'
+    """
+    return ", ".join(f"{t + 0.0:g}".replace("-", MINUS) for t in temperatures) + " °C"
 
 
 def _connected(run, hybrid):
@@ -113,11 +125,11 @@ def _split(cells):
 
 def _wrong_sign(temperatures):
     if (temperatures >= 0).all() and (temperatures > 0).any():
-        return (f"All freezing temperatures are above zero ({_list(temperatures)} °C): the minus sign was left out. "
+        return (f"All freezing temperatures are above zero ({degrees(*temperatures)}): the minus sign was left out. "
                 "Enter them as negative numbers.")
     slipped = [t for t in temperatures if t > 0 and -t in temperatures]
     if slipped:
-        return (f"Temperatures appear with and without a minus sign ({_list(slipped)} °C): enter frozen units with "
+        return (f"Temperatures appear with and without a minus sign ({degrees(*slipped)}): enter frozen units with "
                 "negative numbers and the unfrozen control as NA.")
     return None
 
@@ -126,9 +138,9 @@ def _too_few(temperatures):
     if len(temperatures) >= LEAST_TEMPERATURES:
         return None
     if len(temperatures) == 1:
-        return (f"Only one temperature was tested ({temperatures[0]:g} °C): it says how many units lived there, and nothing of "
+        return (f"Only one temperature was tested ({degrees(temperatures[0])}): it says how many units lived there, and nothing of "
                 f"the temperature that kills half. At least {LEAST_TEMPERATURES} temperatures are needed.")
-    return (f"Only {len(temperatures)} temperatures were tested ({_list(temperatures)} °C): a curve could be laid through them, "
+    return (f"Only {len(temperatures)} temperatures were tested ({degrees(*temperatures)}): a curve could be laid through them, "
             f"but not judged. At least {LEAST_TEMPERATURES} are needed.")
 
 
@@ -150,7 +162,7 @@ def _contradiction(frozen, control):
     counts = [[whole["alive"], whole["tested"] - whole["alive"]], [mild["alive"], mild["tested"] - mild["alive"]]]
     if stats.fisher_exact(counts, alternative="less").pvalue > CONTRADICTION_P:
         return None
-    return (f"Of the unfrozen control units {counts[0][1]:.0f} of {whole['tested']:.0f} died, of those frozen to {warmest:g} °C only "
+    return (f"Of the unfrozen control units {counts[0][1]:.0f} of {whole['tested']:.0f} died, of those frozen to {degrees(warmest)} only "
             f"{counts[1][1]:.0f} of {mild['tested']:.0f}: the control was damaged, or control and frozen units were exchanged. "
             "No natural death can be taken from it.")
 
@@ -158,14 +170,10 @@ def _contradiction(frozen, control):
 def _nothing_happened(frozen, temperatures):
     alive, tested = frozen["alive"].sum(), frozen["tested"].sum()
     if alive == tested:
-        return f"All units lived at every temperature: LT50 is below {temperatures[-1]:g} °C for every hybrid. Test colder."
+        return f"All units lived at every temperature: LT50 is below {degrees(temperatures[-1])} for every hybrid. Test colder."
     if alive == 0:
-        return f"All frozen units died: LT50 is above {temperatures[0]:g} °C for every hybrid. Test warmer."
+        return f"All frozen units died: LT50 is above {degrees(temperatures[0])} for every hybrid. Test warmer."
     return None
-
-
-def _list(values):
-    return ", ".join(f"{v:g}" for v in values)
 
 
 def cautions(cells: pd.DataFrame) -> list[str]:
@@ -303,7 +311,7 @@ def _answer(row):
     if row.side == "":
         return f"not bracketed: {least} to {most} killed at every temperature"
     if row.side == "cold":
-        return f"below {row.coldest_c:g} °C" if row.most_kill <= 0.5 else (
-            f"not bracketed: at most {most} killed, test below {row.coldest_c:g} °C")
-    return f"above {row.warmest_c:g} °C" if row.least_kill >= 0.5 else (
-        f"not bracketed: at least {least} killed, test above {row.warmest_c:g} °C")
+        return f"below {degrees(row.coldest_c)}" if row.most_kill <= 0.5 else (
+            f"not bracketed: at most {most} killed, test below {degrees(row.coldest_c)}")
+    return f"above {degrees(row.warmest_c)}" if row.least_kill >= 0.5 else (
+        f"not bracketed: at least {least} killed, test above {degrees(row.warmest_c)}")

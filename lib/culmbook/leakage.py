@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from culmbook.freeze_tests import HIGH_KILL, LEAST_TEMPERATURES, LOW_KILL
+from culmbook.freeze_tests import HIGH_KILL, LEAST_TEMPERATURES, LOW_KILL, degrees
 from culmbook.sigmoid import fit_sigmoid
 
 MOST_LEAKED = 1.1
@@ -205,9 +205,9 @@ def _answer(rows, curve):
         return NO_SIGMOID
     means = rows.groupby("temperature_c")["injury"].mean() / curve.upper
     if means.max() <= HIGH_KILL:
-        return f"below {rows['temperature_c'].min():g} °C, or not bracketed: test colder"
+        return f"below {degrees(rows['temperature_c'].min())}, or not bracketed: test colder"
     if means.min() >= LOW_KILL:
-        return f"above {rows['temperature_c'].max():g} °C, or not bracketed: test warmer"
+        return f"above {degrees(rows['temperature_c'].max())}, or not bracketed: test warmer"
     return ""
 
 
