@@ -3,8 +3,8 @@ import pandas as pd
 import pytest
 from component_frames import make_counts, make_ground, make_harvests, make_stems
 
-from culmbook.components import (COMPONENTS, component_means, component_words, log_components, plot_components,
-                                 with_yield)
+from culmbook.components import (COMPONENTS, component_means, component_words, log_components, log_words,
+                                 plot_components, with_yield)
 from culmbook.crosschecks import component_product
 from culmbook.harvest import plot_harvests
 
@@ -93,6 +93,8 @@ def test_logs_keep_plots_with_everything_and_their_rest():
     logs = log_components(frame, outcome="dry_yield_t_ha")
     assert len(logs) == 8  # the plot without yield has no log
     assert logs["rest"].to_numpy() == pytest.approx(np.log(7 / 600))
+    assert log_words(frame, logs) == "Left out without every component and a yield: 1 of 9 plots, 1 because nothing grew or was cut."
+    assert log_words(logs, logs) == ""
     assert frame["product_ratio"].iloc[1:].to_numpy() == pytest.approx(6 / 7)
 
 

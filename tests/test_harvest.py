@@ -115,3 +115,21 @@ def test_areas_up_to_the_edge_too_small_or_unplanned_are_remarked():
 def test_nothing_cut_is_said():
     ground = make_ground()
     assert harvest_words(plot_harvests(make_harvests(ground).iloc[:0], ground)) == ["No plot was cut, so there is no yield."]
+
+
+def test_trials_cut_on_different_days_are_each_their_own_measure():
+    first, second = make_ground(), make_ground(trial="T2").assign(plot=[f"1{i:02d}" for i in range(9)])
+    late = make_harvests(second, day="2026-03-20", moisture_pct=20.0)
+    late.loc[0, "subsample_dry_g"] = np.nan
+    out = plot_harvests(pd.concat([make_harvests(first), late]), pd.concat([first, second])).set_index("plot")
+    assert not out["is_early"].any()  # all of T1 was cut weeks before T2, none before its own trial
+    assert out.loc["100", "moisture_pct"] == pytest.approx(20.0)
+
+
+def test_a_trial_without_samples_takes_the_hybrids_of_another_at_the_site():
+    first, second = make_ground(), make_ground(trial="T2").assign(plot=[f"1{i:02d}" for i in range(9)])
+    moisture = first["hybrid"].map({"H1": 20.0, "H2": 30.0, "STD": 40.0}).to_numpy()
+    lost = make_harvests(second).assign(subsample_dry_g=np.nan)
+    out = plot_harvests(pd.concat([make_harvests(first, moisture_pct=moisture), lost]), pd.concat([first, second]))
+    own = out[out["trial"] == "T2"].groupby("hybrid")["moisture_pct"].first()
+    assert own.to_dict() == pytest.approx({"H1": 20.0, "H2": 30.0, "STD": 40.0})

@@ -183,6 +183,24 @@ def log_components(
     return out.assign(rest=logs[outcome] - logs[list(names)].sum(axis=1)).reset_index(drop=True)
 
 
+def log_words(frame: pd.DataFrame, logs: pd.DataFrame) -> str:
+    """Say how many plots the analysis of logs cannot use; blank if it uses all.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        What :func:`log_components` was given.
+    logs : DataFrame
+        What it returned.
+    """
+    missing = len(frame) - len(logs)
+    if not missing:
+        return ""
+    nothing = int(frame[[c for c in (*COMPONENTS, "dry_yield_t_ha") if c in frame]].eq(0).any(axis=1).sum())
+    zero = f", {nothing} because nothing grew or was cut" if nothing else ""
+    return f"Left out without every component and a yield: {missing} of {n_of(len(frame), 'plot')}{zero}."
+
+
 def component_means(
     frame: pd.DataFrame, names=tuple(MEASURES), *, level: float = 0.95
 ) -> tuple[pd.DataFrame, list[str]]:

@@ -6,8 +6,6 @@ import pandas as pd
 from culmbook.covariances import THESE, Covariances, draw_covariances
 
 HYBRIDS, PLOTS = "hybrids", "plots"
-REST = "rest"
-"""Name of the part of a harvested yield that the components do not explain."""
 LARGEST_P = 0.05
 
 

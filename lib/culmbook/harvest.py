@@ -37,7 +37,7 @@ def plot_harvests(harvests: pd.DataFrame, plots: pd.DataFrame, slips: pd.DataFra
     slips : DataFrame, optional
         Problems of the network (``code, file, line, column``); rows noted with ``N-SLIP`` are flagged.
     early_days : int
-        A cut this many days before the middle one of its site and season is early, over 0.
+        A cut this many days before the middle one of its trial and season is early, over 0.
 
     Returns
     -------
@@ -58,7 +58,8 @@ def plot_harvests(harvests: pd.DataFrame, plots: pd.DataFrame, slips: pd.DataFra
     -----
     ``Y = 10 m (1 - M/100) / a`` [t/ha], with fresh mass m [kg], moisture M [%] and area a [m²];
     ``M = 100 (fresh - dry) / fresh`` of the subsample (the oven-dry method of ISO 18134). A lost sample takes
-    the mean of the hybrid's other plots at the site in that season, else the site's mean. Where a site lost
+    the mean of the hybrid's other plots at the site in that season (in its trial first, which was cut on the
+    same days), else the trial's or the site's mean. Where a site lost
     all samples of a season, its dry yields are not known: sites differ by more than hybrids do, so
     no other site's moisture is put in.
 
@@ -117,8 +118,8 @@ def _with_losses(frame, plots):
 
 
 def is_early(frame: pd.DataFrame, early_days: int = EARLY_DAYS) -> pd.Series:
-    """Cuts at least ``early_days`` before the middle cut of their site and season."""
-    middle = frame.groupby(["site", "growing_season"])["harvested_on"].transform("median")
+    """Cuts at least ``early_days`` before the middle cut of their trial and season."""
+    middle = frame.groupby(["site", "trial", "growing_season"])["harvested_on"].transform("median")
     return (middle - frame["harvested_on"]).dt.days.ge(early_days)
 
 
@@ -143,14 +144,21 @@ def is_slip(frame: pd.DataFrame, slips: pd.DataFrame | None) -> pd.Series:
 def _with_moisture(frame):
     measured = dry_yield(frame)[0].where(~frame["is_slip"])
     usual = measured.where(~frame["is_early"] & frame["status"].eq("ok"))
-    by_hybrid = usual.groupby([frame["site"], frame["growing_season"], frame["hybrid"]]).transform("mean")
-    by_site = usual.groupby([frame["site"], frame["growing_season"]]).transform("mean")
+    by_hybrid = _first_mean(usual, frame, ["site", "trial", "growing_season", "hybrid"],
+                            ["site", "growing_season", "hybrid"])
+    by_site = _first_mean(usual, frame, ["site", "trial", "growing_season"], ["site", "growing_season"])
     fillable = frame["fresh_mass_kg"].notna() & ~frame["is_early"]
     filled = measured.fillna(by_hybrid.where(fillable)).fillna(by_site.where(fillable))
     source = np.select([measured.notna(), filled.notna() & by_hybrid.notna(), filled.notna()],
                        [MEASURED, HYBRID_SITE, SITE], default="")
     source = pd.Series(source, index=frame.index, dtype="str")
     return frame.assign(moisture_pct=filled, moisture_from=source.where(source.ne("")))
+
+
+def _first_mean(values, frame, near, wide):
+    """Mean of the nearer group, or of the wider one where the nearer has no value."""
+    near, wide = (values.groupby([frame[c] for c in columns]).transform("mean") for columns in (near, wide))
+    return near.fillna(wide)
 
 
 def _dry(frame):

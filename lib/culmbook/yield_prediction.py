@@ -41,10 +41,6 @@ class YieldModel:
     leverage: float
     plots: pd.DataFrame
 
-    @property
-    def n_site_years(self) -> int:
-        return self.plots[SITE_YEAR].nunique()
-
 
 def prediction_frame(components: pd.DataFrame, hybrids: pd.DataFrame) -> pd.DataFrame:
     """Plots with what predicts their yield, and their crop type and site-year.
