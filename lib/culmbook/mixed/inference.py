@@ -205,7 +205,7 @@ def compare(fits: dict) -> pd.DataFrame:
     Parameters
     ----------
     fits : dict of str to fit
-        Two fits or more, all gaussian or all binomial.
+        Two fits or more, all gaussian, all binomial or all of ordered scores.
 
     Returns
     -------
@@ -216,7 +216,8 @@ def compare(fits: dict) -> pd.DataFrame:
     ------
     ValueError
         Fits of different kinds, methods or records; restricted likelihoods of models with different fixed
-        effects, which have different data behind them; a fit that has not converged.
+        effects, which have different data behind them, and likewise with a prior of them; a fit that has not
+        converged.
 
     Notes
     -----
@@ -236,8 +237,8 @@ def compare(fits: dict) -> pd.DataFrame:
         if not np.array_equal(fit.response, first.response):
             raise ValueError(f"{name} was fitted to other records; criteria of different data cannot be compared")
         if fit.method != "ml" and not _same_space(fit.design, first.design):
-            raise ValueError(
-                f"{name} has other fixed effects; restricted criteria cannot be compared then: fit with method 'ml'")
+            mend = "fit without prior_sd" if "prior" in fit.method else "fit with method 'ml'"
+            raise ValueError(f"{name} has other fixed effects; criteria by {fit.method!r} cannot be compared then: {mend}")
     table = pd.DataFrame({name: {"criterion": fit.criterion, "parameters": fit.n_parameters}
                           for name, fit in fits.items()}).T
     table["aic"] = table["criterion"] + 2 * table["parameters"]

@@ -49,6 +49,14 @@ class OrdinalFit:
         ``'converged'``, or what went wrong in words.
     n_records : float
         Rows, or the sum of their weights.
+    n_parameters : int
+        Thresholds, fixed effects and parameters of the random terms.
+    prior_sd : float or None
+        As given.
+    design : DataFrame
+        Fixed-effect design, without the constant.
+    response : ndarray
+        Place of each row's score among ``scores``, and its weight, side by side.
     """
 
     thresholds: pd.Series
@@ -62,6 +70,15 @@ class OrdinalFit:
     eta: np.ndarray = field(repr=False)
     verdict: str
     n_records: float
+    n_parameters: int
+    prior_sd: float | None
+    design: pd.DataFrame = field(repr=False)
+    response: np.ndarray = field(repr=False)
+
+    @property
+    def method(self) -> str:
+        """What the criterion is: ``'ml'``, or the likelihood with a prior's part."""
+        return "ml" if self.prior_sd is None else f"ml with prior_sd {self.prior_sd:g}"
 
     @property
     def shrinkage(self) -> float:
@@ -211,7 +228,7 @@ def fit_ordinal(
     elif (np.abs(state.fixed) < _SEPARATED).all():
         curve = hessian(problem, vector, free)
     _refuse_separated(state.fixed, design.columns)
-    return _result(problem, state, vector, design, scores, criterion, curve, verdict, weights)
+    return _result(problem, state, vector, design, scores, criterion, curve, verdict, weights, prior_sd)
 
 
 def _scores(frame, score, weight):
@@ -231,7 +248,7 @@ def _refuse_separated(fixed, names):
             f"no finite estimate for {', '.join(far)}: all its scores are the lowest or the highest; give prior_sd")
 
 
-def _result(problem, state, vector, design, scores, criterion, curve, verdict, weights):
+def _result(problem, state, vector, design, scores, criterion, curve, verdict, weights, prior_sd):
     k, h = problem.structure.n_theta, len(problem.family.shape)
     family = problem.family.at(vector[k : k + h])
     cuts = [f"{a}|{b}" for a, b in zip(scores, scores[1:], strict=False)]
@@ -246,4 +263,6 @@ def _result(problem, state, vector, design, scores, criterion, curve, verdict, w
         covariance=pd.DataFrame(turn @ own @ turn.T, index=names, columns=names),
         variances=variances, kernels=kernels, effects=effects, scores=scores,
         criterion=criterion, eta=state.eta, verdict=verdict, n_records=float(weights.sum()),
+        n_parameters=len(vector), prior_sd=prior_sd, design=design,
+        response=np.column_stack([problem.family.score, weights]),
     )
