@@ -132,6 +132,18 @@ def test_bad_counts_are_refused_with_their_rows():
         fit_binomial(plots, alive="alive", total="n", fixed="hybrid")
 
 
+@pytest.mark.parametrize(("arguments", "message"), [
+    ({"fixed": "variety"}, r"variety is missing in 1 of 4 rows \(index 2\)"),
+    ({"fixed": "1", "random": ["variety"]}, r"variety is missing in 1 of 4 rows \(index 2\)"),
+    ({"fixed": "film"}, "no column film; there are alive, planted, variety"),
+    ({"fixed": pd.DataFrame({"one": [1.0, 1.0]})}, "the design has 2 rows, the frame 4"),
+])
+def test_incomplete_columns_are_refused(arguments, message):
+    frame = pd.DataFrame({"alive": [3, 4, 5, 6], "planted": 9, "variety": ["a", "b", None, "b"]})
+    with pytest.raises(ValueError, match=message):
+        fit_binomial(frame, alive="alive", total="planted", **arguments)
+
+
 def test_aliased_fixed_effect_is_named():
     plots = pd.DataFrame({"alive": [3, 2, 4, 1], "n": 5, "a": list("xxyy"), "b": list("ppqq")})
     with pytest.raises(ValueError, match="cannot tell these fixed effects from the others: "):

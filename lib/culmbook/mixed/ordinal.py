@@ -186,7 +186,8 @@ def fit_ordinal(
     Raises
     ------
     ValueError
-        A column that is absent or has missing values, one score only, negative weights, aliased fixed effects (named), a fixed effect
+        A column that is absent or has missing values, scores without an order, one score only, weights below
+        zero or none for a score, aliased fixed effects (named), a fixed effect
         without a finite estimate, terms as in :func:`fit_binomial`.
 
     Notes
@@ -232,12 +233,18 @@ def fit_ordinal(
 
 
 def _scores(frame, score, weight):
-    code, scores = pd.factorize(frame[score], sort=True)
+    values = frame[score]
+    if not (pd.api.types.is_numeric_dtype(values) or getattr(values.dtype, "ordered", False)):
+        raise ValueError(f"{score} has no order: give numbers or an ordered category")
+    code, scores = pd.factorize(values, sort=True)
     if len(scores) < 2:
         raise ValueError(f"{score} is {scores[0] if len(scores) else 'nowhere there'} in every row: nothing to compare")
     weights = np.ones(len(frame)) if weight is None else frame[weight].to_numpy(float)
     if not (weights >= 0).all():
         raise ValueError(f"{weight} is below 0 in {int((weights < 0).sum())} rows")
+    without = [str(value) for value, total in zip(scores, np.bincount(code, weights), strict=True) if total == 0]
+    if without:
+        raise ValueError(f"score {', '.join(without)} has no weight in any row: leave its rows out")
     return code, list(scores), weights
 
 
