@@ -10,7 +10,8 @@ from culmbook.freeze_curves import (against_control, curve_draws, lethal_tempera
 from culmbook.freeze_model import Survival, firth_leverage, fit_freeze
 from culmbook.freeze_tests import survival_sets
 
-# Venables & Ripley (2002) section 7.2: moths of 20 that died at log2 doses 0 … 5, read here as degrees of frost
+# Venables & Ripley (2002) section 7.2: moths of 20 that died at log2 doses 0 … 5, read here as degrees of
+# frost
 BUDWORM = {"M": [1, 4, 9, 13, 18, 20], "F": [0, 2, 6, 10, 12, 16]}
 
 
@@ -27,8 +28,9 @@ def budworm():
 
 
 def test_lethal_temperatures_match_venables_2002_budworm(budworm):
-    # Values from memory, recomputed with R 4.2.2, MASS 7.3-58.2, dose.p: females 2.2313, 3.2636, 4.2959 for 25, 50, 75 % dead,
-    # males 1.1969, 2.2293, 3.2616. The table is less uneven than chance (deviance 6.76 on 9 df), so no variance is left.
+    # Values from memory, recomputed with R 4.2.2, MASS 7.3-58.2, dose.p: females 2.2313, 3.2636, 4.2959 for
+    # 25, 50, 75 % dead, males 1.1969, 2.2293, 3.2616. The table is less uneven than chance (deviance 6.76 on
+    # 9 df), so no variance is left.
     fit = fit_freeze(budworm, slopes="common", penalised=False)
     assert fit.variances.to_numpy() == pytest.approx(0, abs=1e-6)
     table = lethal_temperatures(fit, killed=(0.25, 0.5, 0.75)).set_index("hybrid")[["lt25_c", "lt50_c", "lt75_c"]]
@@ -44,8 +46,9 @@ def test_slopes_test_matches_venables_2002_budworm(budworm):
 
 
 def test_differences_are_fieller_limits_of_parallel_lines_matching_venables_2002(budworm):
-    # The covariance of R 4.2.2, vcov(glm(SF ~ sex + ldose - 1, binomial)): difference of the sexes 1.10074 (SE 0.35583),
-    # slope 1.06421 (0.13108), covariance 0.012993; limits by solving Fieller's definition, t quantile on 9 df.
+    # The covariance of R 4.2.2, vcov(glm(SF ~ sex + ldose - 1, binomial)): difference of the sexes 1.10074
+    # (SE 0.35583), slope 1.06421 (0.13108), covariance 0.012993; limits by solving Fieller's definition, t
+    # quantile on 9 df.
     fit = fit_freeze(budworm, slopes="common", penalised=False)
     row = against_control(fit, "M").iloc[0]
     height, slope, error = 1.10074, 1.06421, np.array([[0.35583**2, 0.012993], [0.012993, 0.13108**2]])
@@ -126,7 +129,8 @@ def test_runs_that_shift_all_hybrids_widen_lt50_and_leave_differences():
     still = fit_freeze(only_set(freeze_table(units=200)))
     moved = fit_freeze(only_set(freeze_table(units=200, shifts=[-0.5, 0.0, 0.5])))
     wide, narrow = (lethal_temperatures(f).set_index("hybrid").loc["A"] for f in (moved, still))
-    # by hand: the runs' means scatter with sd 0.5 °C, so t(0.975, 2 df) * 0.5/sqrt(3) = 1.242 °C to either side
+    # by hand: the runs' means scatter with sd 0.5 °C, so t(0.975, 2 df) * 0.5/sqrt(3) = 1.242 °C to either
+    # side
     assert wide["lt50_upper_c"] - wide["lt50_c"] == pytest.approx(1.242, rel=0.05)
     assert narrow["lt50_upper_c"] - narrow["lt50_c"] < 0.2
     for one, other in zip(against_control(moved, "STD").itertuples(), against_control(still, "STD").itertuples(), strict=True):

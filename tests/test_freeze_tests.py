@@ -68,8 +68,8 @@ def test_cautions_name_the_missing_control_and_the_single_run():
 
 
 def test_same_natural_death_matches_fisher_exact():
-    # 8 of 20 against 1 of 20: Fisher's exact two-sided p = 0.01966 (R 4.2.2, fisher.test(matrix(c(8, 1, 12, 19), 2)));
-    # with equal margins Pearson's statistic orders the tables in the same way.
+    # 8 of 20 against 1 of 20: Fisher's exact two-sided p = 0.01966 (R 4.2.2, fisher.test(matrix(c(8, 1, 12,
+    # 19), 2))); with equal margins Pearson's statistic orders the tables in the same way.
     control = pd.DataFrame({"hybrid": ["A", "B"], "tested": [20, 20], "alive": [12, 19]})
     assert same_natural_death(control, tables=20_000) == pytest.approx(0.0197, abs=0.003)
     assert same_natural_death(control.assign(alive=[20, 20])) == 1.0
@@ -86,7 +86,8 @@ def test_observed_survival_corrects_kill_for_natural_death():
 
 
 def test_observed_survival_keeps_wilson_limits_of_newcombe_1998():
-    # 1/29: .0061-.1718, Newcombe (1998) Stat. Med. 17:857-872, Table I; value from memory, recomputed with scipy.
+    # 1/29: .0061-.1718, Newcombe (1998) Stat. Med. 17:857-872, Table I; value from memory, recomputed with
+    # scipy.
     table = freeze_table({"A": -4.0}, runs=("r1",), units=29).assign(units_alive=1)
     assert observed_survival(only_set(table))[["lower", "upper"]].iloc[0].to_list() == pytest.approx([0.0061, 0.1718], abs=5e-5)
 

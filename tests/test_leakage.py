@@ -59,8 +59,9 @@ def test_injury_index_refuses_swapped_columns_and_missing_controls():
 @pytest.mark.parametrize(("shape", "slope", "lower", "upper", "middle"), [
     ("logistic", 2.982, 0.481, 7.793, 3.058), ("gompertz", 2.393, 0.660, 7.806, 3.600)])
 def test_fit_sigmoid_matches_ritz_2005_ryegrass(shape, slope, lower, upper, middle):
-    # Four-parameter log-logistic and Weibull fits of root length on log concentration: Ritz & Streibig (2005) J. Stat. Softw.
-    # 12(5) and Ritz et al. (2015) PLoS ONE 10:e0146021; values from memory, recomputed with scipy 1.17; RSE 0.520.
+    # Four-parameter log-logistic and Weibull fits of root length on log concentration: Ritz & Streibig (2005)
+    # J. Stat. Softw. 12(5) and Ritz et al. (2015) PLoS ONE 10:e0146021; values from memory, recomputed with
+    # scipy 1.17; RSE 0.520.
     rye = pd.read_csv(PUBLISHED / "ritz_2005_ryegrass.csv", comment="#")
     with np.errstate(divide="ignore"):
         fit = fit_sigmoid(np.log(rye["conc"]), rye["rootl"], shape=shape)

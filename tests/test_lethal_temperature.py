@@ -18,8 +18,9 @@ def line(x, dead, total, link, **fitted):
     return model.fit(tol=1e-12, **fitted)
 
 
-# Venables & Ripley (2002) section 7.2, tobacco budworm, 20 moths a dose, log2 dose 0 … 5; values from memory, recomputed with
-# R 4.2.2, MASS 7.3-58.2: dose.p(glm(SF ~ sex + ldose - 1, binomial), cf = c(1, 3), p = 1:3/4).
+# Venables & Ripley (2002) section 7.2, tobacco budworm, 20 moths a dose, log2 dose 0 … 5; values from memory,
+# recomputed with R 4.2.2, MASS 7.3-58.2: dose.p(glm(SF ~ sex + ldose - 1, binomial), cf = c(1, 3), p =
+# 1:3/4).
 BUDWORM = {"M": [1, 4, 9, 13, 18, 20], "F": [0, 2, 6, 10, 12, 16]}
 QUARTILES = [(0.25, 2.2313, 0.2499), (0.50, 3.2636, 0.2298), (0.75, 4.2959, 0.2747)]
 
@@ -36,8 +37,8 @@ def test_crossing_matches_venables_2002_budworm_females():
 
 
 def test_crossing_of_a_probit_matches_finney_1971_rotenone():
-    # Finney (1971), rotenone on Macrosiphoniella, without the untreated control: LD50 4.85 mg/l, log10 0.686 (SE 0.022),
-    # chi-squared 1.73 on 3 df; values from memory, recomputed with statsmodels 0.15.
+    # Finney (1971), rotenone on Macrosiphoniella, without the untreated control: LD50 4.85 mg/l, log10 0.686
+    # (SE 0.022), chi-squared 1.73 on 3 df; values from memory, recomputed with statsmodels 0.15.
     fit = line(np.log10([10.2, 7.7, 5.1, 3.8, 2.6]), [44, 42, 24, 16, 6], np.array([50, 49, 46, 48, 50]), "probit")
     assert 10 ** crossing(*fit.params) == pytest.approx(4.85, abs=0.005)
     assert crossing(*fit.params) == pytest.approx(0.686, abs=0.001)
@@ -67,7 +68,8 @@ def test_fieller_limits_are_infinite_for_a_slope_that_may_be_zero():
 
 
 def test_crossing_of_a_quasi_probit_matches_r_help_2006():
-    # R-help, 22 August 2006, "Finney's fiducial confidence intervals of LD50": D50 140.8353 (103.3171 to 191.9777), with 1.96.
+    # R-help, 22 August 2006, "Finney's fiducial confidence intervals of LD50": D50 140.8353 (103.3171 to
+    # 191.9777), with 1.96.
     dead = np.array([0, 7, 26, 27, 0, 5, 13, 29, 0, 4, 11, 25]) / 30.5
     design = sm.add_constant(np.log10(np.tile([10.0, 40.0, 160.0, 640.0], 3)))
     fit = sm.GLM(dead, design, family=sm.families.Binomial(LINKS["probit"])).fit(scale="X2", tol=1e-12)
@@ -76,7 +78,8 @@ def test_crossing_of_a_quasi_probit_matches_r_help_2006():
     assert limits == pytest.approx([140.8353, 103.3171, 191.9777], rel=1e-5)
 
 
-# Bliss (1935) flour beetles, Dobson & Barnett Generalized Linear Models, chapter 7; values from memory, recomputed with statsmodels 0.15
+# Bliss (1935) flour beetles, Dobson & Barnett Generalized Linear Models, chapter 7; values from memory,
+# recomputed with statsmodels 0.15
 BEETLES = ([1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839], [6, 13, 18, 28, 52, 53, 61, 60],
            np.array([59, 60, 62, 56, 63, 59, 62, 60]))
 

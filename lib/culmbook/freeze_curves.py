@@ -32,17 +32,17 @@ def lethal_temperatures(fit: FreezeFit, *, killed: tuple = KILLED, level: float 
     Returns
     -------
     DataFrame
-        Hardiest first, hybrids known only to lie beyond the coldest test before those: ``hybrid, runs, temperatures, tested`` (frozen units), for every
-        share ``lt50_c, lt50_lower_c, lt50_upper_c`` [°C] and so on, ``slope`` [1/°C], ``df``, ``answer`` (blank, or what can
-        be said in place of a number). Limits are missing with one run, and infinite where the data bound them on one
-        side or none.
+        Hardiest first, hybrids known only to lie beyond the coldest test before those: ``hybrid, runs,
+        temperatures, tested`` (frozen units), for every share ``lt50_c, lt50_lower_c, lt50_upper_c`` [°C] and
+        so on, ``slope`` [1/°C], ``df``, ``answer`` (blank, or what can be said in place of a number). Limits
+        are missing with one run, and infinite where the data bound them on one side or none.
 
     Notes
     -----
-    LT_q = LT50 + logit(1 - q)/slope. Limits are Fieller's with a t quantile. The variance of a hybrid's height is
-    the runs' mean square over their number (runs - 1 degrees of freedom) plus what is the hybrid's own; the
-    degrees of freedom of the sum are Satterthwaite's. The runs' variance is not bounded at zero, so that the
-    interval keeps its level with three runs.
+    LT_q = LT50 + logit(1 - q)/slope. Limits are Fieller's with a t quantile. The variance of a hybrid's
+    height is the runs' mean square over their number (runs - 1 degrees of freedom) plus what is the hybrid's
+    own; the degrees of freedom of the sum are Satterthwaite's. The runs' variance is not bounded at zero, so
+    that the interval keeps its level with three runs.
 
     References
     ----------
@@ -65,7 +65,8 @@ def _states(fit):
     """Units behind every hybrid, and whether its curve gives a number."""
     frozen = fit.cells[fit.cells["temperature_c"].notna()]
     table = frozen.groupby("hybrid").agg(
-        runs=("run", "nunique"), temperatures=("temperature_c", "nunique"), tested=("tested", "sum")).reset_index()
+        runs=("run", "nunique"), temperatures=("temperature_c", "nunique"),
+        tested=("tested", "sum")).reset_index()
     judged = bracketing(observed_survival(fit.cells)).set_index("hybrid")
     table = table.join(judged[["side", "answer"]], on="hybrid")
     slopes = np.array([fit.estimates[fit.positions(h)[1]] for h in table["hybrid"]])
@@ -104,7 +105,8 @@ def _over_runs(fit, hybrid, at):
     return covariance, variance**2 / (between**2 / (n - 1) + rest**2 / fit.df)
 
 
-def against_control(fit: FreezeFit, control: str, *, level: float = 0.95, together: bool = True) -> pd.DataFrame:
+def against_control(fit: FreezeFit, control: str, *, level: float = 0.95,
+                    together: bool = True) -> pd.DataFrame:
     """Differences of LT50 from the control.
 
     Parameters
@@ -119,8 +121,9 @@ def against_control(fit: FreezeFit, control: str, *, level: float = 0.95, togeth
     Returns
     -------
     DataFrame
-        Hardiest first: ``hybrid, difference_c, lower_c, upper_c`` [°C] (below 0: hardier than the control), ``answer`` as
-        in :func:`lethal_temperatures`. Numbers are missing where the hybrid or the control has none.
+        Hardiest first: ``hybrid, difference_c, lower_c, upper_c`` [°C] (below 0: hardier than the control),
+        ``answer`` as in :func:`lethal_temperatures`. Numbers are missing where the hybrid or the control has
+        none.
 
     Raises
     ------
@@ -129,17 +132,18 @@ def against_control(fit: FreezeFit, control: str, *, level: float = 0.95, togeth
 
     Notes
     -----
-    The runs' shifts cancel, so one run is enough. With a common slope the difference is a ratio of estimates with
-    Fieller's limits; with own slopes limits of either LT50 are joined. The critical value is a
-    t quantile with the frozen cells' residual degrees of freedom, or for all at once that of the largest of
-    the correlated contrasts.
+    The runs' shifts cancel, so one run is enough. With a common slope the difference is a ratio of estimates
+    with Fieller's limits; with own slopes limits of either LT50 are joined. The critical value is a t
+    quantile with the frozen cells' residual degrees of freedom, or for all at once that of the largest of the
+    correlated contrasts.
 
     References
     ----------
     Zou & Donner (2008) Stat. Med. 27:1693-1702; Dunnett (1955) J. Am. Stat. Assoc. 50:1096-1121.
     """
     if control not in fit.hybrids:
-        raise ValueError(f"the control {control!r} is not in this set of freeze tests, so nothing can be compared with it")
+        raise ValueError(f"the control {control!r} is not in this set of freeze tests, "
+                         "so nothing can be compared with it")
     table = _states(fit)[["hybrid", "side", "answer"]]
     own = table.loc[table["hybrid"].eq(control), "answer"].iloc[0]
     table = table[table["hybrid"].ne(control)]
@@ -190,7 +194,8 @@ def _own(fit, hybrid, control, critical):
     for one in (hybrid, control):
         place = fit.positions(one)
         line = fit.estimates[place]
-        triples.append((crossing(*line), *fieller_limits(*line, fit.covariance[np.ix_(place, place)], critical)))
+        covariance = fit.covariance[np.ix_(place, place)]
+        triples.append((crossing(*line), *fieller_limits(*line, covariance, critical)))
     if not np.isfinite(triples).all():
         return triples[0][0] - triples[1][0], -np.inf, np.inf
     first, second = _gradient(fit, hybrid), _gradient(fit, control)
@@ -214,8 +219,9 @@ def survival_curves(fit: FreezeFit, temperatures, *, level: float = 0.95) -> pd.
     Returns
     -------
     DataFrame
-        ``hybrid, temperature_c, alive, lower, upper`` (shares 0-1 of the units put in, natural death included). The band is
-        for the mean of the runs tested: their scatter and the uncertainty of natural death's own share are not in it.
+        ``hybrid, temperature_c, alive, lower, upper`` (shares 0-1 of the units put in, natural death
+        included). The band is for the mean of the runs tested: their scatter and the uncertainty of natural
+        death's own share are not in it.
     """
     at = np.asarray(temperatures, float)
     quantile, parts = stats.t.ppf(0.5 + level / 2, fit.df), []
@@ -243,14 +249,14 @@ def curve_draws(fit: FreezeFit, n: int, seed: int) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, draw`` (0 … n - 1), ``lt50_c`` [°C], ``slope`` [1/°C], above 0. In one draw the runs' mean is off by the same amount for
-        all hybrids; with one run that part is unknown and left out. Hybrids without a number are
-        left out.
+        ``hybrid, draw`` (0 … n - 1), ``lt50_c`` [°C], ``slope`` [1/°C], above 0. In one draw the runs' mean
+        is off by the same amount for all hybrids; with one run that part is unknown and left out. Hybrids
+        without a number are left out.
 
     Notes
     -----
-    Normal draws of the estimates; the runs' mean, off by a t deviate with (runs - 1) degrees of freedom. A draw with a slope
-    not above 0 is drawn again for all hybrids.
+    Normal draws of the estimates; the runs' mean, off by a t deviate with (runs - 1) degrees of freedom. A
+    draw with a slope not above 0 is drawn again for all hybrids.
     """
     rng, state = np.random.default_rng(seed), _states(fit)
     hybrids = list(state["hybrid"][state["answer"].eq("")])

@@ -20,18 +20,20 @@ def panels_height(curves: int) -> float:
     return 0.5 + ROW_IN * min(int(np.ceil(curves / COLUMNS)), MOST_ROWS)
 
 
-def plot_curves(curves: pd.DataFrame, points: pd.DataFrame, table: pd.DataFrame, controls: list[str]) -> Figure:
-    """One small panel per hybrid: units alive by temperature, the fitted curve and its band, LT50 with its interval.
+def plot_curves(curves: pd.DataFrame, points: pd.DataFrame, table: pd.DataFrame,
+                controls: list[str]) -> Figure:
+    """One small panel per hybrid: units alive, the fitted curve and its band, LT50 with its interval.
 
     Parameters
     ----------
     curves : DataFrame
-        ``hybrid, temperature_c, alive, lower, upper`` (0-1), of :func:`culmbook.freeze_curves.survival_curves`.
+        ``hybrid, temperature_c, alive, lower, upper`` (0-1), of
+        :func:`culmbook.freeze_curves.survival_curves`.
     points : DataFrame
         Of :func:`culmbook.freeze_tests.observed_survival`.
     table : DataFrame
-        Of :func:`culmbook.freeze_curves.lethal_temperatures`; its order is that of the panels. Hybrids with an answer in words
-        show it and no curve.
+        Of :func:`culmbook.freeze_curves.lethal_temperatures`; its order is that of the panels. Hybrids with
+        an answer in words show it and no curve.
     controls : list of str
 
     Returns
@@ -44,13 +46,15 @@ def plot_curves(curves: pd.DataFrame, points: pd.DataFrame, table: pd.DataFrame,
         More hybrids than fit a page (48).
     """
     if len(table) > MOST_CURVES:
-        raise ValueError(f"{len(table)} hybrids do not fit one page of {MOST_CURVES} panels: draw them in parts")
+        raise ValueError(f"{len(table)} hybrids do not fit one page of {MOST_CURVES} panels: "
+                         "draw them in parts")
     rows = int(np.ceil(len(table) / COLUMNS))
     figure = Figure(figsize=page_size(panels_height(len(table))), layout="constrained")
     grid = figure.subplots(rows, min(COLUMNS, len(table)), sharex=True, sharey=True, squeeze=False)
     for ax, row in zip(grid.flat, table.itertuples(), strict=False):
         colour = CONTROL if row.hybrid in controls else CANDIDATE
-        _panel(ax, row, curves[curves["hybrid"].eq(row.hybrid)], points[points["hybrid"].eq(row.hybrid)], colour)
+        of_curve, of_points = (frame[frame["hybrid"].eq(row.hybrid)] for frame in (curves, points))
+        _panel(ax, row, of_curve, of_points, colour)
     for ax in grid.flat[len(table):]:
         ax.set_visible(False)
     for j, ax in enumerate(grid[-1]):
@@ -66,14 +70,16 @@ def plot_curves(curves: pd.DataFrame, points: pd.DataFrame, table: pd.DataFrame,
 def _panel(ax, row, curve, points, colour):
     ax.axhline(50, color=RULE, linewidth=0.5)
     frozen = points[points["temperature_c"].notna()]
-    ax.vlines(frozen["temperature_c"], 100 * frozen["lower"], 100 * frozen["upper"], color=MUTED, linewidth=0.7)
-    ax.plot(frozen["temperature_c"], 100 * frozen["share"], "o", color=colour, markersize=2.4, linestyle="none")
+    at = frozen["temperature_c"]
+    ax.vlines(at, 100 * frozen["lower"], 100 * frozen["upper"], color=MUTED, linewidth=0.7)
+    ax.plot(at, 100 * frozen["share"], "o", color=colour, markersize=2.4, linestyle="none")
     if row.answer:
         high = points["kill"].max() > 1 - points["kill"].min()  # most units dead: the words stand above them
-        ax.text(0.98, 0.95 if high else 0.05, _in_lines(row.answer.split(", test")[0]), transform=ax.transAxes, fontsize=7,
-                color=INK, ha="right", va="top" if high else "bottom")
+        ax.text(0.98, 0.95 if high else 0.05, _in_lines(row.answer.split(", test")[0]), fontsize=7, color=INK,
+                transform=ax.transAxes, ha="right", va="top" if high else "bottom")
     else:
-        ax.fill_between(curve["temperature_c"], 100 * curve["lower"], 100 * curve["upper"], color=colour, alpha=0.2, linewidth=0)
+        ax.fill_between(curve["temperature_c"], 100 * curve["lower"], 100 * curve["upper"], color=colour,
+                        alpha=0.2, linewidth=0)
         ax.plot(curve["temperature_c"], 100 * curve["alive"], color=colour, linewidth=1.1)
         ax.hlines(4, row.lt50_lower_c, row.lt50_upper_c, color=INK, linewidth=1.6)
         ax.plot(row.lt50_c, 4, "|", color=INK, markersize=5)
@@ -96,8 +102,9 @@ def plot_lt50(table: pd.DataFrame, control: str, *, ax: Axes) -> Axes:
     Parameters
     ----------
     table : DataFrame
-        ``hybrid, difference_c, lower_c, upper_c`` [°C], ``answer``; of :func:`culmbook.freeze_curves.against_control` or
-        :func:`culmbook.leakage.leakage_against_control`. A hybrid without a number shows its answer.
+        ``hybrid, difference_c, lower_c, upper_c`` [°C], ``answer``; of
+        :func:`culmbook.freeze_curves.against_control` or :func:`culmbook.leakage.leakage_against_control`. A
+        hybrid without a number shows its answer.
     control : str
     ax : Axes
 
@@ -130,4 +137,5 @@ def _range(known):
         return -1.0, 1.0
     low, high = min(known["difference_c"].min(), 0.0), max(known["difference_c"].max(), 0.0)
     reach = max(high - low, 1.0)
-    return max(low - reach, min(known["lower_c"].min(), low)), min(high + reach, max(known["upper_c"].max(), high))
+    left, right = min(known["lower_c"].min(), low), max(known["upper_c"].max(), high)
+    return max(low - reach, left), min(high + reach, right)

@@ -23,6 +23,7 @@ _STEEPEST = 20.0  # logits per step of the penalised fit: no curve needs more
 _PENALTY_STEPS = 100
 _FIRST_VARIANCE = 0.2
 _LOGIT_RANGE = (-10.0, 2.0)  # of natural death
+_DIFFERENCE = 1e-5  # for the search's derivatives: well above the error of a mode
 _STEP = 0.15  # in the logit of natural death, for numerical derivatives
 
 
@@ -30,8 +31,9 @@ class Survival:
     """Counts ``alive`` of ``tested`` with P(alive) = (1 - c)/(1 + exp(-eta)), c the natural death.
 
     The weight is the expected information, which is above 0 everywhere; the curvature itself is not, since a
-    dead unit at a mild temperature speaks for natural death. ``leverage`` is the strength of the penalty: by cell, half of
-    it counts as units that frost spared and half as units that frost killed, none of them dead of another cause.
+    dead unit at a mild temperature speaks for natural death. ``leverage`` is the strength of the penalty: by
+    cell, half of it counts as units that frost spared and half as units that frost killed, none of them dead
+    of another cause.
     """
 
     shape = np.empty(0)
@@ -71,8 +73,8 @@ class FreezeFit:
         The set, unfrozen control included.
     hybrids : list of str
     estimates : ndarray
-        Intercepts by hybrid at ``centre_c``, then the slope (one, or one per hybrid), then the runs' shifts but
-        the last; logit scale, temperatures in °C.
+        Intercepts by hybrid at ``centre_c``, then the slope (one, or one per hybrid), then the runs' shifts
+        but the last; logit scale, temperatures in °C.
     covariance : ndarray
         Of the estimates for these runs, with the uncertainty of the natural death.
     centre_c : float
@@ -83,7 +85,8 @@ class FreezeFit:
         Of loads and of cells, logit scale.
     runs : list of str
     run_scatter : float
-        Variance of the runs' estimated shifts, logit scale, not bounded by what sampling explains; missing with one run.
+        Variance of the runs' estimated shifts, logit scale, not bounded by what sampling explains; missing
+        with one run.
     run_sampling : float
         Part of ``run_scatter`` that is expected from units, cells and loads alone.
     slopes : {'common', 'own'}
@@ -146,16 +149,17 @@ def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool =
 
     Notes
     -----
-    P(alive) = (1 - c)/(1 + exp(-(a_h + b_h (T - T0) + r + l + e))): r shift of the run, l ~ N(0, s_l) of the load,
-    e ~ N(0, s_e) of the hybrid in the load. Variances and c are those of the least criterion by Laplace's approximation, the curves
-    integrated out with Jeffreys' prior, expected information in place of the observed; unfrozen units have P = 1 - c. Runs are
-    estimated one by one, summing to zero. Firth's penalty enters as half a cell's leverage spared by
-    frost and half killed; c gets half a unit dead and alive.
+    P(alive) = (1 - c)/(1 + exp(-(a_h + b_h (T - T0) + r + l + e))): r shift of the run, l ~ N(0, s_l) of the
+    load, e ~ N(0, s_e) of the hybrid in the load. Variances and c are those of the least criterion by
+    Laplace's approximation, the curves integrated out with Jeffreys' prior, expected information in place of
+    the observed; unfrozen units have P = 1 - c. Runs are estimated one by one, summing to zero. Firth's
+    penalty enters as half a cell's leverage spared by frost and half killed; c gets half a unit dead and
+    alive.
 
     References
     ----------
-    Abbott (1925) J. Econ. Entomol. 18:265-267, for natural death; Breslow & Clayton (1993) J. Am. Stat. Assoc. 88:9-25; Firth
-    (1993) Biometrika 80:27-38; Heinze & Schemper (2002) Stat. Med. 21:2409-2419.
+    Abbott (1925) J. Econ. Entomol. 18:265-267, for natural death; Breslow & Clayton (1993) J. Am. Stat.
+    Assoc. 88:9-25; Firth (1993) Biometrika 80:27-38; Heinze & Schemper (2002) Stat. Med. 21:2409-2419.
     """
     if slopes not in SLOPES:
         raise ValueError(f"slopes is {slopes!r}; it must be one of {', '.join(SLOPES)}")
@@ -202,15 +206,16 @@ class _Problem:
     def _terms(self):
         """Random terms that these cells can tell apart."""
         loads = self.frozen["load"].nunique()
-        spare = np.linalg.matrix_rank(np.hstack([self.x, _dummies(self.frozen["load"], self.frozen["load"].unique())]))
-        load = ["load"] if loads < len(self.frozen) and spare > np.linalg.matrix_rank(self.x) + 1 else []
+        both = np.hstack([self.x, _dummies(self.frozen["load"], self.frozen["load"].unique())])
+        spare = np.linalg.matrix_rank(both) - np.linalg.matrix_rank(self.x)
+        load = ["load"] if loads < len(self.frozen) and spare > 1 else []
         return [*load, "cell"]
 
     def _criterion(self, point):
         """Criterion at the terms' variances and, last, the logit of natural death.
 
-        The curve's information depends on natural death. Integrating the curve out with a flat prior would favour the
-        natural death that leaves the counts least informative; Jeffreys' prior takes that out.
+        The curve's information depends on natural death. Integrating the curve out with a flat prior would
+        favour the natural death that leaves the counts least informative; Jeffreys' prior takes that out.
         """
         death = special.expit(point[-1]) if self.has_control else 0.0
         self.laplace.family = Survival(natural_death=death, **self.counts)
@@ -221,13 +226,15 @@ class _Problem:
     def _of_control(self, logit_death):
         if not self.has_control:
             return 0.0
-        return -2 * (self.dead * special.log_expit(logit_death) + self.alive * special.log_expit(-logit_death))
+        dead, alive = special.log_expit(logit_death), special.log_expit(-logit_death)
+        return -2 * (self.dead * dead + self.alive * alive)
 
     def _search(self, logit_death):
         start = np.append(np.full(len(self.terms), _FIRST_VARIANCE), logit_death)
         fixed = (logit_death, logit_death)
         bounds = [(0.0, None)] * len(self.terms) + [_LOGIT_RANGE if self.has_control else fixed]
-        found = optimize.minimize(self._criterion, start, method="L-BFGS-B", bounds=bounds, options={"eps": 1e-5})
+        found = optimize.minimize(self._criterion, start, method="L-BFGS-B", bounds=bounds,
+                                  options={"eps": _DIFFERENCE})
         self.point, self.height = found.x, self._criterion(found.x)
         self.mode = self.laplace.at(self.point[:-1])
         rough = not found.success and np.max(np.abs(found.jac)) > 0.1
@@ -254,8 +261,9 @@ class _Problem:
         limits = special.expit(self.point[-1] + np.sqrt(variance) * stats.norm.ppf([0.025, 0.5, 0.975]))
         lower, death, upper = limits if self.has_control else (np.nan, 0.0, np.nan)
         return FreezeFit(
-            cells=self.cells, hybrids=self.hybrids, estimates=self.mode.fixed, covariance=covariance, centre_c=self.centre,
-            natural_death=float(death), natural_death_lower=float(lower), natural_death_upper=float(upper),
+            cells=self.cells, hybrids=self.hybrids, estimates=self.mode.fixed, covariance=covariance,
+            centre_c=self.centre, natural_death=float(death),
+            natural_death_lower=float(lower), natural_death_upper=float(upper),
             variances=pd.Series(self.point[:-1], index=self.terms), runs=self.runs, run_scatter=scatter,
             run_sampling=sampling, slopes="own" if self.own else "common", slopes_test=test,
             df=len(self.frozen) - self.x.shape[1], verdict=self.verdict)
@@ -270,9 +278,10 @@ class _Problem:
         return float(shifts @ shifts / n), float(np.trace(turn @ covariance[-n:, -n:] @ turn.T) / n)
 
     def test_slopes(self):
-        """Likelihood ratio of own slopes against a common one, variances and natural death as with own slopes."""
+        """Likelihood ratio of own slopes against a common one, at the own slopes' variances."""
         h, theta = len(self.hybrids), self.point[:-1]
-        common = np.hstack([self.x[:, :h], self.x[:, h : 2 * h].sum(axis=1, keepdims=True), self.x[:, 2 * h :]])
+        slope = self.x[:, h : 2 * h].sum(axis=1, keepdims=True)
+        common = np.hstack([self.x[:, :h], slope, self.x[:, 2 * h :]])
         alike = Laplace(self.laplace.family, Structure(common, self.laplace.structure.terms))
         fits = [(alike, alike.at(theta)), (self.laplace, self.mode)]
         chi2 = np.subtract(*(model.at(theta, None, mode.fixed).criterion for model, mode in fits))
@@ -283,7 +292,8 @@ def _dummies(column, levels):
     return (column.to_numpy()[:, None] == np.asarray(levels)).astype(float)
 
 
-def firth_leverage(design: np.ndarray, alive: np.ndarray, tested: np.ndarray, natural_death: float) -> np.ndarray:
+def firth_leverage(design: np.ndarray, alive: np.ndarray, tested: np.ndarray,
+                   natural_death: float) -> np.ndarray:
     """Leverages by which a penalty keeps the estimates finite.
 
     Parameters

@@ -14,7 +14,7 @@ from culmbook.proportions import share_interval
 
 LEAST_TEMPERATURES = 3
 LOW_KILL, HIGH_KILL = 0.30, 0.70
-"""A curve is bracketed when the kill corrected for natural death was seen below the first and above the second."""
+"""A curve is bracketed when the corrected kill was seen below the first and above the second."""
 WORST_CONTROL = 0.5
 """Share of the unfrozen control that may die; beyond it the material was not sound."""
 CONTRADICTION_P = 0.001
@@ -54,7 +54,8 @@ def survival_sets(tests: pd.DataFrame) -> dict:
     bad = ~(counted["units_alive"] <= counted["units_tested"]).fillna(False).astype(bool)
     if bad.any():
         rows = ", ".join(str(i) for i in counted.index[bad][:5])
-        raise ValueError(f"freeze tests: {bad.sum()} rows need 0 <= units_alive <= units_tested (index {rows})")
+        raise ValueError(f"freeze tests: {bad.sum()} rows need 0 <= units_alive <= units_tested "
+                         f"(index {rows})")
     sets = {}
     for (protocol, tissue), rows in counted.groupby(["protocol", "tissue"], sort=True):
         cells = _cells(rows)
@@ -125,12 +126,12 @@ def _split(cells):
 
 def _wrong_sign(temperatures):
     if (temperatures >= 0).all() and (temperatures > 0).any():
-        return (f"All freezing temperatures are above zero ({degrees(*temperatures)}): the minus sign was left out. "
-                "Enter them as negative numbers.")
+        return (f"All freezing temperatures are above zero ({degrees(*temperatures)}): the minus sign was "
+                "left out. Enter them as negative numbers.")
     slipped = [t for t in temperatures if t > 0 and -t in temperatures]
     if slipped:
-        return (f"Temperatures appear with and without a minus sign ({degrees(*slipped)}): enter frozen units with "
-                "negative numbers and the unfrozen control as NA.")
+        return (f"Temperatures appear with and without a minus sign ({degrees(*slipped)}): enter frozen "
+                "units with negative numbers and the unfrozen control as NA.")
     return None
 
 
@@ -138,17 +139,18 @@ def _too_few(temperatures):
     if len(temperatures) >= LEAST_TEMPERATURES:
         return None
     if len(temperatures) == 1:
-        return (f"Only one temperature was tested ({degrees(temperatures[0])}): it says how many units lived there, and nothing of "
-                f"the temperature that kills half. At least {LEAST_TEMPERATURES} temperatures are needed.")
-    return (f"Only {len(temperatures)} temperatures were tested ({degrees(*temperatures)}): a curve could be laid through them, "
-            f"but not judged. At least {LEAST_TEMPERATURES} are needed.")
+        return (f"Only one temperature was tested ({degrees(temperatures[0])}): it says how many units lived "
+                "there, and nothing of the temperature that kills half. "
+                f"At least {LEAST_TEMPERATURES} temperatures are needed.")
+    return (f"Only {len(temperatures)} temperatures were tested ({degrees(*temperatures)}): a curve could "
+            f"be laid through them, but not judged. At least {LEAST_TEMPERATURES} are needed.")
 
 
 def _unsound_control(control):
     dead, tested = (control["tested"] - control["alive"]).sum(), control["tested"].sum()
     if tested and dead > WORST_CONTROL * tested:
-        return (f"{dead:.0f} of {tested:.0f} unfrozen control units died: the material was not sound, and what the frost did "
-                "to it cannot be told.")
+        return (f"{dead:.0f} of {tested:.0f} unfrozen control units died: the material was not sound, and "
+                "what the frost did to it cannot be told.")
     return None
 
 
@@ -159,20 +161,22 @@ def _contradiction(frozen, control):
     warmest = frozen["temperature_c"].max()
     mild = frozen.loc[frozen["temperature_c"].eq(warmest), ["alive", "tested"]].sum()
     whole = control[["alive", "tested"]].sum()
-    counts = [[whole["alive"], whole["tested"] - whole["alive"]], [mild["alive"], mild["tested"] - mild["alive"]]]
+    counts = [[part["alive"], part["tested"] - part["alive"]] for part in (whole, mild)]
     if stats.fisher_exact(counts, alternative="less").pvalue > CONTRADICTION_P:
         return None
-    return (f"Of the unfrozen control units {counts[0][1]:.0f} of {whole['tested']:.0f} died, of those frozen to {degrees(warmest)} only "
-            f"{counts[1][1]:.0f} of {mild['tested']:.0f}: the control was damaged, or control and frozen units were exchanged. "
-            "No natural death can be taken from it.")
+    return (f"Of the unfrozen control units {counts[0][1]:.0f} of {whole['tested']:.0f} died, of those "
+            f"frozen to {degrees(warmest)} only {counts[1][1]:.0f} of {mild['tested']:.0f}: the control was "
+            "damaged, or control and frozen units were exchanged. No natural death can be taken from it.")
 
 
 def _nothing_happened(frozen, temperatures):
     alive, tested = frozen["alive"].sum(), frozen["tested"].sum()
     if alive == tested:
-        return f"All units lived at every temperature: LT50 is below {degrees(temperatures[-1])} for every hybrid. Test colder."
+        return ("All units lived at every temperature: LT50 is below "
+                f"{degrees(temperatures[-1])} for every hybrid. Test colder.")
     if alive == 0:
-        return f"All frozen units died: LT50 is above {degrees(temperatures[0])} for every hybrid. Test warmer."
+        return (f"All frozen units died: LT50 is above {degrees(temperatures[0])} for every hybrid. "
+                "Test warmer.")
     return None
 
 
@@ -192,15 +196,17 @@ def cautions(cells: pd.DataFrame) -> list[str]:
     frozen, control = _split(cells)
     words = []
     if control.empty:
-        words.append("There was no unfrozen control: natural death is taken as none, and units that died of something else "
-                     "count as killed by frost. LT50 is then given too warm.")
+        words.append("There was no unfrozen control: natural death is taken as none, and units that died of "
+                     "something else count as killed by frost. LT50 is then given too warm.")
     elif missing := sorted(set(frozen["hybrid"]) - set(control["hybrid"])):
         words.append(f"No unfrozen control of {', '.join(missing)}: the others' natural death is used.")
     if frozen["run"].nunique() == 1:
-        words.append("There was one freezer run, so a run that froze harder than its thermometer said cannot be told from "
-                     "tender hybrids: LT50 has no interval of its own, only its difference from the control has.")
+        words.append("There was one freezer run, so a run that froze harder than its thermometer said cannot "
+                     "be told from tender hybrids: LT50 has no interval of its own, only its difference from "
+                     "the control has.")
     if (probability := same_natural_death(control)) < 0.01:
-        words.append(f"Natural death differs among the hybrids' unfrozen controls (p = {probability:.2g}); one common share is used.")
+        words.append("Natural death differs among the hybrids' unfrozen controls "
+                     f"(p = {probability:.2g}); one common share is used.")
     return words
 
 
@@ -250,9 +256,9 @@ def observed_survival(cells: pd.DataFrame, natural_death: float | None = None) -
     Returns
     -------
     DataFrame
-        ``hybrid, temperature_c`` (missing: unfrozen), ``runs, tested, alive, share, lower, upper`` (Wilson; it takes
-        units as independent, so it is a lower bound of the uncertainty), ``kill`` (corrected for natural
-        death, 0-1).
+        ``hybrid, temperature_c`` (missing: unfrozen), ``runs, tested, alive, share, lower, upper`` (Wilson;
+        it takes units as independent, so it is a lower bound of the uncertainty), ``kill`` (corrected for
+        natural death, 0-1).
 
     Notes
     -----
@@ -270,8 +276,9 @@ def observed_survival(cells: pd.DataFrame, natural_death: float | None = None) -
     lower, upper = share_interval(table["alive"], table["tested"])
     share = table["alive"] / table["tested"]
     kill = np.maximum(1 - share / (1 - natural_death), 0.0)
-    table = table.assign(share=share, lower=lower, upper=upper, kill=kill.where(table["temperature_c"].notna()))
-    return table.sort_values(["hybrid", "temperature_c"], ascending=[True, False], na_position="first", ignore_index=True)
+    kill = kill.where(table["temperature_c"].notna())
+    return table.assign(share=share, lower=lower, upper=upper, kill=kill).sort_values(
+        ["hybrid", "temperature_c"], ascending=[True, False], na_position="first", ignore_index=True)
 
 
 def bracketing(observed: pd.DataFrame) -> pd.DataFrame:
@@ -285,9 +292,9 @@ def bracketing(observed: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, is_bracketed, side`` (where LT50 lies beyond the test: ``cold``, ``warm`` or blank), ``least_kill, most_kill``
-        (corrected, 0-1), ``warmest_c, coldest_c`` [°C] tested, ``answer``: blank when bracketed, else what can be said
-        instead of a number.
+        ``hybrid, is_bracketed, side`` (where LT50 lies beyond the test: ``cold``, ``warm`` or blank),
+        ``least_kill, most_kill`` (corrected, 0-1), ``warmest_c, coldest_c`` [°C] tested, ``answer``: blank
+        when bracketed, else what can be said instead of a number.
 
     Notes
     -----
@@ -301,7 +308,8 @@ def bracketing(observed: pd.DataFrame) -> pd.DataFrame:
     table["is_bracketed"] = ~cold & ~warm
     table["side"] = np.select([cold & ~warm, warm & ~cold], ["cold", "warm"], "")
     table["answer"] = [_answer(row) for row in table.itertuples()]
-    return table[["hybrid", "is_bracketed", "side", "least_kill", "most_kill", "warmest_c", "coldest_c", "answer"]]
+    return table[["hybrid", "is_bracketed", "side", "least_kill", "most_kill", "warmest_c", "coldest_c",
+                  "answer"]]
 
 
 def _answer(row):

@@ -1,8 +1,8 @@
 """Electrolyte leakage after freezing: index of injury, its sigmoid over the temperature, and LT50.
 
-Injured cells leak. What a frozen piece leaks, as a share of all it can leak, is set against the unfrozen control and followed
-over the temperatures. Leakage measures injury of membranes, not death of plants: its LT50 is compared with
-other leakage only, of one protocol and one tissue.
+Injured cells leak. What a frozen piece leaks, as a share of all it can leak, is set against the unfrozen
+control and followed over the temperatures. Leakage measures injury of membranes, not death of plants: its
+LT50 is compared with other leakage only, of one protocol and one tissue.
 """
 
 from dataclasses import dataclass
@@ -35,9 +35,9 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The frozen rows with ``relative_leakage`` (after ÷ total), ``unfrozen`` (that of the hybrid's control units in the run,
-        or over the runs where the run had none), ``unfrozen_variance`` (of that mean, from how much units of one control
-        differ) and ``injury`` (0-1; noise may take it a little outside).
+        The frozen rows with ``relative_leakage`` (after ÷ total), ``unfrozen`` (that of the hybrid's control
+        units in the run, or over the runs where the run had none), ``unfrozen_variance`` (of that mean, from
+        how much units of one control differ) and ``injury`` (0-1; noise may take it a little outside).
 
     Raises
     ------
@@ -54,8 +54,9 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
 
     Examples
     --------
-    >>> tests = pd.DataFrame({"run": "r1", "protocol": "p", "tissue": "leaf", "hybrid": "A", "temperature_c": [np.nan, -5.0],
-    ...                       "leakage_after": [20.0, 60.0], "leakage_total": [100.0, 100.0]})
+    >>> tests = pd.DataFrame({"run": "r1", "protocol": "p", "tissue": "leaf", "hybrid": "A",
+    ...                       "temperature_c": [np.nan, -5.0], "leakage_after": [20.0, 60.0],
+    ...                       "leakage_total": 100.0})
     >>> injury_index(tests)["injury"].round(6).to_list()
     [0.5]
     """
@@ -63,7 +64,8 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
     share = read["leakage_after"] / read["leakage_total"]
     if (share > MOST_LEAKED).any():
         rows = ", ".join(str(i) for i in read.index[share > MOST_LEAKED][:5])
-        raise ValueError(f"leakage after freezing is above total leakage (index {rows}): were the two columns exchanged?")
+        raise ValueError(f"leakage after freezing is above total leakage (index {rows}): were the two "
+                         "columns exchanged?")
     read = read.assign(relative_leakage=share)
     group = ["protocol", "tissue", "hybrid"]
     control = read[read["temperature_c"].isna()]
@@ -73,10 +75,12 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
     frozen["unfrozen"] = frozen["unfrozen"].fillna(frozen["over_runs"])
     if frozen["unfrozen"].isna().any():
         names = ", ".join(sorted(frozen.loc[frozen["unfrozen"].isna(), "hybrid"].unique()))
-        raise ValueError(f"no unfrozen control units of {names}: without them the leakage of uninjured tissue is not known")
+        raise ValueError(f"no unfrozen control units of {names}: without them the leakage of uninjured "
+                         "tissue is not known")
     injury = (frozen["relative_leakage"] - frozen["unfrozen"]) / (1 - frozen["unfrozen"])
     frozen = frozen.join(_control_variance(control, group), on=[*group, "run"])
-    return frozen.drop(columns="over_runs").assign(injury=injury, unfrozen_variance=frozen["unfrozen_variance"].fillna(0.0))
+    unsure = frozen["unfrozen_variance"].fillna(0.0)
+    return frozen.drop(columns="over_runs").assign(injury=injury, unfrozen_variance=unsure)
 
 
 def _control_variance(control, group):
@@ -93,9 +97,10 @@ def _control_variance(control, group):
 class LeakageFit:
     """Sigmoids of one protocol and tissue.
 
-    ``curves`` the sigmoid of each hybrid that has one, by hybrid; ``answers`` what can be said of the others; ``cells`` the mean
-    injury of each hybrid in each run and temperature, with its ``sd`` by the model of the errors; ``residual_sd`` what these have
-    to be multiplied by (about 1), over all hybrids, with ``df`` degrees of freedom.
+    ``curves`` the sigmoid of each hybrid that has one, by hybrid; ``answers`` what can be said of the others;
+    ``cells`` the mean injury of each hybrid in each run and temperature, with its ``sd`` by the model of the
+    errors; ``residual_sd`` what these have to be multiplied by (about 1), over all hybrids, with ``df``
+    degrees of freedom.
     """
 
     curves: dict
@@ -121,10 +126,11 @@ def why_no_leakage_curve(injury: pd.DataFrame) -> str | None:
     if temperatures.empty:
         return "Leakage was read of no frozen unit."
     if (temperatures >= 0).all() and (temperatures > 0).any():
-        return "All freezing temperatures are above zero: the minus sign was left out. Enter them as negative numbers."
+        return ("All freezing temperatures are above zero: the minus sign was left out. Enter them as "
+                "negative numbers.")
     if temperatures.nunique() <= LEAST_TEMPERATURES:
-        return (f"Leakage was read at {temperatures.nunique()} temperatures: a sigmoid with free limits has four numbers of its "
-                f"own and needs at least {LEAST_TEMPERATURES + 1}.")
+        return (f"Leakage was read at {temperatures.nunique()} temperatures: a sigmoid with free limits has "
+                f"four numbers of its own and needs at least {LEAST_TEMPERATURES + 1}.")
     return None
 
 
@@ -148,10 +154,10 @@ def fit_leakage(injury: pd.DataFrame) -> LeakageFit:
     Notes
     -----
     Units of one run and temperature are averaged first: they share its freezer. Runs shift a hybrid's sigmoid
-    along the temperature, with shifts that sum to zero. A freezer that is a little off matters most where the sigmoid is
-    steep, and a share near a half is the least certain one, so the variance of a mean is s0² + s1² steepness² + s2² R²(1 - R)²,
-    found from the residuals of all hybrids (twice). An error of the control is shared by all temperatures of its run
-    and enters the limits as such.
+    along the temperature, with shifts that sum to zero. A freezer that is a little off matters most where the
+    sigmoid is steep, and a share near a half is the least certain one, so the variance of a mean is s0² + s1²
+    steepness² + s2² R²(1 - R)², found from the residuals of all hybrids (twice). An error of the control is
+    shared by all temperatures of its run and enters the limits as such.
     """
     if len(injury[["protocol", "tissue"]].drop_duplicates()) > 1:
         raise ValueError("leakage of several protocols or tissues is never joined in one fit: give one")
@@ -177,12 +183,13 @@ def _fit_all(cells):
 
 
 def _error_sd(cells, curves):
-    """Standard deviation of each cell's mean injury: even, from temperatures that are off, and from readings of a share."""
+    """Standard deviation of each cell's mean: even, from temperatures that are off, from reading a share."""
     squares, steep, unsure = np.full(len(cells), np.nan), np.zeros(len(cells)), np.zeros(len(cells))
     for hybrid, curve in curves.items():
         here = cells["hybrid"].eq(hybrid).to_numpy()
         rows = cells[here]
-        at = rows["temperature_c"].to_numpy() - rows["run"].map(dict(zip(sorted(rows["run"].unique()), curve.shifts, strict=True)))
+        shifts = dict(zip(sorted(rows["run"].unique()), curve.shifts, strict=True))
+        at = rows["temperature_c"].to_numpy() - rows["run"].map(shifts)
         squares[here] = (rows["injury"] - curve.height(at)) ** 2 * len(rows) / curve.df
         steep[here] = curve.steepness(at)
         leaked = rows["unfrozen"] + (1 - rows["unfrozen"]) * np.clip(curve.height(at), 0, 1)
@@ -231,22 +238,23 @@ def leakage_temperatures(fit: LeakageFit, *, level: float = 0.95) -> pd.DataFram
     Returns
     -------
     DataFrame
-        ``hybrid, runs, temperatures, units, lt50_c, lt50_lower_c, lt50_upper_c`` [°C], ``upper_limit, lower_limit`` of the index (0-1),
-        ``half_c`` [°C] where the unscaled index is 0.5 (only where the upper limit is under 0.9 and over 0.5), ``slope`` [1/°C],
-        ``answer``. LT50 is where the index is half its fitted upper limit. Limits are missing with one run.
+        ``hybrid, runs, temperatures, units, lt50_c, lt50_lower_c, lt50_upper_c`` [°C], ``upper_limit,
+        lower_limit`` of the index (0-1), ``half_c`` [°C] where the unscaled index is 0.5 (only where the
+        upper limit is under 0.9 and over 0.5), ``slope`` [1/°C], ``answer``. LT50 is where the index is half
+        its fitted upper limit. Limits are missing with one run.
 
     Notes
     -----
-    The variance is the mean square of the runs' shifts, averaged over the hybrids, over the number of runs, plus what is
-    the hybrid's own, with Satterthwaite's degrees of freedom: two runs make a wide interval.
+    The variance is the mean square of the runs' shifts, averaged over the hybrids, over the number of runs,
+    plus what is the hybrid's own, with Satterthwaite's degrees of freedom: two runs make a wide interval.
     """
     rows = []
     for hybrid, cells in fit.cells.groupby("hybrid"):
-        row = {"hybrid": hybrid, "runs": cells["run"].nunique(), "temperatures": cells["temperature_c"].nunique(),
-               "units": cells["units"].sum()}
-        rows.append(row | (_numbers(fit, hybrid, level) if hybrid in fit.curves else {}) | {"answer": fit.answers[hybrid]})
-    columns = ["hybrid", "runs", "temperatures", "units", "lt50_c", "lt50_lower_c", "lt50_upper_c", "upper_limit",
-               "lower_limit", "half_c", "slope", "answer"]
+        row = {"hybrid": hybrid, "runs": cells["run"].nunique(), "units": cells["units"].sum(),
+               "temperatures": cells["temperature_c"].nunique(), "answer": fit.answers[hybrid]}
+        rows.append(row | (_numbers(fit, hybrid, level) if hybrid in fit.curves else {}))
+    columns = ["hybrid", "runs", "temperatures", "units", "lt50_c", "lt50_lower_c", "lt50_upper_c",
+               "upper_limit", "lower_limit", "half_c", "slope", "answer"]
     return pd.DataFrame(rows, columns=columns).sort_values(["lt50_c", "hybrid"], ignore_index=True)
 
 
@@ -263,7 +271,8 @@ def _covariance(fit, hybrid):
     """Covariance of a sigmoid's estimates for its own runs, with the error of each run's control."""
     curve, rows = fit.curves[hybrid], fit.cells[fit.cells["hybrid"].eq(hybrid)]
     covariance = fit.residual_sd**2 * curve.unscaled
-    pull = (1 - rows["injury"]) / (1 - rows["unfrozen"]) / rows["sd"]  # change of a cell for an error of its control
+    # the change of a cell for an error of its control
+    pull = (1 - rows["injury"]) / (1 - rows["unfrozen"]) / rows["sd"]
     for run, part in pull.groupby(rows["run"]):
         moved = curve.unscaled @ curve.jacobian[rows["run"].eq(run).to_numpy()].T @ part.to_numpy()
         covariance = covariance + rows.loc[part.index[0], "unfrozen_variance"] * np.outer(moved, moved)
@@ -277,7 +286,7 @@ def _variance(fit, hybrid):
 
 
 def _limits(fit, hybrid, lt50, level):
-    """Limits with the runs as a sample; their shifts are averaged over the hybrids that were in the same runs."""
+    """Limits with the runs as a sample; their shifts are averaged over the hybrids in the same runs."""
     runs = fit.cells.groupby("hybrid")["run"].agg(frozenset)
     n = len(runs[hybrid])
     if n < 2:
@@ -305,8 +314,8 @@ def leakage_against_control(fit: LeakageFit, control: str, *, level: float = 0.9
     Returns
     -------
     DataFrame
-        ``hybrid, difference_c, lower_c, upper_c`` [°C] (below 0: hardier than the control), ``answer``. Only for hybrids in the
-        control's runs, whose shifts then cancel.
+        ``hybrid, difference_c, lower_c, upper_c`` [°C] (below 0: hardier than the control), ``answer``. Only
+        for hybrids in the control's runs, whose shifts then cancel.
 
     Raises
     ------
@@ -319,9 +328,12 @@ def leakage_against_control(fit: LeakageFit, control: str, *, level: float = 0.9
     rows = []
     for hybrid, answer in fit.answers.items():
         if hybrid != control:
-            answer = answer or (f"no number for the control ({fit.answers[control]})" if fit.answers[control] else "")
-            answer = answer or ("" if runs[hybrid] == runs[control] else "not in the control's runs")
-            rows.append({"hybrid": hybrid} | ({} if answer else _difference(fit, hybrid, control, level)) | {"answer": answer})
+            if not answer and fit.answers[control]:
+                answer = f"no number for the control ({fit.answers[control]})"
+            elif not answer and runs[hybrid] != runs[control]:
+                answer = "not in the control's runs"
+            numbers = {} if answer else _difference(fit, hybrid, control, level)
+            rows.append({"hybrid": hybrid, "answer": answer} | numbers)
     columns = ["hybrid", "difference_c", "lower_c", "upper_c", "answer"]
     return pd.DataFrame(rows, columns=columns).sort_values(["difference_c", "hybrid"], ignore_index=True)
 
@@ -329,12 +341,15 @@ def leakage_against_control(fit: LeakageFit, control: str, *, level: float = 0.9
 def _difference(fit, hybrid, control, level):
     one, other = fit.curves[hybrid], fit.curves[control]
     difference = one.at(one.upper / 2) - other.at(other.upper / 2)
-    half_width = stats.t.ppf(0.5 + level / 2, fit.df) * np.sqrt(_variance(fit, hybrid) + _variance(fit, control))
-    return {"difference_c": difference, "lower_c": difference - half_width, "upper_c": difference + half_width}
+    se = np.sqrt(_variance(fit, hybrid) + _variance(fit, control))
+    low, high = difference + stats.t.ppf(0.5 + level / 2, fit.df) * se * np.array([-1, 1])
+    return {"difference_c": difference, "lower_c": low, "upper_c": high}
 
 
 def leakage_curves(fit: LeakageFit, temperatures) -> pd.DataFrame:
-    """Fitted index of injury for drawing: ``hybrid, temperature_c, injury`` (0-1), for the mean of the runs."""
+    """Fitted index of injury for drawing: ``hybrid, temperature_c, injury`` (0-1), the mean of the runs."""
     at = np.asarray(temperatures, float)
-    parts = [pd.DataFrame({"hybrid": h, "temperature_c": at, "injury": c.height(at)}) for h, c in fit.curves.items()]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame({"hybrid": [], "temperature_c": [], "injury": []})
+    parts = [pd.DataFrame({"hybrid": [], "temperature_c": [], "injury": []})] if not fit.curves else [
+        pd.DataFrame({"hybrid": hybrid, "temperature_c": at, "injury": curve.height(at)})
+        for hybrid, curve in fit.curves.items()]
+    return pd.concat(parts, ignore_index=True)

@@ -57,7 +57,8 @@ def crossing_error(intercept: float, slope: float, covariance, level: float = 0.
     return float(np.sqrt(direction @ np.asarray(covariance, float) @ direction))
 
 
-def fieller_limits(intercept: float, slope: float, covariance, critical: float, level: float = 0.0) -> tuple[float, float]:
+def fieller_limits(intercept: float, slope: float, covariance, critical: float,
+                   level: float = 0.0) -> tuple[float, float]:
     """Limits of :func:`crossing` by Fieller's theorem.
 
     Parameters

@@ -7,6 +7,7 @@ import numpy as np
 from scipy import optimize, special
 
 SHAPES = ("logistic", "gompertz")
+_UNDETERMINED = "the temperatures do not determine a sigmoid"
 _ALIKE = 1e-5  # of the least sum of squares: starts that end this close found the same one
 _LEAST_SHARE = 0.2  # of the starts that must do so
 
@@ -61,7 +62,8 @@ class Sigmoid:
     def steepness(self, x):
         """Absolute change of y for a unit of x, the groups' shifts left out."""
         step = 1e-5 / self.slope
-        return np.abs(self.height(np.asarray(x, float) + step) - self.height(np.asarray(x, float) - step)) / (2 * step)
+        after, before = (self.height(np.asarray(x, float) + move) for move in (step, -step))
+        return np.abs(after - before) / (2 * step)
 
     def at(self, y: float) -> float:
         """x at which the sigmoid has the height y; missing outside its limits."""
@@ -121,13 +123,14 @@ def fit_sigmoid(x, y, *, groups=None, sd=None, shape: str = "logistic") -> Sigmo
 
     Notes
     -----
-    y = L + (U - L)/(1 + exp(b (x - m))), or L + (U - L) exp(-exp(b (x - m))). The search starts from nine places; the result is called
-    converged when at least two starts end at the least sum of squares, inside the bounds.
+    y = L + (U - L)/(1 + exp(b (x - m))), or L + (U - L) exp(-exp(b (x - m))). The search starts from nine
+    places; the result is called converged when at least two starts end at the least sum of squares, inside
+    the bounds.
 
     References
     ----------
-    Ritz & Streibig (2005) J. Stat. Softw. 12(5); Lim, Arora & Townsend (1998) J. Am. Soc. Hortic. Sci. 123:246-252 for
-    Gompertz's curve of freezing injury.
+    Ritz & Streibig (2005) J. Stat. Softw. 12(5); Lim, Arora & Townsend (1998) J. Am. Soc. Hortic. Sci.
+    123:246-252 for Gompertz's curve of freezing injury.
 
     Examples
     --------
@@ -141,7 +144,8 @@ def fit_sigmoid(x, y, *, groups=None, sd=None, shape: str = "logistic") -> Sigmo
     sd = np.ones(len(x)) if sd is None else np.asarray(sd, float)
     shift = _shift_design(groups, len(x))
     if len(x) <= 4 + shift.shape[1]:
-        raise ValueError(f"a sigmoid with {4 + shift.shape[1]} estimates needs more than {len(x)} observations")
+        raise ValueError(f"a sigmoid with {4 + shift.shape[1]} estimates needs more than {len(x)} "
+                         "observations")
 
     def residual(p):
         return (p[0] + (p[1] - p[0]) * _way(p[2] * (x - shift @ p[4:] - p[3]), shape) - y) / sd
@@ -180,15 +184,17 @@ def _bounds(x, y, n_shifts):
 def _result(best, runs, bounds, shift, n, shape):
     squares, df = 2 * best.cost, n - len(best.x)
     found = [run.cost <= best.cost * (1 + _ALIKE) + 1e-12 for run in runs]
-    inside = (best.x > bounds[0] + 1e-6 * (bounds[1] - bounds[0])) & (best.x < bounds[1] - 1e-6 * (bounds[1] - bounds[0]))
+    margin = 1e-6 * (bounds[1] - bounds[0])
+    inside = (best.x > bounds[0] + margin) & (best.x < bounds[1] - margin)
     verdict = "converged"
     if sum(found) < _LEAST_SHARE * len(runs):
         verdict = "the search ended in different places"
     elif not inside.all() or best.x[1] <= best.x[0]:
-        verdict = "the temperatures do not determine a sigmoid"
+        verdict = _UNDETERMINED
     shifts = best.x[4:]
     information = best.jac.T @ best.jac
     if np.linalg.cond(information) > 1e14:
-        verdict, information = "the temperatures do not determine a sigmoid", information + 1e-9 * np.eye(len(information))
-    return Sigmoid(*map(float, best.x[:4]), shifts=np.append(shifts, -shifts.sum()), squares=float(squares), df=df,
-                   unscaled=np.linalg.inv(information), jacobian=best.jac, shape=shape, verdict=verdict)
+        verdict, information = _UNDETERMINED, information + 1e-9 * np.eye(len(information))
+    return Sigmoid(*map(float, best.x[:4]), shifts=np.append(shifts, -shifts.sum()), squares=float(squares),
+                   df=df, unscaled=np.linalg.inv(information), jacobian=best.jac, shape=shape,
+                   verdict=verdict)
