@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from formulaic import model_matrix
-from scipy import integrate, special, stats
+from scipy import special, stats
 
 from culmbook.damage_figures import plot_damage
 from culmbook.damage_scores import damage_scores, leaf_killed, observers_alone, score_shares, used_scores
@@ -205,3 +205,164 @@ def test_a_hybrid_without_damage_has_a_finite_answer(rng):
     row = damage_against_control(fit, "A").set_index("hybrid").loc["D"]
     assert fit.fit.verdict == "converged" and 0 < row["odds_ratio"] < 0.1 and np.isfinite(row["all_upper"])
     assert damage_chances(fit, threshold=2).set_index("hybrid").loc["D", "chance"] < 0.05
+
+
+# -- observers, emergence, frosts ------------------------------------------------------------------
+
+
+def test_observers_apart_are_taken_out(rng):
+    """An observer who scores a good class higher is named by the odds, and the hybrids stay alike."""
+    plots, scores = invented(rng, replicates=15)
+    higher = scores["observer"].eq("BB")
+    scores["damage_score"] = scores["damage_score"] + 2 * higher.astype(int)
+    fit = fit_damage(frame_of(plots, scores))
+    observers = other_effects(fit).set_index("name")
+    assert observers.loc["BB", "lower"] > 1 > observers.loc["AA", "upper"]
+    assert observers["odds_ratio"].prod() == pytest.approx(1)
+    assert damage_against_control(fit, "A")["verdict"].eq("not told apart").all()
+
+
+def test_an_observer_alone_in_blocks_is_refused_by_name(rng):
+    plots, scores = invented(rng, replicates=4)
+    scores["observer"] = np.where(plots["replicate"].eq("3"), "CC", scores["observer"])
+    frame = frame_of(plots, scores)
+    assert observers_alone(frame)["observer"].tolist() == ["CC"]
+    with pytest.raises(ValueError, match="Observer CC scored block S1 R3 alone"):
+        fit_damage(frame)
+    assert "observer" not in fit_damage(frame, with_observers=False).factors
+
+
+def test_an_observer_alone_at_a_site_is_refused_by_name(rng):
+    here, there = (invented(rng, replicates=3)[0].assign(site=s, trial=s) for s in ("S1", "S2"))
+    plots = pd.concat([here, there], ignore_index=True)
+    observer = np.where(plots["site"].eq("S2"), "CC", np.where(np.arange(len(plots)) % 2, "AA", "BB"))
+    frame = frame_of(plots, make_scores(plots, rng.integers(0, 4, len(plots)), observer))
+    with pytest.raises(ValueError, match="Observer CC scored site S2 alone"):
+        fit_damage(frame)
+
+
+def test_one_shared_block_is_enough(rng):
+    plots, scores = invented(rng, replicates=4)
+    scores["observer"] = np.where(plots["replicate"].isin(["3", "4"]), "CC", "AA")
+    scores.loc[plots["replicate"].eq("4").to_numpy() & plots["hybrid"].eq("A").to_numpy(), "observer"] = "AA"
+    assert observers_alone(frame_of(plots, scores)).empty
+
+
+def test_equal_emergence_takes_the_escape_out(rng):
+    """Damage follows from the days up alone: late emergers look hardy, and no longer do at equal emergence."""
+    plots = make_plots("AB", 60, year=2022).assign(replicate="1", block="R1")
+    late = plots["hybrid"].eq("B").to_numpy()
+    days = rng.integers(5, 15, len(plots)) - 4 * late
+    score = np.searchsorted([-1.5, 0.0, 1.5], 0.6 * (days - 8) + rng.logistic(size=len(plots)))
+    emerged = pd.Timestamp(FROST) - pd.to_timedelta(days, unit="D")
+    frame = frame_of(plots, make_scores(plots, score, np.where(np.arange(120) % 4 < 2, "AA", "BB")), make_phenology(plots, emerged))
+    stood, equal = fit_damage(frame), fit_damage(frame, at_equal_emergence=True)
+    assert damage_against_control(stood, "A")["verdict"].item() == "less damaged"
+    row = damage_against_control(equal, "A").iloc[0]
+    assert row["lower"] < 1 < row["upper"]
+    week = other_effects(equal).set_index("name").loc["a week earlier up"]
+    assert week["lower"] < np.exp(7 * 0.6) < week["upper"]
+
+
+def test_plots_not_up_are_left_out_and_counted(rng):
+    plots, scores = invented(rng)
+    days = np.where(plots["hybrid"].eq("D"), -3, rng.integers(1, 12, len(plots))).astype(float)
+    days[:2] = np.nan
+    emerged = pd.Timestamp(FROST) - pd.to_timedelta(days, unit="D")
+    fit = fit_damage(frame_of(plots, scores, make_phenology(plots, emerged)), at_equal_emergence=True)
+    assert len(fit.scores) == 22 and "D" not in set(fit.scores["hybrid"])
+    assert fit.left_out == ["2 of 32 scores are of plots without a date of emergence: left out at equal emergence.",
+                            "8 of 32 scores are of plots not yet up at the frost: left out at equal emergence.",
+                            "No plot of D is left at equal emergence."]
+
+
+def test_frosts_share_hybrids_and_plots(rng):
+    plots, scores = invented(rng)
+    second = make_scores(plots, scores["damage_score"], scores["observer"], frost="2025-05-28")
+    both = frame_of(plots, pd.concat([scores, second], ignore_index=True))
+    fit = fit_damage(both)
+    assert "event" in fit.factors and "plot_key" in fit.terms and both["event"].nunique() == 2
+    other_hybrids = invented(rng, "EFGH")[0].assign(plot=lambda t: "9" + t["plot"])
+    apart = make_scores(other_hybrids, 2, np.where(np.arange(32) % 2, "AA", "BB"), frost="2025-05-28")
+    with pytest.raises(ValueError, match="No hybrid links the frosts"):
+        fit_damage(frame_of(pd.concat([plots, other_hybrids]), pd.concat([scores, apart], ignore_index=True)))
+
+
+# -- refusals --------------------------------------------------------------------------------------
+
+
+def test_what_cannot_be_answered_is_said(rng):
+    plots, scores = invented(rng)
+    frame = frame_of(plots, scores)
+    with pytest.raises(ValueError, match="no damage score"):
+        fit_damage(frame.iloc[:0])
+    with pytest.raises(ValueError, match="One hybrid only"):
+        fit_damage(frame[frame["hybrid"].eq("A")])
+    with pytest.raises(ValueError, match="Every score is 0"):
+        fit_damage(frame.assign(damage_score=0))
+    with pytest.raises(ValueError, match="No date of emergence"):
+        fit_damage(frame, at_equal_emergence=True)
+    with pytest.raises(ValueError, match="too few to compare"):
+        fit_damage(frame_of(plots.head(4), scores.head(4)), with_observers=False)
+    with pytest.raises(ValueError, match="one day"):
+        fit_damage(frame.assign(days_up=3.0), at_equal_emergence=True)
+
+
+def test_control_and_threshold_are_checked(rng):
+    plots, scores = invented(rng)
+    fit = fit_damage(frame_of(plots, scores))
+    with pytest.raises(ValueError, match="the control 'STD' has no damage score"):
+        damage_against_control(fit, "STD")
+    with pytest.raises(ValueError, match="threshold = 7"):
+        damage_chances(fit, threshold=7)
+    with pytest.raises(ValueError, match="No plot was scored 5 or above"):
+        damage_chances(fit, threshold=5)
+
+
+def test_an_empty_table_of_scores_gives_an_empty_frame():
+    plots = make_plots("AB", 2, year=2022)
+    frame = frame_of(plots, make_scores(plots, 1), season=2024)
+    assert frame.empty and score_shares(frame).empty and leaf_killed(frame).empty and observers_alone(frame).empty
+
+
+def test_one_observer_differs_from_nobody(rng):
+    plots, scores = invented(rng, observers=("AA",))
+    fit = fit_damage(frame_of(plots, scores))
+    assert "observer" not in fit.factors and other_effects(fit).empty
+    assert proportionality(fit)["effect"].tolist() == ["hybrid"]
+
+
+def test_effects_that_differ_between_scores_are_found(rng):
+    """A hybrid half of whose plots are hit hard shifts the cuts by different odds; quantiles moved alike do not."""
+    plots = make_plots("AB", 80, year=2022).assign(replicate="1", block="R1")
+    shift = np.where(plots["hybrid"].eq("B"), np.where(rng.random(160) < 0.5, 4.0, -0.5), 0.0)
+    score = np.searchsorted([-1.5, 0.0, 1.5], shift + rng.logistic(size=160))
+    table = proportionality(fit_damage(frame_of(plots, make_scores(plots, score))))
+    assert table["verdict"].tolist() == ["differs between scores"]
+    moved = np.searchsorted([-1.5, 0.0, 1.5], 1.5 * plots["hybrid"].eq("B") + stats.logistic.ppf((np.arange(160) // 2 + 0.5) / 80))
+    table = proportionality(fit_damage(frame_of(plots, make_scores(plots, moved))))
+    assert table["verdict"].tolist() == ["no sign against one odds ratio"]
+
+
+def test_two_classes_left_cannot_be_tested():
+    plots = make_plots("AB", 30, year=2022).assign(replicate="1", block="R1")
+    score = np.where(np.arange(60) % 3, 0, 1)
+    score[:2] = 3
+    row = proportionality(fit_damage(frame_of(plots, make_scores(plots, score)))).iloc[0]
+    assert row["verdict"] == "not tested" and "three different scores" in row["reason"] and np.isnan(row["p_value"])
+
+
+# -- figure ----------------------------------------------------------------------------------------
+
+
+def test_bars_fill_the_whole_and_the_control_stands_out():
+    plots = make_plots("ABC", 4, year=2022)
+    shares = score_shares(frame_of(plots, make_scores(plots, np.arange(12) % 5))).loc[["C", "A", "B"]]
+    figure, ax = new_figure(2.0)
+    plot_damage(shares, ["A"], ax=ax)
+    widths = np.array([[bar.get_width() for bar in container] for container in ax.containers])
+    assert widths.sum(axis=0) == pytest.approx(100) and widths[:, 1] == pytest.approx(100 * shares.loc["A"].to_numpy())
+    labels = ax.get_yticklabels()
+    assert [t.get_text() for t in labels] == ["C", "A", "B"]
+    assert [t.get_fontweight() for t in labels] == ["normal", "bold", "normal"]
+    assert [t.get_text() for t in ax.get_legend().get_texts()] == list("0123456")

@@ -96,13 +96,15 @@ def observers_alone(frame):
     rows = add_strata(used_scores(frame))
     if rows["observer"].nunique() < 2:
         return pd.DataFrame({"observer": [], "where": []}, dtype="str")
-    unit = "block_key" if rows["block"].notna().all() else "replicate_key"
+    word = "block" if rows["block"].notna().all() else "replicate"
+    labels = {"site": rows["site"].astype(str), word: rows["site"].astype(str) + " " + rows[word].astype(str)}
     found = {}
-    for column, word in ((unit, "block" if unit == "block_key" else "replicate"), ("site", "site")):
-        alone = rows.groupby(column)["observer"].transform("nunique").eq(1)
-        for observer in rows.loc[~(~alone).groupby(rows["observer"]).transform("any"), "observer"].unique():
-            places = sorted(rows.loc[rows["observer"].eq(observer), column].unique())
-            found[observer] = f"{word} {fmt_list([place.removeprefix(':') for place in places])}"
+    for column, what in ((f"{word}_key", word), ("site", "site")):  # a site says more than its blocks
+        is_shared = rows.groupby(column)["observer"].transform("nunique").gt(1)
+        shares = is_shared.groupby(rows["observer"]).any()
+        for observer in shares.index[~shares]:
+            places = sorted(labels[what][rows["observer"].eq(observer)].unique())
+            found[observer] = f"{what} {fmt_list(places)}"
     return pd.DataFrame(sorted(found.items()), columns=["observer", "where"]).astype("str")
 
 

@@ -14,7 +14,7 @@ from scipy import linalg, stats
 
 from culmbook.damage_scores import HIGHEST, observers_alone, used_scores
 from culmbook.formats import fmt_count, fmt_list
-from culmbook.mixed import OrdinalFit, fit_ordinal
+from culmbook.mixed import CONVERGED, OrdinalFit, fit_ordinal
 from culmbook.mixed.inference import marginal_share, simultaneous_draws
 from culmbook.proportional_odds import nominal_test
 from culmbook.stand_model import add_strata
@@ -27,6 +27,7 @@ MIN_REPEATED = 5
 """Fewest plots scored more than once with which plots get a variance of their own."""
 MIN_CLASS = 10
 """Fewest scores in a class for the test of proportional odds; smaller ones join their neighbour."""
+
 
 @dataclass(frozen=True)
 class DamageFit:
@@ -58,6 +59,11 @@ class DamageFit:
     def spread(self):
         """Standard deviation of all random effects together, logit scale."""
         return float(np.sqrt(self.fit.variances.sum()))
+
+    @property
+    def shrinkage(self):
+        """Factor of all effects, 0–1: their scale is that of the scores' scatter, which maximum likelihood understates."""
+        return float(np.sqrt(self.df / (self.df + self.fit.coefficients.size + 1)))
 
     @property
     def is_adjusted(self):
@@ -115,6 +121,8 @@ def fit_damage(frame, *, at_equal_emergence=False, with_observers=True):
         raise ValueError(f"{n_plots} plots for {design.shape[1]} fixed effects: too few to compare hybrids")
     terms = _random_terms(rows, set(factors))
     fit = fit_ordinal(rows, score="damage_score", fixed=design, random=list(terms), prior_sd=PRIOR_SD)
+    if fit.verdict != CONVERGED:
+        raise ValueError(f"The model of damage scores has {fit.verdict}: no number is given.")
     return DamageFit(fit, rows, factors, terms, float(n_plots - design.shape[1] - 1), left_out)
 
 
@@ -169,18 +177,26 @@ def _contrasts(levels):
     return pd.DataFrame(linalg.helmert(len(levels)).T, index=levels)
 
 
+NEEDED = {
+    "event": "No hybrid links the frosts: those scored after one were not scored after another, so they cannot be compared.",
+    "observer": "Observers scored different hybrids or frosts: what sets an observer apart cannot be told from these.",
+}
+
+
 def _factors(rows, with_observers):
     """Fixed factors with two levels or more that the rows can tell from those before, and their contrasts."""
     names = ["hybrid", "event", *(["observer"] if with_observers else [])]
     if rows["site"].nunique() == 1:
         names += ["replicates", "treatment"]
-    kept, columns = {}, [np.ones((len(rows), 1))]
+    kept, columns = {}, np.ones((len(rows), 1))
     for name in names:
         weights = _contrasts(sorted(rows[name].unique()))
-        own = _columns(rows[name], weights).to_numpy()
-        together = np.hstack([*columns, own])
-        if weights.shape[1] and (name in ("hybrid", "event", "observer") or np.linalg.matrix_rank(together) == together.shape[1]):
-            kept[name], columns = weights, [together]
+        together = np.hstack([columns, _columns(rows[name], weights).to_numpy()])
+        if np.linalg.matrix_rank(together) < together.shape[1]:
+            if name in NEEDED:
+                raise ValueError(NEEDED[name])
+        elif weights.shape[1]:
+            kept[name], columns = weights, together
     return kept
 
 
@@ -230,8 +246,8 @@ def _weights(damage, factor):
 
 
 def _estimates(damage, weights):
-    """Linear combinations of thresholds and coefficients with their covariance."""
-    vector = pd.concat([damage.fit.thresholds, damage.fit.coefficients])
+    """Linear combinations of thresholds and coefficients, shrunk, with their covariance."""
+    vector = damage.shrinkage * pd.concat([damage.fit.thresholds, damage.fit.coefficients])
     return weights.to_numpy() @ vector.to_numpy(), weights.to_numpy() @ damage.fit.covariance.to_numpy() @ weights.to_numpy().T
 
 
