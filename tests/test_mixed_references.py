@@ -210,13 +210,22 @@ def test_unstructured_of_complete_records_is_the_sample_covariance(references):
     _check_kernel(fit.kernels["subject over occasion"], expected, "occasion", list(range(1, 10)))
 
 
-def test_autoregressive_errors_match_nlme(references):
-    expected, term = references["orthodont_ar1"], "Subject over occasion"
-    terms = [over("Subject", "occasion", "ar1")]
-    fit = fit_gaussian(_children(), "distance", "age * Sex", terms, residual=False)
+@pytest.mark.parametrize(("name", "method"), [("orthodont_ar1", "reml"), ("orthodont_ar1_ml", "ml")])
+def test_autoregressive_errors_match_nlme(references, name, method):
+    expected, term = references[name], over("Subject", "occasion", "ar1")
+    fit = fit_gaussian(_children(), "distance", "age * Sex", [term], residual=False, method=method)
     _check(fit, expected)
     assert fit.variances.to_numpy() == pytest.approx([expected["variance"]], rel=1e-5)
-    assert fit.shapes[f"{term}: correlation"] == pytest.approx(expected["rho"], rel=1e-5)
+    assert fit.shapes["Subject over occasion: correlation"] == pytest.approx(expected["rho"], rel=1e-5)
+
+
+def test_autoregressive_process_with_residuals_by_sex_matches_the_definition(references):
+    expected, term = references["orthodont_ar1_by_sex"], over("Subject", "occasion", "ar1")
+    fit = fit_gaussian(_children(), "distance", "age * Sex", [term], residual_by="Sex")
+    _check(fit, expected)
+    there = expected[["variance", "residual Female", "residual Male"]].to_numpy()
+    assert fit.variances.to_numpy() == pytest.approx(there, rel=5e-5)
+    assert fit.shapes["Subject over occasion: correlation"] == pytest.approx(expected["rho"], rel=2e-5)
 
 
 def test_compound_symmetry_matches_nlme(references):
@@ -278,6 +287,15 @@ def test_one_common_factor_matches_the_definition(references):
     fit = fit_gaussian(cakes, "angle", "recipe * temp", terms, residual=False)
     _check(fit, expected)
     _check_kernel(fit.kernels["cake over temperature"], expected, "temperature", list(range(175, 226, 10)))
+
+
+def test_one_common_factor_turns_where_the_first_site_goes_against_the_others(references):
+    """Site s6 has the one negative loading; under a name that comes first the fit is the same."""
+    trial = _read("simulated_sites").replace({"site": {"s6": "a"}})
+    term = over("hybrid", "site", factor_analytic(1))
+    fit = fit_gaussian(trial, "yield", "0 + site", [term], residual_by="site")
+    assert fit.kernels["hybrid over site"].loc["a", "s1"] < 0
+    assert fit.criterion == pytest.approx(references[("sites_factor", "criterion")], rel=1e-9)
 
 
 def test_one_common_factor_of_sites_matches_the_definition(references):

@@ -158,6 +158,14 @@ ratio <- coef(fit$modelStruct$varStruct, unconstrained = FALSE, allCoef = TRUE)[
 dense("orthodont_by_age", "lme(distance ~ age * Sex, random = ~ 1 | Subject, weights = varIdent(form = ~ 1 | age))", y, x,
       log(c(as.numeric(VarCorr(fit)[1, 1]), (sigma(fit) * ratio)^2)), function(t) exp(t[1]) * children + diag(exp(t[-1])[occasion]),
       function(t) setNames(as.list(exp(t)), c("Subject", paste("residual", c(8, 10, 12, 14)))), minus2(fit))
+fit <- gls(distance ~ age * Sex, ortho, correlation = corAR1(form = ~ 1 | Subject), method = "ML", control = near)
+dense("orthodont_ar1_ml", "gls(distance ~ age * Sex, correlation = corAR1(form = ~ 1 | Subject), method = 'ML')", y, x,
+      c(log(sigma(fit)^2), atanh(coef(fit$modelStruct$corStruct, unconstrained = FALSE))), function(t) children * exp(t[1]) * ar(occasion, tanh(t[2])),
+      function(t) list(variance = exp(t[1]), rho = tanh(t[2])), minus2(fit), ml = TRUE)
+sex <- as.integer(ortho$Sex)
+dense("orthodont_ar1_by_sex", "dense: age * Sex, s rho^|occasion| within Subject + residual by Sex", y, x, c(1, 1, log(0.5), log(2)),
+      function(t) children * exp(t[1]) * ar(occasion, tanh(t[2])) + diag(exp(t[2 + sex])),
+      function(t) list(variance = exp(t[1]), rho = tanh(t[2]), "residual Female" = exp(t[3]), "residual Male" = exp(t[4])), by = ortho$Subject)
 boys <- get("goldstein_1987_oxboys")
 wide <- reshape(boys[c("subject", "occasion", "height")], idvar = "subject", timevar = "occasion", direction = "wide")
 k <- cov(wide[-1]); x <- model.matrix(~ 0 + factor(occasion), boys); boy <- same(boys$subject)

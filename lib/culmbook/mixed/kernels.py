@@ -115,7 +115,8 @@ class Loadings(Kernel):
         self.labels = [f": loading [{levels[a]}, {c + 1}]" for a, c in zip(self.row, self.column, strict=True)]
         self.labels += [f": specific [{level}]" for level in levels] if specific else []
         self.powers = np.array([1] * n + [2] * own)
-        self.lower = np.concatenate([np.where(self.row == self.column, 0.0, -np.inf), np.zeros(own)])
+        signed = (self.row == self.column) & (not specific)  # a factor whose sign is held could not turn in the search
+        self.lower = np.concatenate([np.where(signed, 0.0, -np.inf), np.zeros(own)])
         self.upper = np.full(n + own, np.inf)
 
     def start(self, share, spread):
