@@ -306,7 +306,7 @@ def _box(ax, at, text):
     )
 
 
-def plot_predicted(table: pd.DataFrame, *, ax: Axes, most: int = 80) -> Axes:
+def plot_predicted(table: pd.DataFrame, *, ax: Axes, most: int = 30) -> Axes:
     """Cut yield against the prediction from other site-years.
 
     Parameters
@@ -315,14 +315,15 @@ def plot_predicted(table: pd.DataFrame, *, ax: Axes, most: int = 80) -> Axes:
         From :func:`culmbook.yield_prediction.cross_validate`; plots outside the others' range are not drawn.
     ax : Axes
     most : int
-        Intervals drawn at most, evenly over the predictions: more would hide each other.
+        Intervals drawn at most, evenly over the axis: more would hide each other.
 
     Returns
     -------
     Axes
     """
     inside = table[~table["is_outside"]].sort_values("predicted_t_ha", kind="stable")
-    some = inside.iloc[:: max(int(np.ceil(len(inside) / most)), 1)]
+    steps = np.geomspace(inside["predicted_t_ha"].min(), inside["predicted_t_ha"].max(), most)
+    some = inside.iloc[np.unique(inside["predicted_t_ha"].searchsorted(steps).clip(0, len(inside) - 1))]
     ax.plot(
         inside["predicted_t_ha"],
         inside["dry_yield_t_ha"],

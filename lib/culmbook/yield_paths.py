@@ -187,23 +187,41 @@ def path_intervals(
     ------
     ValueError
         As :func:`paths_of`, or for a level without a bootstrap.
+
+    Notes
+    -----
+    The estimate plus and minus a normal quantile times the root mean squared error of the draws: bias from
+    bending widens them. In simulated trials 95 % intervals held the truth in 93 % of cases with three plots
+    of each of 24 hybrids, in 95 % with nine, but only in 89 % with three plots of each of 12.
     """
     if among == RAW:
         raise ValueError("means as they are have no interval here: their bias is not sampling error")
     paths = paths_of(cov, components, outcome, among)
-    between, within = draw_covariances(cov, draws, seed, target)
-    places = [cov.traits.index(n) for n in [*components, outcome]]
+    names = [*components, outcome]
+    start = replace(cov, between=_bent(cov, names)) if among == GENOTYPIC else cov
+    between, within = draw_covariances(start, draws, seed, target)
+    places = [cov.traits.index(n) for n in names]
     pick = np.ix_(range(draws), places, places)
     between, within = between[pick], within[pick]
     share = np.trace(cov.centre @ cov.scale) / cov.df_between
-    drawn = (
-        between + within if among == PHENOTYPIC else [bend(g, share * w)[0] for g, w in zip(between, within)]
-    )
+    drawn = between + within
+    if among == GENOTYPIC:
+        drawn = [bend(g, share * w)[0] for g, w in zip(between, within)]
     direct = np.array([np.linalg.solve(r[:-1, :-1], r[:-1, -1]) for r in map(_correlation, drawn)])
-    lower, upper = np.quantile(direct, [0.5 - level / 2, 0.5 + level / 2], axis=0)
+    estimate = paths.direct.to_numpy()
+    half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(((direct - estimate) ** 2).mean(axis=0))
     return pd.DataFrame({"among": among, "component": components, "correlation": paths.correlation.to_numpy(),
-                         "direct": paths.direct.to_numpy(), "lower": lower, "upper": upper,
+                         "direct": estimate, "lower": estimate - half, "upper": estimate + half,
                          "indirect": (paths.correlation - paths.direct).to_numpy()})
+
+
+def _bent(cov, names):
+    """Covariance between hybrids, bent for the traits of the paths."""
+    between = cov.between.copy()
+    between.loc[names, names] = bend(
+        cov.between.loc[names, names].to_numpy(), cov.error.loc[names, names].to_numpy()
+    )[0]
+    return between
 
 
 class Compensation(NamedTuple):
