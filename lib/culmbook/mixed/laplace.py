@@ -15,7 +15,7 @@ from culmbook.mixed import search
 from culmbook.mixed.structure import Factor
 
 _MODE_STEPS = 200
-_MODE_TOLERANCE = 1e-8  # of a Newton step: what is left after it is the square of it
+_MODE_TOLERANCE = 1e-6  # of a Newton step: what is left after it is the square of it
 _SAME = 1e-13
 _HALVINGS = 30
 _SETTLE_STEPS = 50

@@ -25,7 +25,7 @@ _PADDING_FEW = 3.0  # or this one
 _WHOLE = 1_500  # so few records may be one block
 _INVERT = 6  # work of inverting and using many small blocks, over that of one large matrix
 _SCATTER = 20  # work of adding one number of a block to M, in multiplications
-_FEW = 1_000  # with so few records, where the number of batches counts more than their size
+_FEW = 5_000  # with so few records, where the number of batches counts more than their size
 
 
 @dataclass(frozen=True)
@@ -98,6 +98,8 @@ class Structure:
             + [np.tile(np.arange(terms[k].m), len(terms[k].levels)) + self.places[k].start for k in self.crossed])
         self.q = len(self.owner)
         self.batches = self._batches(block)
+        first = terms[self.nested[0]] if len(self.nested) == 1 else None
+        self.is_one_level = first is not None and first.m == 1 and is_nested(block, first.code)
 
     @property
     def lower(self):
@@ -189,6 +191,14 @@ class Structure:
             extra[place, place] = term.kernel.second(theta[place], g)
         return extra
 
+    def _blocks(self, batch, kernels, residual):
+        b = np.zeros((*batch.rows.shape, batch.rows.shape[1]))
+        for i, piece in zip(self.nested, batch.pieces, strict=True):
+            b += piece.covariance(kernels[i])
+        diagonal = np.arange(b.shape[1])
+        b[:, diagonal, diagonal] += residual
+        return b
+
     def factor(self, theta, residual, with_fixed=True):
         """Factorise ``V`` at parameters ``theta`` and the records' ``residual`` variances.
 
@@ -214,12 +224,10 @@ class Structure:
         width = self.q + self.p + 1
         m, parts, log_b = np.zeros(width * width), [], 0.0
         for batch in self.batches:
-            b = np.zeros((*batch.rows.shape, batch.rows.shape[1]))
-            for i, piece in zip(self.nested, batch.pieces, strict=True):
-                b += piece.covariance(k[i])
-            diagonal = np.arange(b.shape[1])
-            b[:, diagonal, diagonal] += padded[batch.rows]
-            inverse, log_det = _invert(b)
+            if self.is_one_level:
+                inverse, log_det = _invert_level(padded[batch.rows], k[self.nested[0]][0, 0], batch.rows < self.n)
+            else:
+                inverse, log_det = _invert(self._blocks(batch, k, padded[batch.rows]))
             a = inverse @ batch.w
             parts.append((inverse, a))
             log_b += log_det
@@ -387,6 +395,19 @@ def _invert(b):
     log_det = 2 * np.log(np.einsum("gii->gi", chol)).sum()
     half = np.linalg.inv(chol)
     return half.transpose(0, 2, 1) @ half, log_det
+
+
+def _invert_level(residual, variance, is_there):
+    """The same for blocks that are one level each: ``diag(residual) + variance 11'`` (Sherman & Morrison 1950)."""
+    if (residual <= 0).any():
+        raise np.linalg.LinAlgError("a record has no variance")
+    weight = 1.0 / residual
+    own = weight * is_there
+    total = 1.0 + variance * own.sum(axis=1)
+    inverse = (-variance / total)[:, None, None] * own[:, :, None] * own[:, None, :]
+    diagonal = np.arange(residual.shape[1])
+    inverse[:, diagonal, diagonal] += weight
+    return inverse, np.log(total).sum() + np.log(residual).sum()
 
 
 def _inverse(chol, scale):
