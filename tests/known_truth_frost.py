@@ -23,7 +23,7 @@ from scipy.stats import norm
 
 from culmbook.freeze_curves import against_control, lethal_temperatures
 from culmbook.freeze_model import fit_freeze
-from culmbook.freeze_tests import survival_sets
+from culmbook.freeze_tests import survival_sets, why_no_curve
 from culmbook.leakage import fit_leakage, injury_index, leakage_against_control, leakage_temperatures
 from culmbook.lethal_temperature import crossing, fieller_limits
 
@@ -81,6 +81,8 @@ def survival_set(seed, scenario=0, **truth):
     rng = np.random.default_rng([41, scenario, seed])
     table, true = draw_tests(rng, **truth)
     (cells,) = survival_sets(table).values()
+    if why_no_curve(cells):  # by bad luck of the draw
+        return {"refused": 1.0}
     fit = fit_freeze(cells)
     found = lethal_temperatures(fit).set_index("hybrid")
     given = found.index[found["answer"].eq("")]
@@ -94,7 +96,8 @@ def survival_set(seed, scenario=0, **truth):
              "natural death covered": fit.natural_death_lower <= true["death"] <= fit.natural_death_upper,
              "not bracketed and flagged": flagged[not_bracketed].mean() if not_bracketed.any() else np.nan,
              "bracketed and flagged": flagged[~not_bracketed].mean(), "hybrids not bracketed": not_bracketed.mean(),
-             "slopes found to differ": fit.slopes_test["p_value"] < 0.05, "converged": fit.verdict == "converged"}
+             "slopes found to differ": fit.slopes_test["p_value"] < 0.05, "converged": fit.verdict == "converged",
+             "refused": 0.0}
     single = against_control(fit, control, together=False).set_index("hybrid").drop(index=flagged.index[flagged], errors="ignore")
     together = against_control(fit, control).set_index("hybrid").loc[single.index]
     differences = true["lt50"][single.index] - true["lt50"][control]

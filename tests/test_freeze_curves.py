@@ -214,3 +214,35 @@ def test_unevenness_names_its_sources():
     assert list(table["source"]) == ["run", "load (run x temperature)", "hybrid in a load"]
     assert table["sd_c"].iloc[0] == pytest.approx(0.5, rel=0.05)
     assert table["levels"].to_list() == [3, 18, 54]
+
+
+def test_runs_of_one_temperature_each_are_part_of_the_loads():
+    """Every temperature in a run of its own: runs and temperatures are aliased, LT50 still has an interval."""
+    table = freeze_table(runs=("a",), units=40)
+    table["run"] = "r" + table["temperature_c"].astype(str)
+    cells = only_set(table)
+    fit = fit_freeze(cells)
+    assert not fit.has_run_shifts
+    row = lethal_temperatures(fit).set_index("hybrid").loc["A"]
+    assert row["lt50_lower_c"] < row["lt50_c"] < row["lt50_upper_c"] and row["df"] == 4
+    assert row["lt50_c"] == pytest.approx(-4.0, abs=0.1)
+    assert unevenness(fit)["source"].to_list() == ["run", "load (run x temperature)", "hybrid in a load"]
+
+
+def test_a_hybrid_frozen_at_one_temperature_keeps_the_common_slope():
+    table = freeze_table()
+    cells = only_set(table[table["hybrid"].ne("B") | table["temperature_c"].isna() | table["temperature_c"].eq(-3)])
+    fit = fit_freeze(cells)
+    assert fit.slopes == "common" and fit.slopes_test == {}
+    assert "not bracketed" in lethal_temperatures(fit).set_index("hybrid").loc["B", "answer"]
+    with pytest.raises(ValueError, match="B was frozen at one temperature"):
+        fit_freeze(cells, slopes="own")
+
+
+def test_a_set_where_no_hybrid_is_bracketed_gives_words_only():
+    table = freeze_table({"A": -9.0, "STD": -8.5}, death=0.0)
+    table.loc[5, "units_alive"] -= 1
+    fit = fit_freeze(only_set(table))
+    assert lethal_temperatures(fit)["answer"].to_list() == ["below −6 °C"] * 2
+    assert lethal_temperatures(fit)["lt50_c"].isna().all() and curve_draws(fit, 5, 1).empty
+    assert against_control(fit, "STD")["difference_c"].isna().all()

@@ -102,3 +102,13 @@ def test_bracketing_by_the_kill_seen(kill, side, answer):
     seen = pd.DataFrame({"hybrid": "A", "temperature_c": [-1.0, -3.0, -5.0], "kill": kill})
     row = bracketing(seen).iloc[0]
     assert (row["side"], row["answer"], row["is_bracketed"]) == (side, answer, answer == "")
+
+
+def test_survival_sets_do_not_join_runs_by_unfrozen_units():
+    """A was frozen in r1, B in r2; A's unfrozen units stood in both: two sets, and no unit is lost."""
+    table = freeze_table({"A": -4.0, "B": -3.0}, runs=("r1", "r2"))
+    frozen = table["temperature_c"].notna()
+    apart = table[~frozen | (table["hybrid"].eq("A") == table["run"].eq("r1"))]
+    sets = survival_sets(apart)
+    assert [sorted(c.loc[c["temperature_c"].notna(), "hybrid"].unique()) for c in sets.values()] == [["A"], ["B"]]
+    assert sum(c["tested"].sum() for c in sets.values()) == apart["units_tested"].sum()

@@ -97,6 +97,8 @@ def _over_runs(fit, hybrid, at):
     place = fit.positions(hybrid)
     covariance = fit.covariance[np.ix_(place, place)].copy()
     n = len(fit.runs)
+    if not fit.has_run_shifts:  # the loads' variance holds the runs'
+        return covariance, max(fit.cells.dropna(subset="temperature_c")["load"].nunique() - 2, 1)
     between, own = fit.run_scatter / n, max(covariance[0, 0] - fit.run_sampling / n, 0.0)
     covariance[0, 0] = between + own
     direction = np.array([1.0, crossing(*fit.estimates[place], at)])
@@ -272,7 +274,7 @@ def curve_draws(fit: FreezeFit, n: int, seed: int) -> pd.DataFrame:
     else:
         raise ValueError("the curves are too uncertain for draws: slopes are not clearly above 0")
     shift = np.zeros((n, 1))
-    if len(fit.runs) > 1:
+    if fit.has_run_shifts:
         extra = max(fit.run_scatter - fit.run_sampling, 0.0) / len(fit.runs)
         shift = np.sqrt(extra) * rng.standard_t(len(fit.runs) - 1, size=(n, 1))
     slope = kept[:, places[:, 1]]
@@ -286,11 +288,11 @@ def unevenness(fit: FreezeFit) -> pd.DataFrame:
 
     The runs' part is what their scatter holds beyond sampling, not below 0; missing with one run.
     """
-    words = {"load": "load (run x temperature)", "cell": "hybrid in a load"}
+    words = {"run": "run", "load": "load (run x temperature)", "cell": "hybrid in a load"}
     frozen = fit.cells[fit.cells["temperature_c"].notna()]
-    levels = {"load": frozen["load"].nunique(), "cell": len(frozen)}
-    run = max(fit.run_scatter - fit.run_sampling, 0.0) if len(fit.runs) > 1 else np.nan
-    rows = [("run", len(fit.runs), np.sqrt(run))]
+    levels = {"run": len(fit.runs), "load": frozen["load"].nunique(), "cell": len(frozen)}
+    run = max(fit.run_scatter - fit.run_sampling, 0.0) if fit.has_run_shifts else np.nan
+    rows = [] if "run" in fit.variances else [("run", len(fit.runs), np.sqrt(run))]
     rows += [(words[term], levels[term], np.sqrt(v)) for term, v in fit.variances.items()]
     slope = np.mean([fit.estimates[fit.positions(h)[1]] for h in fit.hybrids])
     table = pd.DataFrame(rows, columns=["source", "levels", "sd_logit"])

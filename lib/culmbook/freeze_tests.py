@@ -17,7 +17,8 @@ LOW_KILL, HIGH_KILL = 0.30, 0.70
 """A curve is bracketed when the corrected kill was seen below the first and above the second."""
 WORST_CONTROL = 0.5
 """Share of the unfrozen control that may die; beyond it the material was not sound."""
-CONTRADICTION_P = 0.001
+CONTRADICTION_P = 1e-4
+"""Chance of a control that much worse than the units frozen least, below which it is not believed."""
 SET_KEYS = ["protocol", "tissue", "part"]
 UNFROZEN = "unfrozen"
 
@@ -59,7 +60,7 @@ def survival_sets(tests: pd.DataFrame) -> dict:
     sets = {}
     for (protocol, tissue), rows in counted.groupby(["protocol", "tissue"], sort=True):
         cells = _cells(rows)
-        part = _connected(cells["run"], cells["hybrid"])
+        part = _parts(cells)
         for k in range(part.max() + 1):
             sets[(protocol, tissue, k + 1)] = cells[part == k].reset_index(drop=True)
     return sets
@@ -87,6 +88,17 @@ def degrees(*temperatures: float) -> str:
     '−2.5, 0 °C'
     """
     return ", ".join(f"{t + 0.0:g}".replace("-", MINUS) for t in temperatures) + " °C"
+
+
+def _parts(cells):
+    """Number of the part of each cell; unfrozen units tie no runs together and follow their run or hybrid."""
+    frozen = cells["temperature_c"].notna()
+    if not frozen.any():
+        return np.zeros(len(cells), int)
+    part = pd.Series(_connected(cells.loc[frozen, "run"], cells.loc[frozen, "hybrid"]), index=cells.index[frozen])
+    by_run, by_hybrid = (part.groupby(cells.loc[frozen, column]).first() for column in ("run", "hybrid"))
+    own = cells["run"].map(by_run).fillna(cells["hybrid"].map(by_hybrid)).fillna(0)
+    return part.reindex(cells.index).fillna(own).to_numpy(int)
 
 
 def _connected(run, hybrid):
@@ -204,6 +216,9 @@ def cautions(cells: pd.DataFrame) -> list[str]:
         words.append("There was one freezer run, so a run that froze harder than its thermometer said cannot "
                      "be told from tender hybrids: LT50 has no interval of its own, only its difference from "
                      "the control has.")
+    elif frozen.groupby("run")["temperature_c"].nunique().max() == 1:
+        words.append("Every run froze at one temperature only, so the runs' shifts are part of what sets "
+                     "temperatures apart, and intervals are wide.")
     if (probability := same_natural_death(control)) < 0.01:
         words.append("Natural death differs among the hybrids' unfrozen controls "
                      f"(p = {probability:.2g}); one common share is used.")
