@@ -1,5 +1,7 @@
 """The parameters at which a criterion is least, its curvature there, and its profile along one of them."""
 
+from dataclasses import replace
+
 import numpy as np
 from scipy import optimize
 
@@ -9,9 +11,12 @@ STUCK = "no step lowers the criterion"
 UNENDING = "the criterion still falls after the last step allowed"
 
 _STEPS = 200
+_AVERAGE_STEPS = 25  # after so many steps the observed curvature takes the place of the average information
 _SETTLED = 1e-13  # fall of the criterion that a further step promises, relative
 _SLACK = 1e-12  # rise of the criterion that is let pass, relative
 _ROUNDING = 1e-9  # a promised fall as small as this can be lost in rounding, relative
+_ROOM = 1e-6  # distance from a bound that leaves room for differences
+_FLATTEST = 1e-6  # curvature relative to the average information
 _SMALLEST = 1e-5  # residual variance, relative to least squares' residual mean square
 _GROWTH = 2.0 ** np.arange(1, 60)  # multiples tried for an upper limit
 _PARTS = np.linspace(0.05, 1.0, 20)  # of the way to a bound, tried for the limit of a correlation
@@ -41,25 +46,44 @@ def minimise(problem, theta, held=(), settled=_SETTLED):
     -----
     Each step is the least point of the average-information quadratic within the box: parameters within
     their bounds, residual variances at or above a tenth of what they were. It is taken if the exact
-    criterion does not rise, else damped.
+    criterion does not rise, else damped. Correlations and loadings can differ so much between average and
+    observed information that steps go to and fro; a search that lasts goes on with observed curvature.
     """
     free = np.setdiff1d(np.arange(len(theta)), held)
-    state, damping = problem.at(np.asarray(theta, float)), 0.0
-    for _ in range(_STEPS):
-        step, fall = _step(problem, state, free, damping)
+    state = bent = problem.at(np.asarray(theta, float))
+    damping = 0.0
+    for number in range(_STEPS):
+        if number >= _AVERAGE_STEPS and bent is state:
+            bent, damping = _observed(problem, state, free), 0.0
+        step, fall = _step(problem, bent, free, damping)
         if damping == 0 and fall < settled * (1 + abs(state.criterion)):
             return state, CONVERGED
         new = _try(problem, state.theta + step)
         if new is not None and new.criterion <= state.criterion + _SLACK * (1 + abs(state.criterion)):
-            state, damping = new, damping / 10 if damping > 1e-3 else 0.0
+            state, bent, damping = new, new, damping / 10 if damping > 1e-3 else 0.0
             if _vanished(problem, state, held):
                 return state, VANISHED
         elif damping > 1e8:
-            rounding = _step(problem, state, free, 0.0)[1] < _ROUNDING * (1 + abs(state.criterion))
+            rounding = _step(problem, bent, free, 0.0)[1] < _ROUNDING * (1 + abs(state.criterion))
             return state, CONVERGED if rounding else STUCK
         else:
             damping = max(10 * damping, 1e-2)
     return state, UNENDING
+
+
+def _observed(problem, state, free):
+    """State whose information is the observed curvature; where that curves downwards, upwards by as much."""
+    room = np.minimum(state.theta - problem.lower, problem.upper - state.theta)
+    inner = free[room[free] > _ROOM]
+    information = state.information.copy()
+    if len(inner):
+        unit = np.sqrt(np.maximum(np.diag(information)[inner], 1e-12))
+        size, vectors = np.linalg.eigh(curvature(problem, state, inner) / np.outer(unit, unit))
+        others = np.setdiff1d(np.arange(len(state.theta)), inner)
+        information[np.ix_(inner, others)] = information[np.ix_(others, inner)] = 0.0
+        upwards = (vectors * np.maximum(np.abs(size), _FLATTEST)) @ vectors.T
+        information[np.ix_(inner, inner)] = upwards * np.outer(unit, unit)
+    return replace(state, information=information)
 
 
 def _step(problem, state, free, damping):
