@@ -3,10 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
-from notebook_runs import shown_by, tables
+from notebook_runs import NOTEBOOKS, shown_by, tables
 
 from culmbook import mixed_checks, mixed_page
 from culmbook.mixed import fit_gaussian, over
+from culmbook.plan import find_notebooks
 
 NOTEBOOK = "90_mixed_models.ipynb"
 
@@ -105,3 +106,8 @@ def test_kernel_table_shows_correlations(plots):
 def test_notebook_runs_with_the_changes_it_suggests(parameters, monkeypatch):
     shown = tables(shown_by(NOTEBOOK, monkeypatch, **parameters))
     assert {"plain", "ar1", "criteria", "counts", "means", "intervals", "refusals", "checks"} <= set(shown)
+
+
+def test_notebook_is_no_part_of_a_report():
+    names = [notebook.path.name for notebook in find_notebooks(NOTEBOOKS)]
+    assert names and NOTEBOOK not in names

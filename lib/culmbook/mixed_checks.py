@@ -13,6 +13,7 @@ from culmbook.mixed import (compare_together, fit_binomial, fit_gaussian, fit_or
 PRINTED = "printed there"
 MEMORY = "from memory, recomputed in R"
 R_ONLY = "computed in R"
+SCIPY = "from memory, recomputed with scipy"
 _BLOOD = {"control": [7.40, 8.50, 7.20, 8.24, 9.84, 8.32], "A": [9.76, 8.80, 7.68, 9.36],
           "B": [12.80, 9.68, 12.16, 9.20, 10.55]}
 
@@ -156,7 +157,7 @@ CHECKS = (
     Check("Wine, scores with judges", "Christensen, clmm2 tutorial", PRINTED,
           {"warm": (3.0619, 5e-4), "contact": (1.8334, 5e-4), "judge variance": (1.2877, 5e-4),
            "log likelihood": (-81.5325, 5e-4)}, _judges),
-    Check("Blood counts against control", "Dunnett 1955", MEMORY, {"p of A": (0.62, 0.01), "p of B": (0.0059, 5e-4)}, _blood),
+    Check("Blood counts against control", "Dunnett 1955", SCIPY, {"p of A": (0.62, 0.01), "p of B": (0.0059, 5e-4)}, _blood),
 )
 
 
