@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.establishment import is_used
-from culmbook.formats import fmt_list
+from culmbook.formats import fmt_count, fmt_list
 from culmbook.stand_model import add_strata
 
 HIGHEST = 6
@@ -53,7 +53,8 @@ def damage_scores(plots, scores, phenology, hybrids, season):
         leaf_killed=rows["leaf_killed_pct"].astype("float64") / 100,
         emerged_on=pd.to_datetime(rows["emerged_on"]),
     )
-    rows = rows.assign(days_up=(frost - rows["emerged_on"]).dt.days.astype("float64"), why_left_out=_why_left_out(rows))
+    days_up = (frost - rows["emerged_on"]).dt.days.astype("float64")
+    rows = rows.assign(days_up=days_up, why_left_out=_why_left_out(rows))
     columns = ["site", *PLOT, "status", "event", "frost_on", "scored_on", "observer", "damage_score",
                "leaf_killed", "emerged_on", "days_up", "why_left_out"]
     return rows[columns].reset_index(drop=True)
@@ -106,6 +107,72 @@ def observers_alone(frame):
             places = sorted(labels[what][rows["observer"].eq(observer)].unique())
             found[observer] = f"{what} {fmt_list(places)}"
     return pd.DataFrame(sorted(found.items()), columns=["observer", "where"]).astype("str")
+
+
+def rows_to_fit(frame, *, at_equal_emergence=False):
+    """Scores that hybrids can be compared by, and in words what had to stay away.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        From :func:`damage_scores`.
+    at_equal_emergence : bool
+        Keep only plots that were up at the frost, since a known date.
+
+    Returns
+    -------
+    tuple of (pandas.DataFrame, list of str)
+        The scores with the keys of the strata that they lie in, and sentences.
+
+    Raises
+    ------
+    ValueError
+        No score, one hybrid, all scores equal; at equal emergence also no date, or all on one day.
+    """
+    rows, left_out = add_strata(used_scores(frame)), []
+    if at_equal_emergence:
+        rows, left_out = _rows_up(rows)
+    if rows.empty:
+        raise ValueError("There is no damage score to use: nothing is known about spring frost.")
+    if rows["hybrid"].nunique() < 2:
+        raise ValueError("One hybrid only was scored: there is nothing to compare.")
+    if rows["damage_score"].nunique() < 2:
+        only = rows["damage_score"].iloc[0]
+        raise ValueError(f"Every score is {only}: this frost does not tell hybrids apart.")
+    return rows.assign(
+        replicates=rows["replicate_key"],
+        hybrid_event=rows["hybrid"] + " " + rows["event"],
+        plot_event=rows["plot_key"] + " " + rows["event"],
+    ).reset_index(drop=True), left_out
+
+
+def _rows_up(rows):
+    if rows["days_up"].isna().all():
+        raise ValueError("No date of emergence (or of the frost) is known: "
+                         "damage cannot be compared at equal emergence.")
+    is_up, hybrids = rows["days_up"].gt(0), set(rows["hybrid"])
+    kept = rows[is_up]
+    if kept["days_up"].nunique() < 2:
+        raise ValueError("All plots that were up emerged on one day: there is nothing to adjust for.")
+    words = [(rows["days_up"].isna(), "without a date of emergence"),
+             (rows["days_up"].le(0), "not yet up at the frost")]
+    n = fmt_count(len(rows))
+    left_out = [f"{fmt_count(mask.sum())} of {n} scores are of plots {text}: left out at equal emergence."
+                for mask, text in words if mask.any()]
+    gone = sorted(hybrids - set(kept["hybrid"]))
+    if gone:
+        left_out.append(f"No plot of {fmt_list(gone)} is left at equal emergence.")
+    return kept, left_out
+
+
+def refuse_observers_alone(rows):
+    """Raise ValueError naming the observers of :func:`observers_alone`."""
+    alone = observers_alone(rows)
+    if len(alone):
+        who = "; ".join(f"observer {row.observer} scored {row.where} alone" for row in alone.itertuples())
+        raise ValueError(
+            f"{who[0].upper()}{who[1:]}: what sets the observer apart cannot be told from the place. "
+            "Have some plots of every block scored by two observers.")
 
 
 def score_shares(frame):

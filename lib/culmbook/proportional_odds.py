@@ -1,7 +1,7 @@
 """May one odds ratio stand for all cuts between scores?
 
-The proportional-odds model lets an effect shift every cut alike. The test here gives chosen effects a slope of
-their own at each cut and compares the likelihoods.
+The proportional-odds model lets an effect shift every cut alike. The test here gives chosen effects a slope
+of their own at each cut and compares the likelihoods.
 """
 
 from dataclasses import dataclass
@@ -20,8 +20,12 @@ _RUN_OFF = 8.0  # a slope past this, per standard deviation of its effect, has r
 
 @dataclass(frozen=True)
 class NominalTest:
-    """Slopes of their own against proportional odds: ``chi2``, ``df``, ``p``, and ``slopes`` (effect on the logit of
-    a *higher* score, one row per cut, one column per effect tested; infinite where the scores are separated there)."""
+    """Slopes of their own against proportional odds.
+
+    ``chi2``, ``df``, ``p``, and ``slopes``: effect on the logit of a *higher* score, one row per cut, one column
+    per effect tested, infinite where the scores are separated there.
+    """
+
 
     chi2: float
     df: int
@@ -54,13 +58,13 @@ def nominal_test(score, design: pd.DataFrame, tested: list[str], weight=None) ->
 
     Notes
     -----
-    logit P(score <= j) = threshold_j - x'b - z'g_j against g_j = g, chi-square with (cuts - 1) x effects tested
-    degrees of freedom. Rows are taken as independent.
+    logit P(score <= j) = threshold_j - x'b - z'g_j against g_j = g, chi-square with (cuts - 1) x effects
+    tested degrees of freedom. Rows are taken as independent.
 
     References
     ----------
-    Peterson & Harrell (1990) Appl. Stat. 39:205-217; Agresti (2010) Analysis of Ordinal Categorical Data, ch. 3.6;
-    for the same question answered by separate binary fits, Brant (1990) Biometrics 46:1171-1178.
+    Peterson & Harrell (1990) Appl. Stat. 39:205-217; Agresti (2010) Analysis of Ordinal Categorical Data,
+    ch. 3.6; for the same question answered by separate binary fits, Brant (1990) Biometrics 46:1171-1178.
 
     Examples
     --------
@@ -80,13 +84,15 @@ def nominal_test(score, design: pd.DataFrame, tested: list[str], weight=None) ->
     own, common = design[tested].to_numpy(float), design.drop(columns=tested).to_numpy(float)
     n_cuts, cuts = len(levels) - 1, [f"{a}|{b}" for a, b in zip(levels, levels[1:], strict=False)]
     both = np.hstack([common, own])
-    alike, height = _maximise(_Ends(code, n_cuts, own[:, :0], both), weight, _start(code, weight, n_cuts, both.shape[1]))
+    start = _start(code, weight, n_cuts, both.shape[1])
+    alike, height = _maximise(_Ends(code, n_cuts, own[:, :0], both), weight, start)
     rest, slope = np.split(alike, [n_cuts + common.shape[1]])
     start = np.concatenate([rest[:n_cuts], np.tile(slope, n_cuts), rest[n_cuts:]])
     apart, higher = _maximise(_Ends(code, n_cuts, own, common), weight, start)
-    slopes = pd.DataFrame(apart[n_cuts:][: n_cuts * len(tested)].reshape(n_cuts, -1), index=cuts, columns=tested)
+    own_slopes = apart[n_cuts:][: n_cuts * len(tested)].reshape(n_cuts, -1)
+    slopes = _infinite_where_separated(pd.DataFrame(own_slopes, index=cuts, columns=tested), own)
     chi2, df = max(2 * (higher - height), 0.0), (n_cuts - 1) * len(tested)
-    return NominalTest(float(chi2), df, float(stats.chi2.sf(chi2, df)), _infinite_where_separated(slopes, own))
+    return NominalTest(float(chi2), df, float(stats.chi2.sf(chi2, df)), slopes)
 
 
 def _start(code, weight, n_cuts, n_effects):
@@ -101,8 +107,10 @@ def _infinite_where_separated(slopes, own):
 
 
 class _Ends:
-    """Upper and lower end of each record's class on the logit scale, as linear functions of thresholds, slopes
-    by cut, and common effects."""
+    """Upper and lower end of each record's class on the logit scale.
+
+    Linear functions of thresholds, slopes by cut, and common effects.
+    """
 
     def __init__(self, code, n_cuts, own, common):
         self.has_upper, self.has_lower = code < n_cuts, code > 0
@@ -134,8 +142,10 @@ def _maximise(ends, weight, parameters):
         gradient, information = _derivatives(ends, weight, parameters)
         step = np.linalg.lstsq(information, gradient, rcond=_FLAT)[0]
         along = 1.0
-        while (new := _log_likelihood(ends, weight, parameters + along * step)) < height and along > _TOLERANCE:
+        new = _log_likelihood(ends, weight, parameters + along * step)
+        while new < height and along > _TOLERANCE:
             along /= 2
+            new = _log_likelihood(ends, weight, parameters + along * step)
         if along <= _TOLERANCE:
             break
         parameters, gain, height = parameters + along * step, new - height, new

@@ -10,14 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import linalg, stats
+from scipy import linalg, optimize, stats
 
-from culmbook.damage_scores import HIGHEST, observers_alone, used_scores
-from culmbook.formats import fmt_count, fmt_list
+from culmbook.damage_scores import HIGHEST, refuse_observers_alone, rows_to_fit
 from culmbook.mixed import CONVERGED, OrdinalFit, fit_ordinal
 from culmbook.mixed.inference import marginal_share, simultaneous_draws
 from culmbook.proportional_odds import nominal_test
-from culmbook.stand_model import add_strata
 
 SEVERE = 3
 """Score from which on damage is called severe: common practice, no source."""
@@ -27,6 +25,7 @@ MIN_REPEATED = 5
 """Fewest plots scored more than once with which plots get a variance of their own."""
 MIN_CLASS = 10
 """Fewest scores in a class for the test of proportional odds; smaller ones join their neighbour."""
+_FAR = 20.0  # logits between which a moved threshold lies
 
 
 @dataclass(frozen=True)
@@ -42,8 +41,6 @@ class DamageFit:
         Fixed factors; levels x contrasts of each. Effects of a factor's levels sum to 0.
     terms : dict of str to str
         Random terms kept, in words.
-    df : float
-        Degrees of freedom of the intervals: plots less fixed effects.
     left_out : list of str
         What this fit could not use, in sentences.
     """
@@ -52,18 +49,12 @@ class DamageFit:
     scores: pd.DataFrame
     factors: dict
     terms: dict
-    df: float
     left_out: list
 
     @property
     def spread(self):
         """Standard deviation of all random effects together, logit scale."""
         return float(np.sqrt(self.fit.variances.sum()))
-
-    @property
-    def shrinkage(self):
-        """Factor of all effects, 0–1: their scale is that of the scores' scatter, which maximum likelihood understates."""
-        return float(np.sqrt(self.df / (self.df + self.fit.coefficients.size + 1)))
 
     @property
     def is_adjusted(self):
@@ -97,21 +88,34 @@ def fit_damage(frame, *, at_equal_emergence=False, with_observers=True):
 
     Notes
     -----
-    logit P(score <= j) = threshold_j - (hybrid + event + replicate + treatment + observer + weeks up + random).
-    Events, replicates of one site, treatments and observers are few, so fixed; random, where the layout
-    tells them apart: hybrid x event, replicates over several sites, main plots, blocks, and plots scored more
-    than once. All fixed contrasts have a normal prior around 0 with standard deviation `PRIOR_SD`, the same for
-    every hybrid: two hybrids' odds may then differ a million times, and a hybrid that was never damaged still
-    has a finite effect.
+    logit P(score <= j) = threshold_j - (hybrid + event + replicate + treatment + observer + weeks up + random
+    terms). Events, replicates of one site, treatments and observers are few, so fixed; random, where the
+    layout tells them apart: hybrid x event, replicates over several sites, main plots, blocks, and plots
+    scored more than once. All fixed contrasts have a normal prior around 0 with standard deviation
+    `PRIOR_SD`, the same for every hybrid: two hybrids' odds may then differ a million times, and a hybrid
+    that was never damaged still has a finite effect. Where few plots were scored twice, the plots' variance is
+    understated (Laplace's approximation), and odds ratios lean towards those of the mean plot, nearer 1.
 
     References
     ----------
     McCullagh, P. 1980, Journal of the Royal Statistical Society B 42: 109–142; Gelman, A. et al. 2008, Annals
     of Applied Statistics 2: 1360–1383, for weak priors against separation.
+
+    Examples
+    --------
+    >>> plots = pd.DataFrame({"plot": [str(i) for i in range(12)], "hybrid": list("AAAAAABBBBBB")})
+    >>> plots["damage_score"] = [0, 0, 1, 1, 2, 3, 1, 2, 3, 3, 4, 4]
+    >>> same = {"site": "S", "trial": "T", "replicate": "1", "block": "1", "main_plot": None, "film": "none",
+    ...         "planting_method": "hand", "event": "S 2025-05-14", "observer": "AA", "why_left_out": None}
+    >>> damage = fit_damage(plots.assign(**same))
+    >>> damage_chances(damage)[["hybrid", "chance"]].round(2).values.tolist()
+    [['A', 0.17], ['B', 0.67]]
+    >>> damage_against_control(damage, "A")[["hybrid", "verdict"]].values.tolist()
+    [['B', 'not told apart']]
     """
-    rows, left_out = _rows(frame, at_equal_emergence)
+    rows, left_out = rows_to_fit(frame, at_equal_emergence=at_equal_emergence)
     if with_observers:
-        _refuse_observers_alone(rows)
+        refuse_observers_alone(rows)
     factors = _factors(rows, with_observers)
     design = pd.concat([_columns(rows[name], weights) for name, weights in factors.items()], axis=1)
     if at_equal_emergence:
@@ -123,50 +127,9 @@ def fit_damage(frame, *, at_equal_emergence=False, with_observers=True):
     fit = fit_ordinal(rows, score="damage_score", fixed=design, random=list(terms), prior_sd=PRIOR_SD)
     if fit.verdict != CONVERGED:
         raise ValueError(f"The model of damage scores has {fit.verdict}: no number is given.")
-    return DamageFit(fit, rows, factors, terms, float(n_plots - design.shape[1] - 1), left_out)
-
-
-def _rows(frame, at_equal_emergence):
-    """Scores to fit, and in words what had to stay away."""
-    rows, left_out = add_strata(used_scores(frame)), []
-    if at_equal_emergence:
-        rows, left_out = _rows_up(rows)
-    if rows.empty:
-        raise ValueError("There is no damage score to use: nothing is known about spring frost.")
-    if rows["hybrid"].nunique() < 2:
-        raise ValueError("One hybrid only was scored: there is nothing to compare.")
-    if rows["damage_score"].nunique() < 2:
-        raise ValueError(f"Every score is {rows['damage_score'].iloc[0]}: this frost does not tell hybrids apart.")
-    return rows.assign(
-        replicates=rows["replicate_key"],
-        hybrid_event=rows["hybrid"] + " " + rows["event"],
-        plot_event=rows["plot_key"] + " " + rows["event"],
-    ).reset_index(drop=True), left_out
-
-
-def _rows_up(rows):
-    if rows["days_up"].isna().all():
-        raise ValueError("No date of emergence (or of the frost) is known: damage cannot be compared at equal emergence.")
-    is_up, hybrids = rows["days_up"].gt(0), set(rows["hybrid"])
-    kept = rows[is_up]
-    if kept["days_up"].nunique() < 2:
-        raise ValueError("All plots that were up emerged on one day: there is nothing to adjust for.")
-    words = [(rows["days_up"].isna(), "without a date of emergence"), (rows["days_up"].le(0), "not yet up at the frost")]
-    left_out = [f"{fmt_count(mask.sum())} of {fmt_count(len(rows))} scores are of plots {text}: left out at equal emergence."
-                for mask, text in words if mask.any()]
-    gone = sorted(hybrids - set(kept["hybrid"]))
-    if gone:
-        left_out.append(f"No plot of {fmt_list(gone)} is left at equal emergence.")
-    return kept, left_out
-
-
-def _refuse_observers_alone(rows):
-    alone = observers_alone(rows)
-    if len(alone):
-        who = "; ".join(f"observer {row.observer} scored {row.where} alone" for row in alone.itertuples())
-        raise ValueError(
-            f"{who[0].upper()}{who[1:]}: what sets the observer apart cannot be told from the place. "
-            "Have some plots of every block scored by two observers.")
+    if not (np.diag(fit.covariance) > 0).all():
+        raise ValueError("The damage scores are too few for this model: what is uncertain of it cannot be told.")
+    return DamageFit(fit, rows, factors, terms, left_out)
 
 
 # -- design ---------------------------------------------------------------------------------------
@@ -178,8 +141,10 @@ def _contrasts(levels):
 
 
 NEEDED = {
-    "event": "No hybrid links the frosts: those scored after one were not scored after another, so they cannot be compared.",
-    "observer": "Observers scored different hybrids or frosts: what sets an observer apart cannot be told from these.",
+    "event": "No hybrid links the frosts: those scored after one were not scored after another, "
+             "so they cannot be compared.",
+    "observer": "Observers scored different hybrids or frosts: what sets an observer apart cannot be told "
+                "from these.",
 }
 
 
@@ -247,8 +212,9 @@ def _weights(damage, factor):
 
 def _estimates(damage, weights):
     """Linear combinations of thresholds and coefficients, shrunk, with their covariance."""
-    vector = damage.shrinkage * pd.concat([damage.fit.thresholds, damage.fit.coefficients])
-    return weights.to_numpy() @ vector.to_numpy(), weights.to_numpy() @ damage.fit.covariance.to_numpy() @ weights.to_numpy().T
+    vector = damage.fit.shrinkage * pd.concat([damage.fit.thresholds, damage.fit.coefficients])
+    w = weights.to_numpy()
+    return w @ vector.to_numpy(), w @ damage.fit.covariance.to_numpy() @ w.T
 
 
 def _deviations(damage):
@@ -274,8 +240,8 @@ def damage_chances(damage, *, threshold=SEVERE, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        One row per hybrid, least damaged first: hybrid, n_plots, n_scores, observed (share of its scores at the
-        threshold or above), chance, lower, upper (0–1).
+        One row per hybrid, least damaged first: hybrid, n_plots, n_scores, observed (share of its scores at
+        the threshold or above), chance, lower, upper (0–1).
 
     Raises
     ------
@@ -284,15 +250,24 @@ def damage_chances(damage, *, threshold=SEVERE, level=0.95):
 
     Notes
     -----
-    Marginal: averaged over frosts, replicates, treatments and observers with the same weight, and over blocks and
-    plots. Limits are those of the hybrid's log odds (t) carried over, so they stay within 0 and 1.
+    Marginal: averaged over frosts, replicates, treatments and observers with the same weight, and over blocks
+    and plots. Effects are shrunk as for the odds ratios; the threshold is then moved so that the mean chance
+    of the hybrids stays that of the maximum likelihood fit, since shrinking it too would pull rare damage
+    towards one half. Limits are those of the hybrid's log odds carried over, so they stay within 0 and 1.
     """
     cut = _cut(damage, threshold)
     weights = _weights(damage, "hybrid").assign(**{cut: -1.0})
     logit, covariance = _estimates(damage, weights)
-    half = stats.t.ppf(0.5 + level / 2, damage.df) * np.sqrt(np.diag(covariance))
     over, spread = _deviations(damage), np.full((1, 1), damage.spread)
-    chance = [marginal_share((logit + d)[:, None] + over, spread).mean(axis=1) for d in (0, -half, half)]
+
+    def averaged(logit, over=over):
+        return marginal_share(logit[:, None] + over, spread).mean(axis=1)
+
+    factor = damage.fit.shrinkage
+    overall = averaged(logit / factor, over / factor).mean()
+    logit = logit + optimize.brentq(lambda shift: averaged(logit + shift).mean() - overall, -_FAR, _FAR)
+    half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(np.diag(covariance))
+    chance = [averaged(logit + d) for d in (0, -half, half)]
     reached = damage.scores["damage_score"].ge(threshold)
     table = damage.scores.assign(reached=reached).groupby("hybrid").agg(
         n_plots=("plot_key", "nunique"), n_scores=("reached", "size"), observed=("reached", "mean"))
@@ -303,12 +278,12 @@ def damage_chances(damage, *, threshold=SEVERE, level=0.95):
 def _cut(damage, threshold):
     """Name of the cut between the scores below a threshold and the others."""
     if not 1 <= threshold <= HIGHEST:
-        raise ValueError(f"threshold = {threshold}: damage is scored 0 to {HIGHEST}, so a threshold lies between 1 and {HIGHEST}")
+        raise ValueError(f"threshold = {threshold}: a threshold of the damage score lies between 1 and {HIGHEST}")
     n_below = sum(score < threshold for score in damage.fit.scores)
-    if n_below == len(damage.fit.scores):
-        raise ValueError(f"No plot was scored {threshold} or above: how often that happens to a hybrid is not known.")
-    if n_below == 0:
-        raise ValueError(f"Every plot was scored {threshold} or above: how often that happens to a hybrid is not known.")
+    if n_below in (0, len(damage.fit.scores)):
+        which = "No" if n_below else "Every"
+        raise ValueError(
+            f"{which} plot was scored {threshold} or above: how often that happens to a hybrid is not known.")
     return damage.fit.thresholds.index[n_below - 1]
 
 
@@ -327,7 +302,8 @@ def damage_against_control(damage, control, *, level=0.95):
     pandas.DataFrame
         One row per other hybrid, least damaged first: hybrid, n_plots, odds_ratio (above 1 = more damage than
         the control), lower, upper, all_lower, all_upper (simultaneous), p_value (adjusted for the number of
-        comparisons), verdict in {'less damaged', 'more damaged', 'not told apart'} (by the simultaneous limits).
+        comparisons), verdict in {'less damaged', 'more damaged', 'not told apart'} (by the simultaneous
+        limits).
 
     Raises
     ------
@@ -336,8 +312,9 @@ def damage_against_control(damage, control, *, level=0.95):
 
     Notes
     -----
-    Odds ratios of plots in the same block scored by the same observer. Single-step critical value of the
-    correlated contrasts (multivariate t).
+    Odds ratios of plots in the same block scored by the same observer, shrunk for the few scores as in
+    :meth:`culmbook.mixed.OrdinalFit.contrast`. Single-step critical value of the correlated contrasts
+    (multivariate normal).
 
     References
     ----------
@@ -345,18 +322,21 @@ def damage_against_control(damage, control, *, level=0.95):
     """
     weights = _weights(damage, "hybrid")
     if control not in weights.index:
-        raise ValueError(f"the control {control!r} has no damage score here, so nothing can be compared with it")
+        raise ValueError(
+            f"the control {control!r} has no damage score here, so nothing can be compared with it")
     contrast = weights.drop(index=control) - weights.loc[control]
     value, covariance = _estimates(damage, contrast)
     se = np.sqrt(np.diag(covariance))
-    largest = simultaneous_draws(covariance / np.outer(se, se), damage.df)
-    single, together = stats.t.ppf(0.5 + level / 2, damage.df), np.quantile(largest, level)
+    largest = simultaneous_draws(covariance / np.outer(se, se), np.inf)
+    single, together = stats.norm.ppf(0.5 + level / 2), np.quantile(largest, level)
     p = 1 - np.searchsorted(largest, np.abs(value) / se, side="left") / len(largest)
     limits = {"lower": -single, "upper": single, "all_lower": -together, "all_upper": together}
+    n_plots = damage.scores.groupby("hybrid")["plot_key"].nunique()[contrast.index]
     table = pd.DataFrame({
-        "hybrid": contrast.index, "n_plots": damage.scores.groupby("hybrid")["plot_key"].nunique()[contrast.index].to_numpy(),
-        "odds_ratio": np.exp(value), **{name: np.exp(value + c * se) for name, c in limits.items()}, "p_value": p})
-    verdict = np.select([table["all_upper"] < 1, table["all_lower"] > 1], ["less damaged", "more damaged"], "not told apart")
+        "hybrid": contrast.index, "n_plots": n_plots.to_numpy(), "odds_ratio": np.exp(value),
+        **{name: np.exp(value + c * se) for name, c in limits.items()}, "p_value": p})
+    verdict = np.select(
+        [table["all_upper"] < 1, table["all_lower"] > 1], ["less damaged", "more damaged"], "not told apart")
     return table.assign(verdict=verdict).sort_values(["odds_ratio", "hybrid"], ignore_index=True)
 
 
@@ -372,8 +352,8 @@ def other_effects(damage, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        effect ('observer' or 'emergence'), name (the observer, or 'a week earlier up'), odds_ratio of a higher score
-        (against the mean observer), lower, upper, p_value. Empty where neither is in the model.
+        effect ('observer' or 'emergence'), name (the observer, or 'a week earlier up'), odds_ratio of a higher
+        score (against the mean observer), lower, upper, p_value. Empty where neither is in the model.
     """
     parts = [_weights(damage, "observer").assign(effect="observer")] if "observer" in damage.factors else []
     if damage.is_adjusted:
@@ -385,10 +365,10 @@ def other_effects(damage, *, level=0.95):
     effect = weights.pop("effect")
     value, covariance = _estimates(damage, weights)
     se = np.sqrt(np.diag(covariance))
-    half = stats.t.ppf(0.5 + level / 2, damage.df) * se
+    half = stats.norm.ppf(0.5 + level / 2) * se
     return pd.DataFrame({
-        "effect": effect.to_numpy(), "name": weights.index, "odds_ratio": np.exp(value), "lower": np.exp(value - half),
-        "upper": np.exp(value + half), "p_value": 2 * stats.t.sf(np.abs(value) / se, damage.df)})
+        "effect": effect.to_numpy(), "name": weights.index, "odds_ratio": np.exp(value),
+        "lower": np.exp(value - half), "upper": np.exp(value + half), "p_value": 2 * stats.norm.sf(np.abs(value) / se)})
 
 
 def proportionality(damage, *, alpha=0.05):
@@ -408,18 +388,21 @@ def proportionality(damage, *, alpha=0.05):
 
     Notes
     -----
-    Likelihood ratio of :func:`culmbook.proportional_odds.nominal_test`, first score of each plot and frost, random
-    terms left out. Hybrids are tested together, by their fitted effect as one number: slopes for every hybrid at every
-    cut are more than plots can carry. Classes of fewer than `MIN_CLASS` scores join their neighbour.
+    Likelihood ratio of :func:`culmbook.proportional_odds.nominal_test`, first score of each plot and frost,
+    random terms left out. Hybrids are tested together, by their fitted effect as one number: slopes for every
+    hybrid at every cut are more than plots can carry. Classes of fewer than `MIN_CLASS` scores join their
+    neighbour.
     """
-    rows = damage.scores.sort_values(["scored_on", "observer"], kind="stable").drop_duplicates("plot_event").sort_index()
+    rows = damage.scores.sort_values(["scored_on", "observer"], kind="stable")
+    rows = rows.drop_duplicates("plot_event").sort_index()
     score = _merged(rows["damage_score"])
     design = _summarised(damage, rows)
     groups = {"hybrid": ["hybrid"], "observer": [c for c in design if c.startswith("observer ")],
               "emergence": [c for c in design if c == "weeks_up"]}
-    found = pd.DataFrame([{"effect": effect, **_tested(score, design, columns)} for effect, columns in groups.items() if columns])
-    verdict = np.select([found["p_value"].isna(), found["p_value"] < alpha], ["not tested", "differs between scores"],
-                        "no sign against one odds ratio")
+    found = pd.DataFrame([{"effect": effect, **_tested(score, design, columns)}
+                          for effect, columns in groups.items() if columns])
+    verdict = np.select([found["p_value"].isna(), found["p_value"] < alpha],
+                        ["not tested", "differs between scores"], "no sign against one odds ratio")
     return found.assign(verdict=verdict)[["effect", "chi2", "df", "p_value", "verdict", "reason"]]
 
 
@@ -436,7 +419,8 @@ def _merged(score):
 
 def _summarised(damage, rows):
     """Design with the hybrids' fitted effects as one column."""
-    effects = pd.Series(_estimates(damage, _weights(damage, "hybrid"))[0], index=damage.factors["hybrid"].index)
+    weights = _weights(damage, "hybrid")
+    effects = pd.Series(_estimates(damage, weights)[0], index=weights.index)
     parts = [rows["hybrid"].map(effects).rename("hybrid").to_frame()]
     parts += [_columns(rows[name], weights) for name, weights in damage.factors.items() if name != "hybrid"]
     if damage.is_adjusted:
