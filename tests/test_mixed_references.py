@@ -418,3 +418,11 @@ def test_weighted_scores_match_venables_2002_s7_3():
     assert fit.coefficients.to_numpy() == pytest.approx(printed, abs=6e-5)
     assert fit.thresholds.to_numpy() == pytest.approx([-0.4961, 0.6907], abs=6e-5)
     assert fit.criterion == pytest.approx(3479.149, abs=6e-4)
+
+
+def test_two_factors_are_searched_from_several_starts():
+    """R 4.2.2: optim's best of the dense criterion from one start is 1678.5331, a local optimum too."""
+    cake = _read("cochran_1957_cake").assign(unit=lambda t: t["recipe"] + t["replicate"].astype(str), place=lambda t: t["temp"].astype(str))
+    fit = fit_gaussian(cake, "angle", "recipe * temp", [over("unit", "place", factor_analytic(2))], residual=False)
+    assert fit.verdict == "converged"
+    assert fit.criterion < 1678.5331

@@ -275,7 +275,7 @@ class GaussianFit:
         y = y + rng.normal(size=s.n) * np.sqrt(problem.residual(self.state.theta))
         again = copy(self.model)
         again.problem = Likelihood(y, s, problem.groups, problem.known, problem.restricted)
-        state, verdict = minimise(again.problem, again.start)
+        state, verdict = minimise(again.problem, again.starts[0])
         response = y * again.scale + self.design.to_numpy(float) @ (again.least_squares / again.column_scale)
         return _result(again, state, verdict, design=self.design, data=self.data, n_missing=self.n_missing,
                        response=response)
@@ -390,9 +390,15 @@ def fit_gaussian(
               for t in random]
     design = model_matrix(fixed, used, na_action="raise") if isinstance(fixed, str) else fixed.loc[present]
     model = Model(used, response, design, random, method, residual_by, known_variance, residual)
-    state, verdict = minimise(model.problem, model.start)
+    state, verdict = _search(model)
     return _result(model, state, verdict, design=design, data=used, n_missing=n_missing,
                    response=used[response].to_numpy(float))
+
+
+def _search(model):
+    """Lowest criterion that searches from all of a model's starts find, converged ones first."""
+    found = [minimise(model.problem, start) for start in model.starts]
+    return min(found, key=lambda end: (end[1] != CONVERGED, end[0].criterion))
 
 
 def _result(model, state, verdict, **records):

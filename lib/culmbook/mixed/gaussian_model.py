@@ -19,6 +19,7 @@ from culmbook.mixed.terms import (
 )
 
 RESIDUAL = "residual"
+_MANY = 5_000  # records, beyond which a search is started from two points at most
 _WITH_RESPONSE = "rows with a response"
 _NOTHING = 1e-9  # what is left of a column or response, relative, when another explains all of it
 
@@ -130,11 +131,16 @@ class Model:
         groups, self.residuals = _residual_groups(used, residual_by) if estimated else (np.empty(0, int), [])
         structure = Structure(x, self.terms, _columns_within(used, random))
         self.problem = Likelihood(y, structure, groups, known / self.scale**2, method == "reml")
-        self.start = self._start(y, 1.0 / max(len(self.terms) + estimated, 1))
+        self.starts = self._starts(y, 1.0 / max(len(self.terms) + estimated, 1))
 
-    def _start(self, y, share):
-        parts = [term.kernel.start(share, _spread(term, y)) for term in self.terms]
-        return np.concatenate([*parts, np.full(len(self.residuals), share)])
+    def _starts(self, y, share):
+        """Points from which to search: several only where a kernel may have several optima."""
+        each = [term.kernel.starts(share, _spread(term, y), _between(term, y)) for term in self.terms]
+        most = max([len(starts) for starts in each], default=1)
+        if len(y) > _MANY:
+            most = min(most, 2)
+        residual = np.full(len(self.residuals), share)
+        return [np.concatenate([*(starts[min(i, len(starts) - 1)] for starts in each), residual]) for i in range(most)]
 
     def _standardise(self, y, x, known):
         self.least_squares = np.linalg.lstsq(x, y, rcond=None)[0]
@@ -197,6 +203,15 @@ def _spread(term, y):
         return np.ones(term.m)
     squares = np.bincount(term.inner, y**2, term.m) / np.bincount(term.inner, minlength=term.m)
     return np.sqrt(np.maximum(squares, 1e-4))
+
+
+def _between(term, y):
+    """Covariance of the outer levels' means between inner levels, where the kernel asks for it."""
+    if not term.kernel.has_several_optima:
+        return None
+    counts = term.collect(np.ones(len(y)))
+    means = pd.DataFrame(np.where(counts > 0, term.collect(y) / np.maximum(counts, 1), np.nan))
+    return means.cov().fillna(0.0).to_numpy()
 
 
 def _refuse_like_residual(term):

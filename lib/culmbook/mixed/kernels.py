@@ -10,6 +10,7 @@ _SHAPES = {  # correlation and its derivative by log range, from the distance ov
 ALONG_NUMBERS = ("ar1", "separable ar1", *_SHAPES)
 NAMES = ("diagonal", "unstructured", *ALONG_NUMBERS)
 _STEEPEST = 0.999  # bound of a correlation
+_TURNS = 6  # random directions from which a search for factors starts, besides the principal ones
 
 
 class Kernel:
@@ -21,6 +22,11 @@ class Kernel:
 
     is_diagonal = False  # effects of different inner levels are independent
     has_free_diagonal = False  # every inner level has a variance of its own
+    has_several_optima = False
+
+    def starts(self, share, spread, covariance):
+        """Points from which to search; ``covariance`` is that of the outer levels' means between inner levels."""
+        return [self.start(share, spread)]
 
     def second(self, theta, g):
         """What the average information lacks, when ``g`` is the criterion's derivative by K, positive part."""
@@ -110,6 +116,7 @@ class Loadings(Kernel):
         m = len(levels)
         self.row, self.column = np.nonzero(np.tri(m, n_columns))
         self.m, self.n_columns, self.specific = m, n_columns, specific
+        self.has_several_optima = specific
         n = len(self.row)
         own = m if specific else 0
         self.labels = [f": loading [{levels[a]}, {c + 1}]" for a, c in zip(self.row, self.column, strict=True)]
@@ -126,6 +133,23 @@ class Loadings(Kernel):
         loading = np.where(self.column == 0, 1.0, 0.5) * np.sqrt(share / (2 * self.n_columns)) * spread[self.row]
         turned = np.where((self.column > 0) & ((self.row + self.column) % 2 == 1), -loading, loading)
         return np.concatenate([turned, 0.5 * share * spread**2])
+
+    def starts(self, share, spread, covariance):
+        first = self.start(share, spread)
+        if not self.specific:
+            return [first]
+        size, vectors = np.linalg.eigh(covariance)
+        principal = vectors[:, ::-1] * np.sqrt(np.maximum(size[::-1], 1e-6))
+        k, draw = self.n_columns, np.random.default_rng(1)
+        choices = [principal[:, :k], np.delete(principal, k - 1, axis=1)[:, :k]]
+        choices += [principal @ draw.normal(size=(self.m, k)) / np.sqrt(self.m) for _ in range(_TURNS)]
+        return [first, *(self._pattern(loadings, np.diag(covariance)) for loadings in choices)]
+
+    def _pattern(self, loadings, variances):
+        """Parameters with given loadings, turned until their upper triangle is zero, and the variance that is left."""
+        turned = np.linalg.qr(loadings.T)[1].T
+        left = np.maximum(variances - (loadings**2).sum(axis=1), 0.1 * variances + 1e-3)
+        return np.concatenate([turned[self.row, self.column], left])
 
     def loadings(self, theta):
         """Loadings, levels x columns."""
