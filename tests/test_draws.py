@@ -1,4 +1,4 @@
-"""Posterior draws against best linear unbiased prediction and numerical integration; the parametric bootstrap."""
+"""Posterior draws against prediction and numerical integration; the parametric bootstrap."""
 
 from pathlib import Path
 
@@ -19,11 +19,16 @@ def _read(name):
 @pytest.fixture(scope="module")
 def plots():
     draw = np.random.default_rng(4)
-    frame = pd.MultiIndex.from_product([[f"h{i}" for i in range(8)], [2020, 2021, 2023], ["b1", "b2"]],
-                                       names=["hybrid", "season", "block"]).to_frame(index=False)
+    frame = pd.MultiIndex.from_product(
+        [[f"h{i}" for i in range(8)], [2020, 2021, 2023], ["b1", "b2"]], names=["hybrid", "season", "block"]
+    ).to_frame(index=False)
     frame["days"] = (frame["season"] - 2021) / 2
-    frame["y"] = (10 + np.repeat(draw.normal(0, 1.5, 8), 6) + np.repeat(draw.normal(0, 0.8, 24), 2)
-                  + draw.normal(0, 0.7, 48))
+    frame["y"] = (
+        10
+        + np.repeat(draw.normal(0, 1.5, 8), 6)
+        + np.repeat(draw.normal(0, 0.8, 24), 2)
+        + draw.normal(0, 0.7, 48)
+    )
     return frame.drop(index=[3, 17, 30, 31]).reset_index(drop=True)
 
 
@@ -36,23 +41,30 @@ MODELS = {
 
 @pytest.mark.parametrize("name", MODELS)
 def test_draws_of_known_variances_have_the_predictions_error_covariance(plots, name):
-    # Henderson (1975) Biometrics 31:423-447: given the variances, u less its prediction is normal with this covariance.
+    # Henderson (1975) Biometrics 31:423-447: given the variances, u less its prediction is normal with it.
     fit = fit_gaussian(plots, "y", "days", MODELS[name])
     n = 20_000
     drawn = draws(fit, n, seed=2, variances=0)
     assert drawn.effective == 1
-    assert drawn.fixed.mean().to_numpy() == pytest.approx(fit.coefficients, abs=5 * np.sqrt(fit.covariance.max().max() / n))
-    assert drawn.fixed.cov().to_numpy() == pytest.approx(fit.covariance.to_numpy(), abs=0.05 * fit.covariance.max().max())
+    assert drawn.fixed.mean().to_numpy() == pytest.approx(
+        fit.coefficients, abs=5 * np.sqrt(fit.covariance.max().max() / n)
+    )
+    assert drawn.fixed.cov().to_numpy() == pytest.approx(
+        fit.covariance.to_numpy(), abs=0.05 * fit.covariance.max().max()
+    )
     for term, table in drawn.effects.items():
         errors = fit.prediction_covariance(term)
         assert table.mean().to_numpy() == pytest.approx(
-            fit.effects(term).to_numpy().ravel(), abs=5 * np.sqrt(errors.max().max() / n) + 1e-12)
-        assert table.cov().to_numpy() == pytest.approx(errors.to_numpy(), abs=0.06 * errors.max().max() + 1e-12)
+            fit.effects(term).to_numpy().ravel(), abs=5 * np.sqrt(errors.max().max() / n) + 1e-12
+        )
+        assert table.cov().to_numpy() == pytest.approx(
+            errors.to_numpy(), abs=0.06 * errors.max().max() + 1e-12
+        )
         assert list(table.columns) == list(errors.columns)
 
 
 def test_fixed_and_random_effects_are_drawn_jointly(plots):
-    # Mixed-model equations: covariance of (b, u - prediction) is the inverse of [X'X, X'Z; Z'X, Z'Z + I s/g] / s.
+    # Mixed-model equations: (b, u - prediction) has the covariance s [X'X, X'Z; Z'X, Z'Z + I s/g]^-1.
     fit = fit_gaussian(plots, "y", "1", ["hybrid"])
     z, x = pd.get_dummies(plots["hybrid"]).to_numpy(float), np.ones((len(plots), 1))
     w, s = np.hstack([x, z]), fit.variances["residual"]
@@ -101,7 +113,9 @@ def test_uncertain_variances_match_numerical_integration(name, at_zero):
 def test_uncertain_variances_widen_the_draws(name):
     fit = fit_gaussian(_read(name), "Yield", "1", ["Batch"])
     held, free = (draws(fit, 4_000, seed=7, variances=v) for v in (0, 400))
-    spread = [d.fixed["Intercept"].quantile(0.975) - d.fixed["Intercept"].quantile(0.025) for d in (held, free)]
+    spread = [
+        d.fixed["Intercept"].quantile(0.975) - d.fixed["Intercept"].quantile(0.025) for d in (held, free)
+    ]
     assert spread[1] > 1.1 * spread[0]
     assert (held.parameters.nunique() == 1).all()
 
@@ -124,7 +138,9 @@ def test_draws_are_repeatable_and_in_the_responses_unit(plots):
     thousand = draws(milli, 60, seed=1)
     assert thousand.fixed.to_numpy() == pytest.approx(1000 * one.fixed.to_numpy(), rel=1e-3)
     correlation = "hybrid over season: correlation"
-    assert thousand.parameters[correlation].to_numpy() == pytest.approx(one.parameters[correlation].to_numpy(), abs=1e-3)
+    assert thousand.parameters[correlation].to_numpy() == pytest.approx(
+        one.parameters[correlation].to_numpy(), abs=1e-3
+    )
     assert one.parameters[correlation].abs().max() < 1
 
 
@@ -137,14 +153,18 @@ def test_all_draws_are_given_out_whatever_the_number_of_variances(plots):
 
 
 def test_draws_of_what_is_no_reml_fit_are_refused(plots):
-    with pytest.raises(ValueError, match="draws need a converged fit with method 'reml'; this is 'ml', converged"):
+    with pytest.raises(
+        ValueError, match="draws need a converged fit with method 'reml'; this is 'ml', converged"
+    ):
         draws(fit_gaussian(plots, "y", "1", ["hybrid"], method="ml"))
 
 
 def test_bootstrap_of_least_squares_is_its_exact_distribution(plots):
     # without random terms the residual variance times its degrees of freedom is chi-squared, b is normal
     fit = fit_gaussian(plots, "y", "days")
-    table = bootstrap(fit, lambda f: pd.Series({"s": f.variances["residual"], "b": f.coefficients["days"]}), 600, seed=4)
+    table = bootstrap(
+        fit, lambda f: pd.Series({"s": f.variances["residual"], "b": f.coefficients["days"]}), 600, seed=4
+    )
     assert table.attrs["failed"] == 0 and len(table) == 600
     df = len(plots) - 2
     assert stats.kstest(table["s"] * df / fit.variances["residual"], stats.chi2(df).cdf).pvalue > 0.01
@@ -153,14 +173,16 @@ def test_bootstrap_of_least_squares_is_its_exact_distribution(plots):
 
 
 def test_bootstrap_of_a_one_way_layout_has_the_mean_squares_distribution():
-    # (n s + e) (J - 1) / (its expectation) is chi-squared; where the estimate is zero it is below its mean square
+    # (J - 1) (n s + e) over its expectation is chi-squared where the estimate s is above zero
     fit = fit_gaussian(_read("davies_1972_dyestuff"), "Yield", "1", ["Batch"])
     table = bootstrap(fit, lambda f: f.variances, 400, seed=6)
     expected = 5 * fit.variances["Batch"] + fit.variances["residual"]
     ratio = (5 * table["Batch"] + table["residual"])[table["Batch"] > 0] * 5 / expected
     zero = 1 - len(ratio) / len(table)  # P(F < residual / expected) is the chance of an estimate at zero
     assert zero == pytest.approx(stats.f(5, 24).cdf(fit.variances["residual"] / expected), abs=0.04)
-    assert np.quantile(ratio, 0.9) == pytest.approx(stats.chi2(5).ppf(1 - 0.1 * len(ratio) / len(table)), rel=0.12)
+    assert np.quantile(ratio, 0.9) == pytest.approx(
+        stats.chi2(5).ppf(1 - 0.1 * len(ratio) / len(table)), rel=0.12
+    )
 
 
 def test_bootstrap_of_counts_has_the_binomial_distribution():
@@ -178,7 +200,9 @@ def test_bootstrap_counts_data_sets_without_a_finite_estimate():
     fit = fit_binomial(frame, alive="alive", total="planted", fixed="0 + hybrid")
     table = bootstrap(fit, lambda f: f.coefficients, 300, seed=1)
     all_alive = (59 / 60) ** 60  # of the first hybrid, 59 of 60 alive at the estimate
-    assert table.attrs["failed"] / 300 == pytest.approx(all_alive, abs=4 * np.sqrt(all_alive * (1 - all_alive) / 300))
+    assert table.attrs["failed"] / 300 == pytest.approx(
+        all_alive, abs=4 * np.sqrt(all_alive * (1 - all_alive) / 300)
+    )
     assert len(table) + table.attrs["failed"] == 300
     assert table.abs().max().max() < 10
 

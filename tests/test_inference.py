@@ -1,4 +1,4 @@
-"""Adjusted means, simultaneous comparisons and information criteria against published numbers and definitions."""
+"""Adjusted means, simultaneous comparisons, information criteria: published numbers and definitions."""
 
 from itertools import product
 
@@ -25,12 +25,21 @@ from culmbook.mixed.inference import marginal_share, simultaneous_draws
 def trial():
     """Unbalanced: three hybrids, two films, blocks, a covariate."""
     draw = np.random.default_rng(6)
-    plots = pd.DataFrame(list(product("abc", ["bare", "film"], ["1", "2", "3", "4"])),
-                         columns=["hybrid", "film", "block"])
+    plots = pd.DataFrame(
+        list(product("abc", ["bare", "film"], ["1", "2", "3", "4"])), columns=["hybrid", "film", "block"]
+    )
     plots["depth"] = draw.normal(10, 2, len(plots))
-    plots["y"] = 5 + 2 * (plots["hybrid"] == "b") + (plots["film"] == "film") + 0.3 * plots["depth"] + draw.normal(size=24)
+    plots["y"] = (
+        5
+        + 2 * (plots["hybrid"] == "b")
+        + (plots["film"] == "film")
+        + 0.3 * plots["depth"]
+        + draw.normal(size=24)
+    )
     plots["planted"] = 40
-    plots["alive"] = draw.binomial(40, special.expit(0.5 + (plots["hybrid"] == "c") + draw.normal(0, 0.4, 24)))
+    plots["alive"] = draw.binomial(
+        40, special.expit(0.5 + (plots["hybrid"] == "c") + draw.normal(0, 0.4, 24))
+    )
     return plots.drop(index=[0, 5, 13]).reset_index(drop=True)
 
 
@@ -39,8 +48,11 @@ def _against_control(fit, control, others):
     return rows.loc[others]
 
 
-BLOOD = {"control": [7.40, 8.50, 7.20, 8.24, 9.84, 8.32], "A": [9.76, 8.80, 7.68, 9.36],
-         "B": [12.80, 9.68, 12.16, 9.20, 10.55]}
+BLOOD = {
+    "control": [7.40, 8.50, 7.20, 8.24, 9.84, 8.32],
+    "A": [9.76, 8.80, 7.68, 9.36],
+    "B": [12.80, 9.68, 12.16, 9.20, 10.55],
+}
 
 
 def test_comparisons_with_control_match_dunnett_1955_blood_counts():
@@ -75,7 +87,9 @@ def test_critical_values_match_dunnett_1964(k, df, published):
 
 
 def test_one_comparison_alone_is_the_t_test():
-    assert np.quantile(simultaneous_draws(np.eye(1), 7), 0.95) == pytest.approx(stats.t.ppf(0.975, 7), abs=2e-3)
+    assert np.quantile(simultaneous_draws(np.eye(1), 7), 0.95) == pytest.approx(
+        stats.t.ppf(0.975, 7), abs=2e-3
+    )
     assert np.quantile(simultaneous_draws(np.eye(1), np.inf), 0.95) == pytest.approx(1.959964, abs=2e-3)
 
 
@@ -97,8 +111,11 @@ def test_adjusted_means_weigh_factors_alike_and_hold_numbers_at_their_mean(trial
     # Searle, Speed & Milliken (1980): by hand for 1 + b + c + film + depth
     fit = fit_gaussian(trial, "y", "hybrid + film + depth", ["block"])
     depth = trial["depth"].mean()
-    by_hand = pd.DataFrame([[1, 0, 0, 0.5, depth], [1, 1, 0, 0.5, depth], [1, 0, 1, 0.5, depth]],
-                           index=["a", "b", "c"], columns=fit.coefficients.index)
+    by_hand = pd.DataFrame(
+        [[1, 0, 0, 0.5, depth], [1, 1, 0, 0.5, depth], [1, 0, 1, 0.5, depth]],
+        index=["a", "b", "c"],
+        columns=fit.coefficients.index,
+    )
     rows = mean_weights(fit, "hybrid")
     assert rows.to_numpy() == pytest.approx(by_hand.to_numpy())
     assert list(rows.index) == ["a", "b", "c"] and rows.index.name == "hybrid"
@@ -107,7 +124,7 @@ def test_adjusted_means_weigh_factors_alike_and_hold_numbers_at_their_mean(trial
 
 
 def test_adjusted_means_match_statsmodels(trial):
-    # statsmodels 0.15: predictions of least squares over the grid, averaged; their standard error by its t_test
+    # statsmodels 0.15: predictions of least squares over the grid, averaged; standard errors by its t_test
     fit = fit_gaussian(trial, "y", "hybrid * film + depth")
     means = fit.contrast(mean_weights(fit, "hybrid"))
     other = smf.ols("y ~ hybrid * film + depth", trial).fit()
@@ -115,10 +132,18 @@ def test_adjusted_means_match_statsmodels(trial):
     grid["depth"] = trial["depth"].mean()
     predicted = other.predict(grid).groupby(grid["hybrid"]).mean()
     assert means["estimate"].to_numpy() == pytest.approx(predicted.to_numpy())
-    interaction = (grid["hybrid"].to_numpy()[:, None] == ["b", "c"]) * (grid["film"] == "film").to_numpy()[:, None]
-    columns = {"Intercept": 1.0, "hybrid[T.b]": grid["hybrid"] == "b", "hybrid[T.c]": grid["hybrid"] == "c",
-               "film[T.film]": grid["film"] == "film", "hybrid[T.b]:film[T.film]": interaction[:, 0],
-               "hybrid[T.c]:film[T.film]": interaction[:, 1], "depth": grid["depth"]}
+    interaction = (grid["hybrid"].to_numpy()[:, None] == ["b", "c"]) * (grid["film"] == "film").to_numpy()[
+        :, None
+    ]
+    columns = {
+        "Intercept": 1.0,
+        "hybrid[T.b]": grid["hybrid"] == "b",
+        "hybrid[T.c]": grid["hybrid"] == "c",
+        "film[T.film]": grid["film"] == "film",
+        "hybrid[T.b]:film[T.film]": interaction[:, 0],
+        "hybrid[T.c]:film[T.film]": interaction[:, 1],
+        "depth": grid["depth"],
+    }
     rows = pd.DataFrame(columns)[list(other.params.index)].astype(float).groupby(grid["hybrid"]).mean()
     test = other.t_test(rows.to_numpy())
     assert means["se"].to_numpy() == pytest.approx(test.sd)
@@ -155,8 +180,10 @@ def test_mean_shares_average_shares_not_logits(trial):
         return integrate.quad(lambda z: special.expit(logit + sd * z) * stats.norm.pdf(z), -12, 12)[0]
 
     film = b["film[T.film]"]
-    by_hand = [np.mean([integral(b["Intercept"] + h + f) for f in (0, film)])
-               for h in (0, b["hybrid[T.b]"], b["hybrid[T.c]"])]
+    by_hand = [
+        np.mean([integral(b["Intercept"] + h + f) for f in (0, film)])
+        for h in (0, b["hybrid[T.b]"], b["hybrid[T.c]"])
+    ]
     table = mean_shares(fit, "hybrid")
     assert table["share"].to_numpy() == pytest.approx(by_hand, abs=1e-6)
     assert ((0 < table["lower"]) & (table["lower"] < table["share"]) & (table["upper"] < 1)).all()
@@ -191,7 +218,9 @@ def test_criteria_of_least_squares_match_statsmodels(trial):
 
 def test_criteria_of_counts_match_statsmodels(trial):
     counts = trial.assign(dead=trial["planted"] - trial["alive"])
-    fits = {f: fit_binomial(trial, alive="alive", total="planted", fixed=f, method="ml") for f in ("hybrid", "1")}
+    fits = {
+        f: fit_binomial(trial, alive="alive", total="planted", fixed=f, method="ml") for f in ("hybrid", "1")
+    }
     table = compare(fits)
     for formula in fits:
         other = smf.glm(f"alive + dead ~ {formula}", counts, family=families.Binomial())
@@ -207,7 +236,9 @@ def test_the_same_fixed_effects_in_another_coding_may_be_compared(trial):
 def test_criteria_that_mean_nothing_together_are_refused(trial):
     fit = fit_gaussian(trial, "y", "hybrid", ["block"])
     others = {
-        "criteria by 'reml' cannot be compared then: fit with method 'ml'": fit_gaussian(trial, "y", "hybrid + film", ["block"]),
+        "criteria by 'reml' cannot be compared then: fit with method 'ml'": fit_gaussian(
+            trial, "y", "hybrid + film", ["block"]
+        ),
         "of another kind or method": fit_gaussian(trial, "y", "hybrid", ["block"], method="ml"),
         "fitted to other records": fit_gaussian(trial.iloc[1:], "y", "hybrid", ["block"]),
         "other is of another kind": fit_binomial(trial, alive="alive", total="planted", fixed="hybrid"),

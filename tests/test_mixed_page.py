@@ -24,7 +24,9 @@ def plots():
 
 def test_every_published_number_is_met(checked):
     assert len(checked) == sum(len(check.expected) for check in mixed_checks.CHECKS)
-    assert checked["holds"].all(), checked.loc[~checked["holds"], ["analysis", "quantity", "ours"]].to_string()
+    assert checked["holds"].all(), checked.loc[
+        ~checked["holds"], ["analysis", "quantity", "ours"]
+    ].to_string()
 
 
 def test_a_number_missed_is_shown_as_such(checked):
@@ -39,7 +41,7 @@ def test_a_number_missed_is_shown_as_such(checked):
 
 def test_without_the_published_data_the_page_says_so(monkeypatch):
     monkeypatch.setattr(mixed_page, "published_folder", lambda: None)
-    said, = mixed_page.show_checks(mixed_page.checks())
+    (said,) = mixed_page.show_checks(mixed_page.checks())
     assert said.kind == "refusal" and "tests/published" in said.plain()
 
 
@@ -54,7 +56,9 @@ def test_invented_plots_have_the_variances_they_were_made_with():
     found = []
     for seed in range(40):
         frame = mixed_page.invented_plots(seed)
-        fit = fit_gaussian(frame, "yield_t_ha", "C(season)", [over("hybrid", "season", "ar1"), "block", "plot"])
+        fit = fit_gaussian(
+            frame, "yield_t_ha", "C(season)", [over("hybrid", "season", "ar1"), "block", "plot"]
+        )
         found.append([*fit.variances, *fit.shapes])
     mean, se = np.mean(found, axis=0), np.std(found, axis=0) / np.sqrt(len(found))
     true = [mixed_page.TRUE[name] for name in ("hybrid", "block", "plot", "residual", "correlation")]
@@ -73,7 +77,9 @@ def test_invented_plots_are_a_trial_of_complete_blocks(plots):
 
 
 def test_a_season_that_is_not_there_is_refused(plots):
-    with pytest.raises(ValueError, match="season=2023: the invented plots were harvested in 2021, 2022, 2024 and 2025"):
+    with pytest.raises(
+        ValueError, match="season=2023: the invented plots were harvested in 2021, 2022, 2024 and 2025"
+    ):
         mixed_page.season_of(plots, 2023)
 
 

@@ -1,4 +1,4 @@
-"""Proportional-odds models of scores: derivatives, special cases with known answers, priors, weights, refusals."""
+"""Proportional-odds models: derivatives, special cases with known answers, priors, weights, refusals."""
 
 import numpy as np
 import pandas as pd
@@ -18,9 +18,12 @@ from culmbook.mixed.terms import make_terms
 def plots():
     """Damage 0 to 3 of four hybrids in six blocks and two years."""
     draw = np.random.default_rng(11)
-    frame = pd.MultiIndex.from_product([list("abcd"), [str(b) for b in range(6)], [2022, 2024]],
-                                       names=["hybrid", "block", "year"]).to_frame(index=False)
-    eta = frame["hybrid"].map({"a": 0, "b": 1.5, "c": -0.8, "d": 0.5}) + np.tile(np.repeat(draw.normal(0, 0.9, 6), 2), 4)
+    frame = pd.MultiIndex.from_product(
+        [list("abcd"), [str(b) for b in range(6)], [2022, 2024]], names=["hybrid", "block", "year"]
+    ).to_frame(index=False)
+    eta = frame["hybrid"].map({"a": 0, "b": 1.5, "c": -0.8, "d": 0.5}) + np.tile(
+        np.repeat(draw.normal(0, 0.9, 6), 2), 4
+    )
     latent = eta + draw.logistic(size=len(frame))
     return frame.assign(damage=np.digitize(latent, [-1.2, 0.6, 2.1]), age=draw.normal(size=len(frame)))
 
@@ -35,7 +38,9 @@ ETA = np.array([0.3, -1.0, 2.2, 0.1, -0.4, 0.9, -2.0, 1.5])
 
 def test_log_likelihood_is_the_category_probability():
     family = _family()
-    cuts = np.concatenate([[-np.inf], [-1.1, -1.1 + np.exp(0.2), -1.1 + np.exp(0.2) + np.exp(-0.4)], [np.inf]])
+    cuts = np.concatenate(
+        [[-np.inf], [-1.1, -1.1 + np.exp(0.2), -1.1 + np.exp(0.2) + np.exp(-0.4)], [np.inf]]
+    )
     p = stats.logistic.cdf(cuts[family.score + 1] - ETA) - stats.logistic.cdf(cuts[family.score] - ETA)
     assert family.by_record(ETA) == pytest.approx(family.weight * np.log(p))
 
@@ -54,13 +59,17 @@ def test_shape_derivatives_match_finite_differences():
     log_l, slope, weight = family.shape_derivatives(ETA)
     for i in range(3):
         up, down = (family.at(family.shape + s * h * (np.arange(3) == i)) for s in (1, -1))
-        assert log_l[i] == pytest.approx((up.log_likelihood(ETA) - down.log_likelihood(ETA)) / (2 * h), abs=1e-7)
+        assert log_l[i] == pytest.approx(
+            (up.log_likelihood(ETA) - down.log_likelihood(ETA)) / (2 * h), abs=1e-7
+        )
         ends = [f.derivatives(ETA) for f in (up, down)]
         assert slope[:, i] == pytest.approx((ends[0][0] - ends[1][0]) / (2 * h), abs=1e-7)
         assert weight[:, i] == pytest.approx((ends[0][1] - ends[1][1]) / (2 * h), abs=1e-7)
 
 
-@pytest.mark.parametrize("random", [["block"], ["block", "hybrid:year"], [over("block", "year", "unstructured")]])
+@pytest.mark.parametrize(
+    "random", [["block"], ["block", "hybrid:year"], [over("block", "year", "unstructured")]]
+)
 def test_gradient_matches_finite_differences(plots, random):
     x = pd.get_dummies(plots["hybrid"]).to_numpy(float)[:, 1:]
     family = CumulativeLogit(plots["damage"].to_numpy(), np.ones(len(plots)))
@@ -114,14 +123,18 @@ def test_two_scores_with_blocks_are_the_binomial_mixed_model(plots):
 def test_no_differences_give_the_scores_own_shares(plots):
     fit = fit_ordinal(plots, score="damage", fixed="1")
     shares = plots["damage"].value_counts(normalize=True).sort_index()
-    assert fit.thresholds.to_numpy() == pytest.approx(special.logit(shares.cumsum().to_numpy()[:-1]), abs=1e-5)
+    assert fit.thresholds.to_numpy() == pytest.approx(
+        special.logit(shares.cumsum().to_numpy()[:-1]), abs=1e-5
+    )
     assert fit.probabilities(0.0).iloc[0].to_numpy() == pytest.approx(shares.to_numpy(), abs=1e-6)
     assert fit.coefficients.empty
 
 
 def test_reversed_scores_flip_every_sign(plots):
     fit = fit_ordinal(plots, score="damage", fixed="hybrid", random=["block"])
-    turned = fit_ordinal(plots.assign(damage=10 - 2 * plots["damage"]), score="damage", fixed="hybrid", random=["block"])
+    turned = fit_ordinal(
+        plots.assign(damage=10 - 2 * plots["damage"]), score="damage", fixed="hybrid", random=["block"]
+    )
     assert turned.criterion == pytest.approx(fit.criterion, rel=1e-9)
     assert turned.coefficients.to_numpy() == pytest.approx(-fit.coefficients.to_numpy(), abs=1e-4)
     assert turned.thresholds.to_numpy() == pytest.approx(-fit.thresholds.to_numpy()[::-1], abs=1e-4)
@@ -130,7 +143,9 @@ def test_reversed_scores_flip_every_sign(plots):
 
 def test_order_of_rows_and_names_do_not_matter(plots):
     fit = fit_ordinal(plots, score="damage", fixed="hybrid", random=["block"])
-    other = plots.sample(frac=1, random_state=2).assign(block=lambda t: "x" + (9 - t["block"].astype(int)).astype(str))
+    other = plots.sample(frac=1, random_state=2).assign(
+        block=lambda t: "x" + (9 - t["block"].astype(int)).astype(str)
+    )
     turned = fit_ordinal(other, score="damage", fixed="hybrid", random=["block"])
     assert turned.criterion == pytest.approx(fit.criterion, rel=1e-9)
     assert turned.variances.to_numpy() == pytest.approx(fit.variances.to_numpy(), rel=1e-3)
@@ -147,7 +162,9 @@ def test_weights_are_repeated_rows(plots):
 
 
 def test_a_weight_of_zero_is_a_row_left_out(plots):
-    fit = fit_ordinal(plots.assign(times=(plots.index >= 8).astype(float)), score="damage", fixed="age", weight="times")
+    fit = fit_ordinal(
+        plots.assign(times=(plots.index >= 8).astype(float)), score="damage", fixed="age", weight="times"
+    )
     less = fit_ordinal(plots.iloc[8:], score="damage", fixed="age")
     assert fit.criterion == pytest.approx(less.criterion, rel=1e-9)
     assert fit.coefficients.to_numpy() == pytest.approx(less.coefficients.to_numpy(), abs=1e-5)
@@ -170,8 +187,10 @@ def test_prior_is_the_penalised_likelihoods_maximum(plots):
 
 
 def test_prior_shrinks_more_the_narrower_it_is(plots):
-    sizes = [fit_ordinal(plots, score="damage", fixed="hybrid", prior_sd=sd).coefficients.abs().sum()
-             for sd in (0.1, 0.5, 2.0, 1e4)]
+    sizes = [
+        fit_ordinal(plots, score="damage", fixed="hybrid", prior_sd=sd).coefficients.abs().sum()
+        for sd in (0.1, 0.5, 2.0, 1e4)
+    ]
     assert np.all(np.diff(sizes) > 0)
     free = fit_ordinal(plots, score="damage", fixed="hybrid").coefficients.abs().sum()
     assert sizes[-1] == pytest.approx(free, rel=1e-5)
@@ -194,9 +213,11 @@ def test_probabilities_over_random_effects_are_the_integral(plots):
     cuts = np.concatenate([[-np.inf], fit.thresholds, [np.inf]])
     table = fit.probabilities(0.4, spread=1.5)
     for j in range(4):
+
         def share(z, j=j):
             eta = 0.4 + 1.5 * z
             return (special.expit(cuts[j + 1] - eta) - special.expit(cuts[j] - eta)) * stats.norm.pdf(z)
+
         assert table.iloc[0, j] == pytest.approx(integrate.quad(share, -10, 10)[0], abs=1e-6)
 
 
@@ -211,7 +232,9 @@ def test_an_ordered_category_keeps_its_order(plots):
 
 def test_a_block_variance_of_zero_is_exactly_zero(plots):
     balanced = plots.assign(block=np.where(plots.index % 2 == 0, "even", "odd"))
-    twice = pd.concat([balanced, balanced.assign(block=balanced["block"].map({"even": "odd", "odd": "even"}))])
+    twice = pd.concat(
+        [balanced, balanced.assign(block=balanced["block"].map({"even": "odd", "odd": "even"}))]
+    )
     fit = fit_ordinal(twice.reset_index(drop=True), score="damage", fixed="hybrid", random=["block"])
     assert fit.variances["block"] == 0
     assert (fit.effects["block"] == 0).all()
@@ -231,21 +254,37 @@ def test_separation_is_refused_with_the_mend(plots):
 
 
 REFUSALS = {
-    "missing": ({"damage": lambda t: t["damage"].where(t.index != 3)}, {},
-                r"damage is missing in 1 of 48 rows \(index 3\)"),
+    "missing": (
+        {"damage": lambda t: t["damage"].where(t.index != 3)},
+        {},
+        r"damage is missing in 1 of 48 rows \(index 3\)",
+    ),
     "one score": ({"damage": 2}, {}, "damage is 2 in every row: nothing to compare"),
     "negative weight": ({"w": -1.0}, {"weight": "w"}, "w is below 0 in 48 rows"),
     "missing weight": ({"w": np.nan}, {"weight": "w"}, "w is missing in 48 of 48 rows"),
-    "words": ({"damage": lambda t: t["damage"].map({0: "none", 1: "few", 2: "many", 3: "all"})}, {},
-              "damage has no order: give numbers or an ordered category"),
-    "aliased": ({"twice": lambda t: 2 * t["age"]}, {"fixed": "age + twice"}, "cannot tell these fixed effects.*(age|twice)"),
+    "words": (
+        {"damage": lambda t: t["damage"].map({0: "none", 1: "few", 2: "many", 3: "all"})},
+        {},
+        "damage has no order: give numbers or an ordered category",
+    ),
+    "aliased": (
+        {"twice": lambda t: 2 * t["age"]},
+        {"fixed": "age + twice"},
+        "cannot tell these fixed effects.*(age|twice)",
+    ),
     "sums to a constant": ({}, {"fixed": "0 + hybrid"}, "cannot tell these fixed effects.*hybrid|thresholds"),
     "one level": ({"site": "s"}, {"random": ["site"]}, "random term 'site' has one level"),
-    "missing level": ({"block": lambda t: t["block"].where(t.index != 5)}, {"random": ["block"]},
-                      r"block is missing in 1 of 48 rows \(index 5\)"),
+    "missing level": (
+        {"block": lambda t: t["block"].where(t.index != 5)},
+        {"random": ["block"]},
+        r"block is missing in 1 of 48 rows \(index 5\)",
+    ),
     "quadrature": ({}, {"random": ["block", "year"], "nodes": 5}, "quadrature needs .*a single random term"),
-    "no weight at all": ({"w": lambda t: (t["damage"] != 1).astype(float)}, {"weight": "w"},
-                         "score 1 has no weight in any row"),
+    "no weight at all": (
+        {"w": lambda t: (t["damage"] != 1).astype(float)},
+        {"weight": "w"},
+        "score 1 has no weight in any row",
+    ),
 }
 
 
