@@ -264,9 +264,9 @@ def show_kernels() -> list:
             label="kernels",
             caption="What each kernel assumes of six inner levels",
             alt="Eight square heat maps of 6 by 6 covariances. Diagonal: the diagonal alone, uneven. "
-            "Unstructured: all cells free. AR1: fading evenly off the diagonal. Separable AR1: blocks of rows "
-            "and columns of a grid. Exponential, gaussian and rational quadratic fade with distance, steeply, "
-            "roundly and with a long tail. One factor: stripes, one level against the others.",
+            "Unstructured: all cells free. AR1: fading evenly off the diagonal. Separable AR1: blocks of the "
+            "rows and columns of a grid. Exponential, gaussian and rational quadratic fade with distance, "
+            "steeply, roundly and with a long tail. One factor: stripes, one level against the others.",
         )
     ]
 
