@@ -214,6 +214,15 @@ def test_unevenness_names_its_sources():
     assert list(table["source"]) == ["run", "load (run x temperature)", "hybrid in a load"]
     assert table["sd_c"].iloc[0] == pytest.approx(0.5, rel=0.05)
     assert table["levels"].to_list() == [3, 18, 54]
+    assert table["sd_logit"].iloc[0] / table["sd_c"].iloc[0] == pytest.approx(2.0, rel=0.05)  # the slope
+
+
+def test_unevenness_of_loads_and_cells_is_that_of_the_fit():
+    table = freeze_table(units=40)
+    uneven = np.clip(table["units_alive"] + np.resize([6, -6, 0, -6, 6], len(table)), 0, 40)
+    fit = fit_freeze(only_set(table.assign(units_alive=uneven.where(table["temperature_c"].notna(), 38))))
+    assert fit.variances["cell"] > 0.05
+    assert unevenness(fit)["sd_logit"].iloc[1:].to_list() == pytest.approx(np.sqrt(fit.variances).to_list())
 
 
 def test_runs_of_one_temperature_each_are_part_of_the_loads():

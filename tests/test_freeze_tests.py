@@ -102,6 +102,7 @@ def test_bracketing_by_the_kill_seen(kill, side, answer):
     seen = pd.DataFrame({"hybrid": "A", "temperature_c": [-1.0, -3.0, -5.0], "kill": kill})
     row = bracketing(seen).iloc[0]
     assert (row["side"], row["answer"], row["is_bracketed"]) == (side, answer, answer == "")
+    assert (row["least_kill"], row["most_kill"], row["coldest_c"]) == (kill[0], kill[2], -5.0)
 
 
 def test_survival_sets_do_not_join_runs_by_unfrozen_units():

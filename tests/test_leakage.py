@@ -109,7 +109,8 @@ def test_runs_that_shift_alike_widen_lt50_and_leave_differences():
     assert wide["lt50_upper_c"] - wide["lt50_c"] == pytest.approx(1.242, rel=0.05)
     assert narrow["lt50_upper_c"] - narrow["lt50_c"] < 0.1
     for fit in (still, moved):
-        row = leakage_against_control(fit, "STD").iloc[0]
+        row, own = leakage_against_control(fit, "STD").iloc[0], leakage_temperatures(fit).set_index("hybrid")["lt50_c"]
+        assert row["difference_c"] == pytest.approx(own["A"] - own["STD"])
         assert row["difference_c"] == pytest.approx(-0.5, abs=0.03)
         assert row["upper_c"] - row["lower_c"] < 0.25
 
@@ -143,3 +144,5 @@ def test_one_run_gives_lt50_without_interval():
 def test_leakage_curves_pass_through_the_middle():
     fit = fit_leakage(injury_index(leakage_table({"A": -4.0}, upper=0.9)))
     assert leakage_curves(fit, [-4.0])["injury"].to_list() == pytest.approx([0.45], abs=0.01)
+    row = leakage_temperatures(fit).iloc[0]
+    assert leakage_curves(fit, [row["lt50_c"]])["injury"].to_list() == pytest.approx([row["upper_limit"] / 2])

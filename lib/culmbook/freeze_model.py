@@ -166,7 +166,8 @@ def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool =
         raise ValueError(f"slopes is {slopes!r}; it must be one of {', '.join(SLOPES)}")
     if reason := why_no_curve(cells):
         raise ValueError(reason)
-    test, temperatures = {}, cells.groupby("hybrid")["temperature_c"].nunique()
+    test, frozen = {}, cells.dropna(subset="temperature_c")
+    temperatures = frozen.groupby("hybrid")["temperature_c"].nunique()
     few = list(temperatures.index[temperatures.eq(1)])
     if slopes == "own" and few:
         raise ValueError(f"{', '.join(few)} was frozen at one temperature only and has no slope of its own")
