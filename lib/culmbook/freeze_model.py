@@ -13,6 +13,7 @@ from scipy import optimize, special, stats
 
 from culmbook.freeze_tests import why_no_curve
 from culmbook.mixed.laplace import Laplace
+from culmbook.mixed.search import CONVERGED
 from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import make_terms
 
@@ -247,7 +248,7 @@ class _Problem:
         self.point, self.height = found.x, self._criterion(found.x)
         self.mode = self.laplace.at(self.point[:-1])
         rough = not found.success and np.max(np.abs(found.jac)) > 0.1
-        self.verdict = f"not converged: {found.message}" if rough else "converged"
+        self.verdict = f"not converged: {found.message}" if rough else CONVERGED
 
     def _natural_death(self):
         """Variance of the logit of natural death, and the estimates' derivative by it."""

@@ -166,20 +166,25 @@ def fit_leakage(injury: pd.DataFrame) -> LeakageFit:
     cells = injury.groupby(["hybrid", "run", "temperature_c"]).agg(
         injury=("injury", "mean"), units=("injury", "size"), unfrozen=("unfrozen", "first"),
         unfrozen_variance=("unfrozen_variance", "first")).reset_index().assign(sd=1.0)
-    curves = _fit_all(cells)
+    curves = _fit_all(cells, {})
     for _ in range(_REWEIGHTED):
         cells["sd"] = _error_sd(cells, curves)
-        curves = _fit_all(cells)
+        curves = _fit_all(cells, curves)
     answers = {hybrid: _answer(rows, curves.get(hybrid)) for hybrid, rows in cells.groupby("hybrid")}
     curves = {hybrid: curve for hybrid, curve in curves.items() if not answers[hybrid]}
     squares, df = (sum(getattr(c, name) for c in curves.values()) for name in ("squares", "df"))
     return LeakageFit(curves, answers, cells, float(np.sqrt(squares / df)) if df else np.nan, int(df))
 
 
-def _fit_all(cells):
-    """Sigmoid of every hybrid with enough cells."""
-    return {hybrid: fit_sigmoid(rows["temperature_c"], rows["injury"], groups=rows["run"], sd=rows["sd"])
-            for hybrid, rows in cells.groupby("hybrid") if len(rows) > 4 + rows["run"].nunique() - 1}
+def _fit_all(cells, before):
+    """Sigmoid of every hybrid with enough cells; the search starts from an earlier fit that converged."""
+    curves = {}
+    for hybrid, rows in cells.groupby("hybrid"):
+        near = before.get(hybrid)
+        if len(rows) > 4 + rows["run"].nunique() - 1:
+            curves[hybrid] = fit_sigmoid(rows["temperature_c"], rows["injury"], groups=rows["run"], sd=rows["sd"],
+                                         near=near if near is not None and near.verdict == "converged" else None)
+    return curves
 
 
 def _error_sd(cells, curves):

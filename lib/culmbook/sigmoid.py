@@ -50,6 +50,11 @@ class Sigmoid:
     verdict: str
 
     @property
+    def estimates(self) -> np.ndarray:
+        """Lower, upper, slope, middle, and the shifts but the last."""
+        return np.r_[self.lower, self.upper, self.slope, self.middle, self.shifts[:-1]]
+
+    @property
     def residual_sd(self) -> float:
         """Residual standard deviation, units of y."""
         return float(np.sqrt(self.squares / self.df))
@@ -98,7 +103,8 @@ def _way(place, shape):
     return special.expit(-place) if shape == "logistic" else np.exp(-np.exp(place))
 
 
-def fit_sigmoid(x, y, *, groups=None, sd=None, shape: str = "logistic") -> Sigmoid:
+def fit_sigmoid(x, y, *, groups=None, sd=None, shape: str = "logistic",
+                near: Sigmoid | None = None) -> Sigmoid:
     """Fit a sigmoid with free limits.
 
     Parameters
@@ -111,6 +117,8 @@ def fit_sigmoid(x, y, *, groups=None, sd=None, shape: str = "logistic") -> Sigmo
     sd : array_like, optional
         Relative standard deviations of y; all alike by default.
     shape : {'logistic', 'gompertz'}
+    near : Sigmoid, optional
+        A converged fit of the same groups with other ``sd``, from which alone the search then starts.
 
     Returns
     -------
@@ -153,7 +161,7 @@ def fit_sigmoid(x, y, *, groups=None, sd=None, shape: str = "logistic") -> Sigmo
     low, high = _bounds(x, y, shift.shape[1])
     runs = [optimize.least_squares(residual, np.clip(start, low, high), bounds=(low, high), x_scale="jac",
                                    ftol=1e-14, xtol=1e-14, gtol=1e-14, max_nfev=2000)
-            for start in _starts(x, y, shift.shape[1])]
+            for start in (_starts(x, y, shift.shape[1]) if near is None else [near.estimates])]
     best = min(runs, key=lambda run: run.cost)
     return _result(best, runs, (low, high), shift, len(x), shape)
 
