@@ -207,6 +207,18 @@ def test_bootstrap_counts_data_sets_without_a_finite_estimate():
     assert table.abs().max().max() < 10
 
 
+def test_bootstrap_hands_on_what_the_statistic_says_of_each_fit(plots):
+    fit = fit_gaussian(plots, "y", "days", ["hybrid"])
+
+    def mean_square(again):  # of the simulated records, which least squares splits into fit and residual
+        x, y = again.design.to_numpy(), again.response
+        return pd.Series({"n": float(again.n_records), "apart": np.abs(y - x @ np.linalg.lstsq(x, y)[0]).max()})
+
+    table = bootstrap(fit, mean_square, 30, seed=3)
+    assert (table["n"] == len(plots)).all()
+    assert table["apart"].nunique() == 30  # records are drawn anew each time
+
+
 def test_bootstrap_is_repeatable(plots):
     fit = fit_gaussian(plots, "y", "1", ["hybrid"])
     one, two, other = (bootstrap(fit, lambda f: f.variances, 20, seed=s) for s in (1, 1, 2))
