@@ -354,6 +354,16 @@ def test_effects_that_differ_between_scores_are_found(rng):
     assert table["verdict"].tolist() == ["no sign against one odds ratio"]
 
 
+def test_chi_square_is_corrected_for_the_effects_fitted():
+    """Two hybrids, one observer and block: the plain likelihood ratio times (n - 2)/n."""
+    plots = make_plots("AB", 45, year=2022).assign(replicate="1", block="R1")
+    score = np.where(plots["hybrid"].eq("A"), np.arange(90) % 6 % 3, np.arange(90) % 8 // 3)
+    row = proportionality(fit_damage(frame_of(plots, make_scores(plots, score)))).iloc[0]
+    plain = nominal_test(score, plots["hybrid"].eq("B").astype(float).to_frame(), ["hybrid"])
+    assert row["chi2"] == pytest.approx(plain.chi2 * 88 / 90, rel=1e-6) and row["df"] == plain.df
+    assert row["p_value"] == pytest.approx(stats.chi2.sf(row["chi2"], row["df"]))
+
+
 def test_two_classes_left_cannot_be_tested():
     plots = make_plots("AB", 30, year=2022).assign(replicate="1", block="R1")
     score = np.where(np.arange(60) % 3, 0, 1)
