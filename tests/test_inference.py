@@ -17,6 +17,8 @@ from culmbook.mixed import (
     fit_ordinal,
     mean_shares,
     mean_weights,
+    over,
+    slopes,
 )
 from culmbook.mixed.inference import marginal_share, simultaneous_draws
 
@@ -250,6 +252,26 @@ def test_criteria_that_mean_nothing_together_are_refused(trial):
     object.__setattr__(stuck, "verdict", "not converged: no step lowers the criterion")
     with pytest.raises(ValueError, match="stuck has not converged: no step.*criterion means nothing"):
         compare({"stuck": stuck})
+
+
+def test_criteria_by_laplace_and_by_quadrature_or_with_half_plants_are_not_compared(trial):
+    given = {"alive": "alive", "total": "planted", "fixed": "film", "random": ["hybrid"], "method": "ml"}
+    laplace, quadrature = (fit_binomial(trial, **given, nodes=nodes) for nodes in (1, 5))
+    with pytest.raises(ValueError, match="two was integrated with other nodes"):
+        compare({"one": laplace, "two": quadrature})
+    with pytest.raises(ValueError, match="two was fitted to other records"):
+        compare({"one": laplace, "two": fit_binomial(trial, **given, half_plant_in="hybrid")})
+    with pytest.raises(ValueError, match="by Laplace's approximation only"):
+        quadrature.resampled(np.random.default_rng(1))
+
+
+def test_shares_need_one_spread_of_the_cells(trial):
+    given = {"alive": "alive", "total": "planted", "fixed": "hybrid"}
+    same = fit_binomial(trial.assign(day=trial["block"].astype(int)), **given, random=[over("film", "day", "ar1")])
+    assert same.spread == pytest.approx(np.sqrt(same.variances.iloc[0]))
+    uneven = fit_binomial(trial, **given, random=[slopes("block", "depth")])
+    with pytest.raises(ValueError, match="variance of 'block on depth' differs between cells"):
+        mean_shares(uneven, "hybrid")
 
 
 def test_criteria_of_ordered_scores_count_the_thresholds(trial):

@@ -54,6 +54,8 @@ class BinomialFit:
     verdict : str
         ``'converged'``, or what went wrong in words.
     n_cells : int
+    nodes : int
+        Nodes of the quadrature; 1 is Laplace's approximation.
     data : DataFrame
         The cells as given.
     """
@@ -74,11 +76,24 @@ class BinomialFit:
     half_plants: np.ndarray = field(repr=False)
     problem: Laplace = field(repr=False)
     theta: np.ndarray = field(repr=False)
+    nodes: int = 1
 
     @property
     def spread(self) -> float:
-        """Standard deviation of all random effects together, logit scale."""
-        return float(np.sqrt(self.variances.sum()))
+        """Standard deviation of all random effects together, logit scale.
+
+        Raises
+        ------
+        ValueError
+            A term's variance differs between cells: slopes, a basis, inner levels with variances of their own.
+        """
+        total, structure = 0.0, self.problem.structure
+        for term, k in zip(structure.terms, structure.kernels(self.theta), strict=True):
+            own = np.diag(k)
+            if term.code is None or term.design is not None or not np.allclose(own, own[0]):
+                raise ValueError(f"the variance of {term.name!r} differs between cells, so they have no one spread")
+            total += own[0]
+        return float(np.sqrt(total))
 
     @property
     def n_parameters(self) -> int:
@@ -87,12 +102,19 @@ class BinomialFit:
 
     @property
     def response(self) -> np.ndarray:
-        """Counts alive and in total, side by side."""
-        extra, family = self.half_plants, self.problem.family
-        return np.column_stack([family.y - extra, family.n - 2 * extra])
+        """Counts alive and in total, side by side, half plants included."""
+        return np.column_stack([self.problem.family.y, self.problem.family.n])
 
     def resampled(self, rng: np.random.Generator) -> "BinomialFit":
-        """The same model fitted to counts simulated from this fit, fixed effects kept."""
+        """The same model fitted to counts simulated from this fit, fixed effects kept.
+
+        Raises
+        ------
+        ValueError
+            The fit is by quadrature.
+        """
+        if self.nodes > 1:
+            raise ValueError("simulated counts are fitted by Laplace's approximation only: fit with nodes=1")
         s, extra = self.problem.structure, self.half_plants
         eta = s.x @ self.coefficients.to_numpy() + s.simulated(self.theta, 1, rng)[0][:, 0]
         n = np.round(self.problem.family.n - 2 * extra).astype(int)
@@ -206,7 +228,8 @@ def fit_binomial(
     """
     if method not in METHODS:
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
-    refuse_incomplete(frame, [alive, total], fixed, random)
+    others = [] if half_plant_in is None else [half_plant_in]
+    refuse_incomplete(frame, [alive, total, *others], fixed, random)
     y, n = _counts(frame, alive, total)
     design = model_matrix(fixed, frame) if isinstance(fixed, str) else fixed
     refuse_aliased(design)
@@ -222,7 +245,7 @@ def fit_binomial(
         k = problem.structure.n_theta
         state = replace(problem.at(vector[:k], None, vector[k:]), criterion=criterion)
     _refuse_separated(state.eta, half_plant_in)
-    return _result(problem, state, design, method, verdict, frame, extra)
+    return replace(_result(problem, state, design, method, verdict, frame, extra), nodes=nodes)
 
 
 def _counts(frame, alive, total):

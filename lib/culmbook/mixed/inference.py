@@ -215,7 +215,7 @@ def compare(fits: dict) -> pd.DataFrame:
     Raises
     ------
     ValueError
-        Fits of different kinds, methods or records; restricted likelihoods of models with different fixed
+        Fits of different kinds, methods, nodes or records; restricted likelihoods of models with different fixed
         effects, which have different data behind them, and likewise with a prior of them; a fit that has not
         converged.
 
@@ -234,11 +234,14 @@ def compare(fits: dict) -> pd.DataFrame:
             raise ValueError(f"{name} has {fit.verdict}, so its criterion means nothing")
         if type(fit) is not type(first) or fit.method != first.method:
             raise ValueError(f"{name} is of another kind or method; fit all models in the same way")
+        if getattr(fit, "nodes", 1) != getattr(first, "nodes", 1):
+            raise ValueError(f"{name} was integrated with other nodes; such criteria cannot be compared")
         if not np.array_equal(fit.response, first.response):
             raise ValueError(f"{name} was fitted to other records; criteria of different data cannot be compared")
         if fit.method != "ml" and not _same_space(fit.design, first.design):
             mend = "fit without prior_sd" if "prior" in fit.method else "fit with method 'ml'"
-            raise ValueError(f"{name} has other fixed effects; criteria by {fit.method!r} cannot be compared then: {mend}")
+            raise ValueError(
+                f"{name} has other fixed effects; criteria by {fit.method!r} cannot be compared then: {mend}")
     table = pd.DataFrame({name: {"criterion": fit.criterion, "parameters": fit.n_parameters}
                           for name, fit in fits.items()}).T
     table["aic"] = table["criterion"] + 2 * table["parameters"]

@@ -57,6 +57,8 @@ class OrdinalFit:
         Fixed-effect design, without the constant.
     response : ndarray
         Place of each row's score among ``scores``, and its weight, side by side.
+    nodes : int
+        Nodes of the quadrature; 1 is Laplace's approximation.
     """
 
     thresholds: pd.Series
@@ -74,6 +76,7 @@ class OrdinalFit:
     prior_sd: float | None
     design: pd.DataFrame = field(repr=False)
     response: np.ndarray = field(repr=False)
+    nodes: int = 1
 
     @property
     def method(self) -> str:
@@ -229,7 +232,7 @@ def fit_ordinal(
     elif (np.abs(state.fixed) < _SEPARATED).all():
         curve = hessian(problem, vector, free)
     _refuse_separated(state.fixed, design.columns)
-    return _result(problem, state, vector, design, scores, criterion, curve, verdict, weights, prior_sd)
+    return _result(problem, state, vector, design, scores, criterion, curve, verdict, weights, prior_sd, nodes)
 
 
 def _scores(frame, score, weight):
@@ -255,7 +258,7 @@ def _refuse_separated(fixed, names):
             f"no finite estimate for {', '.join(far)}: all its scores are the lowest or the highest; give prior_sd")
 
 
-def _result(problem, state, vector, design, scores, criterion, curve, verdict, weights, prior_sd):
+def _result(problem, state, vector, design, scores, criterion, curve, verdict, weights, prior_sd, nodes):
     k, h = problem.structure.n_theta, len(problem.family.shape)
     family = problem.family.at(vector[k : k + h])
     cuts = [f"{a}|{b}" for a, b in zip(scores, scores[1:], strict=False)]
@@ -271,5 +274,5 @@ def _result(problem, state, vector, design, scores, criterion, curve, verdict, w
         variances=variances, kernels=kernels, effects=effects, scores=scores,
         criterion=criterion, eta=state.eta, verdict=verdict, n_records=float(weights.sum()),
         n_parameters=len(vector), prior_sd=prior_sd, design=design,
-        response=np.column_stack([problem.family.score, weights]),
+        response=np.column_stack([problem.family.score, weights]), nodes=nodes,
     )
