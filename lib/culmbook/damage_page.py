@@ -1,4 +1,4 @@
-"""What the frost notebook says of spring frost damage: chances of severe damage, odds against the control, observers."""
+"""What the frost notebook says of spring frost damage: chances, odds against the control, observers."""
 
 from dataclasses import dataclass
 
@@ -7,22 +7,28 @@ import pandas as pd
 from culmbook.columns import Column
 from culmbook.damage_figures import plot_damage
 from culmbook.damage_scores import damage_scores, leaf_killed, score_shares, used_scores
-from culmbook.formats import fmt_count, fmt_date, fmt_list, fmt_number, fmt_p
-from culmbook.freeze_page import share_words
+from culmbook.damage_words import chance_sentence, equal_sentence, odds, odds_sentence, proportional_words
+from culmbook.formats import fmt_count, fmt_date, fmt_list
 from culmbook.present import figure, finding, say, table
-from culmbook.spring_damage import SEVERE, DamageFit, damage_against_control, damage_chances, fit_damage, other_effects, proportionality
+from culmbook.spring_damage import (
+    SEVERE,
+    DamageFit,
+    damage_against_control,
+    damage_chances,
+    fit_damage,
+    other_effects,
+    proportionality,
+)
 from culmbook.stand_figures import height_for, named_words, new_figure
 from culmbook.stand_report import count_of
 
 NO_SCORES = "No score of spring frost damage came in for this season, so nothing is said about it."
-MOST_ODDS = 1000  # an odds ratio beyond it, or below its inverse, is printed as that
-NAMED = 3
-EFFECTS = {"hybrid": "hybrids", "observer": "observers", "emergence": "time since emergence"}
+NBSP = "\u00a0"  # keeps an interval on one line
 
 
 @dataclass(frozen=True)
 class DamageAnswer:
-    """Damage scores modelled as the hybrids stood and at equal emergence, or the ``reason`` why they are not."""
+    """Damage scores modelled as hybrids stood and at equal emergence, or the ``reason`` why not."""
 
     scores: pd.DataFrame
     control: str
@@ -54,7 +60,9 @@ def damage_answer(tables: dict, control: str, season: int, *, level: float = 0.9
     -------
     DamageAnswer
     """
-    scores = damage_scores(tables["plots"], tables["frost_scores"], tables["phenology"], tables["hybrids"], season)
+    scores = damage_scores(
+        tables["plots"], tables["frost_scores"], tables["phenology"], tables["hybrids"], season
+    )
     given = {"scores": scores, "control": control, "level": level}
     if scores.empty:
         return DamageAnswer(**given, reason=NO_SCORES)
@@ -77,7 +85,11 @@ def damage_answer(tables: dict, control: str, season: int, *, level: float = 0.9
 
 def _contrasts(damage, control, level):
     """Odds ratios against the control, or None where it was not scored."""
-    return damage_against_control(damage, control, level=level) if control in set(damage.scores["hybrid"]) else None
+    return (
+        damage_against_control(damage, control, level=level)
+        if control in set(damage.scores["hybrid"])
+        else None
+    )
 
 
 def _sentence(error):
@@ -104,13 +116,29 @@ def show_damage(answer: DamageAnswer, controls: list[str], *, rank: int) -> tupl
     scored = say(*scored_words(answer.scores))
     if answer.reason:
         return scored, say(answer.reason, kind="refusal")
-    missing = [say(text, kind="refusal") for text in (answer.no_chance, "" if answer.contrasts is not None else _no_control(answer)) if text]
+    missing = [
+        say(text, kind="refusal")
+        for text in (answer.no_chance, "" if answer.contrasts is not None else _no_control(answer))
+        if text
+    ]
     said = finding(*damage_sentences(answer), rank=rank, label="Spring frost", see="damage-hybrids")
-    return said, scored, *missing, _distribution(answer, controls), _hybrid_table(answer, controls), *_equal(answer), *_beside(answer)
+    return (
+        said,
+        scored,
+        *missing,
+        _distribution(answer, controls),
+        _hybrid_table(answer, controls),
+        *_equal(answer),
+        *_beside(answer),
+    )
 
 
 def _no_control(answer):
-    why = f"The control {answer.control} has no damage score here" if answer.control else "The network names no control"
+    why = (
+        f"The control {answer.control} has no damage score here"
+        if answer.control
+        else "The network names no control"
+    )
     return f"{why}, so hybrids are not compared with one."
 
 
@@ -124,14 +152,22 @@ def scored_words(scores: pd.DataFrame) -> list[str]:
     plots = len(rows[["site", "plot"]].drop_duplicates())
     observers = count_of(rows["observer"].nunique(), "observer")
     again = rows.groupby(["site", "plot", "event"]).size().gt(1).sum()
-    words = f"{count_of(len(rows), 'score')} of {count_of(plots, 'plot')} by {observers}, after {_frosts(rows)}"
+    words = (
+        f"{count_of(len(rows), 'score')} of {count_of(plots, 'plot')} by {observers}, after {_frosts(rows)}"
+    )
     return [words + (f"; {count_of(int(again), 'plot')} had more than one score." if again else "."), *told]
 
 
 def _frosts(rows):
-    days = rows.groupby("event").agg(site=("site", "first"), day=("frost_on", "first"), seen=("scored_on", "min"))
+    days = rows.groupby("event").agg(
+        site=("site", "first"), day=("frost_on", "first"), seen=("scored_on", "min")
+    )
     at = rows["site"].nunique() > 1
-    named = [f"{f'{r.site} ' if at else ''}{fmt_date(r.day) if pd.notna(r.day) else f'undated, scored {fmt_date(r.seen)}'}" for r in days.itertuples()]
+    named = [
+        f"{f'{r.site} ' if at else ''}"
+        + (fmt_date(r.day) if pd.notna(r.day) else f"undated, scored {fmt_date(r.seen)}")
+        for r in days.itertuples()
+    ]
     return f"the frost{'s' if len(named) > 1 else ''} of {fmt_list(named)}"
 
 
@@ -143,116 +179,121 @@ def damage_sentences(answer: DamageAnswer) -> list[str]:
     if answer.contrasts is not None:
         words.append(odds_sentence(answer.contrasts, answer.control, answer.level))
     if answer.equal_contrasts is not None:
-        words.append(_equal_sentence(answer))
+        words.append(equal_sentence(answer.equal_contrasts, answer.control))
     return words or [f"{answer.no_chance or _no_control(answer)}"]
-
-
-def chance_sentence(chances: pd.DataFrame, control: str, frosts: str) -> str:
-    """Chance of severe damage of the control and the ends of the range."""
-    picked = {row["hybrid"]: row for row in [*(r for _, r in chances[chances["hybrid"].eq(control)].iterrows()), chances.iloc[0], chances.iloc[-1]]}
-    told = [f"{share_words(row['chance'], row['lower'], row['upper'])} for {'the control ' if name == control else ''}{name}" for name, row in picked.items()]
-    return f"After {frosts}, the chance that a plot was scored {SEVERE} or more was {fmt_list(told)}, in {count_of(len(chances), 'hybrid')}."
-
-
-def odds_sentence(contrasts: pd.DataFrame, control: str, level: float, when: str = "") -> str:
-    """Which hybrids were clearly less or more damaged than the control, with odds ratios.
-
-    Parameters
-    ----------
-    contrasts : DataFrame
-        From :func:`culmbook.spring_damage.damage_against_control`.
-    control : str
-    level : float
-    when : str
-        Start of the sentence, such as 'At an equal time since emergence, '.
-
-    Returns
-    -------
-    str
-    """
-    held = f"all {round(100 * level)} % intervals taken together"
-    less, more = (contrasts[contrasts["verdict"].eq(f"{word} damaged")] for word in ("less", "more"))
-    if less.empty and more.empty:
-        start = f"{when}no" if when else "No"
-        return f"{start} hybrid of {fmt_count(len(contrasts))} was clearly less or more damaged than the control {control}, {held}."
-    parts = [f"{count_of(len(rows), 'hybrid')} {'was' if len(rows) == 1 else 'were'} {word} damaged{f' than the control {control}' if first else ''}: {_by_odds(rows)}"
-             for rows, word, first in ((less, "less", True), (more[::-1], "more", less.empty)) if len(rows)]
-    rest = len(contrasts) - len(less) - len(more)
-    neither = "none is left that was not told apart" if not rest else f"{fmt_count(rest)} {'was' if rest == 1 else 'were'} not told apart"
-    return f"{when}{'; '.join(parts)}; {neither}, {held}."
-
-
-def _by_odds(rows):
-    told = [f"{r.hybrid} (odds of a higher score × {odds(r.odds_ratio)}, {odds(r.all_lower)} to {odds(r.all_upper)})" for r in rows.head(NAMED).itertuples()]
-    more = len(rows) - len(told)
-    return fmt_list([*told, f"{fmt_count(more)} more"] if more else told, most=NAMED + 1)
-
-
-def odds(ratio: float) -> str:
-    """An odds ratio with two figures; beyond a thousand, or below its inverse, only that.
-
-    Examples
-    --------
-    >>> odds(17.1), odds(0.082), odds(2.04), odds(52000.0), odds(0.0002), odds(137.7)
-    ('17', '0.08', '2.0', '>1000', '<0.001', '138')
-    """
-    if pd.isna(ratio):
-        return "–"
-    if ratio > MOST_ODDS:
-        return f">{MOST_ODDS}"
-    if ratio < 1 / MOST_ODDS:
-        return f"<{1 / MOST_ODDS:g}"
-    return fmt_number(ratio, 0 if ratio >= 10 else 1 if ratio >= 1 else 2 if ratio >= 0.01 else 3)
-
-
-def _equal_sentence(answer):
-    return odds_sentence(answer.equal_contrasts, answer.control, answer.level, "At an equal time since emergence, ")
 
 
 def _distribution(answer, controls):
     shares = score_shares(answer.scores)
-    order = answer.chances["hybrid"] if answer.chances is not None else shares.sort_values(0, ascending=False).index
+    order = (
+        answer.chances["hybrid"]
+        if answer.chances is not None
+        else shares.sort_values(0, ascending=False).index
+    )
     shares = shares.loc[list(order)]
     fig, ax = new_figure(min(height_for(len(shares)) + 0.45, 8.5))
     plot_damage(shares, controls, ax=ax)
     rows = used_scores(answer.scores)
     plots = rows.drop_duplicates(["site", "plot", "event"]).groupby("hybrid").size()
-    each = fmt_count(plots.min()) if plots.nunique() == 1 else f"{fmt_count(plots.min())} to {fmt_count(plots.max())}"
-    caption = (f"How the damage scores of each hybrid are spread after {_frosts(rows)}, {'least damaged on top by the model' if answer.chances is not None else 'most without damage on top'}: "
-               f"{each} scored plots per hybrid, a plot with several scores counting once; controls framed.{named_words(len(shares))}")
+    each = (
+        fmt_count(plots.min())
+        if plots.nunique() == 1
+        else f"{fmt_count(plots.min())} to {fmt_count(plots.max())}"
+    )
+    on_top = (
+        "least damaged on top by the model" if answer.chances is not None else "most without damage on top"
+    )
+    caption = (
+        f"How the damage scores of each hybrid are spread after {_frosts(rows)},"
+        f" {on_top}:"
+        f" {each} scored plots per hybrid, a plot with several scores counting once; controls"
+        f" framed.{named_words(len(shares))}"
+    )
     data = shares.rename(columns=lambda score: f"score_{score}").reset_index()
-    return figure(fig, label="damage-scores", caption=caption, data=data, alt=f"One stacked bar per hybrid. {' '.join(damage_sentences(answer))}")
+    return figure(
+        fig,
+        label="damage-scores",
+        caption=caption,
+        data=data,
+        alt=f"One stacked bar per hybrid. {' '.join(damage_sentences(answer))}",
+    )
 
 
 def _hybrid_table(answer, controls):
     percent = round(100 * answer.level)
-    counts = answer.damage.scores.groupby("hybrid").agg(n_plots=("plot_key", "nunique"), n_scores=("damage_score", "size"),
-                                                        observed=("damage_score", lambda s: float(s.ge(SEVERE).mean()))).reset_index()
-    frame, columns = counts, {"hybrid": Column("Hybrid"), "n_plots": Column("Plots", kind="count"), "n_scores": Column("Scores", kind="count"),
-                              "observed": Column(f"Scored {SEVERE}–6", kind="share", meaning="Plain share of its scores.")}
+    counts = (
+        answer.damage.scores.groupby("hybrid")
+        .agg(
+            n_plots=("plot_key", "nunique"),
+            n_scores=("damage_score", "size"),
+            observed=("damage_score", lambda s: float(s.ge(SEVERE).mean())),
+        )
+        .reset_index()
+    )
+    frame, columns = counts, {
+        "hybrid": Column("Hybrid"),
+        "n_plots": Column("Plots", kind="count"),
+        "n_scores": Column("Scores", kind="count"),
+        "observed": Column(f"Scored {SEVERE}–6", kind="share", meaning="Plain share of its scores."),
+    }
     if answer.chances is not None:
         frame = answer.chances
-        columns |= {"chance": Column(f"Chance of {SEVERE} or more", kind="share", meaning="From the model, averaged over frosts, replicates, treatments, observers."),
-                    "interval": Column(f"{percent} % interval", kind="share_interval", ends=("lower", "upper"))}
-    for found, name, heading in ((answer.contrasts, "as_stood", "Odds ratio"), (answer.equal_contrasts, "equal", "At equal emergence")):
+        columns |= {
+            "chance": Column(
+                f"Chance of {SEVERE} or more",
+                kind="share",
+                meaning="From the model, averaged over frosts, replicates, treatments, observers.",
+            ),
+            "interval": Column(f"{percent} % interval", kind="share_interval", ends=("lower", "upper")),
+        }
+    for found, name, heading in (
+        (answer.contrasts, "as_stood", "Odds ratio"),
+        (answer.equal_contrasts, "equal", "At equal emergence"),
+    ):
         if found is not None:
             frame = frame.merge(_odds_cells(found, name), on="hybrid", how="left")
-            columns |= {name: Column(heading, meaning="Odds of a higher score against the control's; above 1 = more damage."),
-                        f"{name}_interval": Column("Interval", meaning="Simultaneous interval of the odds ratio.")}
+            columns |= {
+                name: Column(
+                    heading, meaning="Odds of a higher score against the control's; above 1 = more damage."
+                ),
+                f"{name}_interval": Column("Interval", meaning="Simultaneous interval of the odds ratio."),
+            }
     killed = leaf_killed(answer.scores)
     if len(killed):
         frame = frame.merge(killed[["hybrid", "median"]], on="hybrid", how="left")
-        columns["median"] = Column("Leaf killed", kind="share", meaning="Median of the plots' means, as recorded.")
-    against = f" Odds ratios are against {answer.control}; their intervals hold together with {percent} %." if answer.contrasts is not None else ""
-    return table(frame.assign(is_control=frame["hybrid"].isin(controls)), label="damage-hybrids", columns=columns, strong="is_control",
-                 caption="Spring frost damage by hybrid, least damaged first.",
-                 note=f"Controls in bold. Scores 0 (none) to 6 (all leaf killed).{against} As hybrids stood: a late one may have escaped. At equal "
-                      "emergence: how tender its leaf is; plots not up yet are left out there.")
+        columns["median"] = Column(
+            "Leaf killed", kind="share", meaning="Median of the plots' means, as recorded."
+        )
+    against = (
+        f" Odds ratios are against {answer.control}; their intervals hold together with {percent} %."
+        if answer.contrasts is not None
+        else ""
+    )
+    return table(
+        frame.assign(is_control=frame["hybrid"].isin(controls)),
+        label="damage-hybrids",
+        columns=columns,
+        strong="is_control",
+        caption="Spring frost damage by hybrid, least damaged first.",
+        note=(
+            f"Controls in bold. Scores 0 (none) to 6 (all leaf killed).{against} As hybrids stood: a late one"
+            " may have escaped. At equal emergence: how tender its leaf is; plots not up yet are left out"
+            " there."
+        ),
+    )
 
 
 def _odds_cells(contrasts, name):
-    return pd.DataFrame({"hybrid": contrasts["hybrid"], name: contrasts["odds_ratio"].map(odds),
-                         f"{name}_interval": [f"{odds(low)} to {odds(high)}" for low, high in zip(contrasts["all_lower"], contrasts["all_upper"], strict=True)]})
+    return pd.DataFrame(
+        {
+            "hybrid": contrasts["hybrid"],
+            name: contrasts["odds_ratio"].map(odds),
+            f"{name}_interval": [
+                f"{odds(low)}{NBSP}to{NBSP}{odds(high)}"
+                for low, high in zip(contrasts["all_lower"], contrasts["all_upper"], strict=True)
+            ],
+        }
+    )
 
 
 def _equal(answer):
@@ -268,37 +309,35 @@ def _beside(answer):
     shown = [say(*proportional_words(proportionality(answer.damage)))]
     if effects.empty:
         return shown
-    rows = effects.assign(ratio=effects["odds_ratio"].map(odds), effect=effects["effect"].str.capitalize(),
-                          limits=[f"{odds(low)} to {odds(high)}" for low, high in zip(effects["lower"], effects["upper"], strict=True)])
-    columns = {"effect": Column("Effect"), "name": Column("Of"), "ratio": Column("Odds ratio"), "limits": Column(f"{percent} % interval"), "p_value": Column("p", kind="p")}
-    note = "Observers against the mean observer: above 1, the observer scores higher; hybrids are compared as if all had scored all."
-    return [*shown, table(rows, label="damage-effects", columns=columns, caption="What else went with a higher score.", note=note if "Observer" in set(rows["effect"]) else "")]
-
-
-def proportional_words(found: pd.DataFrame) -> list[str]:
-    """Whether one odds ratio may stand for all scores, in sentences.
-
-    Parameters
-    ----------
-    found : DataFrame
-        From :func:`culmbook.spring_damage.proportionality`.
-
-    Returns
-    -------
-    list of str
-    """
-    words = []
-    for row in found.itertuples():
-        if row.verdict == "not tested":
-            words.append(f"Whether one odds ratio for {EFFECTS[row.effect]} holds at every score is not tested: {row.reason}.")
-            continue
-        tested = f"chi-squared {fmt_number(row.chi2, 1)} on {fmt_count(row.df)} df, {fmt_p(row.p_value)}"
-        if row.verdict == "differs between scores":
-            words.append(f"The effect of {EFFECTS[row.effect]} differs between low and high scores ({tested}): its odds ratio is an average, so look at the "
-                         "distributions.")
-        else:
-            words.append(f"Nothing speaks against one odds ratio for {EFFECTS[row.effect]} at every score ({tested}).")
-    return words
+    rows = effects.assign(
+        ratio=effects["odds_ratio"].map(odds),
+        effect=effects["effect"].str.capitalize(),
+        limits=[
+            f"{odds(low)} to {odds(high)}"
+            for low, high in zip(effects["lower"], effects["upper"], strict=True)
+        ],
+    )
+    columns = {
+        "effect": Column("Effect"),
+        "name": Column("Of"),
+        "ratio": Column("Odds ratio"),
+        "limits": Column(f"{percent} % interval"),
+        "p_value": Column("p", kind="p"),
+    }
+    note = (
+        "Observers against the mean observer: above 1, the observer scores higher; hybrids are compared as if"
+        " all had scored all."
+    )
+    return [
+        *shown,
+        table(
+            rows,
+            label="damage-effects",
+            columns=columns,
+            caption="What else went with a higher score.",
+            note=note if "Observer" in set(rows["effect"]) else "",
+        ),
+    ]
 
 
 def headline_words(answer: DamageAnswer) -> str:
@@ -308,4 +347,7 @@ def headline_words(answer: DamageAnswer) -> str:
     if answer.contrasts is None:
         return f"spring frost: {len(answer.damage.scores)} scores"
     verdicts = answer.contrasts["verdict"]
-    return f"spring frost: {len(answer.damage.scores)} scores; less damaged than {answer.control} {verdicts.eq('less damaged').sum()}, more {verdicts.eq('more damaged').sum()}"
+    return (
+        f"spring frost: {len(answer.damage.scores)} scores; less damaged than {answer.control}"
+        f" {verdicts.eq('less damaged').sum()}, more {verdicts.eq('more damaged').sum()}"
+    )

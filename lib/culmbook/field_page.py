@@ -1,4 +1,4 @@
-"""What the frost notebook says of winters survived in the field, and whether the freeze test saw them coming."""
+"""What the frost notebook says of winters in the field, and whether the freeze test saw them coming."""
 
 from dataclasses import dataclass
 
@@ -7,21 +7,32 @@ import pandas as pd
 
 from culmbook.cold_figures import plot_field_against_severity, plot_freeze_against_field
 from culmbook.columns import Column
-from culmbook.field_survival import (FieldFit, add_severity, field_draws, field_shares, field_words, fit_field, observed_by_winter,
-                                     severity_line, winters_survived)
+from culmbook.field_survival import (
+    FieldFit,
+    add_severity,
+    field_draws,
+    field_shares,
+    field_words,
+    fit_field,
+    observed_by_winter,
+    severity_line,
+    winters_survived,
+)
 from culmbook.formats import fmt_count, fmt_interval, fmt_number, fmt_p, fmt_share
 from culmbook.freeze_curves import curve_draws
 from culmbook.freeze_field import freeze_against_field, rank_agreement
-from culmbook.freeze_page import FreezeAnswer, share_words
+from culmbook.freeze_page import FreezeAnswer
+from culmbook.freeze_words import share_words
 from culmbook.interval_figure import plot_intervals
 from culmbook.mixed import CONVERGED
 from culmbook.present import figure, finding, say, table
-from culmbook.soil_damping import FORMULA
+from culmbook.soil_damping import BORROWED, FORMULA, OWN
 from culmbook.stand_figures import height_for, named_words, new_figure
 from culmbook.stand_report import count_of
-from culmbook.winter_minimum import winter_severity
+from culmbook.winter_minimum import DAMPED, MEASURED, winter_severity
 
 NO_WINTER = "No plot was counted before and after a winter, so nothing is said about survival in the field."
+HOW = {MEASURED: "read", DAMPED: "read at 5 cm", OWN: "from air", BORROWED: "from air, other sites"}
 DRAWS = 500  # joint draws behind the chance that freezer and field agree
 NOTHING = "There is no survival in the field to set beside the freeze test."
 
@@ -55,7 +66,9 @@ def field_answer(tables: dict, minima: pd.DataFrame, season: int, *, level: floa
     -------
     FieldAnswer
     """
-    cells = add_severity(winters_survived(tables["plots"], tables["stand_counts"], tables["hybrids"], season), minima)
+    cells = add_severity(
+        winters_survived(tables["plots"], tables["stand_counts"], tables["hybrids"], season), minima
+    )
     if cells.empty:
         return FieldAnswer(cells, level, NO_WINTER)
     try:
@@ -67,7 +80,9 @@ def field_answer(tables: dict, minima: pd.DataFrame, season: int, *, level: floa
     return FieldAnswer(cells, level, "", field, field_shares(field, level=level))
 
 
-def show_field(answer: FieldAnswer, minima: pd.DataFrame, weather: pd.DataFrame, controls: list[str], *, rank: int) -> tuple:
+def show_field(
+    answer: FieldAnswer, minima: pd.DataFrame, weather: pd.DataFrame, controls: list[str], *, rank: int
+) -> tuple:
     """Finding, survival by hybrid, the winters behind it, and survival against severity.
 
     Parameters
@@ -91,7 +106,19 @@ def show_field(answer: FieldAnswer, minima: pd.DataFrame, weather: pd.DataFrame,
     if answer.reason:
         return say(answer.reason, kind="refusal"), winters
     said = finding(*field_sentences(answer), rank=rank, label="Winters in the field", see="field-survival")
-    return said, say(*field_words(answer.field)), *_by_hybrid(answer, controls), winters, *_against_severity(answer, controls)
+    severity = answer.field.severity
+    told = (
+        [severity_sentence(severity, answer.level)]
+        if severity and severity["p_value"] >= 1 - answer.level
+        else []
+    )
+    return (
+        said,
+        say(*field_words(answer.field), *told),
+        *_by_hybrid(answer, controls),
+        winters,
+        *_against_severity(answer, controls),
+    )
 
 
 def field_sentences(answer: FieldAnswer) -> list[str]:
@@ -99,12 +126,17 @@ def field_sentences(answer: FieldAnswer) -> list[str]:
     cells, shares = answer.cells, answer.shares
     alive, total, n = cells["alive"].sum(), cells["total"].sum(), len(answer.field.winters)
     top, low = shares.iloc[0], shares.iloc[-1]
-    ends = [f"{share_words(row['share'], row['lower'], row['upper'])} for {row['hybrid']}" for row in (low, top)]
-    words = [f"Over {count_of(n, 'winter')}{_at_sites(cells)}, {fmt_share(alive / total)} of the plants at risk came through "
-             f"({fmt_count(alive)} of {fmt_count(total)}, a plant counting in each of its winters); as if each had stood through all of them, "
-             f"hybrids ranged from {ends[0]} to {ends[1]}."]
-    if answer.field.severity:
-        words.append(severity_sentence(answer.field.severity, answer.level))
+    ends = [
+        f"{share_words(row['share'], row['lower'], row['upper'])} for {row['hybrid']}" for row in (low, top)
+    ]
+    words = [
+        f"Over {count_of(n, 'winter')}{_at_sites(cells)}, {fmt_share(alive / total)} of {fmt_count(total)}"
+        " plants at risk came through; as if each had stood through all of them, hybrids ranged from"
+        f" {ends[0]} to {ends[1]}."
+    ]
+    severity = answer.field.severity
+    if severity and severity["p_value"] < 1 - answer.level:
+        words.append(severity_sentence(severity, answer.level))
     return words
 
 
@@ -119,80 +151,170 @@ def severity_sentence(severity: dict, level: float) -> str:
     Examples
     --------
     >>> severity_sentence({"odds_ratio": 0.5, "lower": -1.0, "upper": -0.4, "p_value": 0.003, "df": 12}, 0.95)
-    'For every °C colder at rhizome depth the odds of surviving were 0.50 times as high (0.37 to 0.67, 12 df, p = 0.003).'
+    'For every °C colder at rhizome depth the odds of surviving were 0.50 times as high (0.37 to 0.67, 12
+    df, p = 0.003).'
     """
     limits = fmt_interval(np.exp(severity["lower"]), np.exp(severity["upper"]), 2, share=False)
-    size = f"{fmt_number(severity['odds_ratio'], 2)} times as high ({limits}, {fmt_count(severity['df'])} df, {fmt_p(severity['p_value'])})"
+    size = (
+        f"{fmt_number(severity['odds_ratio'], 2)} times as high ({limits}, {fmt_count(severity['df'])} df,"
+        f" {fmt_p(severity['p_value'])})"
+    )
     if severity["p_value"] < 1 - level:
         return f"For every °C colder at rhizome depth the odds of surviving were {size}."
-    return f"These winters show no clear effect of the cold at rhizome depth: for every °C colder the odds of surviving were {size}."
+    return (
+        "These winters show no clear effect of the cold at rhizome depth: for every °C colder the odds of"
+        f" surviving were {size}."
+    )
 
 
 def _by_hybrid(answer, controls):
     shares, percent = answer.shares, round(100 * answer.level)
     fig, ax = new_figure(height_for(len(shares)))
     drawn = shares.assign(**{name: 100 * shares[name] for name in ("share", "lower", "upper")})
-    plot_intervals(drawn, controls, centre="share", xlabel="Alive after a winter [% of those before it]", ax=ax)
+    plot_intervals(
+        drawn, controls, centre="share", xlabel="Alive after a winter [% of those before it]", ax=ax
+    )
     n = shares["n_plots"]
     each = f"{n.min()}" if n.nunique() == 1 else f"{n.min()} to {n.max()}"
-    caption = (f"Survival of a winter in the field, as if every hybrid had stood through all {count_of(len(answer.field.winters), 'winter')}: "
-               f"points with {percent} % intervals, {each} plots per hybrid; controls are squares. Winters are shared by all hybrids and few, "
-               f"so hybrids are told apart better than these intervals look.{named_words(len(shares))}")
-    columns = {"hybrid": Column("Hybrid"), "n_plots": Column("Plots", kind="count"),
-               "n_winters": Column("Winters", kind="count", meaning="Site-winters with counts."),
-               "alive": Column("Alive after", "plants", kind="count"), "total": Column("Before", "plants", kind="count"),
-               "share": Column("Survival", kind="share", digits=1, meaning="Marginal, as if the hybrid had stood through all winters counted."),
-               "interval": Column(f"{percent} % interval", kind="share_interval", digits=1, ends=("lower", "upper"))}
+    caption = (
+        "Survival of a winter in the field, as if every hybrid had stood through all"
+        f" {count_of(len(answer.field.winters), 'winter')}: points with {percent} % intervals, {each} plots"
+        " per hybrid; controls are squares. Winters are shared by all hybrids and few, so hybrids are told"
+        f" apart better than these intervals look.{named_words(len(shares))}"
+    )
+    columns = {
+        "hybrid": Column("Hybrid"),
+        "n_plots": Column("Plots", kind="count"),
+        "n_winters": Column("Winters", kind="count", meaning="Site-winters with counts."),
+        "alive": Column("Alive after", "plants", kind="count"),
+        "total": Column("Before", "plants", kind="count"),
+        "share": Column(
+            "Survival",
+            kind="share",
+            digits=1,
+            meaning="Marginal, as if the hybrid had stood through all winters counted.",
+        ),
+        "interval": Column(f"{percent} % interval", kind="share_interval", digits=1, ends=("lower", "upper")),
+    }
     top, low = shares.iloc[0], shares.iloc[-1]
-    return (figure(fig, label="field-survival", caption=caption, data=shares, columns=columns,
-                   alt=f"One line per hybrid with survival and interval, from {fmt_share(top['share'])} ({top['hybrid']}) to "
-                       f"{fmt_share(low['share'])} ({low['hybrid']})."),
-            table(shares.assign(is_control=shares["hybrid"].isin(controls)), label="field-hybrids", columns=columns, strong="is_control",
-                  caption="Survival of winters in the field, by hybrid.",
-                  note="Controls in bold. A plant counts in each of its winters; Survival is the model's, the counts are plain totals."))
+    return (
+        figure(
+            fig,
+            label="field-survival",
+            caption=caption,
+            data=shares,
+            columns=columns,
+            alt=(
+                f"One line per hybrid with survival and interval, from {fmt_share(top['share'])}"
+                f" ({top['hybrid']}) to {fmt_share(low['share'])} ({low['hybrid']})."
+            ),
+        ),
+        table(
+            shares.assign(is_control=shares["hybrid"].isin(controls)),
+            label="field-hybrids",
+            columns=columns,
+            strong="is_control",
+            caption="Survival of winters in the field, by hybrid.",
+            note=(
+                "Controls in bold. A plant counts in each of its winters; Survival is the model's, the counts"
+                " are plain totals."
+            ),
+        ),
+    )
 
 
 def _winter_table(cells, minima, weather):
     counted = cells.groupby(["site", "winter", "label"], as_index=False).agg(
-        plots=("plot", "size"), total=("total", "sum"), alive=("alive", "sum"))
-    severity = winter_severity(minima, weather, int(cells["winter"].max())) if len(minima) else minima.reindex(
-        columns=[*minima.columns, "min_air_c", "frost_days", "hard_frost_days", "snow_days"])
+        plots=("plot", "size"), total=("total", "sum"), alive=("alive", "sum")
+    )
+    severity = (
+        winter_severity(minima, weather, int(cells["winter"].max()))
+        if len(minima)
+        else minima.reindex(
+            columns=[*minima.columns, "min_air_c", "frost_days", "hard_frost_days", "snow_days"]
+        )
+    )
     rows = counted.merge(severity.drop(columns="label"), on=["site", "winter"], how="left")
-    rows = rows.assign(label=rows["label"].str.removeprefix("winter "), share=rows["alive"] / rows["total"], minimum_c=rows["minimum_c"].mask(rows["kind"].eq(FORMULA)))
+    is_rough = rows["kind"].eq(FORMULA)
+    rows = rows.assign(
+        label=rows["label"].str.removeprefix("winter "),
+        share=rows["alive"] / rows["total"],
+        minimum_c=rows["minimum_c"].mask(is_rough),
+        how=rows["kind"].mask(is_rough).map(HOW),
+    )
     count = {"kind": "number", "digits": 0}
-    columns = {"site": Column("Site"), "label": Column("Winter"),
-               "minimum_c": Column("Lowest at rhizome depth", "°C", digits=1, kind="number"), "kind": Column("How known"),
-               "min_air_c": Column("Lowest in the air", "°C", digits=1, kind="number"), "frost_days": Column("Frost days", "d", **count),
-               "hard_frost_days": Column("Hard frost", "d", **count), "snow_days": Column("Snow", "d", **count),
-               "plots": Column("Plots", kind="count"), "total": Column("Before", "plants", kind="count"),
-               "share": Column("Alive after", kind="share", digits=1)}
+    columns = {
+        "site": Column("Site"),
+        "label": Column("Winter"),
+        "minimum_c": Column("At rhizome depth", "°C", digits=1, kind="number"),
+        "how": Column("Soil"),
+        "min_air_c": Column("In the air", "°C", digits=1, kind="number"),
+        "frost_days": Column("Frost days", "d", **count),
+        "hard_frost_days": Column("Hard frost", "d", **count),
+        "snow_days": Column("Snow", "d", **count),
+        "plots": Column("Plots", kind="count"),
+        "total": Column("Before", "plants", kind="count"),
+        "share": Column("Alive after", kind="share", digits=1),
+    }
     columns = {name: column for name, column in columns.items() if rows[name].notna().any()}
     if rows["site"].nunique() == 1:
         del columns["site"]
-    return table(rows, label="winters-counted", columns=columns, caption="The winters that plants were counted before and after.",
-                 note="Frost days and hard-frost days of October to March, as set for the network. Without a number: the record is incomplete, or the soil "
-                      "was never read and a formula alone would be too cold. Sites differ in hybrids, so the shares are no ranking of winters.")
+    return table(
+        rows,
+        label="winters-counted",
+        columns=columns,
+        caption="The winters that plants were counted before and after, with their lowest temperatures.",
+        note=(
+            "Frost days and hard-frost days of October to March, as set for the network. Without a number:"
+            " the record is incomplete, or the soil was never read and a formula alone would be too cold."
+            " Sites differ in hybrids, so the shares are no ranking of winters."
+        ),
+    )
 
 
 def _against_severity(answer, controls):
     observed = observed_by_winter(answer.cells)
     if observed["minimum_c"].nunique() < 2:
-        return (say("Survival is not drawn against severity: fewer than two winters counted have a known minimum at rhizome depth.", kind="refusal"),)
+        return (
+            say(
+                "Survival is not drawn against severity: fewer than two winters counted have a known minimum"
+                " at rhizome depth.",
+                kind="refusal",
+            ),
+        )
     known = observed.dropna(subset=["minimum_c"])
     line = severity_line(answer.field) if answer.field.severity else None
     order = list(answer.shares["hybrid"])
     named = list(dict.fromkeys([*[c for c in controls if c in order][:4], order[0], order[-1]]))
-    fig, ax = new_figure(3.1)
+    fig, ax = new_figure(2.6)
     plot_field_against_severity(observed, ax=ax, named=named, line=line)
+    ax.set_ylim(bottom=10 * np.floor(10 * known["share"].min()) - 3)
     n = known[["site", "winter"]].drop_duplicates()
-    caption = (f"Survival of every hybrid in every winter against the winter's lowest temperature at rhizome depth ({count_of(len(n), 'winter')}"
-               f"{_at_sites(known)}, {count_of(known['hybrid'].nunique(), 'hybrid')}). Named: {'controls, and ' if len(named) > 2 else ''}"
-               f"best and worst over all winters{'; line: the mean hybrid, model' if line is not None else ''}.")
-    told = severity_sentence(answer.field.severity, answer.level) if answer.field.severity else answer.field.why_no_severity
-    return (figure(fig, label="field-severity", caption=caption, data=observed, alt=f"Dots of survival by winter minimum. {told}"),)
+    caption = (
+        "Survival of every hybrid in every winter against the winter's lowest temperature at rhizome depth"
+        f" ({count_of(len(n), 'winter')}{_at_sites(known)}, {count_of(known['hybrid'].nunique(), 'hybrid')})."
+        f" Named: {'controls, and ' if len(named) > 2 else ''}best and worst over all"
+        f" winters{'; line: the mean hybrid, model' if line is not None else ''}."
+    )
+    told = (
+        severity_sentence(answer.field.severity, answer.level)
+        if answer.field.severity
+        else answer.field.why_no_severity
+    )
+    return (
+        figure(
+            fig,
+            label="field-severity",
+            caption=caption,
+            data=observed,
+            alt=f"Dots of survival by winter minimum. {told}",
+        ),
+    )
 
 
-def show_agreement(freeze: FreezeAnswer | None, answer: FieldAnswer, controls: list[str], *, rank: int) -> tuple:
+def show_agreement(
+    freeze: FreezeAnswer | None, answer: FieldAnswer, controls: list[str], *, rank: int
+) -> tuple:
     """Whether the freeze test orders hybrids as the field did: finding and figure.
 
     Parameters
@@ -209,36 +331,56 @@ def show_agreement(freeze: FreezeAnswer | None, answer: FieldAnswer, controls: l
         Objects for ``display``.
     """
     if freeze is None or answer.shares is None:
-        why = "No set of freeze tests of rhizomes gives LT50, so the field has nothing to be set beside." if freeze is None else NOTHING
+        why = (
+            "No set of freeze tests of rhizomes gives LT50, so the field has nothing to be set beside."
+            if freeze is None
+            else NOTHING
+        )
         return (say(why, kind="refusal"),)
     both = freeze_against_field(freeze.temperatures, answer.shares)
     try:
         drawn = curve_draws(freeze.fit, DRAWS, 1)
-        found = rank_agreement(both, level=answer.level, curve_draws=drawn, logit_draws=field_draws(answer.field, DRAWS))
+        found = rank_agreement(
+            both, level=answer.level, curve_draws=drawn, logit_draws=field_draws(answer.field, DRAWS)
+        )
     except ValueError as error:
         text = str(error)
         return (say(f"{text[0].upper()}{text[1:].removesuffix('.')}.", kind="refusal"),)
     sentence = agreement_sentence(found, answer.level)
-    fig, ax = new_figure(3.2)
+    fig, ax = new_figure(2.6)
     plot_freeze_against_field(both, ax=ax, controls=controls)
     percent = round(100 * answer.level)
-    caption = (f"LT50 in the freeze test ({freeze.name}) against survival of winters in the field: {count_of(len(both), 'hybrid')}, lines are "
-               f"{percent} % intervals, controls named. Both are about other runs and winters too, so intervals overlap more than hybrids do.")
-    return (finding(sentence, rank=rank, label="Freeze test and field", see="freeze-field"),
-            figure(fig, label="freeze-field", caption=caption, data=both, alt=sentence),
-            say("The coefficient is of estimates: their errors make it smaller than that of the true values, and survivors of earlier winters are "
-                "hardier than what was planted. A high one says that the test ranks hybrids, not that it foretells a share."))
+    caption = (
+        f"LT50 in the freeze test ({freeze.name}) against survival of winters in the field:"
+        f" {count_of(len(both), 'hybrid')}, lines are {percent} % intervals, controls named. Both are about"
+        " other runs and winters too, so intervals overlap more than hybrids do."
+    )
+    return (
+        finding(sentence, rank=rank, label="Freeze test and field", see="freeze-field"),
+        figure(fig, label="freeze-field", caption=caption, data=both, alt=sentence),
+        say(
+            "The coefficient is of estimates: their errors make it smaller than that of the true values, and"
+            " survivors of earlier winters are hardier than what was planted. A high one says that the test"
+            " ranks hybrids, not that it foretells a share."
+        ),
+    )
 
 
 def agreement_sentence(found: pd.DataFrame, level: float) -> str:
     """Rank correlation of freezer and field, in a sentence."""
     row = found.set_index("coefficient").loc["Spearman"]
-    size = (f"Spearman's rank correlation {fmt_number(row['estimate'], 2)} ({fmt_interval(row['lower'], row['upper'], 2, share=False)}, "
-            f"{count_of(row['n_hybrids'], 'hybrid')})")
+    size = (
+        f"Spearman's rank correlation {fmt_number(row['estimate'], 2)}"
+        f" ({fmt_interval(row['lower'], row['upper'], 2, share=False)},"
+        f" {count_of(row['n_hybrids'], 'hybrid')})"
+    )
     if row["lower"] > 0:
-        return f"The freeze test ranked hybrids as the field's winters did, more or less: {size}."
+        return f"The freeze test ranked hybrids in line with the field's winters: {size}."
     if row["upper"] < 0:
-        return f"The freeze test ranked hybrids against the field's winters: {size}. Look for exchanged labels, or a field where something else kills."
+        return (
+            f"The freeze test ranked hybrids against the field's winters: {size}. Look for exchanged labels,"
+            " or a field where something else kills."
+        )
     return f"It is not shown that the freeze test ranks hybrids as the field's winters did: {size}."
 
 

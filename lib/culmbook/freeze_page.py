@@ -1,7 +1,7 @@
-"""What the frost notebook says of freeze tests: what was tested, what kills half, and by how much hybrids differ.
+"""What the frost notebook says of freeze tests: what was tested, what kills half, how hybrids differ.
 
-Every protocol, tissue and connected set of runs is a subject of its own, with its own figures and sentences. A set that
-carries no answer says why and has none of them.
+Every protocol, tissue and connected set of runs is a subject of its own, with its own figures and
+sentences. A set that carries no answer says why and has none of them.
 """
 
 from dataclasses import dataclass
@@ -10,24 +10,35 @@ import numpy as np
 import pandas as pd
 
 from culmbook.columns import Column
-from culmbook.formats import fmt_count, fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
+from culmbook.formats import fmt_count
 from culmbook.freeze_curves import against_control, lethal_temperatures, survival_curves, unevenness
 from culmbook.freeze_figures import MOST_CURVES, plot_curves, plot_lt50
-from culmbook.freeze_model import SLOPES_DIFFER_P, FreezeFit, fit_freeze
+from culmbook.freeze_model import FreezeFit, fit_freeze
 from culmbook.freeze_tests import cautions, degrees, observed_survival, survival_sets, why_no_curve
+from culmbook.freeze_words import contrast_sentence, control_words, lethal_sentences, slope_words
 from culmbook.mixed import CONVERGED
 from culmbook.present import figure, finding, say, table
 from culmbook.stand_figures import height_for, named_words, new_figure
 from culmbook.stand_report import count_of
 
-NO_TESTS = "No freeze test of these hybrids came in, so nothing is said about the temperature that kills them."
-NO_COUNTS = "No freeze test of these hybrids counted units alive after regrowth, so there is no survival curve."
-NAMED = 3  # hybrids that a sentence gives numbers of on either side of the control
-MOST_DRAWN = 60  # hybrids that a caterpillar shows by name
+NO_TESTS = (
+    "No freeze test of these hybrids came in, so nothing is said about the temperature that kills them."
+)
+NO_COUNTS = (
+    "No freeze test of these hybrids counted units alive after regrowth, so there is no survival curve."
+)
 DIFFERENCE_COLUMNS = {
-    "difference_c": Column("Less control", "°C", digits=1, kind="number", meaning="LT50 less the control's; below 0: hardier."),
-    "difference": Column("Interval", "°C", digits=1, kind="interval", ends=("lower_c", "upper_c"),
-                         meaning="Interval of the difference from the control."),
+    "difference_c": Column(
+        "Less control", "°C", digits=1, kind="number", meaning="LT50 less the control's; below 0: hardier."
+    ),
+    "difference": Column(
+        "Interval",
+        "°C",
+        digits=1,
+        kind="interval",
+        ends=("lower_c", "upper_c"),
+        meaning="Interval of the difference from the control.",
+    ),
 }
 
 
@@ -35,7 +46,8 @@ DIFFERENCE_COLUMNS = {
 class FreezeAnswer:
     """Curves of one protocol, tissue and connected set of runs, or the ``reason`` why there are none.
 
-    ``no_contrast`` says why hybrids are not compared with the control; ``suffix`` sets labels of several sets apart.
+    ``no_contrast`` says why hybrids are not compared with the control; ``suffix`` sets labels of several
+    sets apart.
     """
 
     name: str
@@ -70,14 +82,23 @@ def freeze_answers(tests: pd.DataFrame, control: str, *, level: float = 0.95) ->
     """
     sets = survival_sets(tests)
     parts = pd.Series([key[:2] for key in sets]).value_counts()
-    return [_answer(key, parts[key[:2]] > 1, "" if i == 0 else f"-{i + 1}", cells, control, level)
-            for i, (key, cells) in enumerate(sets.items())]
+    return [
+        _answer(key, parts[key[:2]] > 1, "" if i == 0 else f"-{i + 1}", cells, control, level)
+        for i, (key, cells) in enumerate(sets.items())
+    ]
 
 
 def _answer(key, in_parts, suffix, cells, control, level):
     protocol, tissue, part = key
     name = f"{protocol}, {tissue}" + (f", part {part}" if in_parts else "")
-    given = {"name": name, "tissue": tissue, "suffix": suffix, "cells": cells, "level": level, "control": control}
+    given = {
+        "name": name,
+        "tissue": tissue,
+        "suffix": suffix,
+        "cells": cells,
+        "level": level,
+        "control": control,
+    }
     if reason := why_no_curve(cells):
         return FreezeAnswer(**given, reason=reason)
     fit = fit_freeze(cells)
@@ -88,18 +109,28 @@ def _answer(key, in_parts, suffix, cells, control, level):
         why = f"The control {control} was not in these runs" if control else "The network names no control"
         return FreezeAnswer(**given, **found, no_contrast=f"{why}, so hybrids are not compared with one.")
     if len(fit.hybrids) < 2:
-        return FreezeAnswer(**given, **found, no_contrast="Only the control was tested, so there is nothing to compare with it.")
+        return FreezeAnswer(
+            **given,
+            **found,
+            no_contrast="Only the control was tested, so there is nothing to compare with it.",
+        )
     contrasts = against_control(fit, control, level=level)
     if contrasts["difference_c"].isna().all():
         own = found["temperatures"].set_index("hybrid").loc[control, "answer"]
         why = f"The control {control} has no LT50 ({own})" if own else "No other hybrid has an LT50"
-        return FreezeAnswer(**given, **found, no_contrast=f"{why}, so there are no differences from the control.")
+        return FreezeAnswer(
+            **given, **found, no_contrast=f"{why}, so there are no differences from the control."
+        )
     return FreezeAnswer(**given, **found, contrasts=contrasts)
 
 
 def main_set(answers: list[FreezeAnswer], tissue: str = "rhizome") -> FreezeAnswer | None:
-    """The set that winters and the field are set beside: of the tissue, with curves, of most hybrids; None without one."""
-    usable = [a for a in answers if a.fit is not None and a.tissue == tissue and a.temperatures["lt50_c"].notna().any()]
+    """The set that winters and the field are set beside: of the tissue, with LT50, of most hybrids."""
+    usable = [
+        a
+        for a in answers
+        if a.fit is not None and a.tissue == tissue and a.temperatures["lt50_c"].notna().any()
+    ]
     return max(usable, key=lambda a: len(a.fit.hybrids), default=None)
 
 
@@ -126,15 +157,36 @@ def show_tested(tests: pd.DataFrame, answers: list[FreezeAnswer], where: str) ->
     shown = [say(_tested_words(tests, where))]
     if not answers:
         return (*shown, say(NO_COUNTS, kind="refusal"))
-    columns = {"name": Column("Protocol and tissue"), "hybrids": Column("Hybrids", kind="count"), "runs": Column("Runs", kind="count"),
-               "from_to": Column("Temperatures", "°C"), "n_temperatures": Column("Levels", kind="count"),
-               "frozen": Column("Frozen", "units", kind="count"), "unfrozen": Column("Unfrozen", "units", kind="count"),
-               "death": Column("Natural death", kind="share", digits=1, meaning="Share of unfrozen units that died, from the model."),
-               "interval": Column("95 % interval", kind="share_interval", digits=1, ends=("death_lower", "death_upper"))}
-    shown.append(table(pd.DataFrame([_set_row(a) for a in answers]), label="freeze-sets", columns=columns,
-                       caption="Freeze tests with units counted alive, by protocol and tissue.",
-                       note="Sets are never pooled: a slower freezer or another tissue has another LT50. Natural death is taken out of every "
-                            "kill; without unfrozen units it is not known."))
+    columns = {
+        "name": Column("Protocol and tissue"),
+        "hybrids": Column("Hybrids", kind="count"),
+        "runs": Column("Runs", kind="count"),
+        "from_to": Column("Temperatures", "°C"),
+        "n_temperatures": Column("Levels", kind="count"),
+        "frozen": Column("Frozen", "units", kind="count"),
+        "unfrozen": Column("Unfrozen", "units", kind="count"),
+        "death": Column(
+            "Natural death",
+            kind="share",
+            digits=1,
+            meaning="Share of unfrozen units that died, from the model.",
+        ),
+        "interval": Column(
+            "95 % interval", kind="share_interval", digits=1, ends=("death_lower", "death_upper")
+        ),
+    }
+    shown.append(
+        table(
+            pd.DataFrame([_set_row(a) for a in answers]),
+            label="freeze-sets",
+            columns=columns,
+            caption="Freeze tests with units counted alive, by protocol and tissue.",
+            note=(
+                "Sets are never pooled: a slower freezer or another tissue has another LT50. Natural death is"
+                " taken out of every kill; without unfrozen units it is not known."
+            ),
+        )
+    )
     for answer in answers:
         shown += [say(f"{_named(answer, answers)}{text}", kind="caution") for text in cautions(answer.cells)]
     return tuple(shown)
@@ -147,8 +199,10 @@ def _tested_words(tests, where):
     words = f"{count_of(hybrids, 'hybrid')} in {count_of(runs, 'freezer run')}{when}."
     if where == "all":
         return words
-    return (f"{words} Freezers belong to the network: shown are the tests of hybrids grown at {where}, fitted without the others, so "
-            "numbers may differ a little from those of the network report.")
+    return (
+        f"{words} Freezers belong to the network: shown are the tests of hybrids grown at {where}, fitted"
+        " without the others, so numbers may differ a little from those of the network report."
+    )
 
 
 def _set_row(answer):
@@ -156,11 +210,20 @@ def _set_row(answer):
     unfrozen = cells["temperature_c"].isna()
     levels = np.sort(cells.loc[~unfrozen, "temperature_c"].unique())[::-1]
     fit = answer.fit
-    return {"name": answer.name, "hybrids": cells["hybrid"].nunique(), "runs": cells["run"].nunique(), "n_temperatures": len(levels),
-            "from_to": f"{degrees(levels[0])} to {degrees(levels[-1])}".replace(" °C", "") if len(levels) else None,
-            "frozen": cells.loc[~unfrozen, "tested"].sum(), "unfrozen": cells.loc[unfrozen, "tested"].sum(),
-            "death": fit.natural_death if fit and unfrozen.any() else np.nan,
-            "death_lower": fit.natural_death_lower if fit else np.nan, "death_upper": fit.natural_death_upper if fit else np.nan}
+    return {
+        "name": answer.name,
+        "hybrids": cells["hybrid"].nunique(),
+        "runs": cells["run"].nunique(),
+        "n_temperatures": len(levels),
+        "from_to": (
+            f"{degrees(levels[0])} to {degrees(levels[-1])}".replace(" °C", "") if len(levels) else None
+        ),
+        "frozen": cells.loc[~unfrozen, "tested"].sum(),
+        "unfrozen": cells.loc[unfrozen, "tested"].sum(),
+        "death": fit.natural_death if fit and unfrozen.any() else np.nan,
+        "death_lower": fit.natural_death_lower if fit else np.nan,
+        "death_upper": fit.natural_death_upper if fit else np.nan,
+    }
 
 
 def _named(answer, answers):
@@ -192,8 +255,15 @@ def show_lethal(answers: list[FreezeAnswer], controls: list[str], *, rank: int) 
     told = [a for a in answers if a.fit is not None]
     shown = []
     if told:
-        sentences = [f"{_named(a, answers)}{text}" for a in told for text in lethal_sentences(a)]
-        shown.append(finding(*sentences, rank=rank, label="Frost hardiness in the freezer", see=f"lethal-temperatures{told[0].suffix}"))
+        sentences = [f"{_named(a, answers)}{text}" for a in told for text in _sentences(a)]
+        shown.append(
+            finding(
+                *sentences,
+                rank=rank,
+                label="Frost hardiness in the freezer",
+                see=f"lethal-temperatures{told[0].suffix}",
+            )
+        )
     for answer in answers:
         if len(answers) > 1:
             shown.append(say(f"Protocol and tissue: {answer.name}."))
@@ -201,95 +271,17 @@ def show_lethal(answers: list[FreezeAnswer], controls: list[str], *, rank: int) 
     return tuple(shown)
 
 
+def _sentences(answer):
+    return lethal_sentences(answer.temperatures, answer.contrasts, answer.control, answer.level)
+
+
 def _of_set(answer, controls):
-    shown = [_caterpillar(answer) if answer.contrasts is not None else say(answer.no_contrast, kind="refusal")]
-    shown.append(_lethal_table(answer, controls))
-    if (words := slope_words(answer.fit)):
+    shown = [
+        _caterpillar(answer) if answer.contrasts is not None else say(answer.no_contrast, kind="refusal")
+    ]
+    if words := slope_words(answer.fit):
         shown.append(say(words))
-    return [*shown, *_curve_figures(answer, controls), _uneven_table(answer)]
-
-
-def lethal_sentences(answer: FreezeAnswer) -> list[str]:
-    """What the first page says of one set: against the control, else the range of LT50, and who is not bracketed."""
-    known = answer.temperatures.dropna(subset=["lt50_c"])
-    words = []
-    if answer.contrasts is not None:
-        words.append(contrast_sentence(answer.contrasts, answer.control, answer.level, control_words(answer.temperatures, answer.control),
-                                       "in the freeze test"))
-    elif len(known) > 1:
-        top, low = known.iloc[0], known.iloc[-1]
-        words.append(f"LT50 in the freeze test ranged from {_c(top['lt50_c'])} ({top['hybrid']}) to {_c(low['lt50_c'])} ({low['hybrid']}), "
-                     f"in {count_of(len(known), 'hybrid')}.")
-    elif len(known) == 1:
-        words.append(f"LT50 of {known['hybrid'].iloc[0]} in the freeze test was {control_words(known, known['hybrid'].iloc[0])}.")
-    else:
-        words.append("No hybrid has an LT50 from the freeze test: the temperatures tested do not hold it between them.")
-    open_ended = answer.temperatures[answer.temperatures["answer"].ne("")]
-    if len(open_ended) and len(known):
-        named = fmt_list([f"{r.hybrid} ({r.answer})" for r in open_ended.itertuples()], most=NAMED)
-        words.append(f"Without an LT50: {named}.")
-    return words
-
-
-def control_words(temperatures: pd.DataFrame, hybrid: str) -> str:
-    """LT50 of a hybrid with its interval, for a sentence: '−3.5 °C, −3.8 to −3.2'."""
-    row = temperatures.set_index("hybrid").loc[hybrid]
-    low, high = row["lt50_lower_c"], row["lt50_upper_c"]
-    limits = f", {fmt_interval(low, high, 1, share=False)}" if np.isfinite(low) and np.isfinite(high) else ""
-    return _c(row["lt50_c"]) + limits
-
-
-def _c(value, digits=1):
-    return f"{fmt_number(value, digits)} °C"
-
-
-def contrast_sentence(contrasts: pd.DataFrame, control: str, level: float, own: str, test: str, together: bool = True) -> str:
-    """Which hybrids are clearly hardier or tenderer than the control, with numbers, and how many are neither.
-
-    Parameters
-    ----------
-    contrasts : DataFrame
-        ``hybrid, difference_c, lower_c, upper_c``, hardiest first.
-    control : str
-    level : float
-    own : str
-        The control's LT50 in words.
-    test : str
-        Such as 'in the freeze test'.
-    together : bool
-        Whether the intervals hold all at once.
-
-    Returns
-    -------
-    str
-    """
-    known = contrasts.dropna(subset=["difference_c"])
-    hardier, tenderer = known[known["upper_c"] < 0], known[known["lower_c"] > 0][::-1]
-    held = f"{'all ' if together else 'each with its own '}{round(100 * level)} % interval{'s taken together' if together else ''}"
-    than = f"the control {control} (LT50 {own})"
-    if hardier.empty and tenderer.empty:
-        return f"No hybrid of {fmt_count(len(known))} is clearly hardier or tenderer than {than} {test}, {held}."
-    parts = [f"{_hybrids(rows)} {'is' if len(rows) == 1 else 'are'} {word}{' than ' + than if first else ''}: {_by_how_much(rows)}"
-             for rows, word, first in ((hardier, "hardier", True), (tenderer, "tenderer", hardier.empty)) if len(rows)]
-    rest = len(known) - len(hardier) - len(tenderer)
-    neither = "none is left that does not differ" if not rest else f"{fmt_count(rest)} {'does' if rest == 1 else 'do'} not differ clearly"
-    start = test[0].upper() + test[1:]
-    return f"{start}, {'; '.join(parts)}; {neither}, {held}."
-
-
-def _hybrids(rows):
-    return count_of(len(rows), "hybrid")
-
-
-def _by_how_much(rows):
-    """The clearest hybrids with the size of their difference; an open end is said as 'at least'."""
-    told = []
-    for row in rows.head(NAMED).itertuples():
-        ends = sorted([abs(row.lower_c), abs(row.upper_c)])
-        limits = fmt_interval(*ends, 1, share=False) if np.isfinite(ends[1]) else f"at least {fmt_number(ends[0], 1)}"
-        told.append(f"{row.hybrid} by {_c(abs(row.difference_c))} ({limits})")
-    more = len(rows) - len(told)
-    return fmt_list([*told, f"{fmt_count(more)} more"] if more else told, most=NAMED + 1)
+    return [*shown, *_curve_figures(answer, controls), _lethal_table(answer, controls), _uneven_table(answer)]
 
 
 def _caterpillar(answer):
@@ -297,12 +289,26 @@ def _caterpillar(answer):
     fig, ax = new_figure(height_for(len(frame)))
     plot_lt50(frame, answer.control, ax=ax)
     units = answer.temperatures["tested"]
-    caption = (f"LT50 less that of the control {answer.control}, {answer.name}: points with simultaneous {percent} % intervals, so a line clear "
-               f"of the dashed one is a difference, however many hybrids are compared; {_each(units)} frozen units per hybrid in "
-               f"{count_of(len(answer.fit.runs), 'run')}.{named_words(len(frame))}")
-    return figure(fig, label=f"lt50-differences{answer.suffix}", caption=caption, data=frame, columns={
-        "hybrid": Column("Hybrid"), **DIFFERENCE_COLUMNS, "answer": Column("Remark")},
-        alt=contrast_sentence(frame, answer.control, answer.level, control_words(answer.temperatures, answer.control), "in the freeze test"))
+    caption = (
+        f"LT50 less that of the control {answer.control}, {answer.name}: points with simultaneous {percent} %"
+        " intervals, so a line clear of the dashed one is a difference, however many hybrids are compared;"
+        f" {_each(units)} frozen units per hybrid in"
+        f" {count_of(len(answer.fit.runs), 'run')}.{named_words(len(frame))}"
+    )
+    return figure(
+        fig,
+        label=f"lt50-differences{answer.suffix}",
+        caption=caption,
+        data=frame,
+        columns={"hybrid": Column("Hybrid"), **DIFFERENCE_COLUMNS, "answer": Column("Remark")},
+        alt=contrast_sentence(
+            frame,
+            answer.control,
+            answer.level,
+            control_words(answer.temperatures, answer.control),
+            "in the freeze test",
+        ),
+    )
 
 
 def _each(numbers):
@@ -317,29 +323,36 @@ def _lethal_table(answer, controls):
         frame = frame.merge(answer.contrasts.drop(columns="answer"), on="hybrid", how="left")
         columns |= DIFFERENCE_COLUMNS
     for q in (50, 10, 90):
-        columns |= {f"lt{q}_c": Column(f"LT{q}", "°C", digits=1, kind="number", meaning=f"Temperature that kills {q} %, natural death apart."),
-                    f"lt{q}": Column("Interval", "°C", digits=1, kind="interval", ends=(f"lt{q}_lower_c", f"lt{q}_upper_c"))}
+        columns |= {
+            f"lt{q}_c": Column(
+                f"LT{q}",
+                "°C",
+                digits=1,
+                kind="number",
+                meaning=f"Temperature that kills {q} %, natural death apart.",
+            ),
+            f"lt{q}": Column(
+                "Interval", "°C", digits=1, kind="interval", ends=(f"lt{q}_lower_c", f"lt{q}_upper_c")
+            ),
+        }
     if len(answer.fit.runs) < 2:
         columns = {name: column for name, column in columns.items() if name not in ("lt50", "lt10", "lt90")}
     if frame["answer"].ne("").any():
         columns["answer"] = Column("Remark")
     note = f"Controls in bold. Intervals of LT hold for other runs, each with {percent} %."
     if answer.contrasts is not None:
-        note += f" Those of the differences hold together with {percent} %; a run that froze too hard drops out of them."
-    return table(frame.assign(is_control=frame["hybrid"].isin(controls)), label=f"lethal-temperatures{answer.suffix}", columns=columns,
-                 strong="is_control", note=note, caption=f"Temperatures that kill 50, 10 and 90 % of each hybrid, {answer.name}, hardiest first.")
-
-
-def slope_words(fit: FreezeFit) -> str:
-    """Common or own slopes, in a sentence; blank with one hybrid."""
-    test = fit.slopes_test
-    if not test:
-        return ""
-    tested = f"chi-squared {fmt_number(test['chi2'], 1)} on {fmt_count(test['df'])} df, {fmt_p(test['p_value'])}"
-    if fit.slopes == "own":
-        return (f"Curves differ in steepness ({tested}), so every hybrid has a slope of its own: ranks at LT10 or LT90 need not be those at LT50.")
-    return (f"Curves do not differ clearly in steepness ({tested}; limit {SLOPES_DIFFER_P:g}), so hybrids share one slope: differences at LT10 and "
-            "LT90 are those at LT50.")
+        note += (
+            f" Those of the differences hold together with {percent} %; a run that froze too hard drops out"
+            " of them."
+        )
+    return table(
+        frame.assign(is_control=frame["hybrid"].isin(controls)),
+        label=f"lethal-temperatures{answer.suffix}",
+        columns=columns,
+        strong="is_control",
+        note=note,
+        caption=f"Temperatures that kill 50, 10 and 90 % of each hybrid, {answer.name}, hardiest first.",
+    )
 
 
 def _curve_figures(answer, controls):
@@ -351,23 +364,52 @@ def _curve_figures(answer, controls):
     shown = []
     for k, part in enumerate(parts, 1):
         here = points[points["hybrid"].isin(part["hybrid"])]
-        caption = (f"Units alive by temperature, {answer.name}, hardiest first: points with 95 % intervals of the units alone, curve with its {percent} % band "
-                   f"for these runs; the bar at the foot is LT50 with its interval. {_each(here.dropna(subset=['temperature_c'])['tested'])} frozen "
-                   "units behind a point; controls in orange.")
-        shown.append(figure(plot_curves(curves, points, part, controls), caption=caption, data=here,
-                            label=f"freeze-curves{answer.suffix}{f'-part{k}' if len(parts) > 1 else ''}",
-                            alt=f"One small panel per hybrid with units alive falling from mild to hard frost. {' '.join(lethal_sentences(answer))}"))
+        caption = (
+            f"Units alive by temperature, {answer.name}, hardiest first: points with 95 % intervals of the"
+            f" units alone, curve with its {percent} % band for these runs; the bar at the foot is LT50 with"
+            f" its interval. {_each(here.dropna(subset=['temperature_c'])['tested'])} frozen units behind a"
+            " point; controls in orange."
+        )
+        shown.append(
+            figure(
+                plot_curves(curves, points, part, controls),
+                caption=caption,
+                data=here,
+                label=f"freeze-curves{answer.suffix}{f'-part{k}' if len(parts) > 1 else ''}",
+                alt=(
+                    "One small panel per hybrid with units alive falling from mild to hard frost."
+                    f" {' '.join(_sentences(answer))}"
+                ),
+            )
+        )
     return shown
 
 
 def _uneven_table(answer):
-    columns = {"source": Column("Source"), "levels": Column("Levels", kind="count"),
-               "sd_logit": Column("sd", "logit", digits=2, kind="number", meaning="Standard deviation on the logit scale."),
-               "sd_c": Column("As temperature", "°C", digits=2, kind="number", meaning="Standard deviation divided by the mean slope.")}
-    return table(unevenness(answer.fit), label=f"freeze-unevenness{answer.suffix}", columns=columns,
-                 caption=f"Where survival varied beyond chance, {answer.name}.",
-                 note="A run shifts all its hybrids alike and drops out of differences; loads and cells do not, and are the error that they are "
-                      "judged by. With one run its part is not known.")
+    columns = {
+        "source": Column("Source"),
+        "levels": Column("Levels", kind="count"),
+        "sd_logit": Column(
+            "sd", "logit", digits=2, kind="number", meaning="Standard deviation on the logit scale."
+        ),
+        "sd_c": Column(
+            "As temperature",
+            "°C",
+            digits=2,
+            kind="number",
+            meaning="Standard deviation divided by the mean slope.",
+        ),
+    }
+    return table(
+        unevenness(answer.fit),
+        label=f"freeze-unevenness{answer.suffix}",
+        columns=columns,
+        caption=f"Where survival varied beyond chance, {answer.name}.",
+        note=(
+            "A run shifts all its hybrids alike and drops out of differences; loads and cells do not, and are"
+            " the error that they are judged by. With one run its part is not known."
+        ),
+    )
 
 
 def headline_words(answers: list[FreezeAnswer]) -> str:
@@ -379,18 +421,8 @@ def headline_words(answers: list[FreezeAnswer]) -> str:
     against = ""
     if answer.contrasts is not None:
         known = answer.contrasts
-        against = f"; hardier than {answer.control} {(known['upper_c'] < 0).sum()}, tenderer {(known['lower_c'] > 0).sum()}"
+        against = (
+            f"; hardier than {answer.control} {(known['upper_c'] < 0).sum()}, tenderer"
+            f" {(known['lower_c'] > 0).sum()}"
+        )
     return f"freeze tests: hardiest {top['hybrid']} LT50 {top['lt50_c']:.1f} °C{against}"
-
-
-def share_words(share: float, low: float, high: float) -> str:
-    """A share with its interval, which is left out where it prints like the share itself.
-
-    Examples
-    --------
-    >>> share_words(0.87, 0.71, 0.93), share_words(0.999, 0.998, 0.9999)
-    ('87 % (71 to 93 %)', '>99 %')
-    """
-    if fmt_share(low) == fmt_share(high) == fmt_share(share):
-        return fmt_share(share)
-    return f"{fmt_share(share)} ({fmt_interval(low, high)})"

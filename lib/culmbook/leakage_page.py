@@ -8,8 +8,16 @@ import pandas as pd
 from culmbook.columns import Column
 from culmbook.formats import fmt_list
 from culmbook.freeze_figures import plot_lt50
-from culmbook.freeze_page import DIFFERENCE_COLUMNS, contrast_sentence, control_words
-from culmbook.leakage import LeakageFit, fit_leakage, injury_index, leakage_against_control, leakage_temperatures, why_no_leakage_curve
+from culmbook.freeze_page import DIFFERENCE_COLUMNS
+from culmbook.freeze_words import contrast_sentence, control_words
+from culmbook.leakage import (
+    LeakageFit,
+    fit_leakage,
+    injury_index,
+    leakage_against_control,
+    leakage_temperatures,
+    why_no_leakage_curve,
+)
 from culmbook.present import figure, finding, say, table
 from culmbook.stand_figures import height_for, named_words, new_figure
 from culmbook.stand_report import count_of
@@ -19,7 +27,7 @@ NO_LEAKAGE = "No freeze test of these hybrids read electrolyte leakage."
 
 @dataclass(frozen=True)
 class LeakageAnswer:
-    """Sigmoids of one protocol and tissue, or the ``reason`` why there are none; as the answers of freeze tests."""
+    """Sigmoids of one protocol and tissue, or the ``reason`` why there are none."""
 
     name: str
     suffix: str
@@ -50,7 +58,10 @@ def leakage_answers(tests: pd.DataFrame, control: str, *, level: float = 0.95) -
     """
     read = tests[tests[["leakage_after", "leakage_total"]].notna().all(axis=1)]
     groups = list(read.groupby(["protocol", "tissue"], sort=True))
-    return [_answer(", ".join(key), "" if i == 0 else f"-{i + 1}", rows, control, level) for i, (key, rows) in enumerate(groups)]
+    return [
+        _answer(", ".join(key), "" if i == 0 else f"-{i + 1}", rows, control, level)
+        for i, (key, rows) in enumerate(groups)
+    ]
 
 
 def _answer(name, suffix, rows, control, level):
@@ -69,8 +80,14 @@ def _answer(name, suffix, rows, control, level):
         return LeakageAnswer(**given, **found, no_contrast=f"{why}, so hybrids are not compared with one.")
     contrasts = leakage_against_control(fit, control, level=level)
     if contrasts["difference_c"].isna().all():
-        return LeakageAnswer(**given, **found, no_contrast="Nothing can be compared with the control by leakage: "
-                             f"{fit.answers[control] or 'no other hybrid of its runs has an LT50'}.")
+        return LeakageAnswer(
+            **given,
+            **found,
+            no_contrast=(
+                "Nothing can be compared with the control by leakage: "
+                f"{fit.answers[control] or 'no other hybrid of its runs has an LT50'}."
+            ),
+        )
     return LeakageAnswer(**given, **found, contrasts=contrasts)
 
 
@@ -93,8 +110,17 @@ def show_leakage(answers: list[LeakageAnswer], controls: list[str], *, rank: int
     told = [a for a in answers if a.temperatures is not None and a.temperatures["lt50_c"].notna().any()]
     shown = []
     if told:
-        sentences = [text if len(answers) == 1 else f"{a.name}: {text}" for a in told for text in leakage_sentences(a)]
-        shown.append(finding(*sentences, rank=rank, label="Frost hardiness by leakage", see=f"leakage-temperatures{told[0].suffix}"))
+        sentences = [
+            text if len(answers) == 1 else f"{a.name}: {text}" for a in told for text in leakage_sentences(a)
+        ]
+        shown.append(
+            finding(
+                *sentences,
+                rank=rank,
+                label="Frost hardiness by leakage",
+                see=f"leakage-temperatures{told[0].suffix}",
+            )
+        )
     for answer in answers:
         if len(answers) > 1:
             shown.append(say(f"Protocol and tissue: {answer.name}."))
@@ -107,31 +133,68 @@ def leakage_sentences(answer: LeakageAnswer) -> list[str]:
     known = answer.temperatures.dropna(subset=["lt50_c"])
     tissue = answer.name.rsplit(", ", 1)[-1]
     if answer.contrasts is not None:
-        return [contrast_sentence(answer.contrasts, answer.control, answer.level, control_words(answer.temperatures, answer.control),
-                                  f"by leakage of the {tissue}", together=False)]
+        return [
+            contrast_sentence(
+                answer.contrasts,
+                answer.control,
+                answer.level,
+                control_words(answer.temperatures, answer.control),
+                f"by leakage of the {tissue}",
+                together=False,
+            )
+        ]
     named = fmt_list([f"{r.hybrid} ({control_words(known, r.hybrid)})" for r in known.head(3).itertuples()])
-    return [f"By leakage of the {tissue}, LT50 is known of {count_of(len(known), 'hybrid')}: {'hardiest ' if len(known) > 3 else ''}{named}."]
+    return [
+        f"By leakage of the {tissue}, LT50 is known of {count_of(len(known), 'hybrid')}:"
+        f" {'hardiest ' if len(known) > 3 else ''}{named}."
+    ]
 
 
 def _of_set(answer, controls):
     frame, percent = answer.temperatures, round(100 * answer.level)
-    shown = [_caterpillar(answer) if answer.contrasts is not None else say(answer.no_contrast, kind="refusal")]
-    columns = {"hybrid": Column("Hybrid"), "units": Column("Frozen", "units", kind="count"), "runs": Column("Runs", kind="count")}
+    shown = [
+        _caterpillar(answer) if answer.contrasts is not None else say(answer.no_contrast, kind="refusal")
+    ]
+    columns = {
+        "hybrid": Column("Hybrid"),
+        "units": Column("Frozen", "units", kind="count"),
+        "runs": Column("Runs", kind="count"),
+    }
     if answer.contrasts is not None:
         frame = frame.merge(answer.contrasts.drop(columns="answer"), on="hybrid", how="left")
         columns |= DIFFERENCE_COLUMNS
-    columns |= {"lt50_c": Column("LT50", "°C", digits=1, kind="number", meaning="Where the index is half its fitted upper limit."),
-                "lt50": Column("Interval", "°C", digits=1, kind="interval", ends=("lt50_lower_c", "lt50_upper_c")),
-                "upper_limit": Column("Upper limit", kind="share", meaning="Index of injury that hard frost reaches, fitted."),
-                "half_c": Column("Index 50 %", "°C", digits=1, kind="number", meaning="Temperature at an index of 0.5, where that differs.")}
+    columns |= {
+        "lt50_c": Column(
+            "LT50", "°C", digits=1, kind="number", meaning="Where the index is half its fitted upper limit."
+        ),
+        "lt50": Column("Interval", "°C", digits=1, kind="interval", ends=("lt50_lower_c", "lt50_upper_c")),
+        "upper_limit": Column(
+            "Upper limit", kind="share", meaning="Index of injury that hard frost reaches, fitted."
+        ),
+        "half_c": Column(
+            "Index 50 %",
+            "°C",
+            digits=1,
+            kind="number",
+            meaning="Temperature at an index of 0.5, where that differs.",
+        ),
+    }
     if frame["half_c"].isna().all():
         del columns["half_c"]
     if frame["answer"].ne("").any():
         columns["answer"] = Column("Remark")
-    listed = table(frame.assign(is_control=frame["hybrid"].isin(controls)), label=f"leakage-temperatures{answer.suffix}", columns=columns,
-                   strong="is_control", caption=f"Temperature of half injury by electrolyte leakage, {answer.name}, hardiest first.",
-                   note=f"Controls in bold. Intervals with {percent} % each: of LT50 for other runs, of differences within these runs. "
-                        "Leakage measures injury of membranes, not death: its LT50 is not compared with that of regrowth.")
+    listed = table(
+        frame.assign(is_control=frame["hybrid"].isin(controls)),
+        label=f"leakage-temperatures{answer.suffix}",
+        columns=columns,
+        strong="is_control",
+        caption=f"Temperature of half injury by electrolyte leakage, {answer.name}, hardiest first.",
+        note=(
+            f"Controls in bold. Intervals with {percent} % each: of LT50 for other runs, of differences"
+            " within these runs. Leakage measures injury of membranes, not death: its LT50 is not compared"
+            " with that of regrowth."
+        ),
+    )
     return [*shown, listed]
 
 
@@ -141,7 +204,15 @@ def _caterpillar(answer):
     plot_lt50(frame, answer.control, ax=ax)
     units = answer.temperatures["units"]
     each = f"{int(np.min(units))} to {int(np.max(units))}" if units.nunique() > 1 else f"{int(units.iloc[0])}"
-    return figure(fig, label=f"leakage-differences{answer.suffix}", data=frame, alt=" ".join(leakage_sentences(answer)),
-                  columns={"hybrid": Column("Hybrid"), **DIFFERENCE_COLUMNS, "answer": Column("Remark")},
-                  caption=f"LT50 by leakage less that of the control {answer.control}, {answer.name}: points with {percent} % intervals, each with its "
-                          f"own confidence; {each} frozen units per hybrid.{named_words(len(frame))}")
+    return figure(
+        fig,
+        label=f"leakage-differences{answer.suffix}",
+        data=frame,
+        alt=" ".join(leakage_sentences(answer)),
+        columns={"hybrid": Column("Hybrid"), **DIFFERENCE_COLUMNS, "answer": Column("Remark")},
+        caption=(
+            f"LT50 by leakage less that of the control {answer.control}, {answer.name}: points with {percent}"
+            f" % intervals, each with its own confidence; {each} frozen units per"
+            f" hybrid.{named_words(len(frame))}"
+        ),
+    )
