@@ -152,6 +152,22 @@ def test_adjusted_means_match_statsmodels(trial):
     assert means[["lower", "upper"]].to_numpy() == pytest.approx(test.conf_int(), rel=1e-6)
 
 
+def test_numbers_taken_as_a_factor_are_averaged_over_their_levels(trial):
+    plots = trial.assign(year=2020 + trial["block"].astype(int) % 3)
+    fit = fit_gaussian(plots, "y", "hybrid + C(year)")
+    rows = mean_weights(fit, "hybrid")
+    assert rows.loc["a"].to_numpy() == pytest.approx([1, 0, 0, 1 / 3, 1 / 3])
+    assert mean_weights(fit, "hybrid", at={"year": 2021}).loc["a"].tolist() == [1, 0, 0, 1, 0]
+    with pytest.raises(ValueError, match="year has no level 2019; there are 2020, 2021, 2022"):
+        mean_weights(fit, "hybrid", at={"year": 2019})
+
+
+def test_a_level_that_is_not_there_is_refused(trial):
+    fit = fit_gaussian(trial, "y", "hybrid + film")
+    with pytest.raises(ValueError, match="film has no level 'straw'; there are bare, film"):
+        mean_weights(fit, "hybrid", at={"film": "straw"})
+
+
 def test_adjusted_means_need_a_formula_and_its_columns(trial):
     fit = fit_gaussian(trial, "y", "hybrid + film")
     with pytest.raises(ValueError, match="no column block in the model's formula; there are film, hybrid"):
@@ -248,10 +264,13 @@ def test_criteria_that_mean_nothing_together_are_refused(trial):
     for message, other in others.items():
         with pytest.raises(ValueError, match=message):
             compare({"one": fit, "other": other})
+    for few, message in (({}, "there are no fits"), ({"one": fit}, "there is one fit")):
+        with pytest.raises(ValueError, match=f"{message}; a comparison needs two or more"):
+            compare(few)
     stuck = fit_gaussian(trial, "y", "hybrid", ["block"], method="ml")
     object.__setattr__(stuck, "verdict", "not converged: no step lowers the criterion")
     with pytest.raises(ValueError, match="stuck has not converged: no step.*criterion means nothing"):
-        compare({"stuck": stuck})
+        compare({"stuck": stuck, "one": fit})
 
 
 def test_criteria_by_laplace_and_by_quadrature_or_with_half_plants_are_not_compared(trial):
@@ -267,7 +286,9 @@ def test_criteria_by_laplace_and_by_quadrature_or_with_half_plants_are_not_compa
 
 def test_shares_need_one_spread_of_the_cells(trial):
     given = {"alive": "alive", "total": "planted", "fixed": "hybrid"}
-    same = fit_binomial(trial.assign(day=trial["block"].astype(int)), **given, random=[over("film", "day", "ar1")])
+    same = fit_binomial(
+        trial.assign(day=trial["block"].astype(int)), **given, random=[over("film", "day", "ar1")]
+    )
     assert same.spread == pytest.approx(np.sqrt(same.variances.iloc[0]))
     uneven = fit_binomial(trial, **given, random=[slopes("block", "depth")])
     with pytest.raises(ValueError, match="variance of 'block on depth' differs between cells"):

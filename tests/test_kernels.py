@@ -451,6 +451,25 @@ REFUSALS = {
         [slopes("hybrid", "dose")],
         r"dose is missing in 1 of 111 rows with a response \(index 7\)",
     ),
+    "slopes on words": (
+        _change(),
+        "1",
+        [slopes("hybrid", "block")],
+        "slopes of 'hybrid on block' need numbers in block",
+    ),
+    "infinite slope": (
+        lambda t: t.assign(dose=t["dose"].where(t.index != 7, np.inf)),
+        "1",
+        [slopes("hybrid", "dose")],
+        r"dose is not finite in 1 of 111 rows \(index 7\)",
+    ),
+    "basis with a gap": (
+        _change(),
+        "1",
+        [basis("trend", np.where(np.arange(222).reshape(111, 2) == 5, np.nan, 1.0))],
+        r"the matrix of 'trend' is not finite in 1 of 111 rows \(index 2\)",
+    ),
+    "no response": (_change(y=np.nan), "1", ["hybrid"], "no row has a value of y"),
     "no column": (_change(), "1", [over("hybrid", "year", "ar1")], "no column year; there are hybrid"),
 }
 
@@ -471,3 +490,14 @@ def test_factors_are_a_whole_number(k):
 def test_heritability_of_correlated_levels_is_refused():
     with pytest.raises(ValueError, match="take the inner levels one by one"):
         _fit("ar1").heritability("hybrid over season")
+
+
+def test_a_basis_loses_the_rows_without_a_response():
+    frame = _trial()
+    matrix = np.random.default_rng(3).normal(size=(len(frame), 4))
+    gaps = frame.assign(y=frame["y"].where(frame.index % 10 != 3))
+    kept = gaps["y"].notna().to_numpy()
+    fit = fit_gaussian(gaps, "y", "1", ["hybrid", basis("trend", matrix)])
+    less = fit_gaussian(gaps[kept], "y", "1", ["hybrid", basis("trend", matrix[kept])])
+    assert fit.criterion == pytest.approx(less.criterion, rel=1e-12)
+    assert fit.n_missing == (~kept).sum()

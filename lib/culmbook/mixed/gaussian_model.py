@@ -258,6 +258,8 @@ def used_records(frame, response, fixed, random, residual_by, known_variance):
     columns = [*columns_of(fixed, random), *(c for c in (residual_by, known_variance) if c is not None)]
     refuse_absent(frame, [response, *columns])
     used = frame[frame[response].notna()]
+    if used.empty:
+        raise ValueError(f"no row has a value of {response}")
     for column in dict.fromkeys(columns):
         refuse_rows(used, column, used[column].isna(), "is missing", _WITH_RESPONSE)
     refuse_rows(used, response, ~np.isfinite(used[response].astype(float)), "is not finite", _WITH_RESPONSE)

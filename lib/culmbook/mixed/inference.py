@@ -19,8 +19,8 @@ def mean_weights(fit, by: str, at: dict | None = None) -> pd.DataFrame:
     by : str
         Factor of the formula.
     at : dict, optional
-        Values at which other columns are held; otherwise other factors are averaged over their levels,
-        each with the same weight, and numbers held at their mean.
+        Values at which other columns are held; otherwise other factors (numbers in ``C(...)`` too) are
+        averaged over their levels, each with the same weight, and numbers held at their mean.
 
     Returns
     -------
@@ -31,7 +31,8 @@ def mean_weights(fit, by: str, at: dict | None = None) -> pd.DataFrame:
     Raises
     ------
     ValueError
-        Fitted from a design instead of a formula, or a column that is not in the formula.
+        Fitted from a design instead of a formula, a column that is not in the formula, or a level in ``at``
+        that is not in the data.
 
     References
     ----------
@@ -51,15 +52,26 @@ def _grid(fit, by, at):
     wrong = [c for c in [by, *(at or {})] if c not in known]
     if wrong:
         raise ValueError(f"no column {', '.join(wrong)} in the model's formula; there are {', '.join(known)}")
-    choices = {c: [at[c]] if at and c in at else _choices(fit.data[c], c == by) for c in known}
+    factors = _factors(spec)
+    for column, value in (at or {}).items():
+        levels = sorted(fit.data[column].unique())
+        if column in factors and value not in levels:
+            raise ValueError(f"{column} has no level {value!r}; there are {', '.join(map(str, levels))}")
+    choices = {c: [at[c]] if at and c in at else _choices(fit.data[c], c == by or c in factors) for c in known}
     grid = pd.MultiIndex.from_product(choices.values(), names=choices).to_frame(index=False)
     return grid, spec.get_model_matrix(grid).to_numpy(float)
 
 
-def _choices(values, is_by):
-    if pd.api.types.is_numeric_dtype(values) and not is_by:
-        return [float(values.mean())]
-    return sorted(values.unique())
+def _factors(spec):
+    """Columns that the formula takes as factors, numbers in ``C(...)`` among them."""
+    kinds = {expression: kind for expression, (kind, _) in spec.encoder_state.items()}
+    named = [names for factor, names in spec.factor_variables.items()
+             if factor.expr in kinds and kinds[factor.expr].value == "categorical"]
+    return set().union(*named) & spec.required_variables
+
+
+def _choices(values, by_level):
+    return sorted(values.unique()) if by_level else [float(values.mean())]
 
 
 def marginal_share(logit, spread):
@@ -215,7 +227,7 @@ def compare(fits: dict) -> pd.DataFrame:
     Raises
     ------
     ValueError
-        Fits of different kinds, methods, nodes or records; restricted likelihoods of models with different fixed
+        Fewer than two fits; fits of different kinds, methods, nodes or records; restricted likelihoods of models with different fixed
         effects, which have different data behind them, and likewise with a prior of them; a fit that has not
         converged.
 
@@ -228,6 +240,8 @@ def compare(fits: dict) -> pd.DataFrame:
     ----------
     Akaike (1974) IEEE Trans. Autom. Control 19:716-723; Pinheiro & Bates (2000) section 2.4 on restricted likelihoods.
     """
+    if len(fits) < 2:
+        raise ValueError(f"there {'is one fit' if fits else 'are no fits'}; a comparison needs two or more")
     first = next(iter(fits.values()))
     for name, fit in fits.items():
         if fit.verdict != "converged":

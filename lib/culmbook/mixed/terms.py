@@ -223,6 +223,7 @@ def _make(frame, spec):
     if isinstance(spec, Basis):
         if len(spec.matrix) != len(frame):
             raise ValueError(f"the matrix of {spec.name!r} has {len(spec.matrix)} rows, the frame {len(frame)}")
+        refuse_rows(frame, f"the matrix of {spec.name!r}", ~np.isfinite(spec.matrix).all(axis=1), "is not finite")
         levels = pd.RangeIndex(spec.matrix.shape[1])
         return Term(spec.name, kernels.Diagonal([""]), sparse.csr_array(spec.matrix), levels, [""])
     outer = spec if isinstance(spec, str) else spec.outer
@@ -233,10 +234,18 @@ def _make(frame, spec):
         raise ValueError(f"random term {outer!r} has one level: its variance cannot be estimated")
     if isinstance(spec, Slopes):
         names = ["intercept", *spec.numbers]
-        design = np.column_stack([np.ones(len(frame)), *(frame[c].to_numpy(float) for c in spec.numbers)])
+        design = np.column_stack([np.ones(len(frame)), *(_numbers(frame, c, spec) for c in spec.numbers)])
         kernel = kernels.make("unstructured" if spec.correlated else "diagonal", names, None, None)
         return Term(spec.name, kernel, _columns(code, design), labels, names, code, design=design)
     return Term(spec, kernels.Diagonal([""]), _columns(code, np.ones((len(frame), 1))), labels, [""], code)
+
+
+def _numbers(frame, column, spec):
+    if not pd.api.types.is_numeric_dtype(frame[column]):
+        raise ValueError(f"slopes of {spec.name!r} need numbers in {column}")
+    values = frame[column].to_numpy(float)
+    refuse_rows(frame, column, pd.Series(~np.isfinite(values), index=frame.index), "is not finite")
+    return values
 
 
 def _over(frame, spec, code, labels):
