@@ -469,6 +469,7 @@ REFUSALS = {
         [basis("trend", np.where(np.arange(222).reshape(111, 2) == 5, np.nan, 1.0))],
         r"the matrix of 'trend' is not finite in 1 of 111 rows \(index 2\)",
     ),
+    "words as a response": (_change(y="tall"), "1", ["hybrid"], "y holds 'tall': a response needs numbers"),
     "no response": (_change(y=np.nan), "1", ["hybrid"], "no row has a value of y"),
     "no column": (_change(), "1", [over("hybrid", "year", "ar1")], "no column year; there are hybrid"),
 }

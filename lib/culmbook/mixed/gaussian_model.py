@@ -260,6 +260,8 @@ def used_records(frame, response, fixed, random, residual_by, known_variance):
     used = frame[frame[response].notna()]
     if used.empty:
         raise ValueError(f"no row has a value of {response}")
+    if not pd.api.types.is_numeric_dtype(used[response]):
+        raise ValueError(f"{response} holds {used[response].iloc[0]!r}: a response needs numbers")
     for column in dict.fromkeys(columns):
         refuse_rows(used, column, used[column].isna(), "is missing", _WITH_RESPONSE)
     refuse_rows(used, response, ~np.isfinite(used[response].astype(float)), "is not finite", _WITH_RESPONSE)
