@@ -25,6 +25,8 @@ _STEEPEST = 20.0  # logits per step of the penalised fit: no curve needs more
 _PENALTY_STEPS = 100
 _FIRST_VARIANCE = 0.2
 _LOGIT_RANGE = (-10.0, 2.0)  # of natural death
+_SEARCHES = 3  # a search that stumbles goes on from where it fell
+_FLAT = 0.1  # slope of the criterion that counts as none
 _DIFFERENCE = 1e-5  # for the search's derivatives: well above the error of a mode
 _STEP = 0.15  # in the logit of natural death, for numerical derivatives
 
@@ -243,11 +245,15 @@ class _Problem:
         start = np.append(np.full(len(self.terms), _FIRST_VARIANCE), logit_death)
         fixed = (logit_death, logit_death)
         bounds = [(0.0, None)] * len(self.terms) + [_LOGIT_RANGE if self.has_control else fixed]
-        found = optimize.minimize(self._criterion, start, method="L-BFGS-B", bounds=bounds,
-                                  options={"eps": _DIFFERENCE})
+        for _ in range(_SEARCHES):
+            found = optimize.minimize(self._criterion, start, method="L-BFGS-B", bounds=bounds,
+                                      options={"eps": _DIFFERENCE})
+            rough = not found.success and np.max(np.abs(found.jac)) > _FLAT
+            start = found.x
+            if not rough:
+                break
         self.point, self.height = found.x, self._criterion(found.x)
         self.mode = self.laplace.at(self.point[:-1])
-        rough = not found.success and np.max(np.abs(found.jac)) > 0.1
         self.verdict = f"not converged: {found.message}" if rough else CONVERGED
 
     def _natural_death(self):
