@@ -283,11 +283,11 @@ def draw_scores(rng, hybrid_sd, plot_sd):
 
 
 def score_set(seed, hybrid_sd=1.0, plot_sd=0.0):
-    """Log odds ratios of one set of scores, as fitted and with the scale's correction.
+    """Log odds ratios of one set of scores: as fitted, with t instead of the normal quantile, and scaled besides.
 
-    The thresholds are measured in units of the scores' scatter, which maximum likelihood understates by the root of
-    (n - p) / n, n independent scores or plots, p effects with the mean; effects are overstated by as much. The correction
-    multiplies them by that factor and takes t with n - p degrees of freedom; a likelihood ratio is multiplied by its square.
+    Thresholds are in units of the scores' scatter, which maximum likelihood understates by the root of (n - p) / n, n
+    independent scores or plots, p effects with the mean; without a prior effects are overstated by as much. Scaled effects
+    are multiplied by that root, a scaled likelihood ratio by its square; t has n - p degrees of freedom.
     """
     rng = np.random.default_rng([58, int(10 * hybrid_sd), int(10 * plot_sd), seed])
     frame, truth = draw_scores(rng, hybrid_sd, plot_sd)
@@ -300,7 +300,8 @@ def score_set(seed, hybrid_sd=1.0, plot_sd=0.0):
     df = n - len(fit.coefficients) - 1
     ratio, scale = less.criterion - fit.criterion, np.sqrt(df / n)
     rates = {"converged": fit.verdict == "converged"}
-    for factor, quantile, name in ((1.0, stats.norm.ppf(0.975), "as fitted"), (scale, stats.t.ppf(0.975, df), "corrected")):
+    z, t = stats.norm.ppf(0.975), stats.t.ppf(0.975, df)
+    for factor, quantile, name in ((1.0, z, "as fitted"), (1.0, t, "with t"), (scale, t, "scaled")):
         off = np.abs(factor * value - truth.to_numpy()) / se
         rates[f"log odds ratio, {name}"], rates[f"narrowed log odds ratio, {name}"] = (off <= quantile).mean(), (off <= NARROW * quantile).mean()
         rates[f"single test rejects, {name}"] = (np.abs(factor * value) / se > quantile).mean()

@@ -78,8 +78,8 @@ def test_draws_cover_with_three_blocks(drawn, name):
     assert passes(drawn, f"{name}, 90 % of draws", 0.90), drawn
 
 
-def test_log_odds_ratios_cover_with_the_scale_corrected(scores):
-    assert passes(scores, "log odds ratio, corrected", 0.95), scores
+def test_log_odds_ratios_cover(scores):
+    assert passes(scores, "log odds ratio, with t", 0.95), scores
 
 
 def test_checks_go_red_for_narrower_intervals(blocks, counts, drawn):
