@@ -224,3 +224,12 @@ def test_bootstrap_is_repeatable(plots):
     one, two, other = (bootstrap(fit, lambda f: f.variances, 20, seed=s) for s in (1, 1, 2))
     pd.testing.assert_frame_equal(one, two)
     assert not np.allclose(one, other)
+
+
+def test_two_levels_leave_their_variance_open():
+    rng = np.random.default_rng(1)
+    plots = pd.DataFrame({"block": list("ab") * 10, "yield": rng.normal(size=20)})
+    fit = fit_gaussian(plots, "yield", "1", ["block"])
+    with pytest.raises(ValueError, match="block has two levels"):
+        draws(fit)
+    assert len(draws(fit, 10, variances=0).fixed) == 10

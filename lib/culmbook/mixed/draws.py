@@ -8,7 +8,10 @@ import pandas as pd
 from culmbook.mixed.search import CONVERGED, curvature
 
 _HEAVY = 5  # degrees of freedom of the proposal: tails heavier than the posterior's
-_FIRST, _AROUND = 2, 4  # variances proposed for each kept, to find where they lie and to keep
+_AROUND = 4  # variances proposed for each kept
+_ROUNDS = 6
+_ENOUGH = 0.25  # share of the proposals that count with which the search for better ones ends
+_LEAST = 10  # proposals that count, fewer of which are no sample
 _LARGEST = 20.0  # log of a standard deviation, so that its square is finite
 
 
@@ -54,7 +57,8 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50) -> Draws:
     Raises
     ------
     ValueError
-        The fit has not converged, or is no REML fit.
+        The fit has not converged, or is no REML fit; a term has two levels; the data say next to nothing about
+        the covariance's parameters.
 
     Notes
     -----
@@ -71,6 +75,10 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50) -> Draws:
     """
     if fit.verdict != CONVERGED or fit.method != "reml":
         raise ValueError(f"draws need a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}")
+    few = [term.name for term in fit.model.terms if len(term.levels) < 3 and variances]
+    if few:
+        raise ValueError(f"{', '.join(few)} has two levels, which leave its variance open upwards: take it as fixed, "
+                         "or give variances=0")
     rng = np.random.default_rng(seed)
     thetas, effective = [fit.state.theta], 1.0
     if variances and len(fit.state.theta):
@@ -119,19 +127,43 @@ def _resampled(fit, n, rng):
     """n sets of parameters from their posterior, and the share of proposals that count."""
     is_variance = fit.model.powers == 2
     centre, root = _first_guess(fit, is_variance)
-    for around in (_FIRST, _AROUND):  # the first round says where the second has to look
-        x, log_proposal = _proposals(centre, root, max(around * n, 10 * len(centre)), rng)
+    best, effective = None, 0.0
+    for turn in range(_ROUNDS):  # each round says where the next has to look
+        x, log_proposal = _proposals(centre, root, max(_AROUND * n, 20 * len(centre)), rng)
         theta = np.where(is_variance, np.exp(2 * np.minimum(x, _LARGEST)), x)
         heights = np.array([_height(fit.model.problem, t) for t in theta])
         log_weight = -0.5 * (heights - fit.state.criterion) + x[:, is_variance].sum(axis=1) - log_proposal
-        weight = np.exp(log_weight - log_weight.max())
-        weight /= weight.sum()
-        effective = 1 / (weight**2).sum()
-        if effective > 2 * len(centre):
-            centre = weight @ x
-            root = np.linalg.cholesky((weight[:, None] * (x - centre)).T @ (x - centre))
+        weight = _normalised(log_weight)
+        if 1 / (weight**2).sum() > effective:
+            best, effective = (theta, weight), 1 / (weight**2).sum()
+        if effective > _ENOUGH * len(weight) and turn:
+            break
+        centre, root = _moments(x, log_weight, root)
+    if effective < _LEAST:
+        raise ValueError("the data hold too little about the covariance's parameters to draw them: simplify the model, "
+                         "or give variances=0 to hold them at their estimates")
+    theta, weight = best
     places = np.searchsorted(np.cumsum(weight), (np.arange(n) + rng.uniform()) / n).clip(max=len(weight) - 1)
     return theta[places], float(effective / len(weight))
+
+
+def _normalised(log_weight):
+    weight = np.exp(log_weight - log_weight.max())
+    return weight / weight.sum()
+
+
+def _moments(x, log_weight, root):
+    """Centre and root of the covariance of weighted proposals, tempered until enough count, beside the last ones."""
+    few = 5 * x.shape[1]
+    for temper in 0.5 ** np.arange(12):
+        weight = _normalised(temper * log_weight)
+        counted = 1 / (weight**2).sum()
+        if counted > few:
+            break
+    centre = weight @ x
+    spread = (weight[:, None] * (x - centre)).T @ (x - centre)
+    spread = (counted * spread + few * root @ root.T) / (counted + few)
+    return centre, np.linalg.cholesky(spread)
 
 
 def _proposals(centre, root, n, rng):
@@ -209,6 +241,8 @@ def bootstrap(fit, statistic, n: int = 500, seed: int = 1) -> pd.DataFrame:
     ----------
     Efron & Tibshirani (1993) An Introduction to the Bootstrap, ch. 6.
     """
+    if not hasattr(fit, "resampled"):
+        raise ValueError("only gaussian and binomial fits can be simulated and fitted again")
     rng, rows, failed = np.random.default_rng(seed), [], 0
     for _ in range(n):
         again = fit.resampled(rng)
