@@ -1,8 +1,9 @@
-"""Random small designs: gaussian fits against a dense evaluation of their definition, and what does not converge.
+"""Random small designs: gaussian fits against a dense evaluation of their definition; what does not converge.
 
 ``python tests/random_designs.py [--plain N] [--kernels N]`` prints the counts. Plain designs are those of
-``dense_reml.small_design``: unbalanced, with empty cells and variances at zero. Designs with kernels have a covariance over
-seasons, random slopes or the columns of a matrix. Every covariance here is written from its definition, apart from the package.
+``dense_reml.small_design``: unbalanced, with empty cells and variances at zero. Designs with kernels have a
+covariance over seasons, random slopes or the columns of a matrix. Every covariance here is written from its
+definition, apart from the package.
 """
 
 import argparse
@@ -15,11 +16,10 @@ from collections import Counter
 
 import numpy as np
 import pandas as pd
+from culmbook.mixed import basis, factor_analytic, fit_gaussian, over, search, slopes
 from dense_reml import covariance, criterion, least, matrices, small_design
 from formulaic import model_matrix
 from scipy import linalg, optimize
-
-from culmbook.mixed import basis, factor_analytic, fit_gaussian, over, search, slopes
 
 CAUSES = (search.VANISHED, search.STUCK, search.UNENDING)
 NO_REPLICATION = "a residual group has no degree of freedom left by fixed effects and random levels"
@@ -35,7 +35,11 @@ def plain_designs(number):
     draw = np.random.default_rng(11)
     for i in range(number):
         frame, random, fixed = small_design(draw)
-        by = "c" if i % 5 == 0 and "c" not in ":".join(random) and frame["c"].value_counts().min() >= 5 else None
+        by = (
+            "c"
+            if i % 5 == 0 and "c" not in ":".join(random) and frame["c"].value_counts().min() >= 5
+            else None
+        )
         yield frame, random, fixed, ("reml", "ml")[i % 2], by
 
 
@@ -57,16 +61,19 @@ def check_plain(frame, random, fixed, method, by):
     z, x, y = matrices(frame, random), model_matrix(fixed, frame).to_numpy(float), frame["y"].to_numpy()
     groups = np.ones((len(frame), 1)) if by is None else matrices(frame, [by])[0]
     if fit.verdict != "converged":
-        return f"{_cause(fit)}; {NO_REPLICATION if lacks_replication(z, groups, x) else 'all residual groups are replicated'}"
+        why = NO_REPLICATION if lacks_replication(z, groups, x) else "all residual groups are replicated"
+        return f"{_cause(fit)}; {why}"
     theta = fit.variances.to_numpy()
     if abs(fit.criterion - criterion(covariance(theta, z, groups), y, x, method == "reml")) > AGREEMENT:
         return "another criterion than the definition's"
     lowest = least(z, groups, y, x, method == "reml", np.full(len(theta), y.var() / len(theta)))
-    return "agrees" if fit.criterion <= lowest + AGREEMENT else _lower_elsewhere(lacks_replication(z, groups, x))
+    return (
+        "agrees" if fit.criterion <= lowest + AGREEMENT else _lower_elsewhere(lacks_replication(z, groups, x))
+    )
 
 
 def _cause(fit):
-    cause, = [c for c in CAUSES if c in fit.verdict]
+    (cause,) = [c for c in CAUSES if c in fit.verdict]
     return cause
 
 
@@ -87,8 +94,12 @@ KERNELS = {  # parameters of m levels, and the covariance they make
     "diagonal": (lambda m: m, lambda theta, places: np.diag(theta)),
     "ar1": (lambda m: 2, lambda theta, places: theta[0] * theta[1] ** np.abs(places[:, None] - places)),
     "unstructured": (lambda m: m * (m + 1) // 2, lambda theta, places: _triangle(theta, len(places))),
-    "factor": (lambda m: 2 * m, lambda theta, places: np.outer(theta[: len(places)], theta[: len(places)])
-               + np.diag(theta[len(places) :])),
+    "factor": (
+        lambda m: 2 * m,
+        lambda theta, places: (
+            np.outer(theta[: len(places)], theta[: len(places)]) + np.diag(theta[len(places) :])
+        ),
+    ),
 }
 MODELS = {
     "diagonal": [over("hybrid", "season", "diagonal")],
@@ -138,11 +149,15 @@ def parts(frame, name):
     one, line = np.ones((len(frame), 1)), np.column_stack([np.ones(len(frame)), frame["age"]])
     over_seasons = {kind: Part(frame, "hybrid", kind, seasons, SEASONS) for kind in KERNELS}
     plain = {term: Part(frame, term, "diagonal", one, np.zeros(1)) for term in ("hybrid", "block")}
-    return {"diagonal": [over_seasons["diagonal"]], "ar1": [over_seasons["ar1"], plain["block"]],
-            "unstructured": [over_seasons["unstructured"]], "one factor": [over_seasons["factor"]],
-            "slopes": [Part(frame, "hybrid", "unstructured", line, np.zeros(2))],
-            "crossed diagonal": [over_seasons["ar1"], Part(frame, "block", "diagonal", seasons, SEASONS)],
-            "basis": [plain["hybrid"], _Trend(frame)]}[name]
+    return {
+        "diagonal": [over_seasons["diagonal"]],
+        "ar1": [over_seasons["ar1"], plain["block"]],
+        "unstructured": [over_seasons["unstructured"]],
+        "one factor": [over_seasons["factor"]],
+        "slopes": [Part(frame, "hybrid", "unstructured", line, np.zeros(2))],
+        "crossed diagonal": [over_seasons["ar1"], Part(frame, "block", "diagonal", seasons, SEASONS)],
+        "basis": [plain["hybrid"], _Trend(frame)],
+    }[name]
 
 
 class _Trend(Part):
@@ -159,13 +174,21 @@ def trend_columns(frame):
 
 
 def kernel_designs(number):
-    """Frame, name of the model and method: 6 to 12 hybrids in two to four blocks over four seasons, some records lost."""
+    """Frame, name of the model and method: 6 to 12 hybrids in two to four blocks over four seasons, some
+    records lost.
+    """
     draw = np.random.default_rng(12)
     for i in range(number):
         name, hybrids, blocks = list(MODELS)[i % len(MODELS)], draw.integers(6, 13), draw.integers(2, 5)
-        frame = pd.MultiIndex.from_product([[f"h{h:02d}" for h in range(hybrids)], [f"b{b}" for b in range(blocks)], SEASONS],
-                                           names=["hybrid", "block", "season"]).to_frame(index=False)
-        frame["age"], frame["place"], frame["x"] = (frame["season"] - 2020) / 2, draw.random(len(frame)), draw.normal(size=len(frame))
+        frame = pd.MultiIndex.from_product(
+            [[f"h{h:02d}" for h in range(hybrids)], [f"b{b}" for b in range(blocks)], SEASONS],
+            names=["hybrid", "block", "season"],
+        ).to_frame(index=False)
+        frame["age"], frame["place"], frame["x"] = (
+            (frame["season"] - 2020) / 2,
+            draw.random(len(frame)),
+            draw.normal(size=len(frame)),
+        )
         v = np.eye(len(frame))
         for part in parts(frame, name):
             size = draw.choice([0.0, 0.5, 1.5])
@@ -200,7 +223,9 @@ def least_of_parts(own, y, x, restricted):
 
     def records(theta):
         pieces = np.split(theta[:-1], ends[:-1])
-        return sum(part.covariance(t) for part, t in zip(own, pieces, strict=True)) + theta[-1] * np.eye(len(y))
+        return sum(part.covariance(t) for part, t in zip(own, pieces, strict=True)) + theta[-1] * np.eye(
+            len(y)
+        )
 
     def slope(theta):
         inverse = np.linalg.inv(records(theta))
@@ -211,8 +236,14 @@ def least_of_parts(own, y, x, restricted):
         return criterion(records(theta), y, x, restricted), np.array(by_each)
 
     bounds = [*(b for part in own for b in part.bounds()), (1e-4 * share, None)]
-    return optimize.minimize(slope, start, jac=True, bounds=bounds, method="L-BFGS-B",
-                             options={"ftol": 1e-14, "gtol": 1e-8, "maxiter": 500}).fun
+    return optimize.minimize(
+        slope,
+        start,
+        jac=True,
+        bounds=bounds,
+        method="L-BFGS-B",
+        options={"ftol": 1e-14, "gtol": 1e-8, "maxiter": 500},
+    ).fun
 
 
 def main():
@@ -221,8 +252,14 @@ def main():
     parser.add_argument("--plain", type=int, default=1000)
     parser.add_argument("--kernels", type=int, default=350)
     given = parser.parse_args()
-    for title, check, designs in (("plain", check_plain, plain_designs(given.plain)), ("kernels", check_kernel, kernel_designs(given.kernels))):
-        print(f"\n{title}\n{pd.Series(Counter(check(*design) for design in designs)).sort_index().to_string()}", flush=True)
+    for title, check, designs in (
+        ("plain", check_plain, plain_designs(given.plain)),
+        ("kernels", check_kernel, kernel_designs(given.kernels)),
+    ):
+        print(
+            f"\n{title}\n{pd.Series(Counter(check(*design) for design in designs)).sort_index().to_string()}",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -1,14 +1,23 @@
 """Coverage, error rates and bias of the mixed models, a short version of ``tests/known_truth_mixed.py``.
 
-The rule: within one point plus two Monte Carlo standard errors, variances within 3 % plus two; red when every interval is
-made 15 % narrower.
+The rule: within one point plus two Monte Carlo standard errors, variances within 3 % plus two; red when
+every interval is made 15 % narrower.
 """
 
 from functools import partial
 
 import pytest
 from known_truth import passes, run
-from known_truth_mixed import block_set, count_set, draws_set, network_set, score_set, share_set, split_plot_set, unbiased
+from known_truth_mixed import (
+    block_set,
+    count_set,
+    draws_set,
+    network_set,
+    score_set,
+    share_set,
+    split_plot_set,
+    unbiased,
+)
 
 pytestmark = pytest.mark.slow
 
