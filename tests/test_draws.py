@@ -20,14 +20,14 @@ def _read(name):
 def plots():
     draw = np.random.default_rng(4)
     frame = pd.MultiIndex.from_product(
-        [[f"h{i}" for i in range(8)], [2020, 2021, 2023], ["b1", "b2"]], names=["hybrid", "season", "block"]
+        [[f"h{i}" for i in range(8)], [2020, 2021, 2023], ["b1", "b2", "b3"]], names=["hybrid", "season", "block"]
     ).to_frame(index=False)
     frame["days"] = (frame["season"] - 2021) / 2
     frame["y"] = (
         10
-        + np.repeat(draw.normal(0, 1.5, 8), 6)
-        + np.repeat(draw.normal(0, 0.8, 24), 2)
-        + draw.normal(0, 0.7, 48)
+        + np.repeat(draw.normal(0, 1.5, 8), 9)
+        + np.repeat(draw.normal(0, 0.8, 24), 3)
+        + draw.normal(0, 0.7, 72)
     )
     return frame.drop(index=[3, 17, 30, 31]).reset_index(drop=True)
 
