@@ -81,8 +81,8 @@ def test_tables_mark_the_control_and_list_counts(answer):
     listed = next(p for p in shown if isinstance(p, ReportTable) and p.label == "damage-hybrids")
     names = [row[0] for row in listed.content["rows"]]
     assert set(names) == set(HYBRIDS) and [n for n, bold in zip(names, listed.strong, strict=True) if bold] == ["A"]
-    at = [c["name"] for c in listed.content["columns"]].index("n_scores")
-    assert {row[at] for row in listed.content["rows"]} == {"16"}
+    at = [c["name"] for c in listed.content["columns"]].index("n_plots")
+    assert {row[at] for row in listed.content["rows"]} == {"8"}
     assert {"damage-scores", "damage-hybrids", "damage-effects"} == set(_labels(shown))
 
 

@@ -223,24 +223,19 @@ def _hybrid_table(answer, controls):
     percent = round(100 * answer.level)
     counts = (
         answer.damage.scores.groupby("hybrid")
-        .agg(
-            n_plots=("plot_key", "nunique"),
-            n_scores=("damage_score", "size"),
-            observed=("damage_score", lambda s: float(s.ge(SEVERE).mean())),
-        )
+        .agg(n_plots=("plot_key", "nunique"), observed=("damage_score", lambda s: float(s.ge(SEVERE).mean())))
         .reset_index()
     )
     frame, columns = counts, {
         "hybrid": Column("Hybrid"),
         "n_plots": Column("Plots", kind="count"),
-        "n_scores": Column("Scores", kind="count"),
         "observed": Column(f"Scored {SEVERE}–6", kind="share", meaning="Plain share of its scores."),
     }
     if answer.chances is not None:
         frame = answer.chances
         columns |= {
             "chance": Column(
-                f"Chance of {SEVERE} or more",
+                f"Chance of {SEVERE}–6",
                 kind="share",
                 meaning="From the model, averaged over frosts, replicates, treatments, observers.",
             ),
@@ -248,7 +243,7 @@ def _hybrid_table(answer, controls):
         }
     for found, name, heading in (
         (answer.contrasts, "as_stood", "Odds ratio"),
-        (answer.equal_contrasts, "equal", "At equal emergence"),
+        (answer.equal_contrasts, "equal", "Equal emergence"),
     ):
         if found is not None:
             frame = frame.merge(_odds_cells(found, name), on="hybrid", how="left")
@@ -264,6 +259,11 @@ def _hybrid_table(answer, controls):
         columns["median"] = Column(
             "Leaf killed", kind="share", meaning="Median of the plots' means, as recorded."
         )
+    equal = (
+        " At equal emergence: how tender its leaf is; plots not up yet are left out there."
+        if answer.equal_contrasts is not None
+        else ""
+    )
     against = (
         f" Odds ratios are against {answer.control}; their intervals hold together with {percent} %."
         if answer.contrasts is not None
@@ -277,8 +277,7 @@ def _hybrid_table(answer, controls):
         caption="Spring frost damage by hybrid, least damaged first.",
         note=(
             f"Controls in bold. Scores 0 (none) to 6 (all leaf killed).{against} As hybrids stood: a late one"
-            " may have escaped. At equal emergence: how tender its leaf is; plots not up yet are left out"
-            " there."
+            f" may have escaped.{equal}"
         ),
     )
 

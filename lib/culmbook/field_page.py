@@ -288,7 +288,9 @@ def _against_severity(answer, controls):
     named = list(dict.fromkeys([*[c for c in controls if c in order][:4], order[0], order[-1]]))
     fig, ax = new_figure(2.6)
     plot_field_against_severity(observed, ax=ax, named=named, line=line)
-    ax.set_ylim(bottom=10 * np.floor(10 * known["share"].min()) - 3)
+    lowest = 10 * np.floor(10 * known["share"].min())
+    ax.set(ylim=(lowest - 0.03 * (100 - lowest + 10), 100 + 0.03 * (100 - lowest + 10)))
+    ax.set_yticks([tick for tick in ax.get_yticks() if lowest <= tick <= 100])
     n = known[["site", "winter"]].drop_duplicates()
     caption = (
         "Survival of every hybrid in every winter against the winter's lowest temperature at rhizome depth"
