@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import linalg, optimize, stats
+from scipy import linalg, stats
 
 from culmbook.damage_scores import HIGHEST, refuse_observers_alone, rows_to_fit
 from culmbook.mixed import CONVERGED, OrdinalFit, fit_ordinal
@@ -25,7 +25,6 @@ MIN_REPEATED = 5
 """Fewest plots scored more than once with which plots get a variance of their own."""
 MIN_CLASS = 10
 """Fewest scores in a class for the test of proportional odds; smaller ones join their neighbour."""
-_FAR = 20.0  # logits between which a moved threshold lies
 
 
 @dataclass(frozen=True)
@@ -109,7 +108,7 @@ def fit_damage(frame, *, at_equal_emergence=False, with_observers=True):
     ...         "planting_method": "hand", "event": "S 2025-05-14", "observer": "AA", "why_left_out": None}
     >>> damage = fit_damage(plots.assign(**same))
     >>> damage_chances(damage)[["hybrid", "chance"]].round(2).values.tolist()
-    [['A', 0.17], ['B', 0.67]]
+    [['A', 0.15], ['B', 0.69]]
     >>> damage_against_control(damage, "A")[["hybrid", "verdict"]].values.tolist()
     [['B', 'not told apart']]
     """
@@ -211,8 +210,8 @@ def _weights(damage, factor):
 
 
 def _estimates(damage, weights):
-    """Linear combinations of thresholds and coefficients, shrunk, with their covariance."""
-    vector = damage.fit.shrinkage * pd.concat([damage.fit.thresholds, damage.fit.coefficients])
+    """Linear combinations of thresholds and coefficients, with their covariance."""
+    vector = pd.concat([damage.fit.thresholds, damage.fit.coefficients])
     w = weights.to_numpy()
     return w @ vector.to_numpy(), w @ damage.fit.covariance.to_numpy() @ w.T
 
@@ -251,22 +250,17 @@ def damage_chances(damage, *, threshold=SEVERE, level=0.95):
     Notes
     -----
     Marginal: averaged over frosts, replicates, treatments and observers with the same weight, and over blocks
-    and plots. Effects are shrunk as for the odds ratios; the threshold is then moved so that the mean chance
-    of the hybrids stays that of the maximum likelihood fit, since shrinking it too would pull rare damage
-    towards one half. Limits are those of the hybrid's log odds carried over, so they stay within 0 and 1.
+    and plots. Limits are those of the hybrid's log odds carried over, so they stay within 0 and 1.
     """
     cut = _cut(damage, threshold)
     weights = _weights(damage, "hybrid").assign(**{cut: -1.0})
     logit, covariance = _estimates(damage, weights)
     over, spread = _deviations(damage), np.full((1, 1), damage.spread)
 
-    def averaged(logit, over=over):
+    def averaged(logit):
         return marginal_share(logit[:, None] + over, spread).mean(axis=1)
 
-    factor = damage.fit.shrinkage
-    overall = averaged(logit / factor, over / factor).mean()
-    logit = logit + optimize.brentq(lambda shift: averaged(logit + shift).mean() - overall, -_FAR, _FAR)
-    half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(np.diag(covariance))
+    half = stats.t.ppf(0.5 + level / 2, damage.fit.residual_df) * np.sqrt(np.diag(covariance))
     chance = [averaged(logit + d) for d in (0, -half, half)]
     reached = damage.scores["damage_score"].ge(threshold)
     table = damage.scores.assign(reached=reached).groupby("hybrid").agg(
@@ -312,9 +306,8 @@ def damage_against_control(damage, control, *, level=0.95):
 
     Notes
     -----
-    Odds ratios of plots in the same block scored by the same observer, shrunk for the few scores as in
-    :meth:`culmbook.mixed.OrdinalFit.contrast`. Single-step critical value of the correlated contrasts
-    (multivariate normal).
+    Odds ratios of plots in the same block scored by the same observer. Critical values of t, or single-step of the
+    correlated contrasts (multivariate t), with the scores less fixed effects as degrees of freedom.
 
     References
     ----------
@@ -327,8 +320,9 @@ def damage_against_control(damage, control, *, level=0.95):
     contrast = weights.drop(index=control) - weights.loc[control]
     value, covariance = _estimates(damage, contrast)
     se = np.sqrt(np.diag(covariance))
-    largest = simultaneous_draws(covariance / np.outer(se, se), np.inf)
-    single, together = stats.norm.ppf(0.5 + level / 2), np.quantile(largest, level)
+    df = damage.fit.residual_df
+    largest = simultaneous_draws(covariance / np.outer(se, se), df)
+    single, together = stats.t.ppf(0.5 + level / 2, df), np.quantile(largest, level)
     p = 1 - np.searchsorted(largest, np.abs(value) / se, side="left") / len(largest)
     limits = {"lower": -single, "upper": single, "all_lower": -together, "all_upper": together}
     n_plots = damage.scores.groupby("hybrid")["plot_key"].nunique()[contrast.index]
@@ -365,10 +359,11 @@ def other_effects(damage, *, level=0.95):
     effect = weights.pop("effect")
     value, covariance = _estimates(damage, weights)
     se = np.sqrt(np.diag(covariance))
-    half = stats.norm.ppf(0.5 + level / 2) * se
+    df = damage.fit.residual_df
+    half = stats.t.ppf(0.5 + level / 2, df) * se
     return pd.DataFrame({
         "effect": effect.to_numpy(), "name": weights.index, "odds_ratio": np.exp(value),
-        "lower": np.exp(value - half), "upper": np.exp(value + half), "p_value": 2 * stats.norm.sf(np.abs(value) / se)})
+        "lower": np.exp(value - half), "upper": np.exp(value + half), "p_value": 2 * stats.t.sf(np.abs(value) / se, df)})
 
 
 def proportionality(damage, *, alpha=0.05):
@@ -400,7 +395,7 @@ def proportionality(damage, *, alpha=0.05):
     design = _summarised(damage, rows)
     groups = {"hybrid": ["hybrid"], "observer": [c for c in design if c.startswith("observer ")],
               "emergence": [c for c in design if c == "weeks_up"]}
-    found = pd.DataFrame([{"effect": effect, **_tested(score, design, columns, damage.fit.shrinkage**2)}
+    found = pd.DataFrame([{"effect": effect, **_tested(score, design, columns, damage.fit.residual_df / damage.fit.n_records)}
                           for effect, columns in groups.items() if columns])
     verdict = np.select([found["p_value"].isna(), found["p_value"] < alpha],
                         ["not tested", "differs between scores"], "no sign against one odds ratio")

@@ -84,12 +84,12 @@ class OrdinalFit:
         return "ml" if self.prior_sd is None else f"ml with prior_sd {self.prior_sd:g}"
 
     @property
-    def shrinkage(self) -> float:
-        """Factor by which estimates of so few scores are too large: root of the share of scores not used up."""
-        return float(np.sqrt(max(self.n_records - len(self.coefficients) - 1, 0) / self.n_records))
+    def residual_df(self) -> float:
+        """Scores less fixed effects, the mean among them."""
+        return self.n_records - len(self.coefficients) - 1
 
     def contrast(self, weights: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
-        """Log odds ratios of a higher score, corrected for small samples.
+        """Log odds ratios of a higher score, with limits for few scores.
 
         Parameters
         ----------
@@ -101,7 +101,7 @@ class OrdinalFit:
         Returns
         -------
         DataFrame
-            ``estimate, se, z, p, lower, upper`` by row of ``weights``, logit scale.
+            ``estimate, se, df, t, p, lower, upper`` by row of ``weights``, logit scale.
 
         Raises
         ------
@@ -110,22 +110,23 @@ class OrdinalFit:
 
         Notes
         -----
-        Maximum likelihood takes the latent scatter of scores as too small, by ``sqrt((n - p)/n)`` with n scores
-        and p fixed effects (the mean among them), as it does in a gaussian model; estimates on its scale
-        are too large by as much. They are multiplied by that factor, with the standard error kept. In
-        simulations with 8 to 12 hybrids in 3 blocks this brings coverage from 92.5 to 95 %.
+        Wald limits with a t quantile and the scores less fixed effects as degrees of freedom. With 8 to 12 hybrids in
+        3 blocks and ``prior_sd=5`` they cover 95.2 to 95.6 % in simulations. Without a prior, estimates of so
+        few scores are up to 16 % too large, since maximum likelihood takes the scores' scatter as too small,
+        and cover 92.5 %.
         """
         unknown = [str(c) for c in weights.columns if c not in self.coefficients.index]
         if unknown:
             raise ValueError(f"no such coefficient: {', '.join(unknown)}; there are {', '.join(self.coefficients.index)}")
         names = self.coefficients.index
         rows = weights.reindex(columns=names, fill_value=0.0).to_numpy(float)
-        estimate = self.shrinkage * (rows @ self.coefficients.to_numpy())
+        estimate = rows @ self.coefficients.to_numpy()
         se = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.covariance.loc[names, names], rows))
-        half = stats.norm.ppf(0.5 + level / 2) * se
+        t, half = estimate / se, stats.t.ppf(0.5 + level / 2, self.residual_df) * se
         return pd.DataFrame(
-            {"estimate": estimate, "se": se, "z": estimate / se, "p": 2 * stats.norm.sf(np.abs(estimate / se)),
-             "lower": estimate - half, "upper": estimate + half}, index=weights.index)
+            {"estimate": estimate, "se": se, "df": self.residual_df, "t": t,
+             "p": 2 * stats.t.sf(np.abs(t), self.residual_df), "lower": estimate - half, "upper": estimate + half},
+            index=weights.index)
 
     def probabilities(self, eta, spread: float = 0.0, nodes: int = 31) -> pd.DataFrame:
         """Probability of each score at linear predictors.
