@@ -104,7 +104,7 @@ def _random_terms(cells):
     candidates += ["main_plot_key", "block_key"]
     if not is_wide and cells["treatment"].nunique() > 1:
         candidates.append("hybrid_treatment")
-    fixed = ["condition", "replicate_key", "hybrid"] if not is_wide else ["condition", "hybrid"]
+    fixed = ["condition", "replicate_key", "hybrid"] if not is_wide else ["condition", "place", "hybrid"]
     seen, kept = {_partition(cells[f]) for f in fixed}, []
     for term in candidates:
         partition = _partition(cells[term])
