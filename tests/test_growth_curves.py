@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.growth_curves import BUILD_UP, SHAPES, best_growth, fit_growth
+from culmbook.growth_curves import BUILD_UP, SHAPES, STEEPEST, best_growth, first_full_year, fit_growth
 
 PUBLISHED = Path(__file__).parent / "published"
 
@@ -83,3 +83,10 @@ def test_unfit_points_are_refused(x, y, shape, word):
 def test_share_beyond_the_plateau_is_refused():
     with pytest.raises(ValueError, match="between 0 and 1"):
         fit_growth(*nist("boxbod"), "monomolecular").time_to(1.0)
+
+
+def test_a_step_between_two_years_is_dated_by_the_year_after_it():
+    x, y = np.arange(1.0, 6.0), np.array([2.0, 10.0, 10.2, 9.8, 10.0])
+    curve = best_growth(x, y)
+    assert curve.parameters["rate"] <= STEEPEST and first_full_year(curve) == 2
+    assert curve.height(1.0) == pytest.approx(2.0, abs=0.3)

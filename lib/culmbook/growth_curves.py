@@ -7,6 +7,8 @@ import numpy as np
 from scipy import optimize, special
 
 _STARTS = 5
+STEEPEST = 4.0
+"""Rate per crop year beyond which yearly cuts cannot tell curves apart: from 5 to 95 % in a year and a half."""
 _ALIKE = 1e-6  # of the least sum of squares: starts that end this close found the same curve
 
 
@@ -67,7 +69,18 @@ class GrowthCurve:
         return float(p.get("lag", p.get("middle", 0.0)) + way / rate)
 
 
-def fit_growth(x, y, shape: str, *, weights=None) -> GrowthCurve:
+def first_full_year(curve: GrowthCurve, share: float = 0.95) -> int:
+    """First crop year whose yield on the curve is at least a share of the plateau.
+
+    Examples
+    --------
+    >>> first_full_year(GrowthCurve("monomolecular", 10.0, {"rate": 1.0}, 0.0, 1, 1.0))
+    3
+    """
+    return max(int(np.ceil(curve.time_to(share) - 1e-9)), 1)
+
+
+def fit_growth(x, y, shape: str, *, weights=None, most_rate: float = np.inf) -> GrowthCurve:
     """Fit one curve by least squares.
 
     Parameters
@@ -78,6 +91,8 @@ def fit_growth(x, y, shape: str, *, weights=None) -> GrowthCurve:
         Of :data:`SHAPES`.
     weights : array_like, optional
         Above 0, for the squares.
+    most_rate : float
+        Largest rate, per unit of x, over 0.
 
     Returns
     -------
@@ -114,7 +129,7 @@ def fit_growth(x, y, shape: str, *, weights=None) -> GrowthCurve:
         raise ValueError("x, y and weights must be finite, weights above 0")
     if len(np.unique(x)) < len(names) + 1:
         raise ValueError(f"a {shape} curve has {len(names) + 1} parameters; {len(np.unique(x))} different x do not determine it")
-    found = [_search(function, names, start, x, y, w) for start in _starts(names, x)]
+    found = [_search(function, names, start, x, y, w, most_rate) for start in _starts(names, x)]
     found = [f for f in found if f is not None]
     if not found:
         raise ValueError(f"no {shape} curve fits: the points do not rise to a plateau")
@@ -130,17 +145,19 @@ def _starts(names, x):
     return product(*(grid[name] for name in names))
 
 
-def _search(function, names, start, x, y, w):
+def _search(function, names, start, x, y, w, most_rate):
     """Least squares from one start: sum of squares, plateau, parameters; rate and bend searched as logarithms."""
-    is_log = np.isin(names, ["rate", "bend"])
+    is_log, is_rate = np.isin(names, ["rate", "bend"]), np.isin(names, ["rate"])
 
     def parameters(p):
-        return np.where(is_log, np.exp(np.clip(p, -40, 40)), p)
+        own = np.where(is_log, np.exp(np.clip(p, -40, 40)), p)
+        return np.minimum(own, np.where(is_rate, most_rate, np.inf))
 
     def rest(p):
         way = function(x, *parameters(p))
         return w * (y - _plateau(way, y, w) * way)
 
+    start = np.minimum(start, np.where(is_rate, 0.9 * most_rate, np.inf))
     first = np.where(is_log, np.log(np.where(is_log, start, 1.0)), start)
     try:
         result = optimize.least_squares(rest, first, xtol=1e-14, ftol=1e-14, gtol=1e-14, method="lm", max_nfev=2000)
@@ -156,13 +173,13 @@ def _plateau(way, y, w):
     return float((w * way) @ (w * y) / size) if size > 0 else 0.0
 
 
-def best_growth(x, y, *, weights=None, shapes=BUILD_UP) -> GrowthCurve:
+def best_growth(x, y, *, weights=None, shapes=BUILD_UP, most_rate: float = STEEPEST) -> GrowthCurve:
     """Fit several curves and take the one with the least sum of squares.
 
     Parameters
     ----------
-    x, y, weights
-        As in :func:`fit_growth`.
+    x, y, weights, most_rate
+        As in :func:`fit_growth`, x in crop years.
     shapes : sequence of str
         With the same number of parameters.
 
@@ -174,7 +191,7 @@ def best_growth(x, y, *, weights=None, shapes=BUILD_UP) -> GrowthCurve:
     fits, why = [], ""
     for shape in shapes:
         try:
-            fits.append(fit_growth(x, y, shape, weights=weights))
+            fits.append(fit_growth(x, y, shape, weights=weights, most_rate=most_rate))
         except ValueError as error:
             why = str(error)
     if not fits:
