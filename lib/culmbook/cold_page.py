@@ -119,7 +119,7 @@ def show_levels(
     if not told:
         return tuple(shown)
     levels = pd.concat([_levels_of(rows, level) for rows in told], ignore_index=True)
-    sentences = level_sentences(levels, told, freeze, level)
+    sentences = level_sentences(levels, told, freeze, level, len(sites) > 1)
     said = finding(*sentences, rank=rank, label="How cold it gets", see="return-levels")
     return (
         said,
@@ -153,20 +153,19 @@ def how_known(known):
 
 
 def level_sentences(
-    levels: pd.DataFrame, sites: list[pd.DataFrame], freeze: FreezeAnswer | None, level: float
+    levels: pd.DataFrame, sites: list[pd.DataFrame], freeze: FreezeAnswer | None, level: float, is_named: bool
 ) -> list[str]:
-    """What the first page says of the site's cold, or of every site's, coldest first."""
+    """What the first page says of the site's cold, or of every site's (then named), coldest first."""
     ten = levels[levels["period"].eq(10)].sort_values(["minimum_c", "site"])
-    several = len(ten) > 1
     lent = ", soil estimated with readings of other sites, whose error is not in this"
     told = [
-        f"{_c(r.minimum_c)}{f' at {r.site}' if several else ''}"
+        f"{_c(r.minimum_c)}{f' at {r.site}' if is_named else ''}"
         f" ({fmt_interval(r.lower_c, r.upper_c, 1, share=False)}"
         f"{lent if 'other sites' in r.how else ''})"
         for r in ten.itertuples()
     ]
     words = [f"One winter in ten is expected to be colder at rhizome depth than {fmt_list(told, most=8)}."]
-    if not several:
+    if not is_named:
         known = usable(sites[0])
         row = known.loc[known["minimum_c"].idxmin()]
         words.append(
@@ -272,6 +271,7 @@ def _level_panels(sites, marks, level):
     if len(sites) == 1:
         fig, ax = new_figure(3.0)
         plot_return_levels(usable(sites[0])["minimum_c"], ax=ax, level=level, marks=marks)
+        ax.set_title(sites[0]["site"].iloc[0])
         return fig
     from matplotlib.figure import Figure
 

@@ -343,10 +343,9 @@ def headline_words(answer: DamageAnswer) -> str:
     """Spring frost in one coarse line, equal on every machine."""
     if answer.damage is None:
         return "spring frost: no answer"
-    if answer.contrasts is None:
-        return f"spring frost: {len(answer.damage.scores)} scores"
-    verdicts = answer.contrasts["verdict"]
+    told = f"spring frost: {len(answer.damage.scores)} scores"
+    if answer.chances is None:
+        return told
     return (
-        f"spring frost: {len(answer.damage.scores)} scores; less damaged than {answer.control}"
-        f" {verdicts.eq('less damaged').sum()}, more {verdicts.eq('more damaged').sum()}"
+        f"{told}; least damaged {answer.chances['hybrid'].iloc[0]}, most {answer.chances['hybrid'].iloc[-1]}"
     )

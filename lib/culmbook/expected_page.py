@@ -98,19 +98,34 @@ def show_expected(
         return (say(f"{text[0].upper()}{text[1:].removesuffix('.')}.", kind="refusal"),)
     if found.empty:
         return tuple(shown)
-    said = finding(
-        *expected_sentences(found, freeze.control),
-        rank=rank,
-        label="Survival the freeze curves expect",
-        see="expected-survival",
-    )
     basis = say(_basis_words(freeze, found), CAUTION, kind="caution")
-    printed = (
-        _one_site(found, controls, level)
-        if found["site"].nunique() == 1
-        else _many_sites(found, controls, level)
-    )
+    label = "Survival the freeze curves expect"
+    if is_safe(found):
+        return finding(safe_sentence(found), NO_FORECAST, rank=rank, label=label), *shown, basis
+    sentences = expected_sentences(found, freeze.control, sites > 1)
+    said = finding(*sentences, rank=rank, label=label, see="expected-survival")
+    printed = _one_site(found, controls, level) if sites == 1 else _many_sites(found, controls, level)
     return said, *shown, basis, *printed
+
+
+def is_safe(found: pd.DataFrame) -> bool:
+    """Whether next to nothing of any hybrid is lost at any site, even in the worst of ten winters."""
+    return bool(found[["expected", "worst_in_ten"]].min(axis=1).ge(SAFE).all())
+
+
+def safe_sentence(found: pd.DataFrame) -> str:
+    """What is said in place of a figure and a table where next to nothing is lost."""
+    n = found["n_winters"]
+    told = (
+        f"{fmt_share(SAFE)} or more of every hybrid ({fmt_count(found['hybrid'].nunique())} with a curve) to"
+        " survive"
+    )
+    if n.min() < MIN_WINTERS:
+        return f"Averaged over the winters on record ({_winters_of(found)}) the freeze curves expect {told}."
+    return (
+        f"Even in a winter as cold as one in ten ({_winters_of(found)} on record) the freeze curves"
+        f" expect {told}."
+    )
 
 
 def _basis_words(freeze, found):
@@ -123,15 +138,15 @@ def _basis_words(freeze, found):
     return words
 
 
-def expected_sentences(found: pd.DataFrame, control: str) -> list[str]:
-    """What the first page says: the control and the range, at one site or where fewest survive."""
+def expected_sentences(found: pd.DataFrame, control: str, is_named: bool) -> list[str]:
+    """What the first page says: the control and the range, at the site or (named) where fewest survive."""
     means = found.groupby("site")["expected"].mean()
     site = means.idxmin()
     rows = found[found["site"].eq(site)]
     n = int(rows["n_winters"].iloc[0])
     column = "worst_in_ten" if n >= MIN_WINTERS else "expected"
     rows = rows.sort_values([column, "hybrid"], ascending=[False, True])
-    where = f" at {site}, the site with most loss," if len(means) > 1 else ""
+    where = f" at {site}{', the site with most loss,' if len(means) > 1 else ''}" if is_named else ""
     ends = [row for _, row in rows.iloc[[0, -1]].iterrows()] if len(rows) > 1 else [rows.iloc[0]]
     of_control = [row for _, row in rows[rows["hybrid"].eq(control)].iterrows()]
     picked = {row["hybrid"]: row for row in [*of_control, *ends]}
@@ -247,8 +262,9 @@ def _many_sites(found, controls, level):
     """One row per hybrid and one pair of columns per site; the site where most is lost is drawn."""
     worst = found.groupby("site")["expected"].mean().idxmin()
     drawn = found[found["site"].eq(worst)]
+    loss = ", the site with most loss" if found["site"].nunique() > 1 else ""
     figures = [
-        replace(shown, caption=f"{worst}, the site with most loss: {shown.caption}")
+        replace(shown, caption=f"{worst}{loss}: {shown.caption}")
         for shown in _one_site(drawn, controls, level)[:1]
     ]
     order = drawn["hybrid"].tolist()
@@ -302,7 +318,7 @@ def _wide_part(found, column, order, controls, level, left_out, suffix):
         strong="is_control",
         caption=f"Survival that the freeze curves expect {WHAT[column]}, by hybrid and site.",
         note=(
-            f"Controls in bold. {_winters_of(found)} Intervals with {round(100 * level)} %, of the curves"
+            f"Controls in bold. {_winters_of(found)}. Intervals with {round(100 * level)} %, of the curves"
             f" alone.{of_estimate(found)}{left_out}"
         ),
     )
@@ -310,8 +326,7 @@ def _wide_part(found, column, order, controls, level, left_out, suffix):
 
 def _winters_of(found):
     n = found.groupby("site")["n_winters"].first()
-    return (
-        f"{fmt_count(n.min())} to {fmt_count(n.max())} winters a site."
-        if n.min() < n.max()
-        else f"{fmt_count(n.min())} winters a site."
-    )
+    if len(n) == 1:
+        return count_of(n.iloc[0], "winter")
+    span = fmt_count(n.min()) if n.min() == n.max() else f"{fmt_count(n.min())} to {fmt_count(n.max())}"
+    return f"{span} winters a site"
