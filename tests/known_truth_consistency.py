@@ -19,13 +19,14 @@ from scipy import special
 
 from culmbook.beating_the_control import beats_control
 from culmbook.build_up import fit_build_up, full_yield_test, plateau_shares
-from culmbook.consistency import RESIDUAL, draw_seasons, fit_seasons, season_records
+from culmbook.consistency import RESIDUAL, fit_seasons, season_records
 from culmbook.reliability import estimates, repeatability, trust_table
+from culmbook.season_draws import draw_seasons
 
 SD = {"hybrid": 0.14, "hybrid_site": 0.10, "hybrid_season": 0.06, "hybrid_site_season": 0.08, "plot_key": 0.09, "block_key": 0.05,
       "replicate_season": 0.05, RESIDUAL: 0.20}
 CONTROL, BOUNDARY = "H00", "H01"
-DECILES = 10
+DECILES, CONTROL_RANGE = 10, 0.45
 SMALL, LARGE = (3, 3), (6, 5)
 
 __all__ = ["claims_of", "consistency_set", "passes", "run", "share_set"]
@@ -55,8 +56,8 @@ def effects(levels, sd, rng):
     return pd.Series(rng.normal(0, sd, len(names)), names), code
 
 
-def simulate(frame, sd, rng):
-    """Log yields of a layout, and true lasting effects of the hybrids."""
+def simulate(frame, sd, rng, control=True):
+    """Log yields of a layout, and true lasting effects of the hybrids; the control's is no draw from the candidates' population."""
     site, hybrid, season = frame["site"], frame["hybrid"], frame["growing_season"].astype(str)
     place = site + frame["trial"]
     keys = {"hybrid": hybrid, "hybrid_site": hybrid + site, "hybrid_season": hybrid + season, "hybrid_site_season": hybrid + site + season,
@@ -65,6 +66,8 @@ def simulate(frame, sd, rng):
     known = {}
     for name, key in keys.items():
         known[name], code = effects(key, sd[name], rng)
+        if name == "hybrid" and control:
+            known[name][CONTROL] = rng.uniform(-CONTROL_RANGE, CONTROL_RANGE)
         y = y + known[name].to_numpy()[code]
     for key, spread in ((site, 0.25), (season, 0.17), (site + season, 0.09)):
         values, code = effects(key, spread, rng)
@@ -72,12 +75,13 @@ def simulate(frame, sd, rng):
     return y, known["hybrid"]
 
 
-def consistency_set(seed, size=SMALL):
-    """Components, repeatability and chances of one network, beside the truth."""
+def consistency_set(seed, size=SMALL, control=True):
+    """Components, repeatability and chances of one network, beside the truth; ``control=False`` draws the control from the
+    candidates' population, which the model does not assume."""
     rng = np.random.default_rng([31, *size, seed])
     sd = draw_spreads(rng)
     frame = layout(rng, *size)
-    y, true = simulate(frame, sd, rng)
+    y, true = simulate(frame, sd, rng, control)
     seasons = fit_seasons(season_records(frame.assign(dry_yield_t_ha=np.exp(y))), [CONTROL])
     drawn = draw_seasons(seasons, 400, seed, variances=80)
     variances = {name: s**2 for name, s in sd.items()}

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from culmbook.beating_the_control import beats_control, chance_erratic, few_seasons_words, verdict_words, verdicts, worst_of
-from culmbook.consistency import SeasonDraws
+from culmbook.season_draws import SeasonDraws
 
 
 def draws_of(lasting, *, variances=None, seasonal=None, sites=2, seasons=3, scale="log"):

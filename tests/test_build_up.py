@@ -6,16 +6,16 @@ import pytest
 from consistency_frames import make_seasons
 from scipy import stats
 
+from culmbook.age_or_weather import aliasing_words
 from culmbook.build_up import (
     absolute_test,
-    aliasing_words,
     build_up_records,
     crop_year_table,
-    decline,
     fit_build_up,
     full_yield_test,
     plateau_shares,
 )
+from culmbook.old_stands import decline
 
 SMALL = {"hybrid_site": 0.0, "hybrid_season": 0.02, "hybrid_site_season": 0.02, "plot_key": 0.02, "block_key": 0.0, "replicate_season": 0.01, "residual": 0.03}
 

@@ -9,7 +9,6 @@ from consistency_frames import make_seasons
 
 from culmbook.consistency import (
     compare_plot_kernels,
-    draw_seasons,
     fit_seasons,
     is_provisional,
     lost_words,
@@ -20,6 +19,7 @@ from culmbook.consistency import (
 from culmbook.mixed import fit_gaussian
 from culmbook.rank_agreement import concordance
 from culmbook.reliability import component_table, estimates, trust_table
+from culmbook.season_draws import draw_seasons
 from culmbook.season_statistics import season_concordance, season_ranks, season_statistics, season_yields, unequal_words
 
 PUBLISHED = Path(__file__).parent / "published"

@@ -1,8 +1,8 @@
-"""How soon does each hybrid reach full yield? The share of the plateau at a crop year, from free crop-year effects.
+"""How soon does each hybrid reach full yield? Shares of the plateau from free crop-year effects.
 
-No curve is forced through the years: a crop year is compared with the plateau (crop year 3 and later) as it was cut.
-The share relative to the control cancels the weather of the seasons compared and stands first; the absolute share
-needs the weather's own spread, of which a few seasons say little.
+No curve is forced through the years: a crop year is compared with the plateau (crop year 3 and later) as it
+was cut. The share relative to the control cancels the weather of the seasons compared and stands first; the
+absolute share needs the weather's own spread, of which a few seasons say little.
 """
 
 from dataclasses import dataclass, field
@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.consistency import ESTABLISHED, limits, random_terms, season_records
-from culmbook.formats import fmt_list
+from culmbook.age_or_weather import EARLY, PLATEAU, is_apart
+from culmbook.consistency import ESTABLISHED, random_terms, season_records
 from culmbook.mixed import CONVERGED, GaussianFit, draws, fit_gaussian
-from culmbook.season_words import is_are, n_of
+from culmbook.season_draws import limits
+from culmbook.season_words import n_of
 
 EARLY_YEAR = 2
 MARGIN = 0.10
@@ -22,13 +23,19 @@ MARGIN = 0.10
 ALPHA = 0.025
 ASSUMED = 0.95
 """True share at which the power of the test is stated."""
-OLD = 5
 LEAST_LATE = 3
 """Seasons on the plateau from which the spread of seasons is learnt when all plots are of one age."""
 _SPARE = 5
-EARLY, PLATEAU = "early", "plateau"
-_SHARED = ("hybrid_site", "hybrid_season", "hybrid_site_season", "plot_key", "replicate_season", "main_plot_season", "block_key")
-_WEATHER = ("season", "environment", "cohort_site")
+_SHARED = (
+    "hybrid_site",
+    "hybrid_season",
+    "hybrid_site_season",
+    "plot_key",
+    "replicate_season",
+    "main_plot_season",
+    "block_key",
+)
+WEATHER = ("season", "environment", "cohort_site")
 
 
 @dataclass(frozen=True)
@@ -85,17 +92,25 @@ def build_up_records(harvests: pd.DataFrame, early_year: int = EARLY_YEAR) -> pd
         No cut in one of the two stages.
     """
     if not 1 <= early_year < ESTABLISHED:
-        raise ValueError(f"early_year = {early_year}: a crop year before the plateau is 1 to {ESTABLISHED - 1}")
+        raise ValueError(
+            f"early_year = {early_year}: a crop year before the plateau is 1 to {ESTABLISHED - 1}"
+        )
     cells = season_records(harvests, first_crop_year=early_year)
     cells = cells[cells["crop_year"].eq(early_year) | cells["crop_year"].ge(ESTABLISHED)]
     stage = cells["crop_year"].eq(early_year).map({True: EARLY, False: PLATEAU})
     hybrid = cells["hybrid"].astype("str")
-    cells = cells.assign(stage=stage, hybrid=hybrid, hybrid_stage=hybrid + ":" + stage,
-                         cohort=(cells["growing_season"] - cells["crop_year"] + 1).astype("int64").astype("str"))
+    cells = cells.assign(
+        stage=stage,
+        hybrid=hybrid,
+        hybrid_stage=hybrid + ":" + stage,
+        cohort=(cells["growing_season"] - cells["crop_year"] + 1).astype("int64").astype("str"),
+    )
     both = cells.groupby("hybrid")["stage"].nunique().eq(2)
     cells = cells[cells["hybrid"].isin(both[both].index)].reset_index(drop=True)
     if cells.empty:
-        raise ValueError(f"no hybrid was cut both in crop year {early_year} and in crop year {ESTABLISHED} or later")
+        raise ValueError(
+            f"no hybrid was cut both in crop year {early_year} and in crop year {ESTABLISHED} or later"
+        )
     return cells.assign(cohort_site=cells["site"].astype(str) + ":" + cells["cohort"])
 
 
@@ -116,42 +131,52 @@ def fit_build_up(harvests: pd.DataFrame, control: str, *, early_year: int = EARL
     Raises
     ------
     ValueError
-        Stages without cuts, the control in only one of them, fewer than two candidates in both, a search that does
-        not settle.
+        Stages without cuts, the control in only one of them, fewer than two candidates in both, a search
+        that does not settle.
 
     Notes
     -----
-    Log yield = conditions + hybrid + hybrid × stage + random hybrid × site, hybrid × season, hybrid × site × season, plot,
-    replicate × season, main plot × season, block, as far as the layout shows them; the control's own stage effect is fixed.
-    For the absolute share the conditions are site and stage, with season, site × season and planting year at a site random: a
-    planting year is random because age, season and planting year are bound by ``season = planting year + age - 1``, so that
-    their linear trends never separate without such a choice.
+    Log yield = conditions + hybrid + hybrid × stage + random hybrid × site, hybrid × season, hybrid × site
+    × season, plot, replicate × season, main plot × season, block, as far as the layout shows them; the
+    control's own stage effect is fixed. For the absolute share the conditions are site and stage, with
+    season, site × season and planting year at a site random: a planting year is random because age, season
+    and planting year are bound by ``season = planting year + age - 1``, so that their linear trends never
+    separate without such a choice.
     """
     records = build_up_records(harvests, early_year)
     if control not in set(records["hybrid"]):
-        raise ValueError(f"the control {control!r} was not cut both in crop year {early_year} and after: shares relative to it "
-                         "cannot be told")
+        raise ValueError(
+            f"the control {control!r} was not cut both in crop year {early_year} and after: "
+            "shares relative to it cannot be told"
+        )
     if records["hybrid"].nunique() < 3:
-        raise ValueError("fewer than two candidates were cut both early and on the plateau: there is nothing to compare")
-    is_early, conditions = records["stage"].eq(EARLY).astype(float), _dummies(records, "condition")
+        raise ValueError(
+            "fewer than two candidates were cut both early and on the plateau: there is nothing to compare"
+        )
+    is_early, conditions = records["stage"].eq(EARLY).astype(float), dummies(records, "condition")
     hybrids = pd.get_dummies(records["hybrid"], dtype=float).drop(columns=control)
     own = hybrids.add_prefix("hybrid ")
     candidate = (records["hybrid"] != control).astype(float)
     kept = random_terms(records, ("hybrid", "hybrid_stage", *_SHARED))
     shared = [t for t in kept if t in _SHARED]
-    relative = _settled(pd.concat([conditions, own, (candidate * is_early).rename("stage candidates").to_frame()], axis=1),
-                        records, ["hybrid_stage", *shared])
+    relative = settled(
+        pd.concat([conditions, own, (candidate * is_early).rename("stage candidates").to_frame()], axis=1),
+        records,
+        ["hybrid_stage", *shared],
+    )
     each = hybrids.mul(is_early, axis=0).add_prefix("stage ")
-    fixed = _settled(pd.concat([conditions, own, each], axis=1), records, shared)
+    fixed = settled(pd.concat([conditions, own, each], axis=1), records, shared)
     absolute, why = _absolute(records, hybrids, control, is_early, shared)
     return BuildUpFit(relative, absolute, fixed, records, control, early_year, why)
 
 
-def _dummies(records, column):
+def dummies(records: pd.DataFrame, column: str) -> pd.DataFrame:
+    """A column of 0 and 1 for every level of a column, in order."""
     return pd.get_dummies(records[column], dtype=float).sort_index(axis=1).add_prefix(f"{column} ")
 
 
-def _settled(design, records, terms):
+def settled(design: pd.DataFrame, records: pd.DataFrame, terms: list) -> GaussianFit:
+    """Fit ``response``; ValueError where the search does not settle."""
     fit = fit_gaussian(records, "response", design, terms)
     if fit.verdict != CONVERGED:
         raise ValueError(f"the model of the build-up has {fit.verdict}")
@@ -161,23 +186,29 @@ def _settled(design, records, terms):
 def _absolute(records, hybrids, control, is_early, shared):
     """The model with random seasons, or why the seasons cannot carry it."""
     late = records.loc[records["stage"] == PLATEAU, "season"].nunique()
-    if late < LEAST_LATE and not _is_apart(records, is_early):
-        return None, (f"{n_of(late, 'season')} on the plateau and one planting year do not tell how much seasons differ: it takes "
-                      f"{LEAST_LATE} seasons, or plantings of several years")
-    sites = _dummies(records, "site")
-    treated = _dummies(records, "treatment").iloc[:, 1:]
+    if late < LEAST_LATE and not is_apart(records, is_early):
+        return None, (
+            f"{n_of(late, 'season')} on the plateau and one planting year do not tell how much seasons "
+            f"differ: it takes {LEAST_LATE} seasons, or plantings of several years"
+        )
+    sites = dummies(records, "site")
+    treated = dummies(records, "treatment").iloc[:, 1:]
     candidate = (records["hybrid"] != control).astype(float)
-    stages = pd.DataFrame({"stage control": is_early * (1 - candidate), "stage candidates": is_early * candidate})
+    stages = pd.DataFrame(
+        {"stage control": is_early * (1 - candidate), "stage candidates": is_early * candidate}
+    )
     design = pd.concat([sites, treated, hybrids.add_prefix("hybrid "), stages], axis=1)
     # site and planting year may be one and the same; then the site, which is fixed, stands for both
-    weather = random_terms(records, (*_WEATHER,), within="site")
+    weather = random_terms(records, WEATHER, within="site")
     try:
-        return _settled(design, records, [*weather, "hybrid_stage", *shared]), ""
+        return settled(design, records, [*weather, "hybrid_stage", *shared]), ""
     except ValueError as error:
         return None, str(error)
 
 
-def plateau_shares(built: BuildUpFit, *, level: float = 0.95, n: int = 1_000, seed: int = 1, variances: int = 100) -> pd.DataFrame:
+def plateau_shares(
+    built: BuildUpFit, *, level: float = 0.95, n: int = 1_000, seed: int = 1, variances: int = 100
+) -> pd.DataFrame:
     """Share of the plateau that each hybrid reached at the early crop year.
 
     Parameters
@@ -190,14 +221,17 @@ def plateau_shares(built: BuildUpFit, *, level: float = 0.95, n: int = 1_000, se
     Returns
     -------
     DataFrame
-        ``hybrid, relative, relative_lower, relative_upper, share, lower, upper``: the hybrid's share over the control's, and the
-        share itself (missing where the seasons cannot carry it), control included with ``relative`` 1; highest relative
-        share first. Candidates' shares are drawn together as far as the data do not tell them apart.
+        ``hybrid, relative, relative_lower, relative_upper, share, lower, upper``: the hybrid's share over
+        the control's, and the share itself (missing where the seasons cannot carry it), control included
+        with ``relative`` 1; highest relative share first. Candidates' shares are drawn together as far as
+        the data do not tell them apart.
     """
     relative = _stage_draws(built, built.relative, n, seed, variances)
     table = pd.DataFrame({"hybrid": [built.control, *built.candidates]})
     zero = np.zeros((n, 1))
-    table[["relative", "relative_lower", "relative_upper"]] = np.transpose(np.exp(limits(np.hstack([zero, relative]), level)))
+    table[["relative", "relative_lower", "relative_upper"]] = np.transpose(
+        np.exp(limits(np.hstack([zero, relative]), level))
+    )
     if built.absolute is None:
         table[["share", "lower", "upper"]] = np.nan
     else:
@@ -207,12 +241,16 @@ def plateau_shares(built: BuildUpFit, *, level: float = 0.95, n: int = 1_000, se
 
 
 def _stage_draws(built, fit, n, seed, variances, *, is_absolute=False):
-    """Log share of the plateau by draw: candidates' over the control's, or control and candidates as they are."""
+    """Log share of the plateau by draw: candidates' over the control's, or of control and candidates."""
     drawn = draws(fit, n, seed, variances)
     term = drawn.effects.get("hybrid_stage")
 
     def apart(hybrid):
-        return (term[f"{hybrid}:{EARLY}"] - term[f"{hybrid}:{PLATEAU}"]).to_numpy() if term is not None else np.zeros(n)
+        return (
+            (term[f"{hybrid}:{EARLY}"] - term[f"{hybrid}:{PLATEAU}"]).to_numpy()
+            if term is not None
+            else np.zeros(n)
+        )
 
     common = drawn.fixed["stage candidates"].to_numpy()
     candidates = np.column_stack([common + apart(h) for h in built.candidates])
@@ -222,7 +260,9 @@ def _stage_draws(built, fit, n, seed, variances, *, is_absolute=False):
     return np.column_stack([drawn.fixed["stage control"].to_numpy() + apart(built.control), candidates])
 
 
-def full_yield_test(built: BuildUpFit, *, margin: float = MARGIN, alpha: float = ALPHA, assumed: float = ASSUMED) -> pd.DataFrame:
+def full_yield_test(
+    built: BuildUpFit, *, margin: float = MARGIN, alpha: float = ALPHA, assumed: float = ASSUMED
+) -> pd.DataFrame:
     """Is a hybrid's early yield, set against the control's build-up, not inferior to full yield?
 
     Parameters
@@ -238,8 +278,8 @@ def full_yield_test(built: BuildUpFit, *, margin: float = MARGIN, alpha: float =
     Returns
     -------
     DataFrame
-        ``hybrid, relative, lower, df, p, is_shown, power``: share relative to the control without shrinkage, its one-sided
-        limit of confidence ``1 - alpha``, Satterthwaite's degrees of freedom.
+        ``hybrid, relative, lower, df, p, is_shown, power``: share relative to the control without
+        shrinkage, its one-sided limit of confidence ``1 - alpha``, Satterthwaite's degrees of freedom.
 
     Raises
     ------
@@ -262,10 +302,19 @@ def full_yield_test(built: BuildUpFit, *, margin: float = MARGIN, alpha: float =
     critical = stats.t.ppf(1 - alpha, table["df"])
     t = (table["estimate"] - bound) / table["se"]
     power = stats.nct.sf(critical, table["df"], (np.log(assumed) - bound) / table["se"])
-    out = pd.DataFrame({"hybrid": built.candidates, "relative": np.exp(table["estimate"]).to_numpy(),
-                        "lower": np.exp(table["estimate"] - critical * table["se"]).to_numpy(), "df": table["df"].to_numpy(),
-                        "p": stats.t.sf(t, table["df"]), "power": np.asarray(power)})
-    return out.assign(is_shown=out["p"] < alpha).sort_values(["relative", "hybrid"], ascending=[False, True], ignore_index=True)
+    out = pd.DataFrame(
+        {
+            "hybrid": built.candidates,
+            "relative": np.exp(table["estimate"]).to_numpy(),
+            "lower": np.exp(table["estimate"] - critical * table["se"]).to_numpy(),
+            "df": table["df"].to_numpy(),
+            "p": stats.t.sf(t, table["df"]),
+            "power": np.asarray(power),
+        }
+    )
+    return out.assign(is_shown=out["p"] < alpha).sort_values(
+        ["relative", "hybrid"], ascending=[False, True], ignore_index=True
+    )
 
 
 def _refuse_test(margin, alpha, assumed):
@@ -277,7 +326,9 @@ def _refuse_test(margin, alpha, assumed):
         raise ValueError(f"assumed = {assumed}: it must be over the bound {1 - margin}")
 
 
-def absolute_test(built: BuildUpFit, shares: pd.DataFrame, *, margin: float = MARGIN, assumed: float = ASSUMED) -> pd.DataFrame:
+def absolute_test(
+    built: BuildUpFit, shares: pd.DataFrame, *, margin: float = MARGIN, assumed: float = ASSUMED
+) -> pd.DataFrame:
     """The same question of the share itself: its lower limit against the margin.
 
     Parameters
@@ -294,7 +345,8 @@ def absolute_test(built: BuildUpFit, shares: pd.DataFrame, *, margin: float = MA
 
     Notes
     -----
-    Power: the estimate is taken as normal on the log scale with the interval's width, which stays as wide as it is now.
+    Power: the estimate is taken as normal on the log scale with the interval's width, which stays as wide
+    as it is now.
     """
     _refuse_test(margin, ALPHA, assumed)
     own = shares[shares["lower"].notna()]
@@ -315,103 +367,37 @@ def crop_year_table(harvests: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, crop_year, yield_t_ha, lower, upper, n_plots``: geometric means adjusted for sites, with t intervals.
+        ``hybrid, crop_year, yield_t_ha, lower, upper, n_plots``: geometric means adjusted for sites, with t
+        intervals.
 
     Notes
     -----
-    Log yield = site + hybrid × crop year, with hybrid × site, plot and replicate × season random, and site × season where there
-    are at least five more of them than sites and crop years. Where there are not, weather is part of what is drawn, and
-    the intervals are those of the seasons as they were.
+    Log yield = site + hybrid × crop year, with hybrid × site, plot and replicate × season random, and site
+    × season where there are at least five more of them than sites and crop years. Where there are not,
+    weather is part of what is drawn, and the intervals are those of the seasons as they were.
     """
     cells = season_records(harvests, first_crop_year=1)
-    cells = cells.assign(year_key=cells["hybrid"].astype(str) + ":" + cells["crop_year"].astype("int64").astype(str))
-    sites = _dummies(cells, "site")
+    cells = cells.assign(
+        year_key=cells["hybrid"].astype(str) + ":" + cells["crop_year"].astype("int64").astype(str)
+    )
+    sites = dummies(cells, "site")
     centred = sites.iloc[:, 1:] - 1 / sites.shape[1]
     keys = pd.get_dummies(cells["year_key"], dtype=float)
-    treated = _dummies(cells, "treatment").iloc[:, 1:]
+    treated = dummies(cells, "treatment").iloc[:, 1:]
     spare = cells["environment"].nunique() - cells["site"].nunique() - cells["crop_year"].nunique()
     weather = ["environment"] if spare >= _SPARE else []
     terms = random_terms(cells, (*weather, "hybrid_site", "plot_key", "replicate_season"), within="year_key")
     design = pd.concat([keys, centred, treated - treated.mean()], axis=1)
-    fit = _settled(design, cells, terms)
+    fit = settled(design, cells, terms)
     table = fit.contrast(pd.DataFrame(np.eye(keys.shape[1]), index=keys.columns, columns=keys.columns))
     count, parts = cells["year_key"].value_counts(), [k.rsplit(":", 1) for k in keys.columns]
-    return pd.DataFrame({"hybrid": [h for h, _ in parts], "crop_year": [int(y) for _, y in parts],
-                         "yield_t_ha": np.exp(table["estimate"]).to_numpy(), "lower": np.exp(table["lower"]).to_numpy(),
-                         "upper": np.exp(table["upper"]).to_numpy(), "n_plots": count[keys.columns].to_numpy()})
-
-
-def decline(harvests: pd.DataFrame) -> pd.Series:
-    """Does yield fall in old stands? Relative change per crop year past the fifth.
-
-    Parameters
-    ----------
-    harvests : DataFrame
-        From :func:`culmbook.harvest.plot_harvests`.
-
-    Returns
-    -------
-    Series
-        ``change, lower, upper, p, n_seasons``: share per year; t interval with Satterthwaite's degrees of freedom.
-
-    Raises
-    ------
-    ValueError
-        No or one cut season past crop year 5, or age that cannot be told from the season.
-
-    Notes
-    -----
-    Log yield = site + years past the fifth + hybrid, with season, site × season, planting year at a site, hybrid × site, plot
-    random: needs plantings of several years, because in one planting a run of poor seasons looks the same.
-    """
-    cells = season_records(harvests)
-    cells = cells.assign(past=(cells["crop_year"].astype(float) - OLD).clip(lower=0),
-                         cohort=(cells["growing_season"] - cells["crop_year"] + 1).astype("int64").astype("str"))
-    cells["cohort_site"] = cells["site"].astype(str) + ":" + cells["cohort"]
-    old = sorted(cells.loc[cells["past"] > 0, "season"].unique())
-    if len(old) < 2:
-        raise ValueError(f"decline needs two seasons past crop year {OLD}; there {is_are(len(old))} {len(old) or 'none'}")
-    if not _is_apart(cells, cells["past"]):
-        raise ValueError(f"all plots were as old as each other in {fmt_list(old)}: an old stand and poor seasons look the same")
-    design = pd.concat([_dummies(cells, "site"), _dummies(cells, "hybrid").iloc[:, 1:], cells[["past"]]], axis=1)
-    fit = _settled(design, cells, random_terms(cells, (*_WEATHER, "hybrid_site", "plot_key"), within="site"))
-    row = fit.contrast(pd.DataFrame({"past": [1.0]})).iloc[0]
-    return pd.Series({"change": np.expm1(row["estimate"]), "lower": np.expm1(row["lower"]), "upper": np.expm1(row["upper"]),
-                      "p": row["p"], "n_seasons": len(old)})
-
-
-def _is_apart(cells, column):
-    """Is a column more than a function of plantings and seasons?"""
-    place = cells["site"].astype(str) + ":" + cells["cohort"]
-    known = pd.concat([pd.get_dummies(place, dtype=float), pd.get_dummies(cells["season"], dtype=float).iloc[:, 1:]], axis=1).to_numpy()
-    q = np.linalg.svd(known, full_matrices=False)
-    basis = q[0][:, q[1] > 1e-9 * q[1][0]]
-    own = np.asarray(column, float)
-    rest = own - basis @ (basis.T @ own)
-    return bool(rest @ rest > 1e-9 * (own @ own))
-
-
-def aliasing_words(records: pd.DataFrame, early_year: int = EARLY_YEAR) -> str:
-    """Say what age, season and planting year leave together in these data, and what is known in spite of it.
-
-    Parameters
-    ----------
-    records : DataFrame
-        From :func:`build_up_records`.
-    early_year : int
-
-    Returns
-    -------
-    str
-    """
-    early = sorted(records.loc[records["stage"] == EARLY, "season"].unique())
-    late = sorted(records.loc[records["stage"] == PLATEAU, "season"].unique())
-    cohorts = sorted(records["cohort"].unique())
-    if not _is_apart(records, records["stage"].eq(EARLY).astype(float)):
-        return (f"Planted in {fmt_list(cohorts)}: crop year {early_year} is the season {fmt_list(early)} for every plot it is known from, "
-                f"the plateau is {fmt_list(late)}. Age and weather cannot be told apart: if {fmt_list(early)} was a poor season, it "
-                "looks like a slow build-up. The share relative to the control is free of this, as both met the same seasons.")
-    return (f"Planted in {fmt_list(cohorts)}: crop year {early_year} fell into {fmt_list(early)}, so plots of different ages stood in the "
-            "same seasons and the step from early to full yield can be told from the weather. A steady trend over the years "
-            "still cannot be shared out between age, season and planting year; planting years are taken as random here, so such a "
-            "trend is read as one of age and season.")
+    return pd.DataFrame(
+        {
+            "hybrid": [h for h, _ in parts],
+            "crop_year": [int(y) for _, y in parts],
+            "yield_t_ha": np.exp(table["estimate"]).to_numpy(),
+            "lower": np.exp(table["lower"]).to_numpy(),
+            "upper": np.exp(table["upper"]).to_numpy(),
+            "n_plots": count[keys.columns].to_numpy(),
+        }
+    )

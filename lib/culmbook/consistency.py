@@ -1,9 +1,10 @@
 """Do hybrids yield alike year after year? The model of yield over sites and seasons that the answers rest on.
 
 Only seasons after establishment count: before, yield tells how fast a hybrid builds up (see
-:mod:`culmbook.build_up`). Sites and seasons that occurred are fixed, because a few of them say little about their
-spread and every comparison of hybrids is made within them; hybrids under test and all that hybrids do from site to
-site and season to season are random; controls are fixed, so that they are not drawn towards the candidates.
+:mod:`culmbook.build_up`). Sites and seasons that occurred are fixed, because a few of them say little about
+their spread and every comparison of hybrids is made within them; hybrids under test and all that hybrids do
+from site to site and season to season are random; controls are fixed, so that they are not drawn towards
+the candidates.
 """
 
 from dataclasses import dataclass, field
@@ -12,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.formats import fmt_list
-from culmbook.mixed import CONVERGED, GaussianFit, compare, draws, fit_gaussian, over
+from culmbook.mixed import CONVERGED, GaussianFit, compare, fit_gaussian, over
 from culmbook.season_words import n_of
 from culmbook.stand_model import add_strata
 
@@ -45,8 +46,8 @@ class SeasonsFit:
     fit : GaussianFit
         With the residual variances estimated.
     conditional : GaussianFit
-        The same with the residual variances of site-seasons taken as known where they differ; equal to ``fit``
-        where one variance serves all. Posterior draws are made from it.
+        The same with the residual variances of site-seasons taken as known where they differ; equal to
+        ``fit`` where one variance serves all. Posterior draws are made from it.
     records : DataFrame
         Records used, from :func:`season_records`.
     controls : tuple of str
@@ -79,7 +80,9 @@ class SeasonsFit:
         return float(self.records["environment"].map(_by_level(own)).mean())
 
 
-def season_records(harvests: pd.DataFrame, *, scale: str = "log", first_crop_year: int = ESTABLISHED) -> pd.DataFrame:
+def season_records(
+    harvests: pd.DataFrame, *, scale: str = "log", first_crop_year: int = ESTABLISHED
+) -> pd.DataFrame:
     """Yields of plots after establishment, one row per plot and season, with what they are grouped by.
 
     Parameters
@@ -94,8 +97,8 @@ def season_records(harvests: pd.DataFrame, *, scale: str = "log", first_crop_yea
     Returns
     -------
     DataFrame
-        The plot's columns, ``season, crop_year, dry_yield_t_ha, response`` and keys. On the log scale plots that
-        gave nothing have no row: :func:`lost_words` counts them.
+        The plot's columns, ``season, crop_year, dry_yield_t_ha, response`` and keys. On the log scale plots
+        that gave nothing have no row: :func:`lost_words` counts them.
 
     Raises
     ------
@@ -117,10 +120,16 @@ def season_records(harvests: pd.DataFrame, *, scale: str = "log", first_crop_yea
     hybrid = cells["hybrid"].astype("str")
     yields = cells["dry_yield_t_ha"].astype("float64")
     return cells.assign(
-        season=season, place=place, environment=cells["site"].astype("str") + ":" + season,
-        condition=place + ":" + season + ": " + cells["treatment"], response=np.log(yields) if scale == "log" else yields,
-        hybrid_season=hybrid + ":" + season, hybrid_site_season=cells["hybrid_site"] + ":" + season,
-        replicate_season=cells["replicate_key"] + ":" + season, main_plot_season=cells["main_plot_key"] + ":" + season)
+        season=season,
+        place=place,
+        environment=cells["site"].astype("str") + ":" + season,
+        condition=place + ":" + season + ": " + cells["treatment"],
+        response=np.log(yields) if scale == "log" else yields,
+        hybrid_season=hybrid + ":" + season,
+        hybrid_site_season=cells["hybrid_site"] + ":" + season,
+        replicate_season=cells["replicate_key"] + ":" + season,
+        main_plot_season=cells["main_plot_key"] + ":" + season,
+    )
 
 
 def _usable(harvests, first_crop_year):
@@ -135,8 +144,10 @@ def lost_words(harvests: pd.DataFrame, *, first_crop_year: int = ESTABLISHED) ->
     if none.empty:
         return ""
     hybrids = fmt_list(sorted(set(none["hybrid"].astype(str))))
-    return (f"{n_of(len(none), 'cut')} gave nothing ({hybrids}). Nothing has no logarithm, so these are not part of "
-            "the model of log yield: what is said of consistency there holds for plots that stand.")
+    return (
+        f"{n_of(len(none), 'cut')} gave nothing ({hybrids}). Nothing has no logarithm, so these are not "
+        "part of the model of log yield: what is said of consistency there holds for plots that stand."
+    )
 
 
 def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> SeasonsFit:
@@ -159,14 +170,14 @@ def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> Se
     Raises
     ------
     ValueError
-        Fewer than two candidates, one record per hybrid, hybrids that share no condition, or a search that does
-        not settle.
+        Fewer than two candidates, one record per hybrid, hybrids that share no condition, or a search that
+        does not settle.
 
     Notes
     -----
-    Fixed: site × trial × season × planting treatment, controls, crop type. Random: what of :data:`TERMS` the layout
-    can tell apart; cuts of one plot share the plot's effect (compound symmetry). The residual variance is one for all
-    or one for each site-season, whichever has the lower criterion of Akaike.
+    Fixed: site × trial × season × planting treatment, controls, crop type. Random: what of :data:`TERMS`
+    the layout can tell apart; cuts of one plot share the plot's effect (compound symmetry). The residual
+    variance is one for all or one for each site-season, whichever has the lower criterion of Akaike.
 
     References
     ----------
@@ -175,8 +186,10 @@ def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> Se
     controls = tuple(c for c in controls if c in set(records["hybrid"].astype(str)))
     groups = _groups(records, controls)
     if (~groups.index.isin(controls)).sum() < 2:
-        raise ValueError("fewer than two candidates have a yield after establishment: there is no spread among "
-                         "hybrids to estimate")
+        raise ValueError(
+            "fewer than two candidates have a yield after establishment: there is no spread among "
+            "hybrids to estimate"
+        )
     design, terms = _design(records, groups), random_terms(records)
     if "hybrid" not in terms:
         raise ValueError("no hybrid has two records: nothing tells hybrids from chance")
@@ -185,7 +198,11 @@ def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> Se
     if records["environment"].nunique() > 1 and records["environment"].value_counts().min() > 3:
         fits["each"] = fit_gaussian(records, "response", design, terms, residual_by="environment")
     apart = fits.get("each")
-    is_apart = apart is not None and apart.verdict == CONVERGED and apart.information_criterion < fits["one"].information_criterion
+    is_apart = (
+        apart is not None
+        and apart.verdict == CONVERGED
+        and apart.information_criterion < fits["one"].information_criterion
+    )
     fit = apart if is_apart else fits["one"]
     known = _with_known_residuals(fit, records, design, terms) if is_apart else fit
     return SeasonsFit(fit, known, records, controls, groups, tuple(terms), scale)
@@ -198,7 +215,13 @@ def _refuse_unsettled(fit):
 
 def _with_known_residuals(fit, records, design, terms):
     own = _by_level(fit.variances[fit.variances.index.str.startswith(RESIDUAL)])
-    again = fit_gaussian(records.assign(known=records["environment"].map(own)), "response", design, terms, known_variance="known")
+    again = fit_gaussian(
+        records.assign(known=records["environment"].map(own)),
+        "response",
+        design,
+        terms,
+        known_variance="known",
+    )
     _refuse_unsettled(again)
     return again
 
@@ -208,7 +231,12 @@ def _by_level(variances):
 
 
 def _groups(records, controls):
-    first = records.drop_duplicates("hybrid").assign(hybrid=lambda t: t["hybrid"].astype("str")).set_index("hybrid").sort_index()
+    first = (
+        records.drop_duplicates("hybrid")
+        .assign(hybrid=lambda t: t["hybrid"].astype("str"))
+        .set_index("hybrid")
+        .sort_index()
+    )
     kind = first["crop_type"].astype("str") if "crop_type" in first else pd.Series("candidates", first.index)
     names = pd.Series(first.index, first.index)
     return kind.where(~names.isin(controls), "control " + names).rename("group")
@@ -261,8 +289,8 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     -------
     DataFrame
         ``criterion, parameters, aic, above_best`` by name, best first: alike over all seasons (compound
-        symmetry), dying away with the years between (first-order autoregression beside the residual, four seasons or
-        more), and any (unstructured).
+        symmetry), dying away with the years between (first-order autoregression beside the residual, four
+        seasons or more), and any (unstructured).
 
     Raises
     ------
@@ -281,115 +309,17 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     number = records.assign(season_number=records["season"].astype(float))
     fits = {"alike over seasons": fit_gaussian(number, "response", design, terms)}
     if records["season"].nunique() >= _AR1_SEASONS:
-        fits["dying away"] = fit_gaussian(number, "response", design, [*others, *strata, over("plot_key", "season_number", "ar1")])
-    fits["any covariance"] = fit_gaussian(number, "response", design, [*others, *strata, over("plot_key", "season", "unstructured")],
-                                          residual=False)
+        fits["dying away"] = fit_gaussian(
+            number, "response", design, [*others, *strata, over("plot_key", "season_number", "ar1")]
+        )
+    fits["any covariance"] = fit_gaussian(
+        number,
+        "response",
+        design,
+        [*others, *strata, over("plot_key", "season", "unstructured")],
+        residual=False,
+    )
     return compare({name: fit for name, fit in fits.items() if fit.verdict == CONVERGED})
-
-
-@dataclass(frozen=True)
-class SeasonDraws:
-    """Joint posterior draws of what is true of every hybrid.
-
-    Attributes
-    ----------
-    lasting : DataFrame
-        A hybrid's lasting part (its group's mean and its own effect), one row per draw, on the model's scale.
-    cells : ndarray, shape (draws, hybrids, sites, seasons)
-        True value of every hybrid at every site in every season, on the model's scale; where a hybrid did not stand it is
-        drawn from the model. Sites and seasons that were not cut are missing.
-    variances : DataFrame
-        Variance of each random term kept, and the residual's, by draw.
-    hybrids, sites, seasons : list of str
-    scale : {'log', 'raw'}
-    controls : tuple of str
-    """
-
-    lasting: pd.DataFrame = field(repr=False)
-    cells: np.ndarray = field(repr=False)
-    variances: pd.DataFrame = field(repr=False)
-    hybrids: list
-    sites: list
-    seasons: list
-    scale: str
-    controls: tuple
-
-    def variance(self, *terms: str) -> np.ndarray:
-        """Sum of terms' variances by draw; a term that the layout could not show adds nothing."""
-        return sum((self.variances[t].to_numpy() for t in terms if t in self.variances), np.zeros(len(self.variances)))
-
-
-def draw_seasons(seasons: SeasonsFit, n: int = 1_000, seed: int = 1, variances: int = 100) -> SeasonDraws:
-    """Draw jointly what is true of every hybrid, with the uncertainty of all variances.
-
-    Parameters
-    ----------
-    seasons : SeasonsFit
-    n : int
-        Draws.
-    seed : int
-    variances : int
-        Different sets of variances among them.
-
-    Returns
-    -------
-    SeasonDraws
-    """
-    drawn = draws(seasons.conditional, n, seed, variances)
-    records, hybrids = seasons.records, seasons.hybrids
-    sites, years = sorted(records["site"].astype(str).unique()), sorted(records["season"].unique())
-    rng = np.random.default_rng([seed, n])
-    group = np.zeros((n, len(hybrids)))
-    for k, name in enumerate(seasons.groups):
-        if f"group {name}" in drawn.fixed:
-            group[:, k] = drawn.fixed[f"group {name}"]
-    lasting = group + _levels(drawn, "hybrid", hybrids, rng)
-    cells = np.stack([_conditions(drawn, records, site, years) for site in sites], axis=1)[:, None] + lasting[:, :, None, None]
-    cells = cells + _grid(drawn, "hybrid_site", [[[f"{h}:{s}"] for s in sites] for h in hybrids], rng)
-    cells = cells + _grid(drawn, "hybrid_season", [[[f"{h}:{y}" for y in years]] for h in hybrids], rng)
-    cells = cells + _grid(drawn, "hybrid_site_season", [[[f"{h}:{s}:{y}" for y in years] for s in sites] for h in hybrids], rng)
-    spread = drawn.parameters.reindex(columns=[t for t in seasons.terms])
-    if RESIDUAL in drawn.parameters:
-        spread[RESIDUAL] = drawn.parameters[RESIDUAL]
-    else:
-        spread[RESIDUAL] = seasons.residual_variance
-    return SeasonDraws(pd.DataFrame(lasting, columns=hybrids), cells, spread, hybrids, sites, years, seasons.scale, seasons.controls)
-
-
-def _conditions(drawn, records, site, years):
-    """Mean over a site's conditions of each season, draws x seasons; missing where nothing was cut."""
-    own = records[records["site"].astype(str) == site]
-    out = np.full((len(drawn.fixed), len(years)), np.nan)
-    for k, year in enumerate(years):
-        names = [f"condition {c}" for c in own.loc[own["season"] == year, "condition"].unique()]
-        if names:
-            out[:, k] = drawn.fixed[names].mean(axis=1)
-    return out
-
-
-def _grid(drawn, term, names, rng):
-    """Effects of a term in the shape of a nested list of its levels, draws first; 0 where the term is not in the model."""
-    names = np.array(names)
-    if term not in drawn.effects:
-        return np.zeros((1, *names.shape))
-    return _levels(drawn, term, list(names.ravel()), rng).reshape(-1, *names.shape)
-
-
-def _levels(drawn, term, levels, rng):
-    """Effects of levels, those that did not occur drawn from the model."""
-    known = drawn.effects[term]
-    out = known.reindex(columns=levels).to_numpy(copy=True)
-    absent = ~pd.Index(levels).isin(known.columns)
-    sd = np.sqrt(drawn.parameters[term].to_numpy())[:, None]
-    out[:, absent] = sd * rng.normal(size=(len(out), int(absent.sum())))
-    return out
-
-
-def limits(values, level: float = 0.95, axis: int = 0) -> tuple:
-    """Median and central limits of draws."""
-    tail = (1 - level) / 2
-    middle, low, high = np.quantile(values, [0.5, tail, 1 - tail], axis=axis)
-    return middle, low, high
 
 
 def is_provisional(records: pd.DataFrame, least: int = LEAST_SEASONS) -> pd.Series:
@@ -405,6 +335,9 @@ def provisional_words(records: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
         return ""
     had = f"{n_of(len(seasons), 'season')} after establishment ({fmt_list(seasons)})"
     if few.all():
-        return f"Provisional: the yields cover {had}, and no hybrid has {least}. A bad year may not have come yet."
+        return (
+            f"Provisional: the yields cover {had}, and no hybrid has {least}. "
+            "A bad year may not have come yet."
+        )
     names = fmt_list([str(h) for h in few[few].index])
     return f"Provisional for {names}: fewer than {least} seasons after establishment. The yields cover {had}."

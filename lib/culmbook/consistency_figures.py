@@ -55,8 +55,15 @@ def plot_season_yields(frame: pd.DataFrame, controls: list[str], control: str, *
     return list(axes)
 
 
-def plot_build_up(table: pd.DataFrame, curve: GrowthCurve | None, reference: pd.DataFrame | None, *, ax: Axes,
-                  title: str, top: float | None = None) -> Axes:
+def plot_build_up(
+    table: pd.DataFrame,
+    curve: GrowthCurve | None,
+    reference: pd.DataFrame | None,
+    *,
+    ax: Axes,
+    title: str,
+    top: float | None = None,
+) -> Axes:
     """Yield of one hybrid by crop year with its curve, over the control's in grey: one of many small panels.
 
     Parameters
@@ -76,11 +83,24 @@ def plot_build_up(table: pd.DataFrame, curve: GrowthCurve | None, reference: pd.
         A short line on the curve marks where it reaches 95 % of its plateau.
     """
     if reference is not None:
-        ax.plot(reference["crop_year"], reference["yield_t_ha"], color=MUTED, linewidth=0.9, linestyle=LINES[1],
-                zorder=1)
+        ax.plot(
+            reference["crop_year"],
+            reference["yield_t_ha"],
+            color=MUTED,
+            linewidth=0.9,
+            linestyle=LINES[1],
+            zorder=1,
+        )
     ax.vlines(table["crop_year"], table["lower"], table["upper"], color=CANDIDATE, linewidth=1.0, zorder=2)
-    ax.plot(table["crop_year"], table["yield_t_ha"], MARKERS[0], color=CANDIDATE, markersize=3,
-            linestyle="none", zorder=3)
+    ax.plot(
+        table["crop_year"],
+        table["yield_t_ha"],
+        MARKERS[0],
+        color=CANDIDATE,
+        markersize=3,
+        linestyle="none",
+        zorder=3,
+    )
     last = float(table["crop_year"].max())
     if curve is not None:
         x = np.linspace(float(table["crop_year"].min()), last, 80)
@@ -121,22 +141,44 @@ def plot_mean_and_spread(statistics: pd.DataFrame, controls: list[str], *, ax: A
         raise ValueError("one season shows no spread from year to year")
     for row in statistics.itertuples():
         colour = CONTROL if row.hybrid in controls else CANDIDATE
-        corners = [(row.mean_t_ha_lower, 100 * row.cv), (row.mean_t_ha, 100 * row.cv_upper),
-                   (row.mean_t_ha_upper, 100 * row.cv), (row.mean_t_ha, 100 * row.cv_lower)]
+        corners = [
+            (row.mean_t_ha_lower, 100 * row.cv),
+            (row.mean_t_ha, 100 * row.cv_upper),
+            (row.mean_t_ha_upper, 100 * row.cv),
+            (row.mean_t_ha, 100 * row.cv_lower),
+        ]
         ax.add_patch(Polygon(corners, closed=True, facecolor=colour, alpha=0.06, edgecolor="none"))
         ax.add_patch(Polygon(corners, closed=True, fill=False, edgecolor=colour, linewidth=0.5, alpha=0.35))
     for is_control, colour, marker in ((False, CANDIDATE, "o"), (True, CONTROL, "s")):
         own = statistics[statistics["hybrid"].isin(controls) == is_control]
-        ax.plot(own["mean_t_ha"], 100 * own["cv"], marker, color=colour, markersize=3.5, linestyle="none", zorder=3)
+        ax.plot(
+            own["mean_t_ha"],
+            100 * own["cv"],
+            marker,
+            color=colour,
+            markersize=3.5,
+            linestyle="none",
+            zorder=3,
+        )
     low, high = statistics["mean_t_ha_lower"].min(), statistics["mean_t_ha_upper"].max()
     room = 0.04 * (high - low)
-    ax.set(xlim=(low - room, high + room), ylim=(1.05 * 100 * statistics["cv_upper"].max(), 0),
-           xlabel="Mean yield [t/ha]", ylabel="Standard deviation over seasons [% of mean]")
-    return name_points(ax, statistics["mean_t_ha"].to_numpy(), 100 * statistics["cv"].to_numpy(),
-                       [str(h) for h in statistics["hybrid"]])
+    ax.set(
+        xlim=(low - room, high + room),
+        ylim=(1.05 * 100 * statistics["cv_upper"].max(), 0),
+        xlabel="Mean yield [t/ha]",
+        ylabel="Standard deviation over seasons [% of mean]",
+    )
+    return name_points(
+        ax,
+        statistics["mean_t_ha"].to_numpy(),
+        100 * statistics["cv"].to_numpy(),
+        [str(h) for h in statistics["hybrid"]],
+    )
 
 
-def plot_reliability(grid: pd.DataFrame, enough: float, *, ax: Axes, here: tuple[int, int] | None = None) -> Axes:
+def plot_reliability(
+    grid: pd.DataFrame, enough: float, *, ax: Axes, here: tuple[int, int] | None = None
+) -> Axes:
     """Reliability of a hybrid's mean by seasons and sites, as contours.
 
     Parameters
@@ -154,7 +196,9 @@ def plot_reliability(grid: pd.DataFrame, enough: float, *, ax: Axes, here: tuple
     Axes
     """
     seasons, sites = grid.columns.to_numpy(float), grid.index.to_numpy(float)
-    ax.contourf(seasons, sites, grid, levels=np.linspace(0, 1, 21), cmap=GRADIENT, vmin=0.1, vmax=1.15, alpha=0.55)
+    ax.contourf(
+        seasons, sites, grid, levels=np.linspace(0, 1, 21), cmap=GRADIENT, vmin=0.1, vmax=1.15, alpha=0.55
+    )
     inside = [v for v in LEVELS if grid.min(axis=None) < v < grid.max(axis=None) and abs(v - enough) > 1e-9]
     if inside:
         lines = ax.contour(seasons, sites, grid, levels=inside, colors=INK, linewidths=0.7)
@@ -163,8 +207,16 @@ def plot_reliability(grid: pd.DataFrame, enough: float, *, ax: Axes, here: tuple
         heavy = ax.contour(seasons, sites, grid, levels=[enough], colors=INK, linewidths=2.0)
         ax.clabel(heavy, fmt=lambda v: fmt_number(v, 2), fontsize=7.5, colors=INK)
     if here is not None:
-        ax.plot(here[1], here[0], MARKERS[1], color=CONTROL, markersize=7, markeredgecolor="white", zorder=4,
-                clip_on=False)
+        ax.plot(
+            here[1],
+            here[0],
+            MARKERS[1],
+            color=CONTROL,
+            markersize=7,
+            markeredgecolor="white",
+            zorder=4,
+            clip_on=False,
+        )
     ax.set(xlabel="Seasons after establishment", ylabel="Sites")
     ax.set_xlim(seasons.min(), seasons.max())
     ax.set_ylim(sites.min(), sites.max())
@@ -206,14 +258,24 @@ def plot_rank_ribbons(ranks: pd.DataFrame, named: list[str], *, ax: Axes) -> Axe
             ax.plot(place, own["rank"], color=MUTED, alpha=0.5, linewidth=0.7, linestyle="-", zorder=1)
             continue
         k = named.index(hybrid)
-        ax.fill_between(place, own["lower"] - 0.3, own["upper"] + 0.3, color=SERIES[k], alpha=0.16, linewidth=0)
+        ax.fill_between(
+            place, own["lower"] - 0.3, own["upper"] + 0.3, color=SERIES[k], alpha=0.16, linewidth=0
+        )
         ax.plot(place, own["rank"], MARKERS[k], color=SERIES[k], linestyle=LINES[k], markersize=4, zorder=3)
         last.append((own["rank"].iloc[-1], k, hybrid))
     last.sort()
     heights = _apart([rank for rank, *_ in last], _line_height(ax, ranks))
     for height, (_, k, hybrid) in zip(heights, last, strict=True):
-        ax.annotate(short_name(str(hybrid)), (place[-1], height), (6, 0), textcoords="offset points", va="center",
-                    fontsize=7, color=SERIES[k], annotation_clip=False)
+        ax.annotate(
+            short_name(str(hybrid)),
+            (place[-1], height),
+            (6, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=7,
+            color=SERIES[k],
+            annotation_clip=False,
+        )
     ax.set_xticks(place, [str(s) for s in seasons])
     ax.set(xlim=(-0.1, place[-1] + 0.1), ylim=(ranks["hybrid"].nunique() + 0.6, 0.4), ylabel="Rank by yield")
     ax.yaxis.set_major_locator(MaxNLocator(integer=True))

@@ -1,4 +1,4 @@
-"""Curves that rise to a plateau, fitted by least squares from several starts: to draw a build-up and date its end."""
+"""Curves that rise to a plateau, fitted by least squares: to draw a build-up and date its end."""
 
 from dataclasses import dataclass
 from itertools import product
@@ -8,7 +8,7 @@ from scipy import optimize, special
 
 _STARTS = 5
 STEEPEST = 4.0
-"""Rate per crop year beyond which yearly cuts cannot tell curves apart: from 5 to 95 % in a year and a half."""
+"""Rate per crop year beyond which yearly cuts cannot tell curves apart: 5 to 95 % in a year and a half."""
 _ALIKE = 1e-6  # of the least sum of squares: starts that end this close found the same curve
 
 
@@ -37,15 +37,16 @@ SHAPES = {
 }
 """Curves with plateau 1 and the names of their parameters."""
 BUILD_UP = ("monomolecular with lag", "logistic", "gompertz")
-"""Curves tried for a build-up; all have three parameters with the plateau, so the sum of squares ranks them."""
+"""Curves tried for a build-up; each has three parameters, so the sum of squares ranks them."""
 
 
 @dataclass(frozen=True)
 class GrowthCurve:
     """A fitted curve.
 
-    ``shape`` of :data:`SHAPES`; ``plateau`` in units of y; ``parameters`` by name; ``squares`` the (weighted)
-    residual sum of squares, ``df`` its degrees of freedom; ``starts_agreeing`` the share of starts that found it.
+    ``shape`` of :data:`SHAPES`; ``plateau`` in units of y; ``parameters`` by name; ``squares`` the
+    (weighted) residual sum of squares, ``df`` its degrees of freedom; ``starts_agreeing`` the share of
+    starts that found it.
     """
 
     shape: str
@@ -64,8 +65,11 @@ class GrowthCurve:
         if not 0 < share < 1:
             raise ValueError(f"share = {share}: a curve reaches shares between 0 and 1 only")
         rate, p = self.parameters["rate"], self.parameters
-        way = {"logistic": special.logit(share), "gompertz": -np.log(-np.log(share)),
-               "richards": -np.log(share ** -p.get("bend", 1.0) - 1)}.get(self.shape, -np.log1p(-share))
+        way = {
+            "logistic": special.logit(share),
+            "gompertz": -np.log(-np.log(share)),
+            "richards": -np.log(share ** -p.get("bend", 1.0) - 1),
+        }.get(self.shape, -np.log1p(-share))
         return float(p.get("lag", p.get("middle", 0.0)) + way / rate)
 
 
@@ -105,13 +109,13 @@ def fit_growth(x, y, shape: str, *, weights=None, most_rate: float = np.inf) -> 
 
     Notes
     -----
-    For given shape the plateau is a linear least-squares estimate, so only the other parameters are searched, from a
-    grid of starts; the least sum of squares wins.
+    For given shape the plateau is a linear least-squares estimate, so only the other parameters are
+    searched, from a grid of starts; the least sum of squares wins.
 
     References
     ----------
-    Golub & Pereyra (1973) SIAM J. Numer. Anal. 10:413-432; France & Thornley (1984) Mathematical Models in Agriculture,
-    ch. 5, for the curves.
+    Golub & Pereyra (1973) SIAM J. Numer. Anal. 10:413-432; France & Thornley (1984) Mathematical Models in
+    Agriculture, ch. 5, for the curves.
 
     Examples
     --------
@@ -128,25 +132,34 @@ def fit_growth(x, y, shape: str, *, weights=None, most_rate: float = np.inf) -> 
     if not (np.isfinite(x).all() and np.isfinite(y).all() and np.isfinite(w).all() and (w > 0).all()):
         raise ValueError("x, y and weights must be finite, weights above 0")
     if len(np.unique(x)) < len(names) + 1:
-        raise ValueError(f"a {shape} curve has {len(names) + 1} parameters; {len(np.unique(x))} different x do not determine it")
+        raise ValueError(
+            f"a {shape} curve has {len(names) + 1} parameters; "
+            f"{len(np.unique(x))} different x do not determine it"
+        )
     found = [_search(function, names, start, x, y, w, most_rate) for start in _starts(names, x)]
     found = [f for f in found if f is not None]
     if not found:
         raise ValueError(f"no {shape} curve fits: the points do not rise to a plateau")
     best = min(found, key=lambda f: f[0])
     near = np.mean([f[0] <= best[0] * (1 + _ALIKE) + 1e-12 * (y @ y) for f in found])
-    return GrowthCurve(shape, best[1], dict(zip(names, best[2])), best[0], len(x) - len(names) - 1, float(near))
+    return GrowthCurve(
+        shape, best[1], dict(zip(names, best[2])), best[0], len(x) - len(names) - 1, float(near)
+    )
 
 
 def _starts(names, x):
     span = np.ptp(x)
-    grid = {"rate": np.geomspace(0.05, 20, _STARTS) / span, "lag": x.min() + span * np.array([-0.3, 0.0, 0.2]),
-            "middle": x.min() + span * np.linspace(0, 1, _STARTS), "bend": np.array([0.3, 1.0, 3.0])}
+    grid = {
+        "rate": np.geomspace(0.05, 20, _STARTS) / span,
+        "lag": x.min() + span * np.array([-0.3, 0.0, 0.2]),
+        "middle": x.min() + span * np.linspace(0, 1, _STARTS),
+        "bend": np.array([0.3, 1.0, 3.0]),
+    }
     return product(*(grid[name] for name in names))
 
 
 def _search(function, names, start, x, y, w, most_rate):
-    """Least squares from one start: sum of squares, plateau, parameters; rate and bend searched as logarithms."""
+    """Least squares from one start: sum of squares, plateau, parameters; rate and bend as logarithms."""
     is_log, is_rate = np.isin(names, ["rate", "bend"]), np.isin(names, ["rate"])
 
     def parameters(p):
@@ -160,12 +173,16 @@ def _search(function, names, start, x, y, w, most_rate):
     start = np.minimum(start, np.where(is_rate, 0.9 * most_rate, np.inf))
     first = np.where(is_log, np.log(np.where(is_log, start, 1.0)), start)
     try:
-        result = optimize.least_squares(rest, first, xtol=1e-14, ftol=1e-14, gtol=1e-14, method="lm", max_nfev=2000)
+        result = optimize.least_squares(
+            rest, first, xtol=1e-14, ftol=1e-14, gtol=1e-14, method="lm", max_nfev=2000
+        )
     except ValueError:
         return None
     own = parameters(result.x)
     plateau = _plateau(function(x, *own), y, w)
-    return (2 * result.cost, plateau, [float(v) for v in own]) if plateau > 0 and np.isfinite(plateau) else None
+    return (
+        (2 * result.cost, plateau, [float(v) for v in own]) if plateau > 0 and np.isfinite(plateau) else None
+    )
 
 
 def _plateau(way, y, w):

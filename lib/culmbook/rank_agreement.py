@@ -8,7 +8,7 @@ from scipy import stats
 
 
 class Concordance(NamedTuple):
-    """Kendall's coefficient, its chi-squared statistic with degrees of freedom, and p; NaN where all is tied."""
+    """Kendall's coefficient, its chi-squared statistic, degrees of freedom and p; NaN where all is tied."""
 
     w: float
     chi2: float
@@ -19,10 +19,14 @@ class Concordance(NamedTuple):
 def _complete(values, rows, columns):
     table = np.asarray(values, float)
     if table.ndim != 2 or table.shape[0] < rows or table.shape[1] < columns:
-        raise ValueError(f"the table has shape {table.shape}; it takes {rows} rows and {columns} columns at least")
+        raise ValueError(
+            f"the table has shape {table.shape}; it takes {rows} rows and {columns} columns at least"
+        )
     if np.isnan(table).any():
-        raise ValueError("the table has missing cells, and ranks of an incomplete table are not comparable; take the model's "
-                         "values of every cell instead")
+        raise ValueError(
+            "the table has missing cells, and ranks of an incomplete table are not comparable; "
+            "take the model's values of every cell instead"
+        )
     return table
 
 
@@ -46,8 +50,9 @@ def concordance(values) -> Concordance:
 
     Notes
     -----
-    ``W = 12 S / (m^2 (n^3 - n) - m T)`` with S the squared deviations of the rank sums, T the sum of ``t^3 - t`` over ties;
-    ``m (n - 1) W`` is Friedman's statistic, chi-squared with n - 1 degrees of freedom (poor for few hybrids and rows).
+    ``W = 12 S / (m^2 (n^3 - n) - m T)`` with S the squared deviations of the rank sums, T the sum of ``t^3
+    - t`` over ties; ``m (n - 1) W`` is Friedman's statistic, chi-squared with n - 1 degrees of freedom
+    (poor for few hybrids and rows).
 
     References
     ----------
@@ -101,8 +106,8 @@ def intraclass(values: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``form, icc, lower, upper`` (95 % limits): single and mean of all columns; one-way, two-way with absolute agreement, two-way with
-        consistency.
+        ``form, icc, lower, upper`` (95 % limits): single and mean of all columns; one-way, two-way with
+        absolute agreement, two-way with consistency.
 
     Raises
     ------
@@ -123,7 +128,9 @@ def intraclass(values: pd.DataFrame) -> pd.DataFrame:
     long = pd.DataFrame({"row": rows.ravel(), "column": columns.ravel(), "value": table.ravel()})
     out = pingouin.intraclass_corr(long, "row", "column", "value").reset_index(drop=True)
     limits = np.array([np.asarray(pair, float) for pair in out["CI95"]])
-    return pd.DataFrame({"form": out["Type"], "icc": out["ICC"], "lower": limits[:, 0], "upper": limits[:, 1]})
+    return pd.DataFrame(
+        {"form": out["Type"], "icc": out["ICC"], "lower": limits[:, 0], "upper": limits[:, 1]}
+    )
 
 
 def cronbach_alpha(values: pd.DataFrame, *, level: float = 0.95) -> tuple[float, float, float]:
@@ -167,4 +174,8 @@ def rank_changes(values: pd.DataFrame) -> pd.DataFrame:
     ranks = values.rank(ascending=False)
     table = ranks.assign(best=ranks.min(axis=1), worst=ranks.max(axis=1))
     table["change"] = table["worst"] - table["best"]
-    return table.assign(mean_rank=ranks.mean(axis=1)).sort_values(["mean_rank", "change"], kind="stable").drop(columns="mean_rank")
+    return (
+        table.assign(mean_rank=ranks.mean(axis=1))
+        .sort_values(["mean_rank", "change"], kind="stable")
+        .drop(columns="mean_rank")
+    )

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from culmbook.consistency import RESIDUAL, TERMS, SeasonDraws, SeasonsFit, limits
+from culmbook.consistency import RESIDUAL, TERMS, SeasonsFit
+from culmbook.season_draws import SeasonDraws, limits
 
 ENOUGH = 0.8
 """Reliability at which a hybrid's mean is commonly taken as known (common practice, no source)."""
@@ -25,14 +26,22 @@ def component_table(seasons: SeasonsFit, drawn: SeasonDraws, *, level: float = 0
     -------
     DataFrame
         ``term, label, variance, lower, upper, sd, share``: restricted maximum likelihood estimates, central
-        posterior limits (from 0 where the estimate is 0), and the share of the sum. On the log scale ``sd`` is
-        about a relative difference.
+        posterior limits (from 0 where the estimate is 0), and the share of the sum. On the log scale ``sd``
+        is about a relative difference.
     """
     rows = []
     for term in [*seasons.terms, RESIDUAL]:
         estimate = seasons.residual_variance if term == RESIDUAL else float(seasons.fit.variances[term])
         _, low, high = limits(drawn.variances[term].to_numpy(), level)
-        rows.append((term, TERMS.get(term, term), estimate, min(low, estimate) if estimate > 0 else 0.0, max(high, estimate)))
+        rows.append(
+            (
+                term,
+                TERMS.get(term, term),
+                estimate,
+                min(low, estimate) if estimate > 0 else 0.0,
+                max(high, estimate),
+            )
+        )
     table = pd.DataFrame(rows, columns=["term", "label", "variance", "lower", "upper"])
     return table.assign(sd=np.sqrt(table["variance"]), share=table["variance"] / table["variance"].sum())
 
@@ -43,8 +52,8 @@ def repeatability(variances) -> np.ndarray | float:
     Parameters
     ----------
     variances : mapping
-        Variance by term of :data:`culmbook.consistency.TERMS` and ``'residual'``, numbers or arrays; terms not in
-        it are 0.
+        Variance by term of :data:`culmbook.consistency.TERMS` and ``'residual'``, numbers or arrays; terms
+        not in it are 0.
 
     Returns
     -------
@@ -53,9 +62,9 @@ def repeatability(variances) -> np.ndarray | float:
 
     Notes
     -----
-    Variance of what stays (hybrid, hybrid × site, plot) over that and what changes with the season (hybrid × season,
-    hybrid × site × season, residual). What whole replicates, main plots, sites and seasons share is left out: it is the
-    same for all hybrids that are compared.
+    Variance of what stays (hybrid, hybrid × site, plot) over that and what changes with the season (hybrid
+    × season, hybrid × site × season, residual). What whole replicates, main plots, sites and seasons share
+    is left out: it is the same for all hybrids that are compared.
 
     References
     ----------
@@ -93,9 +102,9 @@ def reliability(variances, sites, seasons, replicates) -> np.ndarray | float:
 
     Notes
     -----
-    ``h / (h + hs/s + hy/y + hsy/(s y) + p/(s r) + e/(s y r))``: variances of hybrid h, hybrid × site hs, hybrid × season
-    hy, hybrid × site × season hsy, plot p, residual e. More seasons do nothing about plots that are good or bad for
-    ever, more replicates nothing about seasons.
+    ``h / (h + hs/s + hy/y + hsy/(s y) + p/(s r) + e/(s y r))``: variances of hybrid h, hybrid × site hs,
+    hybrid × season hy, hybrid × site × season hsy, plot p, residual e. More seasons do nothing about plots
+    that are good or bad for ever, more replicates nothing about seasons.
 
     References
     ----------
@@ -110,9 +119,13 @@ def reliability(variances, sites, seasons, replicates) -> np.ndarray | float:
     if min(s.min(), y.min(), r.min()) < 1:
         raise ValueError("a plan has at least 1 site, 1 season and 1 replicate")
     own = _of(variances, "hybrid")
-    error = (_of(variances, "hybrid_site") / s + _of(variances, "hybrid_season") / y
-             + _of(variances, "hybrid_site_season") / (s * y) + _of(variances, "plot_key") / (s * r)
-             + _of(variances, RESIDUAL) / (s * y * r))
+    error = (
+        _of(variances, "hybrid_site") / s
+        + _of(variances, "hybrid_season") / y
+        + _of(variances, "hybrid_site_season") / (s * y)
+        + _of(variances, "plot_key") / (s * r)
+        + _of(variances, RESIDUAL) / (s * y * r)
+    )
     return _ratio(own, own + error)
 
 
@@ -146,11 +159,14 @@ def trust_table(seasons: SeasonsFit, drawn: SeasonDraws, plans, *, level: float 
     Returns
     -------
     DataFrame
-        ``what, sites, seasons, replicates, value, lower, upper``: repeatability first (no plan), then a row per
-        plan. The value is that of the estimated variances, or the nearer limit where it lies outside the interval.
+        ``what, sites, seasons, replicates, value, lower, upper``: repeatability first (no plan), then a row
+        per plan. The value is that of the estimated variances, or the nearer limit where it lies outside
+        the interval.
     """
     own, all_draws = estimates(seasons), drawn.variances
-    rows = [("repeatability", None, None, None, repeatability(own), *limits(repeatability(all_draws), level)[1:])]
+    rows = [
+        ("repeatability", None, None, None, repeatability(own), *limits(repeatability(all_draws), level)[1:])
+    ]
     for plan in plans:
         low, high = limits(reliability(all_draws, *plan), level)[1:]
         rows.append(("reliability", *plan, reliability(own, *plan), low, high))
@@ -159,7 +175,9 @@ def trust_table(seasons: SeasonsFit, drawn: SeasonDraws, plans, *, level: float 
     return table.astype({c: "Int64" for c in ("sites", "seasons", "replicates")})
 
 
-def seasons_needed(variances, sites: int, replicates: int, *, enough: float = ENOUGH, most: int = MOST_SEASONS) -> int | None:
+def seasons_needed(
+    variances, sites: int, replicates: int, *, enough: float = ENOUGH, most: int = MOST_SEASONS
+) -> int | None:
     """Least number of seasons, in all, that makes a hybrid's mean reliable enough.
 
     Parameters

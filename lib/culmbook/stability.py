@@ -1,7 +1,8 @@
-"""How does each hybrid answer to good and bad environments? Stability variance, regression on the environment, superiority.
+"""How does each hybrid answer to good and bad environments? Stability, regression, superiority.
 
-All work on a table of cells, one mean per hybrid and environment (site-season). Cells may be missing: hybrids and
-environments are then adjusted for each other by least squares; nothing is deleted or averaged over unequal cells.
+All work on a table of cells, one mean per hybrid and environment (site-season). Cells may be missing:
+hybrids and environments are then adjusted for each other by least squares; nothing is deleted or averaged
+over unequal cells.
 """
 
 import numpy as np
@@ -15,7 +16,7 @@ REWARDS = {
     "worst season": "a high floor: yield in the poorest of the seasons seen",
     "coefficient of variation": "evenness over seasons, weather included; a low yielder may have it too",
     "stability variance": "following the other hybrids up and down; a high or low yield does not count",
-    "regression on the environment": "a slope over 1 rewards good environments, under 1 poor ones; neither is better by itself",
+    "regression on the environment": "a slope over 1 suits good environments, under 1 poor ones",
     "deviation from regression": "answers that the environment's mean predicts",
     "superiority": "being near the best hybrid wherever it stands; mostly high yield",
     "rank": "the order among hybrids, whatever the distances",
@@ -34,8 +35,8 @@ def cell_means(records: pd.DataFrame) -> tuple[pd.DataFrame, dict]:
     Returns
     -------
     tuple
-        Cells ``hybrid, environment, value, error_variance`` on the scale of ``response``, and why site-seasons
-        are left out, by site-season.
+        Cells ``hybrid, environment, value, error_variance`` on the scale of ``response``, and why
+        site-seasons are left out, by site-season.
     """
     parts, refused = [], {}
     for environment, own in records.groupby("environment"):
@@ -45,8 +46,16 @@ def cell_means(records: pd.DataFrame) -> tuple[pd.DataFrame, dict]:
             refused[environment] = str(why)
             continue
         table = means.fit.contrast(means.weights)
-        parts.append(pd.DataFrame({"hybrid": means.hybrids, "environment": environment, "value": table["estimate"].to_numpy(),
-                                   "error_variance": table["se"].to_numpy() ** 2}))
+        parts.append(
+            pd.DataFrame(
+                {
+                    "hybrid": means.hybrids,
+                    "environment": environment,
+                    "value": table["estimate"].to_numpy(),
+                    "error_variance": table["se"].to_numpy() ** 2,
+                }
+            )
+        )
     if not parts:
         raise ValueError(f"no site-season gives means of its hybrids: {next(iter(refused.values()))}")
     return pd.concat(parts, ignore_index=True), refused
@@ -59,8 +68,13 @@ def _checked(cells, least_hybrids, least_environments):
         raise ValueError("a cell has no finite value: leave such rows out")
     n = cells["hybrid"].nunique(), cells["environment"].nunique()
     if n[0] < least_hybrids or n[1] < least_environments:
-        raise ValueError(f"{n[0]} hybrids and {n[1]} environments are too few: it takes {least_hybrids} and {least_environments}")
-    return cells.astype({"hybrid": str, "environment": str}).sort_values(["hybrid", "environment"], ignore_index=True)
+        raise ValueError(
+            f"{n[0]} hybrids and {n[1]} environments are too few: "
+            f"it takes {least_hybrids} and {least_environments}"
+        )
+    return cells.astype({"hybrid": str, "environment": str}).sort_values(
+        ["hybrid", "environment"], ignore_index=True
+    )
 
 
 def _additive(cells):
@@ -69,7 +83,9 @@ def _additive(cells):
     environments = pd.get_dummies(cells["environment"], dtype=float).iloc[:, :-1]
     design = pd.concat([hybrids, environments], axis=1)
     if np.linalg.matrix_rank(design.to_numpy()) < design.shape[1]:
-        raise ValueError("some hybrids share no environment, even through others, so they cannot be set beside each other")
+        raise ValueError(
+            "some hybrids share no environment, even through others, so they cannot be set beside each other"
+        )
     return design
 
 
@@ -79,16 +95,16 @@ def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataF
     Parameters
     ----------
     cells : DataFrame
-        ``hybrid, environment, value``, and ``error_variance`` of the value where known; three hybrids and three
-        environments at least; cells may be missing.
+        ``hybrid, environment, value``, and ``error_variance`` of the value where known; three hybrids and
+        three environments at least; cells may be missing.
     level : float
 
     Returns
     -------
     DataFrame
-        ``hybrid, n_environments, stability_variance, lower, upper, without_error``, in squared units of the value.
-        ``stability_variance`` may be negative (unbiased, not bounded); ``without_error`` has the mean error variance of the
-        hybrid's cells taken off (missing where that is not known).
+        ``hybrid, n_environments, stability_variance, lower, upper, without_error``, in squared units of the
+        value. ``stability_variance`` may be negative (unbiased, not bounded); ``without_error`` has the
+        mean error variance of the hybrid's cells taken off (missing where that is not known).
 
     Raises
     ------
@@ -97,15 +113,16 @@ def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataF
 
     Notes
     -----
-    With residuals r = M y of the additive model, ``E(sum_j r_ij^2) = sum_k A_ik s_k`` with ``A_ik`` the sum of
-    ``M^2`` over the cells of i and of k; solved for s. In a complete table this is Shukla's estimator, of which
-    ecovalence is a linear function. Limits invert the distribution of the hybrid's sum of squares, taken as
-    a multiple of chi-squared with its first two moments, the other hybrids' variances at their estimates (not under 0).
+    With residuals r = M y of the additive model, ``E(sum_j r_ij^2) = sum_k A_ik s_k`` with ``A_ik`` the sum
+    of ``M^2`` over the cells of i and of k; solved for s. In a complete table this is Shukla's estimator,
+    of which ecovalence is a linear function. Limits invert the distribution of the hybrid's sum of squares,
+    taken as a multiple of chi-squared with its first two moments, the other hybrids' variances at their
+    estimates (not under 0).
 
     References
     ----------
-    Shukla (1972) Heredity 29:237-245; Wricke (1962) Z. Pflanzenzuecht. 47:92-96; Rao (1970) J. Am. Stat. Assoc.
-    65:161-172 for unequal variances.
+    Shukla (1972) Heredity 29:237-245; Wricke (1962) Z. Pflanzenzuecht. 47:92-96; Rao (1970) J. Am. Stat.
+    Assoc. 65:161-172 for unequal variances.
     """
     cells = _checked(cells, 3, 3)
     x = _additive(cells).to_numpy()
@@ -116,9 +133,15 @@ def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataF
     a = np.array([[(m[np.ix_(i, k)] ** 2).sum() for k in of] for i in of])
     estimate = _solve(a, squares)
     bounds = [_chi_limits(i, m, of, np.maximum(estimate, 0), squares[i], level) for i in range(len(names))]
-    table = pd.DataFrame({"hybrid": names, "n_environments": np.bincount(code), "stability_variance": estimate})
+    table = pd.DataFrame(
+        {"hybrid": names, "n_environments": np.bincount(code), "stability_variance": estimate}
+    )
     table[["lower", "upper"]] = bounds
-    error = cells.groupby("hybrid")["error_variance"].mean() if "error_variance" in cells else pd.Series(dtype=float)
+    error = (
+        cells.groupby("hybrid")["error_variance"].mean()
+        if "error_variance" in cells
+        else pd.Series(dtype=float)
+    )
     return table.assign(without_error=table["stability_variance"] - table["hybrid"].map(error).astype(float))
 
 
@@ -131,7 +154,9 @@ def _solve(a, squares):
 def _chi_limits(i, m, of, others, observed, level):
     """Values of hybrid i's variance at which its sum of squares would be as extreme as observed."""
     own = m[np.ix_(of[i], of[i])]
-    rest = sum(others[k] * m[np.ix_(of[i], of[k])] @ m[np.ix_(of[k], of[i])] for k in range(len(of)) if k != i)
+    rest = sum(
+        others[k] * m[np.ix_(of[i], of[k])] @ m[np.ix_(of[k], of[i])] for k in range(len(of)) if k != i
+    )
 
     def share_below(value):
         block = rest + value * own @ own.T
@@ -151,7 +176,9 @@ def _chi_limits(i, m, of, others, observed, level):
     return found
 
 
-def environment_regression(cells: pd.DataFrame, *, exclude_own: bool = True, level: float = 0.95) -> pd.DataFrame:
+def environment_regression(
+    cells: pd.DataFrame, *, exclude_own: bool = True, level: float = 0.95
+) -> pd.DataFrame:
     """Regression of each hybrid on the mean of the environment.
 
     Parameters
@@ -165,10 +192,10 @@ def environment_regression(cells: pd.DataFrame, *, exclude_own: bool = True, lev
     Returns
     -------
     DataFrame
-        ``hybrid, n_environments, mean, slope, slope_lower, slope_upper, deviation_variance, r_squared``. ``mean`` is
-        the hybrid's value in the mean environment; ``deviation_variance`` the residual mean square with the error
-        variance of its cells taken off where known (may be negative). Hybrids in fewer than three environments have
-        no slope.
+        ``hybrid, n_environments, mean, slope, slope_lower, slope_upper, deviation_variance, r_squared``.
+        ``mean`` is the hybrid's value in the mean environment; ``deviation_variance`` the residual mean
+        square with the error variance of its cells taken off where known (may be negative). Hybrids in
+        fewer than three environments have no slope.
 
     Raises
     ------
@@ -177,9 +204,10 @@ def environment_regression(cells: pd.DataFrame, *, exclude_own: bool = True, lev
 
     Notes
     -----
-    The environment's mean is its effect in the additive least-squares model of the (other) hybrids, so it does not
-    depend on which hybrids were missing. With few hybrids it carries error of its own, which draws slopes towards 0.
-    In poor environments a hybrid has less room to differ: slopes on the raw scale partly mirror the mean.
+    The environment's mean is its effect in the additive least-squares model of the (other) hybrids, so it
+    does not depend on which hybrids were missing. With few hybrids it carries error of its own, which draws
+    slopes towards 0. In poor environments a hybrid has less room to differ: slopes on the raw scale partly
+    mirror the mean.
 
     References
     ----------
@@ -192,14 +220,26 @@ def environment_regression(cells: pd.DataFrame, *, exclude_own: bool = True, lev
     for hybrid, own in cells.groupby("hybrid"):
         effects = _environment_effects(cells[cells["hybrid"] != hybrid]) if exclude_own else shared
         rows.append((hybrid, *_line(own, effects, level)))
-    columns = ["hybrid", "n_environments", "mean", "slope", "slope_lower", "slope_upper", "deviation_variance", "r_squared"]
+    columns = [
+        "hybrid",
+        "n_environments",
+        "mean",
+        "slope",
+        "slope_lower",
+        "slope_upper",
+        "deviation_variance",
+        "r_squared",
+    ]
     return pd.DataFrame(rows, columns=columns)
 
 
 def _environment_effects(cells):
     """Effect of each environment, their mean being 0."""
     design = _additive(cells)
-    b = pd.Series(np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0], index=design.columns)
+    b = pd.Series(
+        np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0],
+        index=design.columns,
+    )
     effects = b.reindex(sorted(cells["environment"].unique()), fill_value=0.0)
     effects = effects - effects.mean()
     if np.allclose(effects, 0, atol=1e-12 * max(cells["value"].abs().max(), 1e-300)):
@@ -233,8 +273,9 @@ def superiority(cells: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, n_environments, n_predicted, superiority``: half the mean squared distance, squared units of the value,
-        least (best) first. Missing cells stand at what hybrid and environment add up to; ``n_predicted`` counts them.
+        ``hybrid, n_environments, n_predicted, superiority``: half the mean squared distance, squared units
+        of the value, least (best) first. Missing cells stand at what hybrid and environment add up to;
+        ``n_predicted`` counts them.
 
     Raises
     ------
@@ -243,8 +284,9 @@ def superiority(cells: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    ``P_i = sum_j (y_ij - max_k y_kj)^2 / (2 n)``. Measured bests are partly luck, so P of observed means is too large for all;
-    :func:`culmbook.season_statistics.season_statistics` gives it for the true values, with limits.
+    ``P_i = sum_j (y_ij - max_k y_kj)^2 / (2 n)``. Measured bests are partly luck, so P of observed means is
+    too large for all; :func:`culmbook.season_statistics.season_statistics` gives it for the true values,
+    with limits.
 
     References
     ----------
@@ -259,18 +301,29 @@ def superiority(cells: pd.DataFrame) -> pd.DataFrame:
     cells = _checked(cells, 2, 1)
     wide = cells.pivot(index="hybrid", columns="environment", values="value")
     filled = wide.where(wide.notna(), _predicted(cells).loc[wide.index, wide.columns])
-    table = pd.DataFrame({"hybrid": wide.index, "n_environments": wide.notna().sum(axis=1).to_numpy(),
-                          "n_predicted": wide.isna().sum(axis=1).to_numpy(), "superiority": superiority_of(filled.to_numpy())})
+    table = pd.DataFrame(
+        {
+            "hybrid": wide.index,
+            "n_environments": wide.notna().sum(axis=1).to_numpy(),
+            "n_predicted": wide.isna().sum(axis=1).to_numpy(),
+            "superiority": superiority_of(filled.to_numpy()),
+        }
+    )
     return table.sort_values(["superiority", "hybrid"], ignore_index=True)
 
 
 def _predicted(cells):
     """Hybrid plus environment, for every combination."""
     design = _additive(cells)
-    b = pd.Series(np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0], index=design.columns)
+    b = pd.Series(
+        np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0],
+        index=design.columns,
+    )
     hybrids, environments = sorted(cells["hybrid"].unique()), sorted(cells["environment"].unique())
-    effects = b.iloc[len(hybrids):].reindex(environments, fill_value=0.0)
-    return pd.DataFrame(b.iloc[: len(hybrids)].to_numpy()[:, None] + effects.to_numpy(), index=hybrids, columns=environments)
+    effects = b.iloc[len(hybrids) :].reindex(environments, fill_value=0.0)
+    return pd.DataFrame(
+        b.iloc[: len(hybrids)].to_numpy()[:, None] + effects.to_numpy(), index=hybrids, columns=environments
+    )
 
 
 def superiority_of(values: np.ndarray) -> np.ndarray:
