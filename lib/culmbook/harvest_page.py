@@ -183,7 +183,7 @@ def show_cut(harvest: Harvest) -> tuple:
 def _cut_table(harvest):
     both = pd.concat([harvest.cut.assign(is_looked_at=True), harvest.others.assign(is_looked_at=False)])
     both["used_yield"] = both["dry_yield_t_ha"].where(both["left_out"].isna())
-    both["is_filled"] = both["moisture_from"].notna() & both["moisture_from"].ne(MEASURED)
+    both["is_filled"] = _is_filled(both)
     frame = both.groupby(["site", "trial", "planting_season", "is_looked_at"], as_index=False).agg(
         crop_year=("crop_year", "first"),
         hybrids=("hybrid", "nunique"),
@@ -208,11 +208,15 @@ def _cut_table(harvest):
                  note="In bold: the plantings that the rest of this part is about.")
 
 
+def _is_filled(cut):
+    """Used cuts whose lost moisture sample was filled from others."""
+    return cut["moisture_from"].notna() & cut["moisture_from"].ne(MEASURED) & cut["left_out"].isna()
+
+
 def _remark_table(cut):
     """Every plot whose cut is not like the others, and why."""
-    filled = cut["moisture_from"].notna() & cut["moisture_from"].ne(MEASURED)
     parts = [cut[cut["left_out"].notna()].assign(remark=lambda t: "left out: " + t["left_out"]),
-             cut[filled].assign(remark=lambda t: "moisture filled from: " + t["moisture_from"]),
+             cut[_is_filled(cut)].assign(remark=lambda t: "moisture filled from: " + t["moisture_from"]),
              cut[cut["is_plant_loss"]].assign(remark="lost to the hybrid itself"),
              area_remarks(cut).merge(cut.drop(columns="harvested_area_m2"), on=KEY)]
     rows = pd.concat(parts, ignore_index=True).sort_values(["site", "plot", "remark"], kind="stable")

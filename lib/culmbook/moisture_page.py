@@ -31,7 +31,8 @@ def show_moisture(harvest: Harvest, *, ncv_dry_mj_kg: float = NCV_DRY_MJ_KG, ran
     if harvest.reason:
         return (say("Nothing is known of moisture or energy, for the reason given above.", kind="refusal"),)
     rows = harvest.used[harvest.used["moisture_from"].eq(MEASURED)]
-    spread = rows.groupby(["site", "trial"])["harvested_on"].agg(lambda d: (d.max() - d.min()).days)
+    days = rows.groupby(["site", "trial"])["harvested_on"].agg(["min", "max"])
+    spread = (days["max"] - days["min"]).dt.days
     if (spread >= LEAST_DAYS).any():
         return (say(f"{fmt_list([t for _, t in spread[spread >= LEAST_DAYS].index])}: hybrids were cut on "
                     f"days up to {int(spread.max())} days apart, "

@@ -1,5 +1,7 @@
 """What the notebook on yield components says of paths to the yield, and of what gives way to what."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
@@ -47,10 +49,21 @@ def show_paths(part: Components, *, rank: int) -> tuple:
 
 
 def _paths(cov, names, among, level):
+    """Paths with their intervals, or why none; components in which hybrids do not differ are left out."""
+    still = [n for n in names if among == GENOTYPIC and cov.between.loc[n, n] <= 0]
+    names = [n for n in names if n not in still]
+    if len(names) < 2:
+        return "the hybrids differ in fewer than two components beyond what their plots do"
     try:
-        return paths_of(cov, names, OUTCOME, among), path_intervals(cov, names, OUTCOME, among, level=level)
+        paths = paths_of(cov, names, OUTCOME, among)
+        limits = path_intervals(cov, names, OUTCOME, among, level=level)
     except ValueError as error:
         return str(error)
+    if still:
+        out = fmt_list([label_of(n).lower() for n in still])
+        note = f"Left out: {out}, in which the hybrids do not differ beyond what their plots do."
+        paths = replace(paths, notes=(note, *paths.notes))
+    return paths, limits
 
 
 def _among(among, part):
@@ -101,8 +114,8 @@ def _path_figure(found, part):
 def _path_table(found, names, part):
     rows = []
     for among, (paths, limits) in found.items():
-        through = (paths.effects.where(~np.eye(len(names),
-                                               dtype=bool)).add_prefix("through_").reset_index(drop=True))
+        through = paths.effects.where(~np.eye(len(paths.direct), dtype=bool)).reindex(columns=names)
+        through = through.add_prefix("through_").reset_index(drop=True)
         rows.append(pd.concat([limits.assign(among=_among(among, part),
                                              label=limits["component"].map(label_of)).reset_index(drop=True),
                                through], axis=1))
