@@ -77,11 +77,13 @@ def test_control_is_not_drawn_towards_the_candidates(rows):
     assert (other["H03"] - one["H03"]).abs().max() < 1e-6
 
 
-def test_draws_centre_on_the_blups(fitted, drawn):
-    fit = fitted.conditional
-    blup = fit.effects("hybrid")
+def test_draws_at_the_estimated_variances_centre_on_the_blups(fitted):
+    drawn, fit = draw_seasons(fitted, 2_000, 1, 0), fitted.conditional
+    blup, error = fit.effects("hybrid"), fit.prediction_covariance("hybrid")
     apart = drawn.lasting["H03"] - drawn.lasting["H05"]
-    assert apart.mean() == pytest.approx(blup["H03"] - blup["H05"], abs=3 * apart.std() / 10)
+    sd = np.sqrt(error.loc["H03", "H03"] + error.loc["H05", "H05"] - 2 * error.loc["H03", "H05"])
+    assert apart.mean() == pytest.approx(blup["H03"] - blup["H05"], abs=4 * sd / np.sqrt(2_000))
+    assert apart.std() == pytest.approx(sd, rel=0.07)
 
 
 def test_hybrids_that_did_not_stand_are_drawn_from_the_model(rows):
