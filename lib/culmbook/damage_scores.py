@@ -157,7 +157,8 @@ def _rows_up(rows):
     words = [(rows["days_up"].isna(), "without a date of emergence"),
              (rows["days_up"].le(0), "not yet up at the frost")]
     n = fmt_count(len(rows))
-    left_out = [f"{fmt_count(mask.sum())} of {n} scores are of plots {text}: left out at equal emergence."
+    left_out = [f"{fmt_count(mask.sum())} of {n} scores {'is of a plot' if mask.sum() == 1 else 'are of plots'} "
+                f"{text}: left out at equal emergence."
                 for mask, text in words if mask.any()]
     gone = sorted(hybrids - set(kept["hybrid"]))
     if gone:
