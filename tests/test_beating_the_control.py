@@ -18,8 +18,9 @@ def draws_of(lasting, *, variances=None, seasonal=None, sites=2, seasons=3, scal
         cells = cells + np.asarray(seasonal)[None, :, None, :]
     spread = {"hybrid_site": 0.01, "hybrid_season": 0.0036, "hybrid_site_season": 0.0064, "residual": 0.04} if variances is None else variances
     years = [str(2023 + k) for k in range(seasons)]
-    return SeasonDraws(lasting, cells, pd.DataFrame({k: np.full(n, v) for k, v in spread.items()}), list(lasting.columns),
-                       [f"S{k}" for k in range(sites)], years, scale, ("STD",))
+    variances = pd.DataFrame({k: np.full(n, v) for k, v in spread.items()})
+    return SeasonDraws(lasting, cells, variances, list(lasting.columns), [f"S{k}" for k in range(sites)], years, scale, ("STD",),
+                       variances)
 
 
 def test_chance_is_that_of_a_normal_difference():

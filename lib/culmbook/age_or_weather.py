@@ -53,8 +53,9 @@ def aliasing_words(records: pd.DataFrame, early_year: int = 2) -> str:
     if not is_apart(records, records["stage"].eq(EARLY).astype(float)):
         return (
             f"{planted}: crop year {early_year} is the season {early} for every plot it is known from, the "
-            f"plateau is {late}. Age and weather cannot be told apart: if {early} was a poor season, it looks "
-            "like a slow build-up. The share relative to the control is free of this: both met the same seasons."
+            f"plateau is {late}. Age and weather cannot be told apart: if {early} was a poor season, it "
+            "looks like a slow build-up. The share relative to the control is free of this: both met the "
+            "same seasons."
         )
     return (
         f"{planted}: crop year {early_year} fell into {early}, so plots of different ages stood in the same "

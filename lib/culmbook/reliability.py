@@ -32,7 +32,7 @@ def component_table(seasons: SeasonsFit, drawn: SeasonDraws, *, level: float = 0
     rows = []
     for term in [*seasons.terms, RESIDUAL]:
         estimate = seasons.residual_variance if term == RESIDUAL else float(seasons.fit.variances[term])
-        _, low, high = limits(drawn.variances[term].to_numpy(), level)
+        _, low, high = limits(drawn.sets[term].to_numpy(), level)
         rows.append(
             (
                 term,
@@ -163,7 +163,7 @@ def trust_table(seasons: SeasonsFit, drawn: SeasonDraws, plans, *, level: float 
         per plan. The value is that of the estimated variances, or the nearer limit where it lies outside
         the interval.
     """
-    own, all_draws = estimates(seasons), drawn.variances
+    own, all_draws = estimates(seasons), drawn.sets
     rows = [
         ("repeatability", None, None, None, repeatability(own), *limits(repeatability(all_draws), level)[1:])
     ]

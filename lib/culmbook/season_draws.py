@@ -25,6 +25,8 @@ class SeasonDraws:
     hybrids, sites, seasons : list of str
     scale : {'log', 'raw'}
     controls : tuple of str
+    sets : DataFrame
+        Each set of variances once: draws that share a set say no more about variances than one of them.
     """
 
     lasting: pd.DataFrame = field(repr=False)
@@ -35,6 +37,7 @@ class SeasonDraws:
     seasons: list
     scale: str
     controls: tuple
+    sets: pd.DataFrame = field(repr=False)
 
     def variance(self, *terms: str) -> np.ndarray:
         """Sum of terms' variances by draw; a term that the layout could not show adds nothing."""
@@ -83,6 +86,8 @@ def draw_seasons(seasons: SeasonsFit, n: int = 1_000, seed: int = 1, variances: 
         spread[RESIDUAL] = drawn.parameters[RESIDUAL]
     else:
         spread[RESIDUAL] = seasons.residual_variance
+    share = np.bincount(np.arange(n) % max(variances, 1), minlength=max(variances, 1))
+    first = np.cumsum(share)[share > 0] - share[share > 0]
     return SeasonDraws(
         pd.DataFrame(lasting, columns=hybrids),
         cells,
@@ -92,6 +97,7 @@ def draw_seasons(seasons: SeasonsFit, n: int = 1_000, seed: int = 1, variances: 
         years,
         seasons.scale,
         seasons.controls,
+        spread.iloc[first],
     )
 
 
@@ -125,7 +131,17 @@ def _levels(drawn, term, levels, rng):
 
 
 def limits(values, level: float = 0.95, axis: int = 0) -> tuple:
-    """Median and central limits of draws."""
+    """Median and central limits of draws.
+
+    Notes
+    -----
+    The k-th of m sorted draws stands for a probability of k / (m + 1), so that limits of few draws are not
+    too narrow.
+
+    References
+    ----------
+    Hyndman & Fan (1996) Am. Stat. 50:361-365, definition 6.
+    """
     tail = (1 - level) / 2
-    middle, low, high = np.quantile(values, [0.5, tail, 1 - tail], axis=axis)
+    middle, low, high = np.quantile(values, [0.5, tail, 1 - tail], axis=axis, method="weibull")
     return middle, low, high
