@@ -49,9 +49,9 @@ def test_ladder_goes_from_cheap_to_dear_and_names_the_best(foretold):
     assert rows["set"].tolist()[:3] == ["Stem height", "Stems per m²", "Stems per m² and stem height"]
     best = rows.loc[rows["rmse_log"].idxmin()]
     (said,) = texts(shown, "finding")
-    assert f"from {best['set'][0].lower()}{best['set'][1:]} missed" in said
-    assert f"about {100 * best['rmse_log']:.0f} %" in said
-    assert "4 site-years" in said
+    assert f"erred by about {100 * best['rmse_log']:.0f} % in one from {best['set'][0].lower()}{best['set'][1:]} (" in said
+    assert f"{best['n_plots']} cut plots in 4 site-years" in said
+    assert f"stem height alone the error was {100 * rows['rmse_log'][0]:.0f} %" in said
 
 
 def test_one_season_carries_no_prediction():

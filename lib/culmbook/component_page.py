@@ -295,18 +295,16 @@ def show_contributions(part: Components, shares: pd.DataFrame | str, *, rank: in
 def _contribution_sentence(shares, n, percent):
     own = shares[shares["among"].eq(HYBRIDS)]
     known = own[own["component"].ne("rest")].sort_values("share", ascending=False)
-    words = [f"{label_of(r.component).lower()} ({fmt_share(r.share)}, {percent} % interval "
-             f"{fmt_interval(r.lower, r.upper)})" for r in known.itertuples()]
-    rest = fmt_share(own[own["component"].eq("rest")]["share"].iloc[0])
-    against = " A negative share works against the others." if (own["share"] < 0).any() else ""
-    return (f"Differences in yield among these {n} hybrids come from {fmt_list(words)}; {rest} is not "
-            f"explained by the components.{against}")
+    words = [f"{label_of(r.component).lower()} {fmt_share(r.share)} ({fmt_interval(r.lower, r.upper)})"
+             for r in known.itertuples()]
+    against = " A negative share works against the others." if (known["share"] < 0).any() else ""
+    return (f"Differences in yield among these {n} hybrids, shared out: {fmt_list(words)}, together "
+            f"{fmt_share(known['share'].sum())} ({percent} % intervals).{against}")
 
 
 def _contribution_note(part, used):
     kind = ("Among hybrids: their true means over sites, from one record per hybrid and site." if part.is_wide
             else "Among hybrids: their true means, what plots differ by taken off; among plots: with that.")
-    return " ".join(filter(None,
-                           [kind,
-                            "A share below 0 is compensation: the component is lower where the yield is "
-                            "higher.", log_words(part.plots, used)]))
+    rest = ("What the components leave of 100 % is not explained by them. A share below 0 is compensation: "
+            "the component is lower where the yield is higher.")
+    return " ".join(filter(None, [kind, rest, log_words(part.plots, used)]))

@@ -18,7 +18,7 @@ from culmbook.component_page import (
     with_units,
 )
 from culmbook.components import log_components
-from culmbook.formats import fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
+from culmbook.formats import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.harvest_page import at_sites
 from culmbook.present import figure, finding, say, table
 from culmbook.stand_report import count_of
@@ -28,7 +28,7 @@ from culmbook.yield_paths import GENOTYPIC, PHENOTYPIC, compensation, path_inter
 ON_PATHS = ["plants_per_m2", "stems_per_plant", "stem_height_cm", "stem_diameter_mm"]
 
 
-def show_paths(part: Components, *, rank: int) -> tuple:
+def show_paths(part: Components) -> tuple:
     """Direct and indirect effects on the cut yield, among hybrids and among plots, or why there are none."""
     names = [n for n in ON_PATHS if n in part.plots and part.plots[n].notna().any()]
     if not part.reason and len(names) < 2:
@@ -44,7 +44,7 @@ def show_paths(part: Components, *, rank: int) -> tuple:
         return tuple(refused)
     notes = [say(f"Among {_among(a, part)}: {' '.join(p.notes)}", kind="caution") for a,
              (p, _) in found.items() if p.notes]
-    said = _path_finding(found, part, rank)
+    said = _path_words(found, part)
     return (*said, *refused, *notes, _path_figure(found, part), _path_table(found, names, part))
 
 
@@ -70,7 +70,7 @@ def _among(among, part):
     return SITE_BY_SITE if part.is_wide and among == PHENOTYPIC else among
 
 
-def _path_finding(found, part, rank):
+def _path_words(found, part):
     if GENOTYPIC not in found:
         return ()
     paths, limits = found[GENOTYPIC]
@@ -86,7 +86,7 @@ def _path_finding(found, part, rank):
         sentence = (f"Among hybrids, with the other components held still, yield goes directly with "
                     f"{fmt_list(told)} (standard deviations of log yield per standard deviation of the log "
                     f"component, {part.harvest.percent} % intervals).")
-    return (finding(sentence, rank=rank, label="Direct effects", see="paths"),)
+    return (say(sentence),)
 
 
 def _path_figure(found, part):
@@ -150,13 +150,7 @@ def show_compensation(part: Components, *, rank: int) -> tuple:
     for second in ("stems_per_plant", "stem_mass_g"):
         try:
             logs = with_units(log_components(part.plots, ("plants_per_m2",), outcome=second))
-            entry = logs.assign(
-                hybrid=logs["site"].astype(str)
-                + ":"
-                + logs["trial"].astype(str)
-                + ":"
-                + logs["hybrid"].astype(str)
-            )
+            entry = logs.assign(hybrid=logs[["site", "trial", "hybrid"]].astype("str").agg(":".join, axis=1))
             found.append(compensation(entry, "plants_per_m2", second, level=part.harvest.level))
         except ValueError as error:
             refused.append(say(f"Plants against {label_of(second).lower()}: {in_words(str(error))}.",
@@ -189,17 +183,12 @@ def show_compensation(part: Components, *, rank: int) -> tuple:
 
 
 def _compensation_sentence(f, percent):
-    change, name = (
-        100 * (1.1**f.slope - 1),
-        {"stems_per_plant": "the number of stems per plant"}.get(
-            f.second, "the " + label_of(f.second).lower()
-        ),
-    )
-    span = fmt_interval(f.slope_lower, f.slope_upper, 2, share=False)
-    tail = (f"(slope {fmt_number(f.slope, 2)} % per %, {percent} % interval {span}, "
-            f"{count_of(f.n_plots, 'plot')}, {fmt_p(f.p_value)})")
+    name = {"stems_per_plant": "the number of stems per plant", "stem_mass_g": "the mass per stem"}[f.second]
     if f.slope_lower <= 0 <= f.slope_upper:
-        return f"Where plots of a hybrid had more plants, {name} did not clearly change {tail}."
+        return f"Where plots of a hybrid had more plants, {name} did not clearly change."
+    change, low, high = (100 * (1.1**slope - 1) for slope in (f.slope, f.slope_lower, f.slope_upper))
     way = "lower" if change < 0 else "higher"
-    size = f"{fmt_number(abs(change), 1)} % {way}"
-    return f"Where plots of a hybrid had 10 % more plants, {name} was {size} {tail}."
+    low, high = sorted((abs(low), abs(high)))
+    return (f"Where plots of a hybrid had 10 % more plants, {name} was {fmt_number(abs(change), 1)} % {way} "
+            f"({percent} % interval {fmt_interval(low, high, 1, share=False, unit='%')}; "
+            f"{count_of(f.n_plots, 'plot')}).")

@@ -123,19 +123,23 @@ def show_ladder(part: Components, prediction: Prediction, *, rank: int) -> tuple
         note=f"Without any measurement the error on the log scale is: {without}. A site-year is a site in a "
         f"season; all plantings count.",
     )
-    said = finding(*[_ladder_sentence(kind, steps) for kind, steps in judged.items()], rank=rank,
-                   label="Yield without cutting", see="prediction-errors")
+    said = finding(_ladder_sentence(judged), rank=rank, label="Yield without cutting",
+                   see="prediction-errors")
     return said, *refused, listed
 
 
-def _ladder_sentence(kind, steps):
-    best, cheap = steps.loc[steps["rmse_log"].idxmin()], steps.iloc[0]
-    other = (f", one from {_named(cheap['predictors'])} alone by {fmt_number(100 * cheap['rmse_log'], 0)} %"
-             if cheap["predictors"] != best["predictors"] else "")
-    return (f"In {kind}, a prediction from {_named(best['predictors'])} missed the yield of a plot in an "
-            f"unseen site-year by about {fmt_number(100 * best['rmse_log'], 0)} % "
-            f"({fmt_number(best['rmse_t_ha'], 1)} t/ha){other} ({count_of(int(best['n_plots']), 'cut plot')} "
-            f"in {int(best['n_site_years'])} site-years).")
+def _ladder_sentence(judged):
+    parts = []
+    for kind, steps in judged.items():
+        best = steps.loc[steps["rmse_log"].idxmin()]
+        plots = count_of(int(best["n_plots"]), "cut plot")
+        parts.append(f"{fmt_number(100 * best['rmse_log'], 0)} % in {kind} from {_named(best['predictors'])} "
+                     f"({fmt_number(best['rmse_t_ha'], 1)} t/ha; {plots} in {int(best['n_site_years'])} "
+                     "site-years)")
+    cheap = [steps.iloc[0] for steps in judged.values()]
+    errors = fmt_list([fmt_number(100 * c["rmse_log"], 0) for c in cheap])
+    alone = f" With {_named(cheap[0]['predictors'])} alone the error was {errors} %."
+    return f"Predicting a plot's yield in an unseen site-year erred by about {fmt_list(parts)}.{alone}"
 
 
 def show_predicted(prediction: Prediction) -> tuple:
