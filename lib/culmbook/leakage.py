@@ -19,6 +19,7 @@ MOST_LEAKED = 1.1
 FULL_INJURY = 0.9
 """With a fitted upper limit under this the point of unscaled half injury is shown beside LT50."""
 _REWEIGHTED = 2
+_MOST_LEVERAGE = 0.9  # a cell that the sigmoid all but passes through tells little of the errors
 _LEAST_PART = 1e-2  # of the mean squared residual: no cell is taken as more exact than a tenth of the others
 NO_SIGMOID = "injury does not rise clearly with the cold: no LT50"
 
@@ -156,8 +157,12 @@ def fit_leakage(injury: pd.DataFrame) -> LeakageFit:
     Units of one run and temperature are averaged first: they share its freezer. Runs shift a hybrid's sigmoid
     along the temperature, with shifts that sum to zero. A freezer that is a little off matters most where the
     sigmoid is steep, and a share near a half is the least certain one, so the variance of a mean is s0² + s1²
-    steepness² + s2² R²(1 - R)², found from the residuals of all hybrids (twice). An error of the control is
-    shared by all temperatures of its run and enters the limits as such.
+    steepness² + s2² R²(1 - R)², found (twice) from the squared residuals of all hybrids over one minus their
+    leverage. An error of the control is shared by all temperatures of its run and enters the limits as such.
+
+    References
+    ----------
+    MacKinnon & White (1985) J. Econom. 29:305-325, for residuals and leverage.
     """
     if len(injury[["protocol", "tissue"]].drop_duplicates()) > 1:
         raise ValueError("leakage of several protocols or tissues is never joined in one fit: give one")
@@ -195,7 +200,7 @@ def _error_sd(cells, curves):
         rows = cells[here]
         shifts = dict(zip(sorted(rows["run"].unique()), curve.shifts, strict=True))
         at = rows["temperature_c"].to_numpy() - rows["run"].map(shifts)
-        squares[here] = (rows["injury"] - curve.height(at)) ** 2 * len(rows) / curve.df
+        squares[here] = (rows["injury"] - curve.height(at)) ** 2 / (1 - np.minimum(curve.leverage, _MOST_LEVERAGE))
         steep[here] = curve.steepness(at)
         leaked = rows["unfrozen"] + (1 - rows["unfrozen"]) * np.clip(curve.height(at), 0, 1)
         unsure[here] = leaked * (1 - leaked)

@@ -55,6 +55,11 @@ class Sigmoid:
         return np.r_[self.lower, self.upper, self.slope, self.middle, self.shifts[:-1]]
 
     @property
+    def leverage(self) -> np.ndarray:
+        """Share of each observation's error that the fit follows, 0-1."""
+        return np.einsum("ij,jk,ik->i", self.jacobian, self.unscaled, self.jacobian)
+
+    @property
     def residual_sd(self) -> float:
         """Residual standard deviation, units of y."""
         return float(np.sqrt(self.squares / self.df))
