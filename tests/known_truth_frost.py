@@ -35,25 +35,44 @@ CONTROL = "H00"
 def draw_tests(rng, hybrids=8, runs=3, run_shift=0.0, load_shift=0.0, slope_sd=0.0, middle=-3.5, spread=0.7):
     """The freeze tests table of one protocol, with its true LT50, slopes and natural death."""
     lt50, units = rng.normal(middle, spread, hybrids), int(rng.integers(5, 11))
-    slope = rng.uniform(1.3, 2.8) * np.exp(rng.normal(0, slope_sd, hybrids) if slope_sd else np.zeros(hybrids))
+    slope = rng.uniform(1.3, 2.8) * np.exp(
+        rng.normal(0, slope_sd, hybrids) if slope_sd else np.zeros(hybrids)
+    )
     death, cell_sd = rng.uniform(0, 0.1), rng.uniform(0.2, 0.6)
     parts = []
     for r in range(runs):
         shift = rng.normal(0, run_shift)
         for temperature in TEMPERATURES:
-            eta = slope * (temperature + shift + rng.normal(0, load_shift) - lt50) + rng.normal(0, cell_sd, hybrids)
-            alive = rng.binomial(units, (1 - death) * (np.ones(hybrids) if np.isnan(temperature) else expit(eta)))
-            parts.append(pd.DataFrame({"run": f"r{r}", "temperature_c": temperature, "hybrid": NAMES[:hybrids],
-                                       "units_tested": units, "units_alive": alive}))
+            eta = slope * (temperature + shift + rng.normal(0, load_shift) - lt50) + rng.normal(
+                0, cell_sd, hybrids
+            )
+            alive = rng.binomial(
+                units, (1 - death) * (np.ones(hybrids) if np.isnan(temperature) else expit(eta))
+            )
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "run": f"r{r}",
+                        "temperature_c": temperature,
+                        "hybrid": NAMES[:hybrids],
+                        "units_tested": units,
+                        "units_alive": alive,
+                    }
+                )
+            )
     table = pd.concat(parts, ignore_index=True).assign(protocol="p", tissue="rhizome")
-    return table, {"lt50": pd.Series(lt50, NAMES[:hybrids]), "slope": pd.Series(slope, NAMES[:hybrids]), "death": death}
+    return table, {
+        "lt50": pd.Series(lt50, NAMES[:hybrids]),
+        "slope": pd.Series(slope, NAMES[:hybrids]),
+        "death": death,
+    }
 
 
 NAMES = [f"H{h:02d}" for h in range(40)]
 
 
 def kill_seen(table):
-    """Least and most kill of each hybrid over the temperatures, corrected by the control's share; counted here anew."""
+    """Least and most kill of each hybrid, corrected by the control's share; counted here anew."""
     control = table[table["temperature_c"].isna()]
     death = 1 - control["units_alive"].sum() / control["units_tested"].sum()
     sums = table.groupby(["hybrid", "temperature_c"])[["units_alive", "units_tested"]].sum()
@@ -62,13 +81,19 @@ def kill_seen(table):
 
 
 def naive_limits(table):
-    """LT50 of each hybrid by a plain binomial logit, natural death plugged in, runs and loads ignored: ``estimate, lower, upper``."""
-    control, frozen = (table[mask] for mask in (table["temperature_c"].isna(), table["temperature_c"].notna()))
+    """LT50 by a plain binomial logit, natural death plugged in: ``estimate, lower, upper`` by hybrid."""
+    control, frozen = (
+        table[mask] for mask in (table["temperature_c"].isna(), table["temperature_c"].notna())
+    )
     living = control["units_alive"].sum() / control["units_tested"].sum()
     share = np.minimum(frozen["units_alive"] / frozen["units_tested"] / living, 1)
     hybrid = pd.get_dummies(frozen["hybrid"], dtype=float)
-    fit = sm.GLM(share, hybrid.assign(t=frozen["temperature_c"]), family=sm.families.Binomial(),
-                 var_weights=frozen["units_tested"] * living).fit()
+    fit = sm.GLM(
+        share,
+        hybrid.assign(t=frozen["temperature_c"]),
+        family=sm.families.Binomial(),
+        var_weights=frozen["units_tested"] * living,
+    ).fit()
     rows, covariance = {}, fit.cov_params()
     for name in hybrid:
         line = fit.params[name], fit.params["t"], covariance.loc[[name, "t"], [name, "t"]].to_numpy()
@@ -91,14 +116,22 @@ def survival_set(seed, scenario=0, **truth):
     not_bracketed = (kill["min"] >= 0.3) | (kill["max"] <= 0.7)
     flagged = found["answer"].ne("")
     lt50, true_lt50 = found.loc[given], true["lt50"][given]
-    rates = {"bias of LT50 [°C]": (lt50["lt50_c"] - true_lt50).mean(),
-             "slope, share of the truth": (lt50["slope"] / true["slope"][given]).mean(),
-             "natural death covered": fit.natural_death_lower <= true["death"] <= fit.natural_death_upper,
-             "not bracketed and flagged": flagged[not_bracketed].mean() if not_bracketed.any() else np.nan,
-             "bracketed and flagged": flagged[~not_bracketed].mean(), "hybrids not bracketed": not_bracketed.mean(),
-             "slopes found to differ": fit.slopes_test["p_value"] < 0.05, "converged": fit.verdict == "converged",
-             "refused": 0.0}
-    single = against_control(fit, control, together=False).set_index("hybrid").drop(index=flagged.index[flagged], errors="ignore")
+    rates = {
+        "bias of LT50 [°C]": (lt50["lt50_c"] - true_lt50).mean(),
+        "slope, share of the truth": (lt50["slope"] / true["slope"][given]).mean(),
+        "natural death covered": fit.natural_death_lower <= true["death"] <= fit.natural_death_upper,
+        "not bracketed and flagged": flagged[not_bracketed].mean() if not_bracketed.any() else np.nan,
+        "bracketed and flagged": flagged[~not_bracketed].mean(),
+        "hybrids not bracketed": not_bracketed.mean(),
+        "slopes found to differ": fit.slopes_test["p_value"] < 0.05,
+        "converged": fit.verdict == "converged",
+        "refused": 0.0,
+    }
+    single = (
+        against_control(fit, control, together=False)
+        .set_index("hybrid")
+        .drop(index=flagged.index[flagged], errors="ignore")
+    )
     together = against_control(fit, control).set_index("hybrid").loc[single.index]
     differences = true["lt50"][single.index] - true["lt50"][control]
     naive = naive_limits(table).loc[given]
@@ -131,21 +164,36 @@ def leakage_set(seed, hybrids=7, runs=3, units=4):
             injury = np.zeros(hybrids) if np.isnan(temperature) else upper * expit(-slope * (at - lt50))
             for unit in range(units):
                 share = expit(logit(0.15 + 0.85 * injury) + rng.normal(0, unit_sd, hybrids))
-                parts.append(pd.DataFrame({"run": f"r{r}", "temperature_c": temperature, "hybrid": NAMES[:hybrids], "unit": str(unit),
-                                           "leakage_after": 150 * share, "leakage_total": 150.0}))
+                parts.append(
+                    pd.DataFrame(
+                        {
+                            "run": f"r{r}",
+                            "temperature_c": temperature,
+                            "hybrid": NAMES[:hybrids],
+                            "unit": str(unit),
+                            "leakage_after": 150 * share,
+                            "leakage_total": 150.0,
+                        }
+                    )
+                )
     table = pd.concat(parts, ignore_index=True).assign(protocol="p", tissue="leaf")
     true = pd.Series(lt50, NAMES[:hybrids])
     fit = fit_leakage(injury_index(table))
     found = leakage_temperatures(fit).set_index("hybrid")
     found = found[found["answer"].eq("")]
-    rates = {"leakage: answers in words": 1 - len(found) / hybrids,
-             "leakage: bias of LT50 [°C]": (found["lt50_c"] - true[found.index]).mean()}
+    rates = {
+        "leakage: answers in words": 1 - len(found) / hybrids,
+        "leakage: bias of LT50 [°C]": (found["lt50_c"] - true[found.index]).mean(),
+    }
     control = CONTROL if CONTROL in found.index else found.index[0]
     single = leakage_against_control(fit, control).set_index("hybrid").dropna()
     for narrow, name in ((1.0, ""), (NARROW, "narrowed ")):
-        rates[name + "leakage: LT50"] = _inside(found, ("lt50_lower_c", "lt50_upper_c", "lt50_c"), true[found.index], narrow).mean()
-        rates[name + "leakage: difference"] = _inside(single, ("lower_c", "upper_c", "difference_c"),
-                                                      true[single.index] - true[control], narrow).mean()
+        rates[name + "leakage: LT50"] = _inside(
+            found, ("lt50_lower_c", "lt50_upper_c", "lt50_c"), true[found.index], narrow
+        ).mean()
+        rates[name + "leakage: difference"] = _inside(
+            single, ("lower_c", "upper_c", "difference_c"), true[single.index] - true[control], narrow
+        ).mean()
     return rates
 
 
@@ -155,9 +203,13 @@ SCENARIOS = {
     "hybrids in a load scatter": CELLS,
     "and runs shift every LT50": RUNS,
     "and loads shift too (0.2 °C)": partial(survival_set, scenario=3, run_shift=RUN_SHIFT_C, load_shift=0.2),
-    "runs shift, slopes differ (20 %)": partial(survival_set, scenario=4, run_shift=RUN_SHIFT_C, slope_sd=0.2),
+    "runs shift, slopes differ (20 %)": partial(
+        survival_set, scenario=4, run_shift=RUN_SHIFT_C, slope_sd=0.2
+    ),
     "three hybrids, runs shift": partial(survival_set, scenario=5, run_shift=RUN_SHIFT_C, hybrids=3),
-    "half the hybrids near the coldest test": partial(survival_set, scenario=6, run_shift=RUN_SHIFT_C, middle=-5.5, spread=1.2),
+    "half the hybrids near the coldest test": partial(
+        survival_set, scenario=6, run_shift=RUN_SHIFT_C, middle=-5.5, spread=1.2
+    ),
     "leakage, runs shift": leakage_set,
 }
 

@@ -1,4 +1,4 @@
-"""Freeze curves: plain logits against published fits, natural death, runs, separation, and answers in words."""
+"""Freeze curves: plain logits against published fits, natural death, runs, separation, answers in words."""
 
 import numpy as np
 import pandas as pd
@@ -6,7 +6,13 @@ import pytest
 from freeze_frames import LT50, freeze_table
 from scipy import optimize, special, stats
 
-from culmbook.freeze_curves import (against_control, curve_draws, lethal_temperatures, survival_curves, unevenness)
+from culmbook.freeze_curves import (
+    against_control,
+    curve_draws,
+    lethal_temperatures,
+    survival_curves,
+    unevenness,
+)
 from culmbook.freeze_model import Survival, firth_leverage, fit_freeze
 from culmbook.freeze_tests import survival_sets
 
@@ -22,8 +28,13 @@ def only_set(table):
 
 @pytest.fixture
 def budworm():
-    table = pd.DataFrame([{"hybrid": sex, "temperature_c": -float(dose), "units_alive": 20 - dead}
-                          for sex, row in BUDWORM.items() for dose, dead in enumerate(row)])
+    table = pd.DataFrame(
+        [
+            {"hybrid": sex, "temperature_c": -float(dose), "units_alive": 20 - dead}
+            for sex, row in BUDWORM.items()
+            for dose, dead in enumerate(row)
+        ]
+    )
     return only_set(table.assign(run="r1", protocol="p", tissue="shoot", units_tested=20))
 
 
@@ -33,7 +44,9 @@ def test_lethal_temperatures_match_venables_2002_budworm(budworm):
     # 9 df), so no variance is left.
     fit = fit_freeze(budworm, slopes="common", penalised=False)
     assert fit.variances.to_numpy() == pytest.approx(0, abs=1e-6)
-    table = lethal_temperatures(fit, killed=(0.25, 0.5, 0.75)).set_index("hybrid")[["lt25_c", "lt50_c", "lt75_c"]]
+    table = lethal_temperatures(fit, killed=(0.25, 0.5, 0.75)).set_index("hybrid")[
+        ["lt25_c", "lt50_c", "lt75_c"]
+    ]
     assert table.loc["F"].to_list() == pytest.approx([-2.2313, -3.2636, -4.2959], abs=1e-4)
     assert table.loc["M"].to_list() == pytest.approx([-1.1969, -2.2293, -3.2616], abs=1e-4)
 
@@ -68,7 +81,9 @@ def test_survival_derivatives_are_those_of_its_likelihood():
         counts = Survival(alive * one, 8 * one, 0.07)
 
         def each(e):
-            return np.array([Survival(alive * one[:1], 8 * one[:1], 0.07).log_likelihood(np.array([v])) for v in e])
+            return np.array(
+                [Survival(alive * one[:1], 8 * one[:1], 0.07).log_likelihood(np.array([v])) for v in e]
+            )
 
         numeric = (each(eta + 1e-5) - each(eta - 1e-5)) / 2e-5
         assert counts.derivatives(eta)[0] == pytest.approx(numeric, abs=1e-6)
@@ -76,13 +91,15 @@ def test_survival_derivatives_are_those_of_its_likelihood():
     binomial = stats.binom.pmf(np.arange(9)[:, None], 8, share)
     scores = np.array([Survival(k * one, 8 * one, 0.07).derivatives(eta)[0] for k in range(9)])
     assert (binomial * scores).sum(0) == pytest.approx(0, abs=1e-9)  # a score has mean zero
-    assert counts.derivatives(eta)[1] == pytest.approx((binomial * scores**2).sum(0), rel=1e-9)  # and the information as variance
+    assert counts.derivatives(eta)[1] == pytest.approx(
+        (binomial * scores**2).sum(0), rel=1e-9
+    )  # and the information as variance
     slope = (counts.derivatives(eta + 1e-5)[1] - counts.derivatives(eta - 1e-5)[1]) / 2e-5
     assert counts.derivatives(eta)[2] == pytest.approx(slope, abs=1e-6)
 
 
 def test_fit_freeze_takes_natural_death_from_large_controls():
-    """With 4000 control units natural death is as good as known, and scipy maximises the plain likelihood at that value."""
+    """With 4000 control units natural death is known; scipy maximises the plain likelihood at its value."""
     table = freeze_table(units=40, death=0.2)
     table.loc[table["temperature_c"].isna(), ["units_tested", "units_alive"]] = [4000, 3200]
     cells = only_set(table)
@@ -94,7 +111,12 @@ def test_fit_freeze_takes_natural_death_from_large_controls():
         share = 0.8 * special.expit(theta[3] * (frozen["temperature_c"].to_numpy() - theta[codes]))
         return -stats.binom.logpmf(frozen["alive"], frozen["tested"], share).sum()
 
-    best = optimize.minimize(cost, [-4, -3, -3.5, 2], method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-10, "maxiter": 4000})
+    best = optimize.minimize(
+        cost,
+        [-4, -3, -3.5, 2],
+        method="Nelder-Mead",
+        options={"xatol": 1e-7, "fatol": 1e-10, "maxiter": 4000},
+    )
     table = lethal_temperatures(fit).set_index("hybrid").loc[fit.hybrids]
     assert fit.natural_death == pytest.approx(0.2, abs=0.002)
     assert table["lt50_c"].to_list() == pytest.approx(best.x[:3], abs=0.01)
@@ -109,7 +131,7 @@ def test_interval_of_natural_death_contains_a_plain_binomial_one_without_frost_t
 
 
 def test_firth_leverage_match_the_published_penalty_of_one_proportion():
-    """For a single share Firth's estimate is (y + 1/2)/(n + 1): Firth (1993), section 3.3, whatever the cells it is split over."""
+    """For a single share Firth's estimate is (y + 1/2)/(n + 1): Firth (1993), section 3.3."""
     alive, tested = np.array([5.0, 3.0, 0.0]), np.array([5.0, 4.0, 1.0])
     extra = firth_leverage(np.ones((3, 1)), alive, tested, 0.0)
     assert (alive + extra / 2).sum() / (tested + extra).sum() == pytest.approx(8.5 / 11, abs=1e-6)
@@ -133,7 +155,9 @@ def test_runs_that_shift_all_hybrids_widen_lt50_and_leave_differences():
     # side
     assert wide["lt50_upper_c"] - wide["lt50_c"] == pytest.approx(1.242, rel=0.05)
     assert narrow["lt50_upper_c"] - narrow["lt50_c"] < 0.2
-    for one, other in zip(against_control(moved, "STD").itertuples(), against_control(still, "STD").itertuples(), strict=True):
+    for one, other in zip(
+        against_control(moved, "STD").itertuples(), against_control(still, "STD").itertuples(), strict=True
+    ):
         assert one.upper_c - one.lower_c == pytest.approx(other.upper_c - other.lower_c, rel=0.15)
         assert one.difference_c == pytest.approx(LT50[one.hybrid] - LT50["STD"], abs=0.05)
 
@@ -174,11 +198,15 @@ def test_without_control_natural_death_is_none():
 
 
 def test_own_slopes_are_used_where_they_differ_clearly():
-    steep, flat = (only_set(freeze_table({h: LT50[h]}, slope=s, units=60)) for h, s in (("A", 4.0), ("B", 1.0)))
+    steep, flat = (
+        only_set(freeze_table({h: LT50[h]}, slope=s, units=60)) for h, s in (("A", 4.0), ("B", 1.0))
+    )
     both = pd.concat([steep, flat], ignore_index=True)
     fit = fit_freeze(both)
     assert fit.slopes == "own" and fit.slopes_test["p_value"] < 0.001
-    assert lethal_temperatures(fit).set_index("hybrid")["slope"].to_list() == pytest.approx([4.0, 1.0], rel=0.2)
+    assert lethal_temperatures(fit).set_index("hybrid")["slope"].to_list() == pytest.approx(
+        [4.0, 1.0], rel=0.2
+    )
     assert against_control(fit, "B").iloc[0]["difference_c"] == pytest.approx(-1.0, abs=0.1)
     assert fit_freeze(both, slopes="common").slopes == "common"
 
@@ -226,7 +254,7 @@ def test_unevenness_of_loads_and_cells_is_that_of_the_fit():
 
 
 def test_runs_of_one_temperature_each_are_part_of_the_loads():
-    """Every temperature in a run of its own: runs and temperatures are aliased, LT50 still has an interval."""
+    """Every temperature in a run of its own: the two are aliased, LT50 still has an interval."""
     table = freeze_table(runs=("a",), units=40)
     table["run"] = "r" + table["temperature_c"].astype(str)
     cells = only_set(table)
@@ -240,7 +268,9 @@ def test_runs_of_one_temperature_each_are_part_of_the_loads():
 
 def test_a_hybrid_frozen_at_one_temperature_keeps_the_common_slope():
     table = freeze_table()
-    cells = only_set(table[table["hybrid"].ne("B") | table["temperature_c"].isna() | table["temperature_c"].eq(-3)])
+    cells = only_set(
+        table[table["hybrid"].ne("B") | table["temperature_c"].isna() | table["temperature_c"].eq(-3)]
+    )
     fit = fit_freeze(cells)
     assert fit.slopes == "common" and fit.slopes_test == {}
     assert "not bracketed" in lethal_temperatures(fit).set_index("hybrid").loc["B", "answer"]

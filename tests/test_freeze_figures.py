@@ -21,7 +21,9 @@ def fit():
 
 def test_plot_curves_draws_a_panel_per_hybrid(fit):
     table = lethal_temperatures(fit)
-    figure = plot_curves(survival_curves(fit, np.linspace(-6, -1, 20)), observed_survival(fit.cells), table, ["STD"])
+    figure = plot_curves(
+        survival_curves(fit, np.linspace(-6, -1, 20)), observed_survival(fit.cells), table, ["STD"]
+    )
     panels = [ax for ax in figure.axes if ax.get_visible()]
     assert [ax.get_title(loc="left") or ax.get_title() for ax in panels] == list(table["hybrid"])
     words = {(ax.get_title(loc="left") or ax.get_title()): [t.get_text() for t in ax.texts] for ax in panels}

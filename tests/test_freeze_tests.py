@@ -5,7 +5,14 @@ import pandas as pd
 import pytest
 from freeze_frames import LT50, freeze_table
 
-from culmbook.freeze_tests import bracketing, cautions, observed_survival, same_natural_death, survival_sets, why_no_curve
+from culmbook.freeze_tests import (
+    bracketing,
+    cautions,
+    observed_survival,
+    same_natural_death,
+    survival_sets,
+    why_no_curve,
+)
 
 
 def only_set(table):
@@ -38,17 +45,40 @@ def test_survival_sets_leave_leakage_rows_out_and_refuse_missing_counts():
         survival_sets(broken)
 
 
-@pytest.mark.parametrize(("change", "words"), [
-    (lambda t: t.assign(temperature_c=-t["temperature_c"]), "minus sign was left out"),
-    (lambda t: t.assign(temperature_c=t["temperature_c"].where(t["run"].ne("r2"), -t["temperature_c"])), "with and without a minus sign"),
-    (lambda t: t[t["temperature_c"].isna() | t["temperature_c"].eq(-3)], "Only one temperature was tested"),
-    (lambda t: t[t["temperature_c"].isna() | t["temperature_c"].between(-4, -3)], "Only 2 temperatures"),
-    (lambda t: t[t["temperature_c"].isna()], "Only unfrozen control"),
-    (lambda t: t.assign(units_alive=t["units_tested"]), "All units lived at every temperature: LT50 is below −6 °C"),
-    (lambda t: t.assign(units_alive=t["units_alive"].where(t["temperature_c"].isna(), 0)), "All frozen units died: LT50 is above −1 °C"),
-    (lambda t: t.assign(units_alive=t["units_alive"].mask(t["temperature_c"].isna(), 8)), "108 of 180 unfrozen control units died"),
-    (lambda t: t.assign(units_alive=t["units_alive"].mask(t["temperature_c"].isna(), 11)), "control was damaged"),
-])
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda t: t.assign(temperature_c=-t["temperature_c"]), "minus sign was left out"),
+        (
+            lambda t: t.assign(
+                temperature_c=t["temperature_c"].where(t["run"].ne("r2"), -t["temperature_c"])
+            ),
+            "with and without a minus sign",
+        ),
+        (
+            lambda t: t[t["temperature_c"].isna() | t["temperature_c"].eq(-3)],
+            "Only one temperature was tested",
+        ),
+        (lambda t: t[t["temperature_c"].isna() | t["temperature_c"].between(-4, -3)], "Only 2 temperatures"),
+        (lambda t: t[t["temperature_c"].isna()], "Only unfrozen control"),
+        (
+            lambda t: t.assign(units_alive=t["units_tested"]),
+            "All units lived at every temperature: LT50 is below −6 °C",
+        ),
+        (
+            lambda t: t.assign(units_alive=t["units_alive"].where(t["temperature_c"].isna(), 0)),
+            "All frozen units died: LT50 is above −1 °C",
+        ),
+        (
+            lambda t: t.assign(units_alive=t["units_alive"].mask(t["temperature_c"].isna(), 8)),
+            "108 of 180 unfrozen control units died",
+        ),
+        (
+            lambda t: t.assign(units_alive=t["units_alive"].mask(t["temperature_c"].isna(), 11)),
+            "control was damaged",
+        ),
+    ],
+)
 def test_why_no_curve_says_what_is_wrong(change, words):
     assert words in why_no_curve(only_set(change(freeze_table())))
 
@@ -89,15 +119,23 @@ def test_observed_survival_keeps_wilson_limits_of_newcombe_1998():
     # 1/29: .0061-.1718, Newcombe (1998) Stat. Med. 17:857-872, Table I; value from memory, recomputed with
     # scipy.
     table = freeze_table({"A": -4.0}, runs=("r1",), units=29).assign(units_alive=1)
-    assert observed_survival(only_set(table))[["lower", "upper"]].iloc[0].to_list() == pytest.approx([0.0061, 0.1718], abs=5e-5)
+    assert observed_survival(only_set(table))[["lower", "upper"]].iloc[0].to_list() == pytest.approx(
+        [0.0061, 0.1718], abs=5e-5
+    )
 
 
-@pytest.mark.parametrize(("kill", "side", "answer"), [
-    ((0.0, 0.2, 0.71), "", ""), ((0.29, 0.5, 0.9), "", ""),
-    ((0.0, 0.2, 0.4), "cold", "below −5 °C"), ((0.0, 0.2, 0.6), "cold", "not bracketed: at most 60 % killed, test below −5 °C"),
-    ((0.6, 0.8, 1.0), "warm", "above −1 °C"), ((0.4, 0.8, 1.0), "warm", "not bracketed: at least 40 % killed, test above −1 °C"),
-    ((0.4, 0.5, 0.6), "", "not bracketed: 40 % to 60 % killed at every temperature"),
-])
+@pytest.mark.parametrize(
+    ("kill", "side", "answer"),
+    [
+        ((0.0, 0.2, 0.71), "", ""),
+        ((0.29, 0.5, 0.9), "", ""),
+        ((0.0, 0.2, 0.4), "cold", "below −5 °C"),
+        ((0.0, 0.2, 0.6), "cold", "not bracketed: at most 60 % killed, test below −5 °C"),
+        ((0.6, 0.8, 1.0), "warm", "above −1 °C"),
+        ((0.4, 0.8, 1.0), "warm", "not bracketed: at least 40 % killed, test above −1 °C"),
+        ((0.4, 0.5, 0.6), "", "not bracketed: 40 % to 60 % killed at every temperature"),
+    ],
+)
 def test_bracketing_by_the_kill_seen(kill, side, answer):
     seen = pd.DataFrame({"hybrid": "A", "temperature_c": [-1.0, -3.0, -5.0], "kill": kill})
     row = bracketing(seen).iloc[0]
@@ -111,5 +149,8 @@ def test_survival_sets_do_not_join_runs_by_unfrozen_units():
     frozen = table["temperature_c"].notna()
     apart = table[~frozen | (table["hybrid"].eq("A") == table["run"].eq("r1"))]
     sets = survival_sets(apart)
-    assert [sorted(c.loc[c["temperature_c"].notna(), "hybrid"].unique()) for c in sets.values()] == [["A"], ["B"]]
+    assert [sorted(c.loc[c["temperature_c"].notna(), "hybrid"].unique()) for c in sets.values()] == [
+        ["A"],
+        ["B"],
+    ]
     assert sum(c["tested"].sum() for c in sets.values()) == apart["units_tested"].sum()

@@ -1,4 +1,4 @@
-"""Doses that kill a given share, with standard errors and limits, against published probit and logit analyses."""
+"""Doses that kill a given share, with errors and limits, against published probit and logit analyses."""
 
 import numpy as np
 import pytest
@@ -7,14 +7,22 @@ from scipy import special, stats
 
 from culmbook.lethal_temperature import crossing, crossing_error, fieller_limits
 
-LINKS = {"logit": sm.families.links.Logit(), "probit": sm.families.links.Probit(), "cloglog": sm.families.links.CLogLog()}
+LINKS = {
+    "logit": sm.families.links.Logit(),
+    "probit": sm.families.links.Probit(),
+    "cloglog": sm.families.links.CLogLog(),
+}
 
 
 def line(x, dead, total, link, **fitted):
     """A straight line of the dead on the link scale by statsmodels."""
     share = np.asarray(dead, float) / total
-    model = sm.GLM(share, sm.add_constant(np.asarray(x, float)), family=sm.families.Binomial(LINKS[link]),
-                   var_weights=np.broadcast_to(total, share.shape).astype(float))
+    model = sm.GLM(
+        share,
+        sm.add_constant(np.asarray(x, float)),
+        family=sm.families.Binomial(LINKS[link]),
+        var_weights=np.broadcast_to(total, share.shape).astype(float),
+    )
     return model.fit(tol=1e-12, **fitted)
 
 
@@ -39,7 +47,9 @@ def test_crossing_matches_venables_2002_budworm_females():
 def test_crossing_of_a_probit_matches_finney_1971_rotenone():
     # Finney (1971), rotenone on Macrosiphoniella, without the untreated control: LD50 4.85 mg/l, log10 0.686
     # (SE 0.022), chi-squared 1.73 on 3 df; values from memory, recomputed with statsmodels 0.15.
-    fit = line(np.log10([10.2, 7.7, 5.1, 3.8, 2.6]), [44, 42, 24, 16, 6], np.array([50, 49, 46, 48, 50]), "probit")
+    fit = line(
+        np.log10([10.2, 7.7, 5.1, 3.8, 2.6]), [44, 42, 24, 16, 6], np.array([50, 49, 46, 48, 50]), "probit"
+    )
     assert 10 ** crossing(*fit.params) == pytest.approx(4.85, abs=0.005)
     assert crossing(*fit.params) == pytest.approx(0.686, abs=0.001)
     assert crossing_error(*fit.params, fit.cov_params()) == pytest.approx(0.022, abs=0.0005)
@@ -56,11 +66,15 @@ def test_fieller_limits_match_collett_1991_serum():
 
 
 def test_fieller_limits_lie_where_the_line_is_critical_errors_away():
-    """The definition, solved by hand: |height| over its standard error is the critical value at either limit."""
-    fit = line(np.log10([10.2, 7.7, 5.1, 3.8, 2.6]), [44, 42, 24, 16, 6], np.array([50, 49, 46, 48, 50]), "probit")
+    """The definition: |height| over its standard error is the critical value at either limit."""
+    fit = line(
+        np.log10([10.2, 7.7, 5.1, 3.8, 2.6]), [44, 42, 24, 16, 6], np.array([50, 49, 46, 48, 50]), "probit"
+    )
     for limit in fieller_limits(*fit.params, fit.cov_params(), 2.5, 0.3):
         at = np.array([1.0, limit])
-        assert abs(at @ fit.params - 0.3) / np.sqrt(at @ fit.cov_params() @ at) == pytest.approx(2.5, rel=1e-9)
+        assert abs(at @ fit.params - 0.3) / np.sqrt(at @ fit.cov_params() @ at) == pytest.approx(
+            2.5, rel=1e-9
+        )
 
 
 def test_fieller_limits_are_infinite_for_a_slope_that_may_be_zero():
@@ -80,12 +94,17 @@ def test_crossing_of_a_quasi_probit_matches_r_help_2006():
 
 # Bliss (1935) flour beetles, Dobson & Barnett Generalized Linear Models, chapter 7; values from memory,
 # recomputed with statsmodels 0.15
-BEETLES = ([1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839], [6, 13, 18, 28, 52, 53, 61, 60],
-           np.array([59, 60, 62, 56, 63, 59, 62, 60]))
+BEETLES = (
+    [1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839],
+    [6, 13, 18, 28, 52, 53, 61, 60],
+    np.array([59, 60, 62, 56, 63, 59, 62, 60]),
+)
 
 
-@pytest.mark.parametrize(("link", "intercept", "slope", "deviance"), [
-    ("logit", -60.72, 34.27, 11.23), ("probit", -34.94, 19.73, 10.12), ("cloglog", -39.57, 22.04, 3.45)])
+@pytest.mark.parametrize(
+    ("link", "intercept", "slope", "deviance"),
+    [("logit", -60.72, 34.27, 11.23), ("probit", -34.94, 19.73, 10.12), ("cloglog", -39.57, 22.04, 3.45)],
+)
 def test_crossing_finds_the_median_dose_of_bliss_1935_beetles(link, intercept, slope, deviance):
     fit = line(*BEETLES, link)
     assert (*fit.params, fit.deviance) == pytest.approx((intercept, slope, deviance), abs=0.005)
