@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from page_frames import figures_of, gathered, hybrid_table, is_refusal, network_of, table_of, texts, trial
 
-from culmbook import component_page, harvest_page, prediction_page
+from culmbook import component_page, harvest_page, plants_page, prediction_page
 from culmbook.sampling_plan import plan_plants, plant_spread
 from culmbook.style import use_style
 from culmbook.yield_prediction import predict
@@ -49,7 +49,7 @@ def test_ladder_goes_from_cheap_to_dear_and_names_the_best(foretold):
     assert rows["set"].tolist()[:3] == ["Stem height", "Stems per m²", "Stems per m² and stem height"]
     best = rows.loc[rows["rmse_log"].idxmin()]
     (said,) = texts(shown, "finding")
-    assert f"erred by about {100 * best['rmse_log']:.0f} % in one from {best['set'][0].lower()}{best['set'][1:]} (" in said
+    assert f"from {best['set'][0].lower()}{best['set'][1:]} erred by about {100 * best['rmse_log']:.0f} % in one (" in said
     assert f"{best['n_plots']} cut plots in 4 site-years" in said
     assert f"stem height alone the error was {100 * rows['rmse_log'][0]:.0f} %" in said
 
@@ -146,8 +146,8 @@ def test_joined_mean_is_the_regression_estimate(foretold):
 def test_plan_says_the_errors_of_the_formula(foretold):
     part, _ = foretold
     network = network_of(trial(np.random.default_rng(31), SEASONS))
-    spreads, refused = prediction_page.plan_of(part, network)
-    shown = prediction_page.show_plan(part, spreads, refused, rank=1)
+    spreads, refused = plants_page.plan_of(part, network)
+    shown = plants_page.show_plan(part, spreads, refused, rank=1)
     s = spreads["stems"]
     now, more = (100 * np.sqrt((s.between_plots + s.between_plants / n) / 4) for n in (3, 6))
     assert f"from {now:.1f} to {more:.1f} % for stems per plant" in texts(shown, "finding")[0]
@@ -160,7 +160,7 @@ def test_plan_without_single_plants_is_refused():
     pooled = tables["stem_measures"].drop_duplicates(["plot", "growing_season"]).assign(plant="pooled")
     network = network_of(tables | {"stem_measures": pooled})
     part = gathered(network)[1]
-    shown = prediction_page.show_plan(part, *prediction_page.plan_of(part, network), rank=1)
+    shown = plants_page.show_plan(part, *plants_page.plan_of(part, network), rank=1)
     assert is_refusal(shown) and len(shown) == 4 and not [t for t in texts(shown) if re.search("_[a-z]", t)]
 
 
@@ -188,3 +188,15 @@ def test_headline_holds_the_best_hybrid_and_says_when_there_is_no_answer(years, 
     ((), 3), (("harvests",), 1), (("stem_measures",), 1), (("harvests", "stem_measures"), 1)])
 def test_limits_speak_only_of_what_was_shown(years, away, said):
     assert len(prediction_page.show_unknown(*gathered(network_of(years, away=away)))) == said
+
+
+def test_uncut_plots_of_a_crop_type_without_prediction_are_named(years):
+    codes = sorted(years["plots"]["hybrid"].unique())
+    rare = [h for h in codes if h == years["plots"].set_index("plot").loc["003", "hybrid"]]
+    types = ["rare" if code in rare else "one" for code in codes]
+    network = network_of(years, hybrid_table(codes).assign(crop_type=types))
+    part = gathered(network)[1]
+    prediction = prediction_page.prediction_of(part, network)
+    rows = table_of(prediction_page.show_uncut(part, prediction), "uncut").set_index("plot")
+    assert set(rows.index) == {"003", "010", "020"} and rows.loc["003", "why"] == "no prediction for its crop type"
+    assert any(t.startswith("Crop type rare:") for t in texts(prediction_page.show_ladder(part, prediction, rank=1), "refusal"))

@@ -6,31 +6,24 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from culmbook.columns import Column
-from culmbook.component_figures import label_of, plot_plan, plot_plane, plot_predicted
+from culmbook.component_figures import label_of, plot_plane, plot_predicted
 from culmbook.component_page import Components, in_words
 from culmbook.components import component_means
 from culmbook.contributions import HYBRIDS
 from culmbook.double_sampling import regression_estimate
-from culmbook.formats import fmt_list, fmt_number, fmt_share
+from culmbook.formats import fmt_list, fmt_number
+from culmbook.harvest import KEY
 from culmbook.harvest_page import Harvest, marked
 from culmbook.hybrid_means import MeansFit, hybrid_means
 from culmbook.present import figure, finding, say, table
-from culmbook.sampling_plan import ENOUGH, PLANTS, plan_plants, plant_spread
 from culmbook.stand_figures import new_figure
 from culmbook.stand_report import count_of, shown_of
 from culmbook.style import page_size
-from culmbook.yield_prediction import (
-    calibrate,
-    cross_validate,
-    ladder,
-    predict,
-    prediction_frame,
-)
+from culmbook.yield_prediction import calibrate, cross_validate, ladder, predict, prediction_frame
 
+MOST_PANELS = 4  # that fit a page
 BOTH = ("stems_per_m2", "stem_height_cm")
 NO_PREDICTION = "No yield is predicted, for the reason given above."
-MEASUREMENTS = {"stems": "Stems per plant", "stem_height_cm": "Stem height",
-                "stem_diameter_mm": "Stem diameter", "stem_dry_mass_g": "Mass per stem"}
 AT_RANDOM = ("Cut and uncut plots are not joined into one mean. That is sound only where chance decided "
              "which plots were cut: set cut_chosen_at_random to True if it did.")
 
@@ -74,7 +67,7 @@ def _ladder(frame, kind):
     try:
         return ladder(frame, kind)
     except ValueError as error:
-        return f"{in_words(str(error))}"
+        return in_words(str(error))
 
 
 def _best(steps):
@@ -129,22 +122,23 @@ def show_ladder(part: Components, prediction: Prediction, *, rank: int) -> tuple
 
 
 def _ladder_sentence(judged):
-    parts = []
-    for kind, steps in judged.items():
-        best = steps.loc[steps["rmse_log"].idxmin()]
-        plots = count_of(int(best["n_plots"]), "cut plot")
-        parts.append(f"{fmt_number(100 * best['rmse_log'], 0)} % in {kind} from {_named(best['predictors'])} "
-                     f"({fmt_number(best['rmse_t_ha'], 1)} t/ha; {plots} in {int(best['n_site_years'])} "
-                     "site-years)")
+    """Errors of the best set of measurements, its name once where it is the best in every crop type."""
+    best = {kind: steps.loc[steps["rmse_log"].idxmin()] for kind, steps in judged.items()}
+    sets = {row["predictors"] for row in best.values()}
+    parts = [f"{fmt_number(100 * row['rmse_log'], 0)} % in {kind}"
+             + (f" from {_named(row['predictors'])}" if len(sets) > 1 else "")
+             + f" ({fmt_number(row['rmse_t_ha'], 1)} t/ha; {count_of(int(row['n_plots']), 'cut plot')} in "
+             f"{int(row['n_site_years'])} site-years)" for kind, row in best.items()]
+    what = f"from {_named(sets.pop())} " if len(sets) == 1 else ""
     cheap = [steps.iloc[0] for steps in judged.values()]
-    errors = fmt_list([fmt_number(100 * c["rmse_log"], 0) for c in cheap])
+    errors = fmt_list([fmt_number(100 * row["rmse_log"], 0) for row in cheap])
     alone = f" With {_named(cheap[0]['predictors'])} alone the error was {errors} %."
-    return f"Predicting a plot's yield in an unseen site-year erred by about {fmt_list(parts)}.{alone}"
+    return f"Predicting a plot's yield in an unseen site-year {what}erred by about {fmt_list(parts)}.{alone}"
 
 
 def show_predicted(prediction: Prediction) -> tuple:
     """Predicted against cut yield, a panel for each crop type, or why there are none."""
-    kinds = [*prediction.models][:4]
+    kinds = [*prediction.models][:MOST_PANELS]
     if not kinds:
         return (say(NO_PREDICTION, kind="refusal"),)
     tables = {k: cross_validate(prediction.frame, prediction.models[k].predictors, k) for k in kinds}
@@ -160,43 +154,49 @@ def show_predicted(prediction: Prediction) -> tuple:
         ax.remove()
     fig.legend(*axes[0].get_legend_handles_labels(), loc="outside upper center", ncols=3)
     drawn = pd.concat([own.assign(crop_type=kind) for kind, own in tables.items()], ignore_index=True)
-    held = [f"{kind} {int((~own['is_outside']).sum())} plots" for kind, own in tables.items()]
+    held = "; ".join(f"{kind} {int((~own['is_outside']).sum())} plots" for kind, own in tables.items())
+    measured = "; ".join(f"{kind}: {_named(prediction.models[kind].predictors)}" for kind in kinds)
+    more = len(prediction.models) - len(kinds)
+    rest = f" {count_of(more, 'crop type')} more not drawn." if more else ""
     return (
         figure(
             fig,
             label="predicted-and-cut",
             data=drawn,
-            alt=f"Cut against predicted yield of plots, points along the diagonal: {'; '.join(held)}.",
-            caption=f"Cut yield against the yield predicted from other site-years ({'; '.join(held)}), both "
-            f"axes logarithmic. Measured: "
-            f"{'; '.join(f'{k}: {_named(prediction.models[k].predictors)}' for k in kinds)}. Some 95 % "
-            f"intervals are drawn.",
+            alt=f"Cut against predicted yield of plots, points along the diagonal: {held}.",
+            caption=f"Cut yield against the yield predicted from other site-years ({held}), both axes "
+            f"logarithmic. Measured: {measured}. Some 95 % intervals are drawn.{rest}",
         ),
     )
+
+
+def _looked_at(part, prediction):
+    """Rows of the prediction's frame for the season and plantings looked at."""
+    return prediction.frame.merge(part.plots[KEY], on=KEY)
 
 
 def show_uncut(part: Components, prediction: Prediction) -> tuple:
     """Predicted yields of the season's plots without a usable cut, and the reasons where there is none."""
     if part.reason or not prediction.models:
         return (say(NO_PREDICTION, kind="refusal"),)
-    rows = prediction.frame.merge(part.plots[["site", "plot", "growing_season"]],
-                                  on=["site", "plot", "growing_season"])
+    rows = _looked_at(part, prediction)
     rows = rows[rows["dry_yield_t_ha"].isna()]
     if rows.empty:
         return (say("Every measured plot of the season has a cut that can be used: none is left to predict."),
                 *_limits(prediction),)
-    level = part.harvest.level
-    parts = [predict(m, rows[rows["crop_type"].eq(kind)], level=level) for kind,
-             m in prediction.models.items()]
-    known = pd.concat(parts, ignore_index=True)
-    why = known["refused"].fillna("")
-    known = known.assign(why=[in_words(w) for w in why]).sort_values(["site", "plot"], kind="stable")
+    parts = [predict(m, rows[rows["crop_type"].eq(kind)], level=part.harvest.level)
+             for kind, m in prediction.models.items()]
+    others = rows[~rows["crop_type"].isin([*prediction.models])]
+    known = pd.concat([*parts, others.assign(refused="no prediction for its crop type")], ignore_index=True)
+    why = [in_words(w) for w in known["refused"].fillna("")]
+    known = known.assign(why=why).sort_values(["site", "plot"], kind="stable")
     known["is_printed"] = known.groupby("site").cumcount() < (25 if known["site"].nunique() == 1 else 6)
     columns = {"site": Column("Site"), "plot": Column("Plot"), "hybrid": Column("Hybrid"),
                "crop_type": Column("Crop type"),
                "predicted_t_ha": Column("Predicted", "t/ha", digits=1, kind="number"),
                "interval": Column(f"{part.harvest.percent} % interval", "t/ha", digits=1, kind="interval",
-                                  ends=("lower_t_ha", "upper_t_ha")), "why": Column("Why not")}
+                                  ends=("lower_t_ha", "upper_t_ha")),
+               "why": Column("Why not")}
     if known["why"].eq("").all():
         del columns["why"]
     n, refused = len(known), int(known["refused"].notna().sum())
@@ -226,8 +226,7 @@ def show_plane(part: Components, prediction: Prediction) -> tuple:
     """Hybrids by stems and height with lines of equal yield, a figure for each crop type, or why not."""
     if part.reason:
         return (say("Without measured stems hybrids cannot be placed by stems and height.", kind="refusal"),)
-    own = prediction.frame.merge(part.plots[["site", "plot", "growing_season"]],
-                                 on=["site", "plot", "growing_season"])
+    own = _looked_at(part, prediction)
     means, refused = component_means(own, BOTH)
     if set(means["measure"]) != set(BOTH):
         return (say(*[in_words(r) for r in refused], kind="refusal"),)
@@ -274,8 +273,7 @@ def show_double_sampling(part: Components, prediction: Prediction, *, cut_chosen
         return (say(AT_RANDOM),)
     if part.reason or not prediction.models:
         return (say(NO_PREDICTION, kind="refusal"),)
-    own = prediction.frame.merge(part.plots[["site", "plot", "growing_season"]],
-                                 on=["site", "plot", "growing_season"])
+    own = _looked_at(part, prediction)
     rows, refused = [], []
     for (site, kind), plots in own.groupby(["site", "crop_type"]):
         if kind not in prediction.models:
@@ -305,107 +303,6 @@ def show_double_sampling(part: Components, prediction: Prediction, *, cut_chosen
         note="Taken as said: chance decided which plots were cut. The mean is for the measured plots "
         "themselves.",
     )
-
-
-# -- how many plants ------------------------------------------------------------------------------
-
-
-def plan_of(part: Components, network) -> tuple[dict, list[str]]:
-    """Spread of each measurement between and within plots, and why there is none.
-
-    Parameters
-    ----------
-    part : Components
-    network : Network
-
-    Returns
-    -------
-    tuple of dict and list of str
-        By column of ``stem_measures``; sentences.
-    """
-    spreads, refused = {}, []
-    for name in MEASUREMENTS if not part.reason else ():
-        if part.stems[name].notna().sum() == 0:
-            refused.append(f"{MEASUREMENTS[name]}: not measured.")
-            continue
-        try:
-            spreads[name] = plant_spread(part.stems, network.tables["plots"], name)
-        except ValueError as error:
-            why = str(error).removeprefix(f"{name}: ").replace(name, "it")
-            refused.append(f"{MEASUREMENTS[name]}: {why}.")
-    return spreads, refused
-
-
-def show_plan(part: Components, spreads: dict, refused: list[str], *, rank: int) -> tuple:
-    """How many plants of a plot to measure next season: finding, figure and table, or why it is not known."""
-    if part.reason:
-        return (say("Without measured plants there is no plan for the next season.", kind="refusal"),)
-    told = [say(s, kind="refusal") for s in refused]
-    if not spreads:
-        return tuple(told)
-    plots = max(int(part.plots.groupby(["site", "hybrid"]).size().median()), 1)
-    plans = {MEASUREMENTS[name]: plan_plants(spread, plots) for name, spread in spreads.items()}
-    now = int(round(part.plots["n_plants"].median()))
-    sentence = _plan_sentence(spreads, plots, now)
-    fig, ax = new_figure(2.9)
-    plot_plan(plans, ax=ax)
-    drawn = figure(
-        fig,
-        label="plan",
-        data=pd.concat([p.assign(measurement=m) for m, p in plans.items()], ignore_index=True),
-        alt=f"Falling curves. {sentence}",
-        caption=f"Standard error of a hybrid's mean at one site with {count_of(plots, 'plot')} against the "
-        f"plants measured in each plot; rings: plants make up no more "
-        f"than {fmt_share(ENOUGH)} of its variance.",
-    )
-    return (finding(sentence, rank=rank, label="Next season", see="plan"), *told, drawn,
-            _plan_table(spreads, plans, now),)
-
-
-def _enough(plan):
-    few = plan[plan["is_enough"]]
-    return f"{few['plants'].iloc[0]}" if len(few) else f"more than {max(PLANTS)}"
-
-
-def _plan_sentence(spreads, plots, now):
-    more = 2 * now
-    words = [f"from {fmt_number(_error(s, plots, now), 1)} to {fmt_number(_error(s, plots, more), 1)} % for "
-             f"{MEASUREMENTS[name].lower()}" for name, s in spreads.items()]
-    return (f"Next season {more} plants of a plot instead of {now} would bring the standard error of a "
-            f"hybrid's mean at one site down {fmt_list(words)}; "
-            "more plots would bring it down faster where plots differ most.")
-
-
-def _error(spread, plots, plants):
-    return 100 * plan_plants(spread, plots, (plants,))["se_hybrid"].iloc[0]
-
-
-def _plan_table(spreads, plans, now):
-    rows = [{"label": MEASUREMENTS[name], "n_plots": s.n_plots, "n_plants": s.n_plants,
-             "plots_sd": 100 * s.between_plots**0.5, "plants_sd": 100 * s.between_plants**0.5,
-             "now": _from_plants(s, now), "enough": _enough(plans[MEASUREMENTS[name]])} for name,
-            s in spreads.items()]
-    columns = {"label": Column("Measurement"), "n_plots": Column("Plots", kind="count"),
-               "n_plants": Column("Plants", kind="count"),
-               "plots_sd": Column("Between plots", "sd, %", digits=0, kind="number",
-                                  meaning="Standard deviation of logs between plots of a hybrid."),
-               "plants_sd": Column("Between plants", "sd, %", digits=0, kind="number",
-                                   meaning="Standard deviation of logs between plants of a plot."),
-               "now": Column(f"From {count_of(now, 'plant')}", kind="share",
-                             meaning="Share of the variance of a mean that comes from measuring few plants."),
-               "enough": Column("Enough", "plants")}
-    return table(
-        pd.DataFrame(rows),
-        label="plants-to-measure",
-        columns=columns,
-        caption="How much plants of a plot and plots of a hybrid differ, and how many plants are enough.",
-        note=f"Enough: plants make up no more than {fmt_share(ENOUGH)} of the variance of a hybrid's mean "
-        f"(common practice, no source).",
-    )
-
-
-def _from_plants(spread, now):
-    return plan_plants(spread, 1, (now,))["from_plants"].iloc[0]
 
 
 # -- limits and headline --------------------------------------------------------------------------
