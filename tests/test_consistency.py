@@ -67,6 +67,7 @@ def test_components_are_those_of_the_mixed_model(rows, fitted, drawn):
         assert table["variance"].to_dict() == pytest.approx(plain.variances.to_dict(), rel=1e-4, abs=1e-8)
     assert (table["lower"] <= table["variance"]).all() and (table["variance"] <= table["upper"]).all()
     assert table["share"].sum() == pytest.approx(1)
+    assert estimates(fitted).to_dict() == pytest.approx(table["variance"].to_dict(), rel=1e-4)
 
 
 def test_control_is_not_drawn_towards_the_candidates(rows):

@@ -38,6 +38,11 @@ def test_reliability_of_one_site_and_season_by_hand():
     assert reliability({"hybrid": 1.0, "residual": 3.0}, 1, 1, 3) == pytest.approx(0.5)
 
 
+def test_repeatability_by_hand():
+    # what stays over all that varies: (0.0144 + 0.01 + 0.0081) / (0.0325 + 0.0036 + 0.0064 + 0.0484)
+    assert repeatability(VARIANCES) == pytest.approx(0.0325 / 0.0909)
+
+
 def test_more_never_hurts_and_sites_set_the_limit():
     grid = reliability_grid(VARIANCES, 3).to_numpy()
     assert (np.diff(grid, axis=0) > 0).all() and (np.diff(grid, axis=1) > 0).all()
