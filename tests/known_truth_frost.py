@@ -111,22 +111,24 @@ def survival_set(seed, scenario=0, **truth):
     fit = fit_freeze(cells)
     found = lethal_temperatures(fit).set_index("hybrid")
     given = found.index[found["answer"].eq("")]
-    control = CONTROL if CONTROL in given else given[0]
     kill = kill_seen(table).loc[found.index]
     not_bracketed = (kill["min"] >= 0.3) | (kill["max"] <= 0.7)
     flagged = found["answer"].ne("")
-    lt50, true_lt50 = found.loc[given], true["lt50"][given]
     rates = {
-        "bias of LT50 [°C]": (lt50["lt50_c"] - true_lt50).mean(),
-        "slope, share of the truth": (lt50["slope"] / true["slope"][given]).mean(),
         "natural death covered": fit.natural_death_lower <= true["death"] <= fit.natural_death_upper,
         "not bracketed and flagged": flagged[not_bracketed].mean() if not_bracketed.any() else np.nan,
         "bracketed and flagged": flagged[~not_bracketed].mean(),
         "hybrids not bracketed": not_bracketed.mean(),
-        "slopes found to differ": fit.slopes_test["p_value"] < 0.05,
+        "slopes found to differ": fit.slopes_test.get("p_value", 1.0) < 0.05,
         "converged": fit.verdict == "converged",
         "refused": 0.0,
     }
+    if len(given) < 2:
+        return rates
+    control = CONTROL if CONTROL in given else given[0]
+    lt50, true_lt50 = found.loc[given], true["lt50"][given]
+    rates["bias of LT50 [°C]"] = (lt50["lt50_c"] - true_lt50).mean()
+    rates["slope, share of the truth"] = (lt50["slope"] / true["slope"][given]).mean()
     single = (
         against_control(fit, control, together=False)
         .set_index("hybrid")

@@ -278,6 +278,12 @@ def test_a_hybrid_frozen_at_one_temperature_keeps_the_common_slope():
         fit_freeze(cells, slopes="own")
 
 
+def test_slopes_are_tested_between_bracketed_hybrids_only():
+    fit = fit_freeze(only_set(freeze_table({**LT50, "HARD": -9.0})))
+    assert fit.slopes_test["df"] == len(LT50) - 1
+    assert fit_freeze(only_set(freeze_table({"A": -4.0, "HARD": -9.0}))).slopes_test == {}
+
+
 def test_a_set_where_no_hybrid_is_bracketed_gives_words_only():
     table = freeze_table({"A": -9.0, "STD": -8.5}, death=0.0)
     table.loc[5, "units_alive"] -= 1

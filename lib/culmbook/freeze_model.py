@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
-from culmbook.freeze_tests import why_no_curve
+from culmbook.freeze_tests import bracketing, observed_survival, why_no_curve
 from culmbook.mixed.laplace import Laplace
 from culmbook.mixed.search import CONVERGED
 from culmbook.mixed.structure import Structure
@@ -95,7 +95,8 @@ class FreezeFit:
         Part of ``run_scatter`` that is expected from units, cells and loads alone.
     slopes : {'common', 'own'}
     slopes_test : dict
-        ``chi2, df, p_value`` of own slopes against a common one; empty with one hybrid.
+        ``chi2, df, p_value`` of own slopes against a common one, of the bracketed hybrids; empty with fewer
+        than two of them.
     df : int
         Frozen cells less estimates.
     verdict : str
@@ -174,12 +175,19 @@ def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool =
     few = list(temperatures.index[temperatures.eq(1)])
     if slopes == "own" and few:
         raise ValueError(f"{', '.join(few)} was frozen at one temperature only and has no slope of its own")
-    if slopes != "common" and len(temperatures) > 1 and not few:
-        own = _Problem(cells, True, penalised)
-        test = own.test_slopes()
-        if slopes == "own" or test["p_value"] < SLOPES_DIFFER_P:
-            return own.result(test)
+    known = _with_known_slopes(cells)
+    if slopes != "common" and known.dropna(subset="temperature_c")["hybrid"].nunique() > 1 and not few:
+        test = _Problem(known, True, penalised).test_slopes()
+    if slopes == "own" or test.get("p_value", 1.0) < SLOPES_DIFFER_P:
+        return _Problem(cells, True, penalised).result(test)
     return _Problem(cells, False, penalised).result(test)
+
+
+def _with_known_slopes(cells):
+    """The cells of bracketed hybrids and all unfrozen units: outside the tested range a slope is a guess."""
+    judged = bracketing(observed_survival(cells)).set_index("hybrid")["is_bracketed"]
+    kept = cells["hybrid"].map(judged).fillna(False).astype(bool)
+    return cells[kept | cells["temperature_c"].isna()].reset_index(drop=True) if kept.any() else cells[kept]
 
 
 class _Problem:
