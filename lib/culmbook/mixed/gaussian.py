@@ -18,7 +18,7 @@ from scipy import stats
 
 from culmbook.mixed.gaussian_model import Likelihood, Model, State, used_records
 from culmbook.mixed.search import CONVERGED, curvature, inside, minimise, profile_limit
-from culmbook.mixed.terms import Basis
+from culmbook.mixed.terms import Basis, weight_rows
 
 METHODS = ("reml", "ml")
 
@@ -294,11 +294,7 @@ class GaussianFit:
         ValueError
             Weights for no coefficient of the fit; for ``together``, combinations that are not independent.
         """
-        unknown = [str(c) for c in weights.columns if c not in self.coefficients.index]
-        if unknown:
-            there = ", ".join(self.coefficients.index)
-            raise ValueError(f"no such coefficient: {', '.join(unknown)}; there are {there}")
-        rows = weights.reindex(columns=self.coefficients.index, fill_value=0.0).to_numpy(float)
+        rows = weight_rows(weights, self.coefficients.index)
         if together and np.linalg.matrix_rank(rows) < len(rows):
             raise ValueError("the combinations to be tested together are not independent; leave some out")
         return rows

@@ -16,7 +16,7 @@ from culmbook.mixed.counts import random_parts, refuse_quadrature
 from culmbook.mixed.families import CumulativeLogit
 from culmbook.mixed.laplace import Laplace, by_quadrature, hessian, minimise
 from culmbook.mixed.structure import Structure
-from culmbook.mixed.terms import make_terms, refuse_aliased, refuse_incomplete
+from culmbook.mixed.terms import make_terms, refuse_aliased, refuse_incomplete, weight_rows
 
 _SEPARATED = 15.0  # a fixed effect past this has run off to a boundary
 
@@ -115,11 +115,8 @@ class OrdinalFit:
         few scores are up to 16 % too large, since maximum likelihood takes the scores' scatter as too small,
         and cover 92.5 %.
         """
-        unknown = [str(c) for c in weights.columns if c not in self.coefficients.index]
-        if unknown:
-            raise ValueError(f"no such coefficient: {', '.join(unknown)}; there are {', '.join(self.coefficients.index)}")
         names = self.coefficients.index
-        rows = weights.reindex(columns=names, fill_value=0.0).to_numpy(float)
+        rows = weight_rows(weights, names)
         estimate = rows @ self.coefficients.to_numpy()
         se = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.covariance.loc[names, names], rows))
         t, half = estimate / se, stats.t.ppf(0.5 + level / 2, self.residual_df) * se

@@ -362,3 +362,17 @@ def refuse_incomplete(frame: pd.DataFrame, columns, fixed: str | pd.DataFrame, r
     if not isinstance(fixed, str):
         for column in fixed.columns:
             refuse_rows(frame, f"fixed effect {column}", ~np.isfinite(fixed[column].to_numpy(float)), "is missing")
+
+
+def weight_rows(weights: pd.DataFrame, names: pd.Index) -> np.ndarray:
+    """Weights of combinations of coefficients, a column for every coefficient in order.
+
+    Raises
+    ------
+    ValueError
+        A column that is no coefficient.
+    """
+    unknown = [str(c) for c in weights.columns if c not in names]
+    if unknown:
+        raise ValueError(f"no such coefficient: {', '.join(unknown)}; there are {', '.join(map(str, names))}")
+    return weights.reindex(columns=names, fill_value=0.0).to_numpy(float)
