@@ -176,11 +176,11 @@ def block_set(seed, with_together=True):
 
 
 def _by_kenward_roger(fit, contrasts):
-    """Intervals of contrasts whose t is the root of Kenward and Roger's F."""
+    """Intervals of contrasts whose t is the root of Kenward and Roger's F at the fit's own variances."""
     rows = {}
     for name, row in contrasts.iterrows():
         test, estimate = (
-            kenward_roger(fit, row.to_frame().T),
+            kenward_roger(fit, row.to_frame().T, bounded=True),
             float(row @ fit.coefficients[contrasts.columns]),
         )
         half = stats.t.ppf(0.975, test.df_denominator) * abs(estimate) / np.sqrt(test.f)

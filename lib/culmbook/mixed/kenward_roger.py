@@ -42,7 +42,7 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame, *, bounded: bool = Fa
     The fixed effects' covariance is enlarged for the uncertainty of the variances, and F is scaled so that
     its first two moments are those of an F distribution. Variances held at zero make the test of main plots
     too shy: with 3 to 6 replicates it rejects 2.4 instead of 5 %. Where they may be negative it is the exact F test
-    of the stratum in a balanced design.
+    of the stratum in a balanced design; the combinations are then estimated at those variances too.
 
     References
     ----------
