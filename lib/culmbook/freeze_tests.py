@@ -19,7 +19,6 @@ WORST_CONTROL = 0.5
 """Share of the unfrozen control that may die; beyond it the material was not sound."""
 CONTRADICTION_P = 1e-4
 """Chance of a control that much worse than the units frozen least, below which it is not believed."""
-SET_KEYS = ["protocol", "tissue", "part"]
 UNFROZEN = "unfrozen"
 
 
