@@ -15,6 +15,7 @@ import pytest
 from culmbook.command import main
 from culmbook.fingerprint import inputs_of
 from culmbook.outputs import TEMPORARY, OutputBusy, locked, publish, scope_folder, write_whole
+from culmbook.plan import find_notebooks
 from culmbook.processes import MARK
 from culmbook.run import Progress, Season, run_season
 
@@ -39,7 +40,7 @@ def cell(text, *tags):
     }
 
 
-def write_notebook(folder, name, *cells, scopes=("site", "network"), order=10, pause=0.0):
+def write_notebook(folder, name, *cells, scopes=("site", "network"), order=10, pause=0.0, **more):
     parameters = (
         f"data: str = 'x'\nseason: int = 2025\nsite: str = 'ALFA'\npause: float = {pause}  # wait [s]"
     )
@@ -49,7 +50,7 @@ def write_notebook(folder, name, *cells, scopes=("site", "network"), order=10, p
         cell("print('culmbook: finished')", "sentinel"),
     ]
     made = [{"cell_type": "markdown", "metadata": {}, "source": f"# Question {name}"}, *made]
-    about = {"culmbook": {"report": True, "scopes": list(scopes), "order": order}}
+    about = {"culmbook": {"report": True, "scopes": list(scopes), "order": order, **more}}
     book = {
         "nbformat": 4,
         "nbformat_minor": 5,
@@ -192,6 +193,20 @@ def test_rerun_after_a_change_in_a_notebook_or_a_parameter_redoes_that_notebook(
     jobs, record = jobs_of(asked(case, given={"pause": 0.01}, sites=("BETA",)))
     assert jobs == ["BETA 10_plots", "BETA 20_more", "BETA report"]
     assert record["scopes"]["ALFA"]["status"] == "done" and record["asked"] == ["BETA"]
+
+
+def test_rerun_after_a_change_elsewhere_redoes_a_notebook_that_reads_all_sites(case):
+    write_notebook(case / "notebooks", "30_others", "print(site)", scopes=["site"], order=30, reads_all_sites=True)
+    jobs_of(asked(case))
+    replace_text(case / "data" / "ALFA" / "plots.csv", "ALFA,2,", "ALFA,9,")
+    jobs, _ = jobs_of(asked(case, sites=("BETA",)))
+    assert [job for job in jobs if not job.endswith("report")] == ["BETA 30_others"]
+
+
+def test_reads_all_sites_must_be_true_or_false(case):
+    write_notebook(case / "notebooks", "30_others", "1", order=30, reads_all_sites="yes")
+    with pytest.raises(ValueError, match="reads_all_sites is 'yes', not true or false"):
+        find_notebooks(case / "notebooks")
 
 
 def test_rerun_restores_a_damaged_result(case):

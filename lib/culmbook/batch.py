@@ -181,9 +181,8 @@ class Batch:
     def _fingerprint(self, scope, notebook):
         parameters = self._parameters(scope, notebook)
         del parameters["data"]  # the same data under another path give the same results
-        return digest(
-            [inputs_of(scope, self.hashes), notebook.fingerprint, self.library, self.versions, parameters]
-        )
+        read = self.hashes if notebook.reads_all_sites else inputs_of(scope, self.hashes)
+        return digest([read, notebook.fingerprint, self.library, self.versions, parameters])
 
     def _due(self, scope):
         entries = self.record["scopes"][scope]["notebooks"]

@@ -30,6 +30,8 @@ class ReportNotebook:
         What it takes.
     fingerprint : str
         Hash of its cells.
+    reads_all_sites : bool
+        Whether its results for one site depend on the other sites' files too.
     """
 
     name: str
@@ -38,6 +40,7 @@ class ReportNotebook:
     scopes: tuple
     parameters: dict
     fingerprint: str
+    reads_all_sites: bool = False
 
     def serves(self, scope):
         """Tell whether it is a section of the report of this scope (a site code or ``"network"``)."""
@@ -51,7 +54,8 @@ def find_notebooks(folder):
     ----------
     folder : Path
         Holds ``*.ipynb``; a notebook with ``metadata.culmbook`` of the form
-        ``{"report": true, "scopes": […], "order": n}`` is taken.
+        ``{"report": true, "scopes": […], "order": n}`` is taken; ``"reads_all_sites": true`` says that a
+        site's section needs the other sites' files as well.
 
     Returns
     -------
@@ -92,6 +96,9 @@ def _checked(path, content, about):
             f"{path.name}: metadata.culmbook needs scopes, a list from {list(SCOPE_KINDS)}, and "
             f"order, a whole number; it has scopes {scopes!r} and order {order!r}"
         )
+    reads_all = about.get("reads_all_sites", False)
+    if type(reads_all) is not bool:
+        raise ValueError(f"{path.name}: metadata.culmbook reads_all_sites is {reads_all!r}, not true or false")
     parameters = read_parameters(content, path.name)
     for name, kind in GIVEN_BY_BATCH.items():
         if name not in parameters or parameters[name].type != kind:
@@ -102,7 +109,9 @@ def _checked(path, content, about):
             f"{path.name}: the last code cell must carry the tag {SENTINEL_TAG!r}; without it nobody "
             f"can tell that the notebook reached its end"
         )
-    return ReportNotebook(path.stem, path, order, tuple(scopes), parameters, notebook_fingerprint(content))
+    return ReportNotebook(
+        path.stem, path, order, tuple(scopes), parameters, notebook_fingerprint(content), reads_all
+    )
 
 
 def check_parameters(notebooks, given):
