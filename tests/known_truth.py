@@ -116,15 +116,25 @@ def gap_set(seed, plots=60, rows=6, positions=6, reach=4):
             "gap test, machine row missing": clustering(broken, permutations=199, seed=seed).p_value < 0.05}
 
 
-def run(one, sets, jobs=1):
-    """Mean and Monte Carlo standard error of every rate over data sets 0 … sets - 1."""
+def each_set(one, sets, jobs=1):
+    """Every rate of data sets 0 … sets - 1, one row each."""
     if jobs == 1:
         results = [one(seed) for seed in range(sets)]
     else:
         with ProcessPoolExecutor(jobs) as pool:
             results = list(pool.map(one, range(sets), chunksize=5))
-    frame = pd.DataFrame(results).astype(float)
+    return pd.DataFrame(results).astype(float)
+
+
+def summary(frame):
+    """Mean and Monte Carlo standard error of every rate; a rate that a data set has not is not counted."""
+    sets = frame.notna().sum()
     return pd.DataFrame({"sets": sets, "estimate": frame.mean(), "se": frame.std(ddof=1) / np.sqrt(sets)})
+
+
+def run(one, sets, jobs=1):
+    """Mean and Monte Carlo standard error of every rate over data sets 0 … sets - 1."""
+    return summary(each_set(one, sets, jobs))
 
 
 def passes(table, name, nominal):

@@ -14,22 +14,25 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from known_truth import NARROW, passes, run
+from known_truth import NARROW, each_set, passes, run, summary
 from scipy import special
 
 from culmbook.beating_the_control import beats_control
-from culmbook.build_up import fit_build_up, full_yield_test, plateau_shares
+from culmbook.build_up import MARGIN, fit_build_up, full_yield_test, plateau_shares
 from culmbook.consistency import RESIDUAL, fit_seasons, season_records
 from culmbook.reliability import estimates, repeatability, trust_table
 from culmbook.season_draws import draw_seasons
 
 SD = {"hybrid": 0.14, "hybrid_site": 0.10, "hybrid_season": 0.06, "hybrid_site_season": 0.08, "plot_key": 0.09, "block_key": 0.05,
       "replicate_season": 0.05, RESIDUAL: 0.20}
-CONTROL, BOUNDARY = "H00", "H01"
-DECILES, CONTROL_RANGE = 10, 0.45
+CONTROL = "H00"
+DECILES = 10
+CONTROL_RANGE = 0.7
+"""The control's effect lies as far from the candidates' mean at most: both sides of every chance occur."""
 SMALL, LARGE = (3, 3), (6, 5)
+NEW_PLACE = ("hybrid_site", "hybrid_season", "hybrid_site_season")
 
-__all__ = ["claims_of", "consistency_set", "passes", "run", "share_set"]
+__all__ = ["boundary_set", "claims_of", "component_set", "consistency_set", "passes", "run", "share_set", "slope_of"]
 
 
 def draw_spreads(rng):
@@ -75,38 +78,45 @@ def simulate(frame, sd, rng, control=True):
     return y, known["hybrid"]
 
 
-def consistency_set(seed, size=SMALL, control=True):
-    """Components, repeatability and chances of one network, beside the truth; ``control=False`` draws the control from the
-    candidates' population, which the model does not assume."""
-    rng = np.random.default_rng([31, *size, seed])
+def _fitted(rng, size, control=True):
     sd = draw_spreads(rng)
     frame = layout(rng, *size)
     y, true = simulate(frame, sd, rng, control)
     seasons = fit_seasons(season_records(frame.assign(dry_yield_t_ha=np.exp(y))), [CONTROL])
-    drawn = draw_seasons(seasons, 400, seed, variances=80)
-    variances = {name: s**2 for name, s in sd.items()}
+    return seasons, true, {name: s**2 for name, s in sd.items()}
+
+
+def component_set(seed, size=SMALL):
+    """Estimated over true components of one network, and which of them are estimated as zero."""
+    seasons, _, variances = _fitted(np.random.default_rng([33, *size, seed]), size)
     own = estimates(seasons)
-    rates = {f"ratio, {name}": own[name] / variances[name] for name in own.index}
-    row = trust_table(seasons, drawn, []).iloc[0]
-    truth = repeatability(variances)
-    for narrow, name in ((1.0, "repeatability"), (NARROW, "narrowed repeatability")):
-        low, high = (row["value"] + narrow * (row[c] - row["value"]) for c in ("lower", "upper"))
-        rates[name] = low <= truth <= high
-    return rates | _claims(seasons, drawn, true, variances)
+    return {f"ratio, {t}": own[t] / variances[t] for t in own.index} | {f"at zero, {t}": own[t] == 0 for t in own.index}
 
 
-def _claims(seasons, drawn, true, variances):
-    """Calibration by decile and Brier scores of the chance to beat the control in a new season at a new site."""
+def consistency_set(seed, size=SMALL, control=True, n=400, variances=40):
+    """Repeatability, gains and chances of one network, beside the truth; ``control=False`` draws the control from the
+    candidates' population, which the model does not assume."""
+    seasons, true, known = _fitted(np.random.default_rng([31, *size, seed]), size, control)
+    drawn = draw_seasons(seasons, n, seed, variances)
+    row, truth = trust_table(seasons, drawn, []).iloc[0], repeatability(known)
     table = beats_control(drawn, CONTROL).set_index("hybrid")
-    stated = table["chance_next"]
-    spread = np.sqrt(2 * sum(variances[t] for t in ("hybrid_site", "hybrid_season", "hybrid_site_season")))
-    actual = pd.Series(special.ndtr((true[stated.index] - true[CONTROL]) / spread), stated.index)
-    baseline = _shrunk_only(seasons, stated.index)
+    gain = true[table.index] - true[CONTROL]
+    rates = {}
+    for narrow, name in ((1.0, ""), (NARROW, "narrowed ")):
+        low, high = (row["value"] + narrow * (row[c] - row["value"]) for c in ("lower", "upper"))
+        rates[f"{name}repeatability"] = low <= truth <= high
+        rates[f"{name}lasting gain"] = _inside(1 + table[["gain", "lower", "upper"]], ("gain", "lower", "upper"), gain, narrow).mean()
+    actual = special.ndtr(gain / np.sqrt(2 * sum(known[t] for t in NEW_PLACE)))
+    return rates | _claims("", table["chance_next"], actual) | _claims("baseline ", _shrunk_only(seasons, table.index), actual)
+
+
+def _claims(prefix, stated, actual):
+    """Sums over the claims of one network, by decile and over all, and the score of the chances stated."""
     decile = np.minimum((stated * DECILES).astype(int), DECILES - 1)
-    counts = {f"n {d}": (decile == d).sum() for d in range(DECILES)}
-    parts = {"stated": stated, "true less stated": actual - stated}
-    sums = {f"{what} {d}": values[decile == d].sum() for d in range(DECILES) for what, values in parts.items()}
-    return counts | sums | {"Brier": _brier(stated, actual), "Brier, shrinkage only": _brier(baseline, actual)}
+    parts = {"n": stated * 0 + 1, "stated": stated, "true less stated": actual - stated}
+    sums = {f"{prefix}{what} {d}": values[decile == d].sum() for d in range(DECILES) for what, values in parts.items()}
+    products = {"n": 1 + 0 * stated, "x": stated, "y": actual, "xx": stated**2, "xy": stated * actual}
+    return sums | {f"{prefix}sum {k}": v.sum() for k, v in products.items()} | {f"{prefix}Brier": _brier(stated, actual)}
 
 
 def _shrunk_only(seasons, hybrids):
@@ -124,38 +134,65 @@ def _brier(stated, actual):
     return ((stated - actual) ** 2 + actual * (1 - actual)).mean()
 
 
-def claims_of(table):
-    """Deciles of the claims of all networks: number, mean stated and true chance, their difference and its standard error."""
-    rows, sets = [], table["sets"].iloc[0]
+def claims_of(table, prefix=""):
+    """Deciles of the claims of all networks: number, mean stated chance, true less stated, standard error by network."""
+    rows = []
     for d in range(DECILES):
-        n, stated, apart = (table.loc[f"{what} {d}", "estimate"] for what in ("n", "stated", "true less stated"))
-        se = table.loc[f"true less stated {d}", "se"] / n if n else np.nan
-        rows.append((d, round(n * sets), stated / n if n else np.nan, apart / n if n else np.nan, se))
-    return pd.DataFrame(rows, columns=["decile", "claims", "stated", "true less stated", "se"]).set_index("decile")
+        n, stated, apart = (table[f"{prefix}{what} {d}"] for what in ("n", "stated", "true less stated"))
+        mean = apart.sum() / n.sum()
+        rows.append((d, int(n.sum()), stated.sum() / n.sum(), mean, _clustered(apart - mean * n, n.sum())))
+    return pd.DataFrame(rows, columns=["decile", "claims", "stated", "estimate", "se"]).set_index("decile")
 
 
-def share_set(seed, size=SMALL, plantings=(2020,)):
-    """Year-2 shares covered, and the test's error rate for a hybrid that lies on the boundary."""
-    rng = np.random.default_rng([32, *size, len(plantings), seed])
-    sd = draw_spreads(rng)
+def _clustered(scores, over):
+    return np.sqrt((scores**2).sum() * len(scores) / (len(scores) - 1)) / over
+
+
+def slope_of(table, prefix=""):
+    """Slope of the true on the stated chance over all claims, standard error by network: 1 is calibrated."""
+    n, x, y, xx, xy = (table[f"{prefix}sum {k}"] for k in ("n", "x", "y", "xx", "xy"))
+    mx, my = x.sum() / n.sum(), y.sum() / n.sum()
+    squares = xx - 2 * mx * x + n * mx**2
+    products = xy - mx * y - my * x + n * mx * my
+    slope = products.sum() / squares.sum()
+    return pd.Series({"slope": slope, "se": _clustered(products - slope * squares, squares.sum())})
+
+
+def _planted(rng, size, plantings):
+    """Layout from crop year 2 on, its log yields on the plateau, and a year-2 share of every hybrid on the log scale."""
     frame = layout(rng, size[0], size[1] + 1, first_crop_year=2, plantings=plantings)
-    y, true = simulate(frame, sd, rng)
+    y, true = simulate(frame, draw_spreads(rng), rng)
     share = pd.Series(rng.normal(rng.uniform(-0.3, 0.0), rng.uniform(0.03, 0.10), len(true)), true.index)
-    share[BOUNDARY] = share[CONTROL] + np.log(0.9)
+    return frame, y, share
+
+
+def _built(frame, y, share):
     y = y + np.where(frame["crop_year"] == 2, share[frame["hybrid"]].to_numpy(), 0.0)
-    built = fit_build_up(frame.assign(dry_yield_t_ha=np.exp(y)), CONTROL)
-    table = plateau_shares(built, n=400, seed=seed, variances=60).set_index("hybrid")
-    known = share[table.index]
-    usual = ~table.index.isin([CONTROL, BOUNDARY])
-    rates = {}
+    return fit_build_up(frame.assign(dry_yield_t_ha=np.exp(y)), CONTROL)
+
+
+def share_set(seed, size=SMALL, plantings=(2020,), n=400, variances=40):
+    """Year-2 shares covered, relative to the control and, where the seasons carry them, the shares themselves."""
+    frame, y, share = _planted(np.random.default_rng([32, *size, len(plantings), seed]), size, plantings)
+    built = _built(frame, y, share)
+    table = plateau_shares(built, n=n, seed=seed, variances=variances).set_index("hybrid")
+    known, usual = share[table.index], table.index != CONTROL
+    rates = {"absolute share told": built.absolute is not None}
     for narrow, name in ((1.0, ""), (NARROW, "narrowed ")):
-        rates[f"{name}relative share"] = _inside(table, ("relative", "relative_lower", "relative_upper"), known - share[CONTROL], narrow)[usual].mean()
+        inside = _inside(table, ("relative", "relative_lower", "relative_upper"), known - share[CONTROL], narrow)
+        rates[f"{name}relative share"] = inside[usual].mean()
         if built.absolute is not None:
-            rates[f"{name}absolute share"] = _inside(table, ("share", "lower", "upper"), known, narrow)[usual].mean()
-    for alpha in (0.025, 0.05):
-        shown = full_yield_test(built, alpha=alpha).set_index("hybrid")["is_shown"]
-        rates[f"shown on the boundary, {alpha}"] = shown[BOUNDARY]
+            inside = _inside(table, ("share", "lower", "upper"), known, narrow)
+            rates |= {f"{name}absolute share": inside[usual].mean(), f"{name}absolute share of the control": inside[~usual].mean()}
     return rates
+
+
+def boundary_set(seed, size=SMALL, plantings=(2020,)):
+    """Error rate of the test of full yield where the candidates lie on its boundary."""
+    frame, y, share = _planted(np.random.default_rng([34, *size, len(plantings), seed]), size, plantings)
+    share[share.index != CONTROL] = share[CONTROL] + np.log1p(-MARGIN)
+    built = _built(frame, y, share)
+    return {f"shown on the boundary, {alpha}": full_yield_test(built, alpha=alpha)["is_shown"].mean() for alpha in (0.025, 0.05)}
 
 
 def _inside(table, columns, true, narrow):
@@ -166,15 +203,20 @@ def _inside(table, columns, true, narrow):
 def main():
     """Print the whole table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--sets", type=int, default=200)
+    parser.add_argument("--sets", type=int, default=400)
     parser.add_argument("--jobs", type=int, default=2)
-    args = parser.parse_args()
+    given = parser.parse_args()
     for name, size in (("3 sites x 3 seasons", SMALL), ("6 sites x 5 seasons", LARGE)):
-        table = run(partial(consistency_set, size=size), args.sets, args.jobs)
-        print(name, table[~table.index.str.match(r".* \d$")].to_string(), claims_of(table).to_string(), sep="\n", flush=True)
-    for name, plantings in (("one planting", (2020,)), ("three plantings", (2020, 2021, 2022))):
-        table = run(partial(share_set, plantings=plantings), args.sets, args.jobs)
-        print(name, table.to_string(), sep="\n", flush=True)
+        print(f"\n{name}\n{run(partial(component_set, size=size), given.sets, given.jobs).round(4).to_string()}", flush=True)
+        table = each_set(partial(consistency_set, size=size), given.sets, given.jobs)
+        print(summary(table.filter(regex="repeatability|gain|Brier")).round(4).to_string())
+        for prefix in ("", "baseline "):
+            print(prefix, claims_of(table, prefix).round(4).to_string(), slope_of(table, prefix).round(4).to_string(), sep="\n", flush=True)
+        lead = table["baseline Brier"] - table["Brier"]
+        print(f"Brier score less than the baseline's by {lead.mean():.5f}, standard error {lead.std() / np.sqrt(len(lead)):.5f}")
+    for name, plantings in (("one planting", (2020,)), ("two plantings", (2020, 2021))):
+        for one in (share_set, boundary_set):
+            print(f"\n{name}\n{run(partial(one, plantings=plantings), given.sets, given.jobs).round(4).to_string()}", flush=True)
 
 
 if __name__ == "__main__":
