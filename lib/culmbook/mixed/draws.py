@@ -4,13 +4,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from culmbook.mixed.search import CONVERGED, curvature
 
 _HEAVY = 5  # degrees of freedom of the proposal: tails heavier than the posterior's
-_AROUND = 4  # variances proposed for each kept
-_ROUNDS = 6
-_ENOUGH = 0.25  # share of the proposals that count with which the search for better ones ends
+_ROUNDS = 12
+_ENOUGH = 0.25  # share of a round's proposals that must count before the search for better ones ends
 _LEAST = 10  # proposals that count, fewer of which are no sample
 _LARGEST = 20.0  # log of a standard deviation, so that its square is finite
 
@@ -63,15 +63,15 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50) -> Draws:
     Notes
     -----
     Variances: importance resampling of the restricted likelihood with a flat prior of the standard
-    deviations, from a t distribution of their logarithms, which also covers an estimate of zero. Given
-    them, effects are drawn without factorising their covariance: simulate effects and records from the
+    deviations, from t distributions of their logarithms, which also cover an estimate of zero; they are
+    fitted to what came before, round by round, and all rounds count as one mixture. Given the variances, effects are drawn without factorising their covariance: simulate effects and records from the
     model, and add to the simulated effects what the model predicts from the difference between the true
     and the simulated records. Fixed effects have a flat prior.
 
     References
     ----------
     Gelman (2006) Bayesian Anal. 1:515-533 for the prior; Rubin (1988) in Bayesian Statistics 3:395-402 for the
-    resampling; Durbin & Koopman (2002) Biometrika 89:603-616 for drawing by simulation.
+    resampling; Cornuet et al. (2012) Scand. J. Stat. 39:798-812 for the rounds; Durbin & Koopman (2002) Biometrika 89:603-616 for drawing by simulation.
     """
     if fit.verdict != CONVERGED or fit.method != "reml":
         raise ValueError(f"draws need a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}")
@@ -126,25 +126,42 @@ def _given(fit, theta, k, rng):
 def _resampled(fit, n, rng):
     """n sets of parameters from their posterior, and the share of proposals that count."""
     is_variance = fit.model.powers == 2
-    centre, root = _first_guess(fit, is_variance)
-    best, effective = None, 0.0
-    for turn in range(_ROUNDS):  # each round says where the next has to look
-        x, log_proposal = _proposals(centre, root, max(_AROUND * n, 20 * len(centre)), rng)
-        theta = np.where(is_variance, np.exp(2 * np.minimum(x, _LARGEST)), x)
-        heights = np.array([_height(fit.model.problem, t) for t in theta])
-        log_weight = -0.5 * (heights - fit.state.criterion) + x[:, is_variance].sum(axis=1) - log_proposal
+    guesses, xs, heights = [_first_guess(fit, is_variance)], [], []
+    for turn in range(_ROUNDS):  # each round says where the next has to look, and all of them count
+        x = _proposals(*guesses[-1], max(2 * n, 10 * len(is_variance)), rng)
+        xs.append(x)
+        heights.append([_height(fit.model.problem, t) for t in _parameters(x, is_variance)])
+        together = np.vstack(xs)
+        log_weight = _log_posterior(fit, together, np.concatenate(heights), is_variance)
+        log_weight = log_weight - _log_mixture(together, guesses)
         weight = _normalised(log_weight)
-        if 1 / (weight**2).sum() > effective:
-            best, effective = (theta, weight), 1 / (weight**2).sum()
-        if effective > _ENOUGH * len(weight) and turn:
+        effective = 1 / (weight**2).sum()
+        if effective > max(n, _ENOUGH * len(x)) and turn:
             break
-        centre, root = _moments(x, log_weight, root)
+        guesses.append(_moments(together, log_weight, guesses[-1][1]))
     if effective < _LEAST:
         raise ValueError("the data hold too little about the covariance's parameters to draw them: simplify the model, "
                          "or give variances=0 to hold them at their estimates")
-    theta, weight = best
     places = np.searchsorted(np.cumsum(weight), (np.arange(n) + rng.uniform()) / n).clip(max=len(weight) - 1)
-    return theta[places], float(effective / len(weight))
+    return _parameters(together, is_variance)[places], float(effective / len(weight))
+
+
+def _parameters(x, is_variance):
+    return np.where(is_variance, np.exp(2 * np.minimum(x, _LARGEST)), x)
+
+
+def _log_posterior(fit, x, heights, is_variance):
+    """Of proposals, but for a constant; the prior is flat in standard deviations."""
+    return -0.5 * (heights - fit.state.criterion) + x[:, is_variance].sum(axis=1)
+
+
+def _log_mixture(x, guesses):
+    """Log density of all rounds' proposals as one mixture, but for a constant (Cornuet et al. 2012)."""
+    logs = []
+    for centre, root in guesses:
+        z = np.linalg.solve(root, (x - centre).T)
+        logs.append(-0.5 * (_HEAVY + len(centre)) * np.log1p((z**2).sum(axis=0) / _HEAVY) - np.linalg.slogdet(root)[1])
+    return special.logsumexp(logs, axis=0)
 
 
 def _normalised(log_weight):
@@ -167,11 +184,10 @@ def _moments(x, log_weight, root):
 
 
 def _proposals(centre, root, n, rng):
-    """Draws of a multivariate t distribution and their log densities, but for a constant."""
+    """Draws of a multivariate t distribution."""
     normal = rng.normal(size=(n, len(centre)))
     stretch = np.sqrt(_HEAVY / rng.chisquare(_HEAVY, n))[:, None]
-    size = ((normal * stretch) ** 2).sum(axis=1)
-    return centre + (normal * stretch) @ root.T, -0.5 * (_HEAVY + len(centre)) * np.log1p(size / _HEAVY)
+    return centre + (normal * stretch) @ root.T
 
 
 def _first_guess(fit, is_variance):

@@ -61,10 +61,12 @@ class _Batch:
     columns: np.ndarray  # blocks x local columns
     w: np.ndarray  # blocks x size x local columns
     pieces: list  # of the nested terms
+    width: int  # of the matrix that pairs of columns are added up in
 
-    def pairs(self, width):
-        """Place of every pair of the blocks' columns in a matrix of the given width, flat."""
-        return (self.columns[:, :, None] * width + self.columns[:, None, :]).ravel()
+    @cached_property
+    def pairs(self):
+        """Place of every pair of the blocks' columns in that matrix, flat."""
+        return (self.columns[:, :, None] * self.width + self.columns[:, None, :]).ravel()
 
 
 class Structure:
@@ -139,7 +141,8 @@ class Structure:
             rows[home[block[mine]], place[mine]] = mine
             columns[home[owner[hers]], column_place[hers]] = pairs[hers] % width
             w[home[block[row[here]]], place[row[here]], column_place[local[here]]] = value[here]
-            batches.append(_Batch(rows, columns, w, [self._piece(self.terms[k], rows) for k in self.nested]))
+            pieces = [self._piece(self.terms[k], rows) for k in self.nested]
+            batches.append(_Batch(rows, columns, w, pieces, width + 1))
         return batches
 
     def _piece(self, term, rows):
@@ -231,7 +234,7 @@ class Structure:
             a = inverse @ batch.w
             parts.append((inverse, a))
             log_b += log_det
-            m += np.bincount(batch.pairs(width), (batch.w.transpose(0, 2, 1) @ a).ravel(), minlength=width * width)
+            m += np.bincount(batch.pairs, (batch.w.transpose(0, 2, 1) @ a).ravel(), minlength=width * width)
         m = m.reshape(width, width)[:-1, :-1]
         scale = np.append(np.sqrt(theta[self.owner]), np.full(self.p, float(with_fixed)))
         inner = scale[:, None] * m * scale
