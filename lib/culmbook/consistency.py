@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from culmbook.connected import refuse_disconnected
 from culmbook.formats import fmt_list
 from culmbook.mixed import CONVERGED, GaussianFit, compare, fit_gaussian, over
 from culmbook.season_words import n_of
@@ -170,8 +171,8 @@ def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> Se
     Raises
     ------
     ValueError
-        Fewer than two candidates, one record per hybrid, hybrids that share no condition, or a search that
-        does not settle.
+        Fewer than two candidates, one record per hybrid, trials that no common hybrid joins (both sides
+        named), or a search that does not settle.
 
     Notes
     -----
@@ -190,6 +191,7 @@ def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> Se
             "fewer than two candidates have a yield after establishment: there is no spread among "
             "hybrids to estimate"
         )
+    refuse_disconnected(records)
     design, terms = _design(records, groups), random_terms(records)
     if "hybrid" not in terms:
         raise ValueError("no hybrid has two records: nothing tells hybrids from chance")
