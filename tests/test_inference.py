@@ -88,6 +88,17 @@ def test_critical_values_match_dunnett_1964(k, df, published):
     assert inside == pytest.approx(0.95, abs=1e-3)
 
 
+@pytest.mark.parametrize(("k", "df", "published"), [(3, 10, 3.88), (5, 20, 4.23), (10, 60, 4.65), (4, np.inf, 3.63)])
+def test_critical_values_of_all_pairs_match_harter_1960_studentised_range(k, df, published):
+    # Upper 5 % of the range of k means over their standard error, which is sqrt 2 times the largest |t| of all
+    # pairs; values from memory, recomputed with scipy 1.17 stats.studentized_range.
+    pairs = np.array([np.eye(k)[i] - np.eye(k)[j] for i in range(k) for j in range(i)]) / np.sqrt(2)
+    critical = np.sqrt(2) * np.quantile(simultaneous_draws(pairs @ pairs.T, df), 0.95)
+    exact = stats.studentized_range.ppf(0.95, k, 1e6 if np.isinf(df) else df)
+    assert exact == pytest.approx(published, abs=0.005)
+    assert critical == pytest.approx(exact, rel=0.004)  # 2**16 quasi-random draws
+
+
 def test_one_comparison_alone_is_the_t_test():
     assert np.quantile(simultaneous_draws(np.eye(1), 7), 0.95) == pytest.approx(
         stats.t.ppf(0.975, 7), abs=2e-3

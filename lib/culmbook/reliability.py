@@ -9,6 +9,7 @@ from culmbook.season_draws import SeasonDraws, limits
 ENOUGH = 0.8
 """Reliability at which a hybrid's mean is commonly taken as known (common practice, no source)."""
 MOST_SEASONS = 30
+_OF_HYBRIDS = ("hybrid_site", "hybrid_season", "hybrid_site_season", "plot_key")
 
 
 def component_table(seasons: SeasonsFit, drawn: SeasonDraws, *, level: float = 0.95) -> pd.DataFrame:
@@ -115,10 +116,36 @@ def reliability(variances, sites, seasons, replicates) -> np.ndarray | float:
     >>> round(reliability({"hybrid": 2.0, "hybrid_season": 1.0, "residual": 4.0}, 1, 2, 4), 3)
     0.667
     """
+    own = _of(variances, "hybrid")
+    return _ratio(own, own + error_variance(variances, sites, seasons, replicates))
+
+
+def error_variance(variances, sites, seasons, replicates) -> np.ndarray | float:
+    """Variance of a hybrid's mean over a plan around its lasting value.
+
+    Parameters
+    ----------
+    variances, sites, seasons, replicates
+        As in :func:`reliability`.
+
+    Returns
+    -------
+    float or ndarray
+        The sum that follows ``h`` in the equation there.
+
+    Raises
+    ------
+    ValueError
+        A number under 1.
+
+    Examples
+    --------
+    >>> error_variance({"hybrid": 2.0, "hybrid_season": 1.0, "residual": 4.0}, 1, 2, 4)
+    1.0
+    """
     s, y, r = (np.asarray(v, float) for v in (sites, seasons, replicates))
     if min(s.min(), y.min(), r.min()) < 1:
         raise ValueError("a plan has at least 1 site, 1 season and 1 replicate")
-    own = _of(variances, "hybrid")
     error = (
         _of(variances, "hybrid_site") / s
         + _of(variances, "hybrid_season") / y
@@ -126,7 +153,7 @@ def reliability(variances, sites, seasons, replicates) -> np.ndarray | float:
         + _of(variances, "plot_key") / (s * r)
         + _of(variances, RESIDUAL) / (s * y * r)
     )
-    return _ratio(own, own + error)
+    return float(error) if np.ndim(error) == 0 else error
 
 
 def _of(variances, term):
@@ -161,8 +188,14 @@ def trust_table(seasons: SeasonsFit, drawn: SeasonDraws, plans, *, level: float 
     DataFrame
         ``what, sites, seasons, replicates, value, lower, upper``: repeatability first (no plan), then a row
         per plan. The value is that of the estimated variances, or the nearer limit where it lies outside
-        the interval.
+        the interval. Where one site was cut, what a hybrid does there counts as lasting.
+
+    Raises
+    ------
+    ValueError
+        One season was cut, which does not tell what stays; or a plan with several sites where one was cut.
     """
+    _refuse_untold(seasons.records, plans)
     own, all_draws = estimates(seasons), drawn.sets
     rows = [
         ("repeatability", None, None, None, repeatability(own), *limits(repeatability(all_draws), level)[1:])
@@ -173,6 +206,38 @@ def trust_table(seasons: SeasonsFit, drawn: SeasonDraws, plans, *, level: float 
     table = pd.DataFrame(rows, columns=["what", "sites", "seasons", "replicates", "value", "lower", "upper"])
     table["value"] = table["value"].clip(table["lower"], table["upper"])
     return table.astype({c: "Int64" for c in ("sites", "seasons", "replicates")})
+
+
+def _refuse_untold(records, plans):
+    if records["season"].nunique() < 2:
+        raise ValueError(
+            "one season was cut after establishment: it does not tell what stays from season to season"
+        )
+    if records["site"].nunique() < 2 and any(sites > 1 for sites, _, _ in plans):
+        raise ValueError("one site was cut: it does not tell what more sites would give")
+
+
+def merged_words(seasons: SeasonsFit) -> str:
+    """Say which of the hybrids' variances the layout cannot tell apart; blank where it tells all.
+
+    Parameters
+    ----------
+    seasons : SeasonsFit
+
+    Returns
+    -------
+    str
+    """
+    records = seasons.records
+    codes = {t: tuple(pd.factorize(records[t])[0]) for t in (*seasons.terms, *_OF_HYBRIDS)}
+    pairs = [
+        (TERMS[t], next((TERMS[k] for k in seasons.terms if codes[k] == codes[t]), RESIDUAL))
+        for t in _OF_HYBRIDS
+        if t not in seasons.terms
+    ]
+    return " ".join(
+        f"In this layout {own} cannot be told from {other}: its variance is part of that." for own, other in pairs
+    )
 
 
 def seasons_needed(
