@@ -203,8 +203,8 @@ def _first_guess(fit, is_variance):
     precision = 0.5 * curve * np.outer(turn, turn)
     more = 0.5 * np.diag(curve) * (mode**2 - estimate * mode)
     precision[np.diag_indices_from(precision)] += np.where(is_variance, more, 0.0)
-    size, vectors = np.linalg.eigh(precision)
-    return np.where(is_variance, np.log(mode), estimate), vectors / np.sqrt(size)
+    # Cholesky's factor is unique, eigenvectors are not: data but for a constant alike give draws alike
+    return np.where(is_variance, np.log(mode), estimate), np.linalg.cholesky(np.linalg.inv(precision))
 
 
 def _height(problem, theta):
