@@ -35,7 +35,7 @@ class MeansFit:
         return list(self.weights.index)
 
 
-def fit_means(frame: pd.DataFrame, response: str) -> MeansFit:
+def fit_means(frame: pd.DataFrame, response: str, trend=None) -> MeansFit:
     """Fit the means of the hybrids.
 
     Parameters
@@ -45,6 +45,9 @@ def fit_means(frame: pd.DataFrame, response: str) -> MeansFit:
         and the response; plots without a response are not used. Blocks and main plots may be missing.
     response : str
         Column, in any unit.
+    trend : callable, optional
+        Called with the plots used and the model's ``fixed`` columns and ``random`` terms, as
+        :func:`culmbook.field.trend_terms` is; gives what a trend over the field adds to them.
 
     Returns
     -------
@@ -72,8 +75,11 @@ def fit_means(frame: pd.DataFrame, response: str) -> MeansFit:
     if len(cells) - design.shape[1] < LEAST_DF:
         raise ValueError(f"{len(cells)} plots with {response} leave fewer than {LEAST_DF} degrees of "
                          "freedom for the error")
-    terms = _random_terms(cells)
-    fit = fit_gaussian(cells, response, design, terms)
+    terms, residual = _random_terms(cells), True
+    if trend is not None:
+        lines, more, residual = trend(cells, fixed=design, random=terms)
+        design, terms = pd.concat([design, lines], axis=1), [*terms, *more]
+    fit = fit_gaussian(cells, response, design, terms, residual=residual)
     if fit.verdict != CONVERGED:
         raise ValueError(f"the model of {response} has {fit.verdict}")
     return MeansFit(fit, weights, cells.groupby("hybrid").size(), response, terms)

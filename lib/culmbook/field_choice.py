@@ -1,0 +1,131 @@
+"""Which trend suits a field, what taking it out gains, and what each choice makes of the hybrids' means.
+
+Hybrids are fixed in every candidate: their adjusted means are wanted as they are, not drawn together, and each
+candidate has to be judged by the same means. Replicates and planting treatments are fixed and blocks and main plots
+random in every candidate too, so that candidates differ in the trend alone.
+"""
+
+from dataclasses import dataclass, field
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from culmbook.field import BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS, trend_terms
+from culmbook.hybrid_means import MeansFit, fit_means
+from culmbook.mixed.left_out import left_out
+
+CANDIDATES = (BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS)
+"""Trends that are compared unless others are named."""
+
+
+@dataclass(frozen=True)
+class TrendChoice:
+    """Candidates for one trial in one season.
+
+    Attributes
+    ----------
+    fits : dict of str to MeansFit
+        By candidate, in order; hybrids' means are ``hybrid_means(fits[kind])``.
+    refused : dict of str to str
+        Why a candidate could not be fitted.
+    table : DataFrame
+        From :func:`compare_fits`.
+    chosen : str
+        The candidate chosen.
+    """
+
+    fits: dict[str, MeansFit] = field(repr=False)
+    refused: dict[str, str]
+    table: pd.DataFrame = field(repr=False)
+    chosen: str
+
+    @property
+    def best(self) -> MeansFit:
+        return self.fits[self.chosen]
+
+    @property
+    def blocks(self) -> MeansFit:
+        return self.fits[BLOCKS]
+
+
+def choose_trend(records: pd.DataFrame, response: str = "response", candidates=CANDIDATES) -> TrendChoice:
+    """Fit one trial and season with each trend and choose among them.
+
+    Parameters
+    ----------
+    records : DataFrame
+        One trial's plots in one season, from :func:`culmbook.field.trial_records`.
+    response : str
+        Column, in any unit.
+    candidates : sequence of str
+        Of :data:`culmbook.field.KINDS`; blocks only is always among them.
+
+    Returns
+    -------
+    TrendChoice
+        The candidate whose predictions of left-out plots err least.
+
+    Raises
+    ------
+    ValueError
+        Blocks only cannot be fitted: fewer than two hybrids, too few plots, no settled search.
+
+    Notes
+    -----
+    Choosing makes the chosen model look a little better than it is: its errors are the least of several.
+    """
+    fits, refused = {BLOCKS: fit_means(records, response)}, {}
+    for kind in (k for k in candidates if k != BLOCKS):
+        try:
+            fits[kind] = fit_means(records, response, partial(trend_terms, kind=kind))
+        except ValueError as error:
+            refused[kind] = str(error)
+    table = compare_fits({kind: (means.fit, means.weights) for kind, means in fits.items()})
+    return TrendChoice(fits, refused, table, table["error"].idxmin() if table["error"].notna().any() else BLOCKS)
+
+
+def compare_fits(fits: dict, units=None) -> pd.DataFrame:
+    """Candidates side by side.
+
+    Parameters
+    ----------
+    fits : dict of str to (GaussianFit, DataFrame)
+        Fit and the weights of the hybrids' means, by candidate; ``'blocks'`` first.
+    units : array_like, optional
+        What is left out together, as in :func:`culmbook.mixed.left_out.left_out`: the plot, where plots recur.
+
+    Returns
+    -------
+    DataFrame
+        By candidate: ``error`` (root mean square of the errors of left-out records, unit of the response),
+        ``n_left_out`` records it rests on, ``difference_variance`` (mean variance of a difference of two hybrids' means,
+        squared unit) and ``efficiency``: that of the first candidate over it.
+    """
+    rows = {}
+    for name, (fit, weights) in fits.items():
+        errors = left_out(fit, units)["error"].dropna()
+        error = float(np.sqrt((errors**2).mean())) if len(errors) else np.nan
+        rows[name] = [error, len(errors), mean_difference_variance(fit, weights)]
+    table = pd.DataFrame.from_dict(rows, orient="index", columns=["error", "n_left_out", "difference_variance"])
+    return table.assign(efficiency=table["difference_variance"].iloc[0] / table["difference_variance"])
+
+
+def mean_difference_variance(fit, weights: pd.DataFrame) -> float:
+    """Mean variance of a difference between two of several combinations of fixed effects, squared unit of the response.
+
+    Parameters
+    ----------
+    fit : GaussianFit
+    weights : DataFrame
+        One row per combination, as for ``fit.contrast``; at least two.
+
+    Returns
+    -------
+    float
+        The variances of the random effects taken as known.
+    """
+    rows = fit.weigh(weights)
+    covariance = rows @ fit.covariance.to_numpy() @ rows.T
+    h = len(rows)
+    return float(2 * (np.trace(covariance) - covariance.sum() / h) / (h - 1))
