@@ -93,6 +93,8 @@ def test_power_of_the_absolute_test_is_small_in_one_planting(built):
     (lambda t: t[t["crop_year"] > 2], "no hybrid was cut both"),
     (lambda t: t[~((t["hybrid"] == "H00") & (t["crop_year"] == 2))], "control 'H00' was not cut both"),
     (lambda t: t[t["hybrid"].isin(["H00", "H01"])], "fewer than two candidates"),
+    (lambda t: t[t["crop_year"] == 2], "no hybrid was cut both"),
+    (lambda t: t.assign(dry_yield_t_ha=5.0), "no variance to estimate"),
 ])
 def test_unfit_build_ups_are_refused(rng, change, word):
     with pytest.raises(ValueError, match=word):
@@ -108,6 +110,13 @@ def test_unfit_margins_are_refused(built, wrong):
 def test_one_site_and_one_plateau_season_still_give_relative_shares(rng):
     built = fit_build_up(grow(rng, sites=1, seasons=2), "H00")
     assert plateau_shares(built, n=100, variances=20)["relative"].notna().all()
+
+
+def test_control_missing_in_a_plateau_season_and_variances_of_zero_still_give_shares(rng):
+    frame = grow(rng, spreads=dict.fromkeys(SMALL, 0.0) | {"residual": 0.03})
+    gone = frame[~((frame["hybrid"] == "H00") & (frame["growing_season"] == 2023))]
+    shares = plateau_shares(fit_build_up(gone, "H00"), n=100, variances=20)
+    assert len(shares) == 6 and shares.notna().all(axis=None)
 
 
 def test_crop_year_table_gives_geometric_means_of_complete_years(rng):

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from consistency_frames import make_seasons
 
+from culmbook.beating_the_control import beats_control
 from culmbook.consistency import (
     compare_plot_kernels,
     fit_seasons,
@@ -18,7 +19,7 @@ from culmbook.consistency import (
 )
 from culmbook.mixed import fit_gaussian
 from culmbook.rank_agreement import concordance
-from culmbook.reliability import component_table, estimates, trust_table
+from culmbook.reliability import component_table, estimates, merged_words, repeatability, trust_table
 from culmbook.season_draws import draw_seasons
 from culmbook.season_statistics import season_concordance, season_ranks, season_statistics, season_yields, unequal_words
 
@@ -57,6 +58,29 @@ def test_complete_balanced_table_gives_the_components_of_the_mean_squares(rng):
     fit = fit_gaussian(records, "response", "0 + condition", random_terms(records, ("hybrid", "hybrid_season")))
     wanted = {"hybrid": (between - interaction) / (r * n), "hybrid_season": (interaction - within) / r, "residual": within}
     assert fit.variances.to_dict() == pytest.approx(wanted, rel=1e-5)
+
+
+@pytest.mark.parametrize("table", ["balanced", "unbalanced"])
+def test_components_and_repeatability_match_lme4(table):
+    # five barley varieties at six places in two years, a plot each; computed with R 4.2.2, lme4 1.1-31: season_references.R
+    wanted = pd.read_csv(PUBLISHED / "season_references.csv", comment="#").set_index(["table", "quantity"]).loc[table, "value"]
+    seasons = fit_seasons(season_records(barley(table), scale="raw"), scale="raw")
+    own = estimates(seasons)
+    assert own.to_dict() == pytest.approx(wanted.drop("repeatability").to_dict(), rel=1e-4, abs=1e-6)
+    assert repeatability(own) == pytest.approx(wanted["repeatability"], rel=1e-4)
+    low, high = trust_table(seasons, draw_seasons(seasons, 200, 1, 40), [])[["lower", "upper"]].iloc[0]
+    assert low < wanted["repeatability"] < high
+
+
+def barley(table):
+    frame = pd.read_csv(PUBLISHED / "immer_1934_barley.csv", comment="#")
+    cells = frame.melt(["place", "variety"], ["yield_1931", "yield_1932"], var_name="year", value_name="dry_yield_t_ha")
+    cells = cells.assign(growing_season=cells["year"].str[-4:].astype(int), crop_year=3, site=cells["place"], trial="T",
+                         hybrid=cells["variety"], plot=cells["variety"], replicate="1", block="1", main_plot=None,
+                         planting_method="sown", film="none", left_out=None)
+    gone = pd.MultiIndex.from_frame(cells[["hybrid", "site", "growing_season"]]).isin(
+        [("V1", "P2", 1931), ("V4", "P5", 1932), ("V4", "P6", 1932)])
+    return cells[~gone] if table == "unbalanced" else cells
 
 
 def test_components_are_those_of_the_mixed_model(rows, fitted, drawn):
@@ -123,9 +147,35 @@ def test_one_season_has_no_spread_and_one_site_no_site_term(rng):
     drawn = draw_seasons(fit_seasons(season_records(frame), ["H00"]), 50, 1, 20)
     assert season_statistics(drawn)["cv"].isna().all() and np.isnan(season_concordance(drawn)[0])
     assert "hybrid_season" not in drawn.variances
+    with pytest.raises(ValueError, match="one season was cut"):
+        beats_control(drawn, "H00")
     assert provisional_words(season_records(frame)).startswith("Provisional: the yields cover 1 season")
     alone = fit_seasons(season_records(make_seasons(rng, sites=1)), ["H00"])
     assert "hybrid_site" not in alone.terms and "hybrid_season" in alone.terms
+
+
+def test_one_season_or_site_tells_nothing_of_more_of_them(rng):
+    season, site, both = (fit_seasons(season_records(make_seasons(rng, **few)), ["H00"]) for few in (
+        {"seasons": 1}, {"sites": 1}, {}))
+    with pytest.raises(ValueError, match="does not tell what stays"):
+        trust_table(season, draw_seasons(season, 40, 1, 10), [])
+    with pytest.raises(ValueError, match="what more sites would give"):
+        trust_table(site, draw_seasons(site, 40, 1, 10), [(2, 3, 3)])
+    assert len(trust_table(site, draw_seasons(site, 40, 1, 10), [(1, 3, 3)])) == 2
+    assert "hybrid × season cannot be told from hybrid:" in merged_words(season)
+    assert "hybrid × site cannot be told from hybrid:" in merged_words(site) and merged_words(both) == ""
+
+
+@pytest.mark.parametrize("one", [5.0, None])
+def test_perfect_ties_are_refused_in_words(rows, one):
+    tied = rows.assign(dry_yield_t_ha=one or rows["growing_season"] - 2000.0)
+    with pytest.raises(ValueError, match="no variance to estimate"):
+        fit_seasons(season_records(tied), ["H00"])
+
+
+def test_one_hybrid_is_refused(rows):
+    with pytest.raises(ValueError, match="fewer than two candidates"):
+        fit_seasons(season_records(rows[rows["hybrid"] == "H03"]), ["H00"])
 
 
 def test_too_few_candidates_are_refused(rows):
@@ -138,6 +188,8 @@ def test_control_missing_in_a_season_and_a_hybrid_at_one_site_only(rows):
     gone |= (rows["hybrid"] == "H02") & (rows["site"] == "S0")
     fit = fit_seasons(season_records(rows[~gone]), ["H00"])
     assert fit.controls == ("H00",) and set(fit.hybrids) == set(rows["hybrid"])
+    table = beats_control(draw_seasons(fit, 100, 1, 20), "H00")
+    assert len(table) == len(fit.hybrids) - 1 and table.notna().all(axis=None)
 
 
 def test_variance_of_zero_is_told_as_zero_with_an_upper_limit(rng):
@@ -148,6 +200,7 @@ def test_variance_of_zero_is_told_as_zero_with_an_upper_limit(rng):
     zero = table[table["variance"] == 0]
     assert len(zero) and (zero["lower"] == 0).all() and (zero["upper"] > 0).all()
     assert np.isfinite(trust_table(seasons, drawn, [(2, 3, 3)])[["value", "lower", "upper"]].to_numpy()).all()
+    assert beats_control(drawn, "H00")["chance_next"].between(0, 1).all()
 
 
 def test_uneven_site_seasons_get_their_own_residual_variance(rng):

@@ -102,6 +102,17 @@ def test_unfit_tables_are_refused(change, word):
         stability_variances(change(barley()))
 
 
+@pytest.mark.parametrize("call", [stability_variances, environment_regression, superiority])
+@pytest.mark.parametrize("column", ["hybrid", "environment"])
+def test_one_hybrid_or_environment(call, column):
+    only = barley().loc[lambda t: t[column] == t[column].iloc[0]]
+    if call is superiority and column == "environment":  # the best of one environment is at no distance from itself
+        assert call(only)["superiority"].min() == 0
+    else:
+        with pytest.raises(ValueError, match=f"1 {column} .*are too few|and 1 {column} are too few"):
+            call(only)
+
+
 def test_environments_all_alike_give_no_slope():
     flat = barley().assign(value=lambda t: t["hybrid"].str[1:].astype(float))
     with pytest.raises(ValueError, match="nothing to regress on"):

@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import optimize, stats
 
 from culmbook.hybrid_means import fit_means
+from culmbook.season_words import n_of
 
 REWARDS = {
     "mean": "high yield, whatever it costs in evenness",
@@ -69,7 +70,7 @@ def _checked(cells, least_hybrids, least_environments):
     n = cells["hybrid"].nunique(), cells["environment"].nunique()
     if n[0] < least_hybrids or n[1] < least_environments:
         raise ValueError(
-            f"{n[0]} hybrids and {n[1]} environments are too few: "
+            f"{n_of(n[0], 'hybrid')} and {n_of(n[1], 'environment')} are too few: "
             f"it takes {least_hybrids} and {least_environments}"
         )
     return cells.astype({"hybrid": str, "environment": str}).sort_values(
