@@ -91,9 +91,9 @@ def refuse_disconnected(records: pd.DataFrame) -> None:
         return
     parts = "; ".join(_part_words(s) for s in sets)
     raise ValueError(
-        f"the trials fall into {len(sets)} parts that have no hybrid in common, so hybrids of different parts "
-        f"cannot be compared: {parts}. A control that stands in every trial would join them; until then give "
-        "the records of one part at a time."
+        f"the trials fall into {len(sets)} parts that have no hybrid in common, so hybrids of different "
+        f"parts cannot be compared: {parts}. A control that stands in every trial would join them; until "
+        "then give the records of one part at a time."
     )
 
 
