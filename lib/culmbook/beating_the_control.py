@@ -213,7 +213,9 @@ def verdicts(
     return table
 
 
-def verdict_words(table: pd.DataFrame, control: str, *, most: int = 6) -> str:
+def verdict_words(
+    table: pd.DataFrame, control: str, *, where: str = "in a new season", most: int = 6
+) -> str:
     """One sentence for the first page: who is proven, promising and erratic, and with what probability.
 
     Parameters
@@ -221,6 +223,8 @@ def verdict_words(table: pd.DataFrame, control: str, *, most: int = 6) -> str:
     table : DataFrame
         From :func:`verdicts`.
     control : str
+    where : str
+        Where and when the chances hold.
     most : int
         Hybrids named of each kind.
 
@@ -235,7 +239,7 @@ def verdict_words(table: pd.DataFrame, control: str, *, most: int = 6) -> str:
         named = [f"{h} ({fmt_share(p)})" for h, p in zip(own["hybrid"], own[column])]
         parts.append(f"{verdict}: {fmt_list(named, most) if named else 'none'}")
     return (
-        f"Against {control} in a new season: {'; '.join(parts)}. In brackets is the probability of beating "
+        f"Against {control} {where}: {'; '.join(parts)}. In brackets is the probability of beating "
         "the control, for erratic hybrids that of having fallen off in a season."
     )
 

@@ -177,7 +177,12 @@ def plot_mean_and_spread(statistics: pd.DataFrame, controls: list[str], *, ax: A
 
 
 def plot_reliability(
-    grid: pd.DataFrame, enough: float, *, ax: Axes, here: tuple[int, int] | None = None
+    grid: pd.DataFrame,
+    enough: float,
+    *,
+    ax: Axes,
+    here: tuple[int, int] | None = None,
+    ylabel: str = "Sites",
 ) -> Axes:
     """Reliability of a hybrid's mean by seasons and sites, as contours.
 
@@ -190,6 +195,8 @@ def plot_reliability(
     ax : Axes
     here : tuple of int, optional
         Sites and seasons of the data at hand, marked.
+    ylabel : str
+        What the rows of the grid count.
 
     Returns
     -------
@@ -217,7 +224,7 @@ def plot_reliability(
             zorder=4,
             clip_on=False,
         )
-    ax.set(xlabel="Seasons after establishment", ylabel="Sites")
+    ax.set(xlabel="Seasons after establishment", ylabel=ylabel)
     ax.set_xlim(seasons.min(), seasons.max())
     ax.set_ylim(sites.min(), sites.max())
     for axis in (ax.xaxis, ax.yaxis):
