@@ -43,11 +43,29 @@ def test_values_are_taken(tmp_path):
     ("stand = 3", 1, "section"),
     ("[selection]\ncosts = {wrong_drp = 1}", 2, "did you mean wrong_drop?"),
     ("stand.god = 3", 1, "did you mean good?"),
+    ("[selection]\nk = 3\nfloors = {stnd = 0.7}", 3, "did you mean stand?"),
+    ("[selection.floors]\nstand = 0.7\nlt50 = -3", 3, "did you mean lt50_c?"),
+    ("[selection]\nfloors = {stand = 65}", 2, "from 0 to 1 share"),
+    ("[selection]\nfloors = {lt50_c = 3}", 2, "from -40 to 0 °C"),
+    ("[selection]\nweights = {moisture_pct = 4}", 2, "0 or under"),
+    ("[selection]\nweights = {yield_t_ha = -4}", 2, "0 or over"),
+    ("[selection]\ncosts = {hold = -1}", 2, "from 0"),
 ])
 def test_bad_key_or_value_is_refused_with_its_line(tmp_path, text, line, says):
     settings, problems = read(tmp_path, text)
     assert settings == Settings() and [p.code for p in problems] == ["E-SETTINGS"]
     assert problems[0].line == line and says in f"{problems[0].rule} {problems[0].mend}"
+
+
+def test_costs_left_out_keep_their_default(tmp_path):
+    settings, problems = read(tmp_path, "[selection]\ncosts = {wrong_drop = 4}")
+    assert problems == []
+    assert settings.selection.costs == {"wrong_promote": 1.0, "wrong_drop": 4, "hold": 0.05}
+
+
+def test_page_says_which_way_a_floor_holds():
+    line = next(line for line in settings_page().splitlines() if line.startswith("floors"))
+    assert "stand at least [share]" in line and "moisture_pct at most [%]" in line
 
 
 def test_all_faults_come_in_one_pass(tmp_path):

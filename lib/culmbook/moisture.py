@@ -230,3 +230,41 @@ def standing_loss(frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     return table[["site", "growing_season", "n_plots"]].assign(
         loss=loss, lower=loss - half, upper=loss + half
     )
+
+
+def at_common_dates(frame: pd.DataFrame, *, least_days: int = LEAST_DAYS) -> tuple[pd.DataFrame, list[str]]:
+    """Moistures of every trial and season at its middle day of cutting.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From :func:`culmbook.harvest.plot_harvests`, any sites and seasons.
+    least_days : int
+        Cuts of a trial that lie fewer days apart than this count as cut on one day.
+
+    Returns
+    -------
+    DataFrame
+        Rows with measured moisture that were not left out, with ``days_moved`` and ``moisture_then_pct``;
+        without trials cut on days further apart whose site has no dry-down line.
+    list of str
+        Which trials were moved along the line and which left out, in sentences.
+    """
+    usable = frame[frame["moisture_from"].eq(MEASURED) & frame["left_out"].isna()]
+    parts, words = [usable.assign(days_moved=0, moisture_then_pct=usable["moisture_pct"]).iloc[:0]], []
+    for (site, trial, season), rows in usable.groupby(["site", "trial", "growing_season"]):
+        days = rows["harvested_on"]
+        apart = (days.max() - days.min()).days
+        if apart < least_days:
+            parts.append(rows.assign(days_moved=0, moisture_then_pct=rows["moisture_pct"]))
+            continue
+        try:
+            moved = moisture_on(rows, days.median().normalize(), fit_dry_down(frame[frame["site"].eq(site)]))
+        except ValueError as error:
+            words.append(f"Moistures of {trial} in {season} are not compared: it was cut on days up to "
+                         f"{apart} days apart. {str(error).rstrip('.')}.")
+            continue
+        parts.append(moved)
+        words.append(f"Moistures of {trial} in {season}, cut on days up to {apart} days apart, were moved "
+                     "along the site's dry-down line to one day.")
+    return pd.concat(parts, ignore_index=True), words

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, fields, is_dataclass
 
 from culmbook.cells import did_you_mean
 from culmbook.problems import refuse_file
+from culmbook.trait_kinds import KINDS
 
 FILE = "settings.toml"
 
@@ -56,10 +57,15 @@ class SelectionSettings:
     delta: float = _key(0.10, "margin by which a hybrid must beat the control, as a share of the control",
                         "share", 0, 10)
     k: int = _key(5, "hybrids that go to the next stage", "hybrids", 1, 10000)
-    costs: dict = _key({"wrong_promote": 1.0, "wrong_drop": 1.0}, "loss from each wrong decision",
-                       "any one unit", 0)
-    floors: dict = _key({}, "trait = value below which a hybrid is out, whatever its index", "the trait's")
-    weights: dict = _key({}, "trait = weight in the index", "money per unit of the trait")
+    costs: dict = _key({"wrong_promote": 1.0, "wrong_drop": 1.0, "hold": 0.05},
+                       "loss from each wrong decision, and what one more season of a hybrid costs: its plots "
+                       "come to about a twentieth of a wrong decision (common practice)", "any one unit", 0)
+    floors: dict = _key({}, "trait = what a hybrid must reach whatever its index: stand at least [share], "
+                        "lt50_c at most [°C], moisture_pct at most [%], yield_t_ha at least [t/ha]",
+                        "the trait's")
+    weights: dict = _key({}, "trait = what one unit more of it is worth per hectare and year: 0 or over for "
+                         "yield_t_ha and stand, 0 or under for lt50_c and moisture_pct",
+                         "money per unit of the trait")
 
 
 @dataclass(frozen=True)
@@ -208,6 +214,7 @@ def _check_together(settings, hybrids, text):
     if not stand.rank_floor <= stand.fill <= stand.good:
         found.append(_refusal("rank_floor ≤ fill ≤ good is expected", "correct one of the three",
                               _line_of(text, "", "stand"), "stand"))
+    found += _check_traits(settings.selection, text)
     named = dict.fromkeys([*settings.controls, *filter(None, [settings.reference_control])])
     for name in named if hybrids is not None else ():
         if name not in hybrids:
@@ -219,6 +226,34 @@ def _check_together(settings, hybrids, text):
         found.append(_refusal("the reference control must be one of the controls", "name it in controls too",
                               _line_of(text, "", "reference_control"), "reference_control", reference))
     return found
+
+
+def _check_traits(selection, text):
+    """Return faults of floors and weights: unknown traits, impossible floors, weights of a wrong sign."""
+    found = []
+    for key in ("floors", "weights"):
+        for name, value in getattr(selection, key).items():
+            if name not in KINDS:
+                rule, mend = f"{name} is no trait", f"{did_you_mean(name, list(KINDS))} ({', '.join(KINDS)})"
+            elif fault := _trait_fault(key, name, value):
+                rule, mend = fault
+            else:
+                continue
+            line = _line_of(text, f"selection.{key}.", name) or _line_of(text, "selection.", key)
+            found.append(_refusal(rule, mend, line, f"selection.{key}.{name}", value))
+    return found
+
+
+def _trait_fault(key, name, value):
+    """Return rule and mend for a value that a trait cannot have as its floor or weight, else None."""
+    kind = KINDS[name]
+    if key == "floors" and not kind.low <= value <= kind.high:
+        limits = f"from {kind.low:g} to {kind.high:g} {kind.unit}"
+        return f"outside the allowed range {limits}", "correct the floor"
+    if key == "weights" and (value < 0 if kind.better == "higher" else value > 0):
+        right = "0 or over" if kind.better == "higher" else "0 or under"
+        return f"{name} is better {kind.better}, so its weight must be {right}", "turn the sign"
+    return None
 
 
 def settings_page(kind=Settings, prefix=""):
