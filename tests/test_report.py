@@ -20,7 +20,7 @@ from culmbook.columns import Column
 from culmbook.compose import compose
 from culmbook.formulas import has_deep_scripts, typst_math
 from culmbook.markdown import blocks
-from culmbook.report import build_report
+from culmbook.report import build_report, first_page
 from culmbook.tablelayout import lay_out
 
 HOSTILE = ["#set page(1)", "$x$ $$y$$", "a_b_c", "*bold*", "<script>alert(1)</script>", "C:\\new\\temp",
@@ -265,6 +265,25 @@ def test_first_page_leads_with_findings_and_says_what_is_missing(reader):
     for said in ("Nine of 26 stand well.", "Plots 78", "Incomplete", "1 row was refused", "S01/harvests.xlsx",
                  "notebook 30_frost", "Provisional", "Not counted in summer.", "Table 1, page"):
         assert said in first, said
+
+
+def test_first_page_takes_turns_among_sections_and_ends_where_it_is_full():
+    bundles = [{"section": name} for name in "aaabbc"]
+    assert first_page(bundles, [10.0] * 6, 45.0) == [True, True, False, True, False, True]
+    assert first_page(bundles, [10.0] * 6, 60.0) == [True] * 6
+    assert first_page(bundles, [10.0] * 6, 5.0) == [True] + [False] * 5
+    assert first_page([], [], 50.0) == []
+
+
+def test_findings_that_do_not_fit_the_first_page_follow_on_the_second(tmp_path):
+    long = "Plots of this hybrid stood better than those of the control in every season that was looked at. " * 3
+    books = [write(tmp_path, f"{k}0_q", text_cell(f"# Question {k}"),
+                   *[cell(present.finding(f"Answer {k}.{i}. {long}", rank=10 * k + i, label=f"Label {k}.{i}")) for i in range(5)])
+             for k in (1, 2, 3)]
+    build_report(books, tmp_path / "a.pdf", site="S01", season=2025, run=RUN)
+    first, second = (" ".join(page.extract_text().split()) for page in PdfReader(tmp_path / "a.pdf").pages[:2])
+    assert all(f"Answer {k}.0." in first for k in (1, 2, 3)) and "Further findings" not in first
+    assert "Answer 1.4." not in first and "Answer 1.4." in second and "Further findings" in second
 
 
 def test_code_printed_output_and_removed_cells_stay_out(full_text):

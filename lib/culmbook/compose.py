@@ -23,7 +23,7 @@ class Composed:
     sections, appendix : list of dict
         ``{"title", "blocks"}`` each; `appendix` holds the markdown cells tagged so.
     findings : list of dict
-        Text bundles of kind "finding", lowest rank first.
+        Text bundles of kind "finding", lowest rank first, each with the ``section`` it comes from.
     facts : list of tuple of str
         Name and value for the title block; a name given twice keeps its first value.
     provisional : list of str
@@ -174,7 +174,7 @@ class _Walk:
     def text(self, bundle: dict) -> None:
         if bundle["kind"] == "finding":
             see = f"{self.name}/{bundle['see']}" if bundle["see"] else ""
-            self.composed.findings.append({**bundle, "see": see})
+            self.composed.findings.append({**bundle, "see": see, "section": self.name})
         if bundle["kind"] == "provisional":
             self.composed.provisional.append(" ".join(bundle["sentences"]))
         self.body.append(_text_block(bundle))

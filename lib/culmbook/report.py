@@ -8,6 +8,7 @@ import json
 import re
 import shutil
 import tempfile
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -26,6 +27,7 @@ from culmbook.titleblock import site_facts, title_words
 TEMPLATE = Path(__file__).parent / "template" / "report.typ"
 STANDARDS = ["a-2a", "ua-1"]
 _PAGE_PT = 697
+_CONTENTS_PT = 105  # the list of contents
 NO_FINDINGS = "The notebooks of this report state no finding; the sections say why."
 
 
@@ -97,17 +99,48 @@ def _lines(text: str, per_line: int) -> int:
     return -(-len(text) // per_line)
 
 
-def _summary_height(facts: Mapping, notes: list[str], findings: list[dict]) -> float:
-    """Estimate the height of title, facts, boxes, findings and contents [pt], from their count of characters.
+def _finding_height(finding: dict) -> float:
+    shown = finding["said"] + "".join(name + value + " " * 4 for name, value in finding["numbers"])
+    return 9 + 13.6 * max(_lines(shown + finding["see"][:18], 95), _lines(finding["label"], 17))
+
+
+def _summary_height(facts: Mapping, notes: list[str]) -> float:
+    """Estimate the height of title, facts, boxes and headings of the first page [pt], from their count of characters.
 
     Asking the typesetter instead would make page numbers depend on themselves.
     """
     fact_rows = -(-sum(_lines(str(value), 28) for value in facts.values()) // 4)
-    height = 225 + 26 * fact_rows + sum(36 + 14 * _lines(note, 95) for note in notes)
-    for finding in findings:
-        words_shown = finding["said"] + "".join(name + value + " " * 4 for name, value in finding["numbers"])
-        height += 9 + 13.6 * max(_lines(words_shown + finding["see"][:18], 82), _lines(finding["label"], 17))
-    return height
+    return 100 + 26 * fact_rows + sum(36 + 14 * _lines(note, 95) for note in notes)
+
+
+def first_page(bundles: list[dict], heights: list[float], room: float) -> list[bool]:
+    """Say which findings stand on the first page: of each section in turn the first, the second and so on.
+
+    Parameters
+    ----------
+    bundles : list of dict
+        Findings with ``section``, lowest rank first.
+    heights : list of float
+        Of each, in pt.
+    room : float
+        Height for all of them, in pt.
+
+    Returns
+    -------
+    list of bool
+        In the order of `bundles`. The choice ends with the first that does not fit; one always stands there.
+    """
+    turns, seen = [], Counter()
+    for bundle in bundles:
+        turns.append(seen[bundle["section"]])
+        seen[bundle["section"]] += 1
+    chosen, used = [False] * len(bundles), 0.0
+    for k in sorted(range(len(bundles)), key=lambda k: (turns[k], k)):
+        used += heights[k]
+        if used > room and any(chosen):
+            break
+        chosen[k] = True
+    return chosen
 
 
 def report_content(composed: Composed, *, site: str, season: int, meta: Mapping, network, run: dict) -> dict:
@@ -120,11 +153,15 @@ def report_content(composed: Composed, *, site: str, season: int, meta: Mapping,
         for failed, line in zip(run.get("failed", []), _missing_sections(run), strict=True)]
     tables = data_tables(network, site) if network is not None else []
     findings = [_finding(bundle) for bundle in composed.findings]
+    heights, used = [_finding_height(f) for f in findings], _summary_height(facts, incomplete + composed.provisional)
+    is_whole = used + sum(heights) + _CONTENTS_PT < _PAGE_PT
+    chosen = [True] * len(findings) if is_whole else first_page(composed.findings, heights, _PAGE_PT - used)
     return {**title_words(sites, site, season, meta), "look": _look(),
             "facts": [[words(str(key)), words(str(value))] for key, value in facts.items()],
             "boxes": _boxes(incomplete, composed.provisional), "incomplete": incomplete,
-            "findings": findings, "no_findings": NO_FINDINGS,
-            "summary_fits": _summary_height(facts, incomplete + composed.provisional, findings) < _PAGE_PT,
+            "findings": [f for f, is_first in zip(findings, chosen, strict=True) if is_first],
+            "further": [f for f, is_first in zip(findings, chosen, strict=True) if not is_first],
+            "no_findings": NO_FINDINGS, "summary_fits": is_whole,
             "sections": [{**part, "title": words(part["title"])} for part in sections],
             "appendix": appendix(composed, tables, run)}
 
