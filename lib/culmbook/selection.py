@@ -11,6 +11,8 @@ from scipy import stats
 
 from culmbook.consistency import SeasonsFit
 from culmbook.mixed.gaussian import Heritability
+from culmbook.mixed.gaussian_model import Model
+from culmbook.mixed.structure import Factor
 from culmbook.season_draws import SeasonDraws, limits
 
 
@@ -37,27 +39,44 @@ def lasting_covariance(seasons: SeasonsFit) -> pd.DataFrame:
     ----------
     Henderson (1975) Biometrics 31:423-447.
     """
-    fit, hybrids = seasons.conditional, seasons.hybrids
-    term = fit.model.terms[list(fit.levels).index("hybrid")]
-    weights = _group_weights(seasons)
-    spread = fit.state.factor.spread((weights.to_numpy() * fit.model.unit).T)
-    crossed = spread.T @ term.z * (_hybrid_variance(fit) / fit.model.scale)
-    crossed = pd.DataFrame(crossed, hybrids, term.levels)[hybrids].to_numpy()
-    errors = fit.prediction_covariance("hybrid").loc[hybrids, hybrids].to_numpy()
-    fixed = weights.to_numpy() @ fit.covariance.to_numpy() @ weights.to_numpy().T
-    return pd.DataFrame(fixed + errors - crossed - crossed.T, hybrids, hybrids)
+    fit = seasons.conditional
+    return covariance_at(fit.model, fit.state.theta, fit.state.factor, seasons.groups)
+
+
+def covariance_at(model: Model, theta: np.ndarray, factor: Factor, groups: pd.Series) -> pd.DataFrame:
+    """The same of any model over seasons, at given variances.
+
+    Parameters
+    ----------
+    model : Model
+        With a random term ``hybrid``, and a column ``group {name}`` for every group but the first.
+    theta : ndarray
+        Its parameters, in the model's own units.
+    factor : Factor
+        Of its structure at ``theta``.
+    groups : Series
+        Group by hybrid.
+    """
+    place = [t.name for t in model.terms].index("hybrid")
+    term, structure = model.terms[place], model.problem.structure
+    own = float(theta[structure.places[place]][0])
+    weights = _group_weights(groups, model.columns).to_numpy() * model.unit
+    errors = own * np.eye(len(term.levels)) - own**2 * factor.levels_p(place)
+    crossed = own * model.scale * (factor.spread(weights.T).T @ term.z)
+    order = term.levels.get_indexer(groups.index)
+    fixed = weights @ factor.h[structure.q :, structure.q :] @ weights.T
+    values = fixed + errors[np.ix_(order, order)] * model.scale**2 - crossed[:, order] - crossed[:, order].T
+    return pd.DataFrame(values, groups.index, groups.index)
 
 
 def _hybrid_variance(fit):
     return float(fit.variances["hybrid"])
 
 
-def _group_weights(seasons):
+def _group_weights(groups, columns):
     """One row per hybrid, one column per coefficient: the fixed effect of its group."""
-    names = "group " + seasons.groups
-    columns = seasons.conditional.coefficients.index
-    values = (names.to_numpy()[:, None] == columns.to_numpy()[None, :]).astype(float)
-    return pd.DataFrame(values, seasons.hybrids, columns)
+    values = ("group " + groups).to_numpy()[:, None] == np.array(columns, dtype=object)[None, :]
+    return pd.DataFrame(values.astype(float), groups.index, columns)
 
 
 def lasting_values(seasons: SeasonsFit) -> pd.Series:
@@ -69,7 +88,7 @@ def lasting_values(seasons: SeasonsFit) -> pd.Series:
         By hybrid, unit of the response.
     """
     fit = seasons.conditional
-    group = _group_weights(seasons) @ fit.coefficients
+    group = _group_weights(seasons.groups, fit.coefficients.index) @ fit.coefficients
     return group + fit.effects("hybrid").reindex(group.index)
 
 
