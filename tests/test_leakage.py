@@ -10,7 +10,6 @@ from culmbook.leakage import (
     fit_leakage,
     injury_index,
     leakage_against_control,
-    leakage_curves,
     leakage_temperatures,
     why_no_leakage_curve,
 )
@@ -182,10 +181,3 @@ def test_one_run_gives_lt50_without_interval():
         fit_leakage(injury_index(leakage_table({"A": -4.0}, runs=("r1",), shifts=(0,))))
     )
     assert row["lt50_c"].notna().all() and row["lt50_lower_c"].isna().all()
-
-
-def test_leakage_curves_pass_through_the_middle():
-    fit = fit_leakage(injury_index(leakage_table({"A": -4.0}, upper=0.9)))
-    assert leakage_curves(fit, [-4.0])["injury"].to_list() == pytest.approx([0.45], abs=0.01)
-    row = leakage_temperatures(fit).iloc[0]
-    assert leakage_curves(fit, [row["lt50_c"]])["injury"].to_list() == pytest.approx([row["upper_limit"] / 2])

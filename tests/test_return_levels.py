@@ -11,7 +11,6 @@ from culmbook.gev import chance_above, fit_gev, return_level
 from culmbook.return_levels import (
     chance_colder,
     cold_levels,
-    level_words,
     plotting_positions,
     trend,
     why_no_levels,
@@ -162,13 +161,3 @@ def test_plotting_positions_of_three_years():
 def test_trend_of_a_straight_line():
     change, low, high, p_value = trend(2 + 0.05 * np.arange(20), np.arange(20))
     assert (change, low, high) == pytest.approx((0.5, 0.5, 0.5)) and p_value < 1e-6
-
-
-def test_words_for_one_winter_in_ten():
-    table = pd.DataFrame(
-        {"period": [2, 10], "minimum_c": [-3.0, -4.42], "lower_c": [-4, -5.6], "upper_c": [-2, -3.81]}
-    )
-    assert (
-        level_words(table)
-        == "One winter in ten is expected to be colder than −4.4 °C at rhizome depth (−5.6 to −3.8 °C)."
-    )

@@ -6,7 +6,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from culmbook.winter_survival import expected_survival, survival_by_winter
+from culmbook.winter_survival import expected_survival
 
 
 def curves(n=1, sd=0.0, seed=3, **lt50):
@@ -64,14 +64,6 @@ def test_hardiest_first_whatever_the_order_of_draws():
     pd.testing.assert_frame_equal(
         one[["hybrid", "expected"]], expected_survival([-5.0, -4.0], draws.iloc[::-1])[["hybrid", "expected"]]
     )
-
-
-def test_by_winter_leaves_incomplete_winters_out():
-    minima = pd.DataFrame(
-        {"site": "S1", "winter": [2020, 2021], "label": ["a", "b"], "minimum_c": [-4.0, np.nan]}
-    )
-    table = survival_by_winter(minima, curves(A=-4.0, B=-5.0))
-    assert table["survival"].tolist() == pytest.approx([0.5, 1 / (1 + np.exp(-2))])
 
 
 def test_faulty_input_is_refused():

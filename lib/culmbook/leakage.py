@@ -354,12 +354,3 @@ def _difference(fit, hybrid, control, level):
     se = np.sqrt(_variance(fit, hybrid) + _variance(fit, control))
     low, high = difference + stats.t.ppf(0.5 + level / 2, fit.df) * se * np.array([-1, 1])
     return {"difference_c": difference, "lower_c": low, "upper_c": high}
-
-
-def leakage_curves(fit: LeakageFit, temperatures) -> pd.DataFrame:
-    """Fitted index of injury for drawing: ``hybrid, temperature_c, injury`` (0-1), the mean of the runs."""
-    at = np.asarray(temperatures, float)
-    parts = [pd.DataFrame({"hybrid": [], "temperature_c": [], "injury": []})] if not fit.curves else [
-        pd.DataFrame({"hybrid": hybrid, "temperature_c": at, "injury": curve.height(at)})
-        for hybrid, curve in fit.curves.items()]
-    return pd.concat(parts, ignore_index=True)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.formats import fmt_count, fmt_number
+from culmbook.formats import fmt_count
 from culmbook.gev import SHAPE_PRIOR, chance_above, fit_gev, return_level
 
 MIN_YEARS = 15
@@ -124,24 +124,6 @@ def chance_colder(minima, value_c, *, level=0.95, shape_prior=SHAPE_PRIOR):
     if reason:
         raise ValueError(reason)
     return chance_above(fit_gev(-minima, shape_prior=shape_prior), -value_c, level=level)
-
-
-def level_words(levels):
-    """How cold one winter in ten is, in a sentence for the page.
-
-    Parameters
-    ----------
-    levels : pandas.DataFrame
-        From :func:`cold_levels`, with the period 10.
-
-    Returns
-    -------
-    str
-    """
-    row = levels[levels["period"] == 10].iloc[0]
-    limits = f"{fmt_number(row['lower_c'], 1)} to {fmt_number(row['upper_c'], 1)}"
-    coldest = f"{fmt_number(row['minimum_c'], 1)} °C"
-    return f"One winter in ten is expected to be colder than {coldest} at rhizome depth ({limits} °C)."
 
 
 def plotting_positions(values):

@@ -105,29 +105,3 @@ def _of_hybrid(minima, curve, weights, level):
         out |= {name: values.mean(), f"{name}_lower": low, f"{name}_upper": high}
     climate = np.quantile((survival * weights[: len(survival)]).sum(axis=1), tails)
     return out | {"climate_lower": climate[0], "climate_upper": climate[1]}
-
-
-def survival_by_winter(minima, draws):
-    """Expected survival of each hybrid in each winter.
-
-    Parameters
-    ----------
-    minima : pandas.DataFrame
-        From :func:`culmbook.winter_minimum.winter_minima`: site, winter, label, minimum_c; winters without
-        one are left out.
-    draws : pandas.DataFrame
-        As for :func:`expected_survival`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        site, winter, label, minimum_c, hybrid, survival (mean over draws, 0–1).
-    """
-    known = minima.loc[minima["minimum_c"].notna(), ["site", "winter", "label", "minimum_c"]]
-    parts = []
-    for hybrid, curve in draws.groupby("hybrid", sort=True):
-        chance = expit(
-            curve["slope"].to_numpy() * (known["minimum_c"].to_numpy()[:, None] - curve["lt50_c"].to_numpy())
-        )
-        parts.append(known.assign(hybrid=hybrid, survival=chance.mean(axis=1)))
-    return pd.concat(parts, ignore_index=True)
