@@ -66,7 +66,7 @@ def test_mean_variance_of_a_difference_is_the_mean_over_all_pairs(lined):
 
 
 def test_rows_and_columns_are_found_where_they_differ(lined):
-    assert lined.table["error"].idxmin() == lined.chosen
+    assert lined.chosen == "rows and columns" == lined.table["aic"].idxmin()
     assert lined.table.loc["rows and columns", "efficiency"] > 1.2
     assert set(lined.fits) == set(CANDIDATES) and not lined.refused
 
@@ -89,5 +89,4 @@ def test_repeated_plots_get_lasting_and_seasonal_parts(kind, rng):
     trend = trend_terms(cells, kind)
     single = trend_terms(one, kind)
     assert len(trend.terms) > len(single.terms) or kind == "blocks"
-    assert list(trend.fixed) == list(single.fixed)
-    assert trend.fixed.to_numpy().mean(axis=0) == pytest.approx(np.zeros(trend.fixed.shape[1]), abs=1e-12)
+    assert trend.fixed.shape == (len(cells), 0)

@@ -29,7 +29,7 @@ _NOTHING = 1e-8  # what is left of a column, relative, when others explain all o
 
 
 class Trend(NamedTuple):
-    """Fixed columns and random terms of a trend; ``residual`` is false where a term holds the residual already."""
+    """What a trend adds to a model; ``residual`` is false where a term holds the residual already."""
 
     fixed: pd.DataFrame
     terms: list
@@ -84,15 +84,14 @@ def trend_terms(cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = 
     kind : str
         One of :data:`KINDS`.
     fixed : DataFrame, optional
-        Fixed part of the model the terms go to, rows as ``cells``; lines and terms that follow from it are left
-        out.
+        Fixed part of the model the terms go to, rows as ``cells``; terms that follow from it are left out.
     random : sequence
         Random terms the model already has; a term with the same levels as one of them is left out.
 
     Returns
     -------
     Trend
-        ``fixed`` has mean zero over each trial's records, so that adjusted means are those at its mean place.
+        Random terms alone: ``fixed`` has no columns, so that every kind has the same fixed part.
 
     Raises
     ------
@@ -101,11 +100,13 @@ def trend_terms(cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = 
 
     Notes
     -----
-    *Rows and columns*: a random effect of each. *Surface*: straight lines along rows and columns and their
-    product fixed, wiggles of cubic P-splines random, in five parts with a variance each (three fixed and one random
-    part fewer where only one direction has four positions). *Autoregressive*: correlation falls by a constant
-    factor per row and another per column, beside independent plot errors where there is a nugget. Over several seasons
-    each kind has a lasting part and a part of each season's own; that of a surface has one variance.
+    *Rows and columns*: a random effect of each. *Surface*: cubic P-splines in mixed-model form, a course along rows, one
+    along columns and one over both (one course only where one direction has fewer than four positions), each a
+    straight line and wiggles with one variance. Lines are random too: as fixed effects they cost precision
+    where the field is even, and models with other fixed effects have no comparable criteria. *Autoregressive*:
+    correlation falls by a constant factor per row and another per column, beside independent plot errors where there
+    is a nugget. Over several seasons each kind has a lasting part and a part of each season's own; that of a surface
+    has one variance.
 
     References
     ----------
@@ -118,8 +119,8 @@ def trend_terms(cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = 
     >>> cells = grid.assign(place="A:T", plot=grid.index.astype(str))
     >>> trend_terms(cells, "rows and columns").terms
     ['place:row', 'place:column']
-    >>> [t.name for t in trend_terms(cells, "surface").terms][:2]
-    ['smooth row', 'smooth column']
+    >>> [t.name for t in trend_terms(cells, "surface").terms]
+    ['along rows', 'along columns', 'over both']
     """
     if kind not in KINDS:
         raise ValueError(f"kind is {kind!r}; it must be one of {', '.join(KINDS)}")
@@ -127,14 +128,14 @@ def trend_terms(cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = 
     if kind == BLOCKS:
         return Trend(none, [])
     cells = _placed(cells)
-    base = np.ones((len(cells), 1)) if fixed is None else fixed.to_numpy(float)
     if kind in (AR1, AR1_NUGGET):
         return Trend(none, _autoregressive(cells), kind == AR1_NUGGET)
-    lines, bases = _surfaces(cells) if kind != ROWS_COLUMNS else (none, [])
+    base = np.ones((len(cells), 1)) if fixed is None else fixed.to_numpy(float)
     crossed = _rows_and_columns(cells, base, random) if kind != SURFACE else []
+    bases = _surfaces(cells) if kind != ROWS_COLUMNS else []
     if not bases and not crossed:
         raise ValueError("the replicates, blocks or main plots are the rows and columns already: there is nothing to add")
-    return Trend(_independent(lines, base), [*crossed, *bases])
+    return Trend(none, [*crossed, *bases])
 
 
 def refuse_unplaced(cells: pd.DataFrame) -> None:
@@ -194,17 +195,6 @@ def _left(columns, base):
     return ((columns - q @ (q.T @ columns)) ** 2).sum(axis=0)
 
 
-def _independent(lines, base):
-    """The lines, less those that follow from the base and the lines before them."""
-    kept = []
-    for name in lines:
-        column = lines[[name]].to_numpy()
-        if _left(column, base)[0] > _NOTHING * max((column**2).sum(), 1.0):
-            kept.append(name)
-            base = np.hstack([base, column])
-    return lines[kept]
-
-
 def _autoregressive(cells):
     if cells["row"].nunique() < 2 or cells["column"].nunique() < 2:
         raise ValueError("one row or one column: a correlation along both cannot be estimated")
@@ -215,36 +205,34 @@ def _autoregressive(cells):
 
 
 def _surfaces(cells):
-    """Lines of each trial, and bases of all trials together, by part; seasons' own surfaces with one variance."""
-    lines, parts, seasonal = [], {}, []
-    is_repeated = _has_seasons(cells)
-    for place, own in cells.groupby("place", sort=True):
-        surface = _surface(own)
-        if surface is None:
-            continue
-        suffix = f" {place}" if cells["place"].nunique() > 1 else ""
-        lines.append((surface.fixed - surface.fixed.mean()).add_suffix(suffix))
-        for term in surface.terms:
-            parts.setdefault(term.name, []).append((own.index, term.matrix))
-        if is_repeated:
-            together = _compact(np.hstack([lines[-1].to_numpy(), *(t.matrix for t in surface.terms)]))
+    """Bases of all trials together: courses along rows, along columns and over both; seasons' own with one variance."""
+    parts, seasonal = {}, []
+    for _, own in cells.groupby("place", sort=True):
+        courses = _courses(own)
+        for name, matrix in courses.items():
+            parts.setdefault(name, []).append((own.index, _compact(matrix)))
+        if courses and _has_seasons(cells):
+            together = _compact(np.hstack(list(courses.values())))
             where = (np.flatnonzero(own["season"].eq(s)) for s in own["season"].unique())
             seasonal += [(own.index[rows], together[rows]) for rows in where]
-    if not lines:
+    if not parts:
         raise ValueError(f"no trial has {LEAST_POSITIONS} rows or {LEAST_POSITIONS} columns, which a smooth trend needs")
-    bases = [basis(name, _stacked(cells, blocks)) for name, blocks in parts.items()]
-    if is_repeated:
-        bases.append(basis("surface of a season", _stacked(cells, seasonal)))
-    return pd.concat(lines, axis=1).reindex(cells.index).fillna(0.0), bases
+    blocks = parts | ({"surface of a season": seasonal} if seasonal else {})
+    return [basis(name, _stacked(cells, each)) for name, each in blocks.items()]
 
 
-def _surface(own):
-    """Smooth trend of one trial along the directions that have enough positions; None where none has."""
-    is_long = {name: own[name].nunique() >= LEAST_POSITIONS for name in ("row", "column")}
-    if all(is_long.values()):
-        return smooth_surface(own["row"], own["column"])
-    along = [name for name, enough in is_long.items() if enough]
-    return smooth_line(own[along[0]]) if along else None
+def _courses(own):
+    """A trial's smooth courses along the directions that have enough positions, line and wiggles together."""
+    along = [name for name in ("row", "column") if own[name].nunique() >= LEAST_POSITIONS]
+    if not along:
+        return {}
+    if len(along) == 1:
+        smooth = smooth_line(own[along[0]])
+        return {f"along {along[0]}s": np.hstack([smooth.fixed, smooth.terms[0].matrix])}
+    smooth = smooth_surface(own["row"], own["column"])
+    lines, (rows, columns, *both) = smooth.fixed.to_numpy(), (term.matrix for term in smooth.terms)
+    return {"along rows": np.hstack([lines[:, [0]], rows]), "along columns": np.hstack([lines[:, [1]], columns]),
+            "over both": np.hstack([lines[:, [2]], *both])}
 
 
 def _compact(matrix):
