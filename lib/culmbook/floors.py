@@ -32,7 +32,7 @@ def floor_words(floors: dict) -> str:
     >>> floor_words({"stand": 0.65, "lt50_c": -2.5})
     'stand at least 65 % and LT50 at most −2.5 °C'
     """
-    return fmt_list([f"{_lowered(name)} {KINDS[name].bound} {value_words(name, value)}"
+    return fmt_list([f"{KINDS[name].word} {KINDS[name].bound} {value_words(name, value)}"
                      for name, value in _known(floors).items()])
 
 
@@ -41,11 +41,6 @@ def value_words(name: str, value: float) -> str:
     if KINDS[name].unit == "share":
         return fmt_share(value)
     return f"{fmt_number(value, DIGITS[name])} {KINDS[name].unit}"
-
-
-def _lowered(name):
-    label = KINDS[name].label
-    return label if label.isupper() or label[1].isupper() else label[0].lower() + label[1:]
 
 
 def _known(floors):
@@ -81,8 +76,8 @@ def applied_floors(traits: dict, floors: dict) -> tuple[dict, list[str]]:
             judged[name] = value
             continue
         why = traits[name].why_not if name in traits else "it was not looked at."
-        words.append(f"The floor on {_lowered(name)} ({KINDS[name].bound} {value_words(name, value)}) could "
-                     f"not be applied to any hybrid: {why}")
+        floor = f"{KINDS[name].bound} {value_words(name, value)}"
+        words.append(f"The floor on {KINDS[name].word} ({floor}) could not be applied to any hybrid: {why}")
     return judged, words
 
 
@@ -179,7 +174,7 @@ def _remarks(traits, floors, hybrid):
         own = traits[name].table
         remark = own.loc[own["hybrid"].eq(hybrid), "remark"]
         if len(remark) and remark.iloc[0]:
-            told.append(f"{_lowered(name)} {remark.iloc[0]}")
+            told.append(f"{KINDS[name].word} {remark.iloc[0]}")
     return "; ".join(told)
 
 
@@ -198,6 +193,6 @@ def hold_untested(decisions: pd.DataFrame, missing: dict) -> pd.DataFrame:
     DataFrame
         With ``untested``: what has to be tested before the hybrid can be promoted, blank where nothing.
     """
-    untested = decisions["hybrid"].map(lambda h: fmt_list([_lowered(t) for t in missing.get(h, [])]))
+    untested = decisions["hybrid"].map(lambda h: fmt_list([KINDS[t].word for t in missing.get(h, [])]))
     stop = decisions["decision"].eq("promote") & untested.ne("")
     return decisions.assign(decision=decisions["decision"].mask(stop, "hold"), untested=untested)

@@ -24,6 +24,11 @@ class Kind:
         """How a floor reads: 'at least' where more is better, else 'at most'."""
         return "at least" if self.better == "higher" else "at most"
 
+    @property
+    def word(self) -> str:
+        """The label inside a sentence."""
+        return self.label if self.label[1].isupper() else self.label[0].lower() + self.label[1:]
+
     def to_scale(self, values):
         """Values on the scale on which hybrids vary evenly."""
         values = np.asarray(values, float)
