@@ -136,6 +136,19 @@ ESTIMATORS = {
     "build_up:crop_year_table": "test_build_up.py",
     "build_up:plateau_shares": "test_build_up.py",
     "old_stands:decline": "test_build_up.py",
+    "selection_intensity:intensity": "test_selection_intensity.py",
+    "selection_intensity:order_statistics": "test_selection_intensity.py",
+    "selection_intensity:two_stage_gain": "test_selection_intensity.py",
+    "correct_selection:chance_correct": "test_correct_selection.py",
+    "correct_selection:distance_needed": "test_correct_selection.py",
+    "correct_selection:plan_chance": "test_correct_selection.py",
+    "reliability:error_variance": "test_correct_selection.py",
+    "funnel:run_funnel": "test_funnel.py",
+    "funnel:index_weights": "test_funnel.py",
+    "funnel:first_stage_gain": "test_funnel.py",
+    "funnel:spread_before": "test_funnel.py",
+    "funnel:funnel_table": "test_funnel.py",
+    "decisions:season_gains": "test_decisions.py",
 }
 
 

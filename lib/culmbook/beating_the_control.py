@@ -1,14 +1,13 @@
 """Will a hybrid beat the control next time, how bad can it get, and what may be said of it already?"""
 
-from functools import lru_cache
-
 import numpy as np
 import pandas as pd
-from scipy import integrate, special, stats
+from scipy import special
 
 from culmbook.consistency import LEAST_SEASONS
 from culmbook.formats import fmt_list, fmt_share
 from culmbook.season_draws import SeasonDraws, limits
+from culmbook.selection_intensity import expected_largest
 
 PROVEN = 0.8
 PROMISING = 0.6
@@ -113,7 +112,6 @@ def _as_gain(drawn, values):
     return [np.expm1(v) for v in values] if drawn.scale == "log" else values
 
 
-@lru_cache
 def worst_of(n: int) -> float:
     """Expected least of n standard normal values.
 
@@ -122,7 +120,7 @@ def worst_of(n: int) -> float:
     >>> round(worst_of(5), 4)
     -1.163
     """
-    return integrate.quad(lambda x: n * x * stats.norm.pdf(x) * stats.norm.sf(x) ** (n - 1), -12, 12)[0]
+    return -expected_largest(n)
 
 
 def chance_erratic(drawn: SeasonDraws, *, fall: float = FALL) -> pd.Series:
