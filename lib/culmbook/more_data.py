@@ -18,7 +18,7 @@ from culmbook.season_draws import SeasonDraws
 from culmbook.selection import candidate_gains, covariance_at, in_top, worthy
 
 NEW = "+"
-FUTURES, TRUTHS = 200, 1_000
+FUTURES, TRUTHS = 400, 600
 LIKELY_FLIP = 0.2
 
 
@@ -281,7 +281,7 @@ def refusal(seasons: SeasonsFit, plan: Plan) -> str:
     if not seasonal:
         return "one season was cut after establishment: it does not tell what another season will do"
     if plan.sites and "hybrid_site" not in seasons.terms:
-        return "one site was cut, or no more than one season: nothing tells how hybrids change from site to site"
+        return "one site was cut: nothing tells how hybrids change from site to site"
     return ""
 
 
@@ -410,8 +410,9 @@ def plan_words(table: pd.DataFrame) -> str:
         f"{row.plan} to {fmt_number(row.expected_loss, 2)}" for row in told.itertuples() if not row.note
     ]
     notes = [f" Nothing is said of {row.plan}: {row.note}." for row in told.itertuples() if row.note]
-    saves = f"would bring it down: {fmt_list(parts, 9)}." if parts else "stands."
-    return f"The expected loss over all candidates is {fmt_number(now, 2)} now; more data {saves}{''.join(notes)}"
+    saves = f"would bring it down: {fmt_list(parts, 9)}."
+    now = f"The expected loss over all candidates is {fmt_number(now, 2)} now"
+    return f"{now}; more data {saves}{''.join(notes)}" if parts else f"{now}.{''.join(notes)}"
 
 
 def flip_words(table: pd.DataFrame, plan: Plan = ONE_SEASON, *, least: float = LIKELY_FLIP) -> str:
@@ -428,6 +429,12 @@ def flip_words(table: pd.DataFrame, plan: Plan = ONE_SEASON, *, least: float = L
     """
     likely = table[table["chance_flips"] >= least].sort_values("chance_flips", ascending=False, kind="stable")
     if likely.empty:
-        return f"No candidate's better decision changes with {plan.label} with a probability of {fmt_share(least)} or more."
+        return (
+            f"With {plan.label} the better of promoting and dropping changes for no candidate with a "
+            f"probability of {fmt_share(least)} or more."
+        )
     named = [f"{h} ({fmt_share(p)})" for h, p in likely["chance_flips"].items()]
-    return f"With {plan.label} the better of promoting and dropping may change for {fmt_list(named, 8)}; in brackets is the probability."
+    return (
+        f"With {plan.label} the better of promoting and dropping may change for {fmt_list(named, 8)}; in "
+        "brackets is the probability."
+    )
