@@ -1,5 +1,7 @@
 """Trends over a field: references, definitions, edge inputs."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,8 +9,10 @@ from field_frames import LINES, NONE, SMOOTH, make_trial
 
 from culmbook.field import KINDS, trend_terms
 from culmbook.field_choice import CANDIDATES, choose_trend, mean_difference_variance
-from culmbook.mixed import fit_gaussian
+from culmbook.mixed import fit_gaussian, over, smooth_surface
 from culmbook.mixed.left_out import left_out, part_of, residuals
+
+PUBLISHED = Path(__file__).parent / "published"
 
 
 def _dense(fit):
@@ -90,3 +94,30 @@ def test_repeated_plots_get_lasting_and_seasonal_parts(kind, rng):
     single = trend_terms(one, kind)
     assert len(trend.terms) > len(single.terms) or kind == "blocks"
     assert trend.fixed.shape == (len(cells), 0)
+
+
+# -- against R --------------------------------------------------------------------------------------------------------
+
+
+def _wheat_fit(kind):
+    wheat = pd.read_csv(PUBLISHED / "stroup_1994_wheat2.csv", comment="#").assign(place="field", plot=lambda t: t.index.astype(str))
+    design = pd.get_dummies(wheat["variety"], dtype=float)
+    if kind == "rational quadratic":
+        return fit_gaussian(wheat, "yield", design, [over("place", ("latitude", "longitude"), kind)]), design
+    if kind == "surface with fixed lines":
+        smooth = smooth_surface(wheat["row"], wheat["column"])
+        return fit_gaussian(wheat, "yield", design.join(smooth.fixed), ["block", *smooth.terms]), design
+    trend = trend_terms(wheat, kind, fixed=design, random=["block"])
+    return fit_gaussian(wheat, "yield", design, ["block", *trend.terms]), design
+
+
+@pytest.mark.parametrize(("kind", "rounded"), [
+    ("blocks", 24.79), ("rows and columns", 13.57), ("rational quadratic", 8.64), ("surface with fixed lines", 8.96), ("surface", 9.08)])
+def test_mean_variance_of_a_difference_matches_lme4_and_nlme(kind, rounded):
+    """Wheat of Stroup & Baenziger (1994): R 4.2.2 with lme4 1.1-31 and nlme 3.1-162, script field_references.R."""
+    there = pd.read_csv(PUBLISHED / "field_references.csv", comment="#").set_index(["model", "quantity"])["value"][kind]
+    fit, design = _wheat_fit(kind)
+    weights = pd.DataFrame(np.eye(56), columns=design.columns)
+    assert mean_difference_variance(fit, weights) == pytest.approx(there["difference"], rel=1e-4)
+    assert there["difference"] == pytest.approx(rounded, abs=0.006)
+    assert fit.criterion == pytest.approx(there["criterion"], rel=1e-7)
