@@ -132,7 +132,7 @@ def test_table_ranks_by_index_and_by_yield_side_by_side(traits):
     assert table["hybrid"].tolist() == ["B", "A", "X"] and table["rank"].tolist()[:2] == [1, 2]
     assert table.set_index("hybrid").loc["A", "yield_rank"] == 1 and pd.isna(table["index"].iloc[2])
     words = index_words(table, weights, "STD")
-    assert words.startswith("By the weights stated (60.0 per t/ha of dry yield and −16.0 per % of moisture at ")
+    assert words.startswith("By the weights stated (60.0 per t/ha of dry yield and −16.0 per % of moisture")
     assert "B is worth 80 more per hectare and year than STD" in words
     assert words.endswith("A, first by yield alone, is number 2 by the index.")
 
@@ -222,7 +222,7 @@ def test_few_hybrids_stay_independent_and_say_so(rng):
     joint = joint_traits(traits, entries)
     assert not joint.is_joint and joint.traits == traits
     assert joint.words == ("Traits are drawn independently of each other, because only 14 candidates were "
-                           "seen in two traits or more, and their covariance takes 15: what one trait says of "
-                           "another is not used.")
+                           "seen in two traits or more, and their covariance takes 15: what one trait says "
+                           "of another is not used.")
     traits["lt50_c"] = unknown_trait("lt50_c", entries["hybrid"], 600, "No freeze test came in.")
     assert "fewer than two traits are known" in joint_traits(traits, entries).words

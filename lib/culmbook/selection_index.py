@@ -282,8 +282,8 @@ def index_table(index: pd.DataFrame, gains: pd.DataFrame, *, level: float = 0.95
     -------
     DataFrame
         ``hybrid, index, lower, upper`` (money per hectare and year over the control), ``p_above``
-        (probability of being worth more than the control, 0-1), ``rank, yield_rank``; highest index first, hybrids without
-        an index (missing) last.
+        (probability of being worth more than the control, 0-1), ``rank, yield_rank``; highest index first,
+        hybrids without an index (missing) last.
     """
     shown = index.reindex(columns=list(gains.columns))
     middle, low, high = limits(shown.to_numpy(), level)
