@@ -91,7 +91,7 @@ class TwoStageFit:
 
     @property
     def table(self) -> pd.DataFrame:
-        """``hybrid, group, n_sites, value, se`` (root of the prediction error variance), highest value first."""
+        """``hybrid, group, n_sites, value, se`` (root of prediction error variance), highest value first."""
         out = pd.DataFrame(
             {
                 "hybrid": self.hybrids,
@@ -280,7 +280,7 @@ def fit_two_stage(sites: list[SiteMeans], controls=(), groups: pd.Series | None 
 
     Notes
     -----
-    Mean of hybrid i at site s: ``m = site_s + group + g_i + v_is + e_is`` with the covariance of e known. With
+    Mean of hybrid i at site s: ``m = site_s + group + g_i + v_is + e_is``, the covariance of e known. With
     E and l the eigenvectors and eigenvalues of that covariance, ``E'm`` has independent errors of variance
     ``l`` and, as E is orthogonal, ``E'v`` the variance of v unchanged: an ordinary mixed model with known
     error variances, which has the likelihood of the means themselves.
@@ -290,13 +290,10 @@ def fit_two_stage(sites: list[SiteMeans], controls=(), groups: pd.Series | None 
     Piepho, Moehring, Schulz-Streeck & Ogutu (2012) Biometr. J. 54:844-860 for two stages with the full
     covariance; Henderson (1975) Biometrics 31:423-447 for the prediction error covariance.
     """
-    _refuse_unusable(sites)
-    long = _long(sites)
-    refuse_disconnected(long)
-    hybrids = sorted(long["hybrid"].unique())
-    controls = tuple(c for c in controls if c in hybrids)
-    kinds, candidates = _kinds(hybrids, controls, groups), [h for h in hybrids if h not in controls]
-    _refuse_few(long, candidates)
+    long, kinds = long_means(sites, controls, groups)
+    hybrids = list(kinds.index)
+    controls = tuple(c for c in controls if c in kinds.index)
+    candidates = [h for h in hybrids if h not in controls]
     fit, z, turn = _rotated_fit(sites, long, candidates, kinds)
     errors, by_record = _equations(fit, z)
     take = _value_rows(hybrids, candidates, kinds, fit.design.columns)
@@ -312,19 +309,39 @@ def fit_two_stage(sites: list[SiteMeans], controls=(), groups: pd.Series | None 
     )
 
 
-def _long(sites):
-    parts = [pd.DataFrame({"site": s.site, "hybrid": s.hybrids, "condition": s.site}) for s in sites]
-    return pd.concat(parts, ignore_index=True)
+def long_means(sites: list[SiteMeans], controls=(), groups: pd.Series | None = None) -> tuple:
+    """Hybrids and sites of means one below the other, and each hybrid's group, after a look at both.
+
+    Returns
+    -------
+    tuple
+        DataFrame ``site, hybrid, condition, mean`` in the order of the sites, and groups by hybrid, sorted.
+
+    Raises
+    ------
+    ValueError
+        As :func:`fit_two_stage`.
+    """
+    _refuse_unusable(sites)
+    parts = [
+        pd.DataFrame({"site": s.site, "hybrid": s.hybrids, "condition": s.site, "mean": s.means.to_numpy()})
+        for s in sites
+    ]
+    long = pd.concat(parts, ignore_index=True)
+    refuse_disconnected(long)
+    kinds = _kinds(sorted(long["hybrid"].unique()), controls, groups)
+    _refuse_few(long, [h for h in kinds.index if h not in controls])
+    return long, kinds
 
 
 def _rotated_fit(sites, long, candidates, kinds):
-    """Fit of the means with independent errors, the candidates' columns in it, and the matrix that rotates."""
+    """Fit of the rotated means, the candidates' columns in it, and the matrix that rotates."""
     size, turn = _rotation(sites)
-    design = _second_design(long, kinds)
+    design = second_design(long, kinds)
     own = pd.get_dummies(long["hybrid"], dtype=float)[candidates]
     frame = pd.DataFrame(
         {
-            "response": turn @ np.concatenate([s.means.to_numpy() for s in sites]),
+            "response": turn @ long["mean"].to_numpy(),
             "known": size,
             "hybrid_site": np.arange(len(long)).astype(str),
         }
@@ -371,8 +388,8 @@ def _kinds(hybrids, controls, groups):
     return pd.Series(own, hybrids, name="group")
 
 
-def _second_design(long, kinds):
-    """Every site, and every group but the first."""
+def second_design(long: pd.DataFrame, kinds: pd.Series) -> pd.DataFrame:
+    """Fixed columns of means by :func:`long_means`: every site, and every group but the first."""
     sites = pd.get_dummies(long["site"], dtype=float).add_prefix("site ")
     own = pd.get_dummies(long["hybrid"].map(kinds), dtype=float).sort_index(axis=1)
     return pd.concat([sites, own.iloc[:, 1:].add_prefix("group ")], axis=1)

@@ -1,0 +1,365 @@
+"""Do sites rank the hybrids alike? Genetic covariances and correlations of hybrids among sites.
+
+They are those of what hybrids truly are at each site over its seasons, not of the means seen there: errors of
+the means are taken off. Which covariance is asked for goes by what the data carry: one correlation for all
+pairs of sites, a variance for each site, or common factors where there are six sites or more.
+"""
+
+from dataclasses import dataclass, field
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from culmbook.connected import common_entries
+from culmbook.consistency import SeasonsFit
+from culmbook.formats import fmt_list, fmt_number
+from culmbook.mixed import CONVERGED, GaussianFit, compare, draws, factor_analytic, fit_gaussian, over
+from culmbook.mixed.search import curvature, inside
+from culmbook.season_draws import limits
+from culmbook.season_words import n_of
+from culmbook.two_stage import SiteMeans, long_means, second_design, site_means
+
+LEAST_HYBRIDS = 8
+"""Hybrids at two sites or more, fewer of which tell nothing of a correlation (common practice, no source)."""
+LEAST_SITES_FOR_FACTORS = 6
+"""Common factors take so many sites (common practice)."""
+ALIKE, UNEVEN = "compound symmetry", "heterogeneous"
+LABELS = {
+    ALIKE: "one variance and one correlation for all sites",
+    UNEVEN: "a common part and a variance for each site",
+    "factor-analytic 1": "one common factor and a variance for each site",
+    "factor-analytic 2": "two common factors and a variance for each site",
+}
+"""What each covariance says."""
+_STEP = 1e-3  # of a standard error, for differences
+_DRAWS = 400
+_FITS = "fits best by the criterion of Akaike"
+
+
+@dataclass(frozen=True)
+class SiteCorrelation:
+    """Genetic covariance of hybrids among sites.
+
+    Attributes
+    ----------
+    structure : str
+        The covariance chosen, a key of :data:`LABELS`.
+    fits : dict of str to GaussianFit
+        Every covariance that settled.
+    comparison : DataFrame
+        ``criterion, parameters, aic, above_best`` by covariance, best first.
+    unsettled : dict of str to str
+        Why others did not.
+    covariance, correlation : DataFrame
+        Sites x sites; a correlation is missing where a site has no variance.
+    pairs : DataFrame
+        ``site, other, n_common, correlation, lower, upper``: one row per pair of sites.
+    explained : Series
+        Share of each site's variance that the common part or the common factors hold, 0 to 1.
+    shared : DataFrame
+        What seasons common to two sites add to the covariance of their means, taken off ``covariance``.
+    sites : list of SiteMeans
+    """
+
+    structure: str
+    fits: dict = field(repr=False)
+    comparison: pd.DataFrame = field(repr=False)
+    unsettled: dict = field(repr=False)
+    covariance: pd.DataFrame = field(repr=False)
+    correlation: pd.DataFrame
+    pairs: pd.DataFrame = field(repr=False)
+    explained: pd.Series = field(repr=False)
+    shared: pd.DataFrame = field(repr=False)
+    sites: list = field(repr=False)
+
+    @property
+    def fit(self) -> GaussianFit:
+        return self.fits[self.structure]
+
+
+def fit_site_correlation(
+    seasons: SeasonsFit, sites: list[SiteMeans] | None = None, *, level: float = 0.95
+) -> SiteCorrelation:
+    """Genetic covariance of hybrids among the sites of a joint model.
+
+    Parameters
+    ----------
+    seasons : SeasonsFit
+        The joint model: its controls, groups, and variance of hybrid × season.
+    sites : list of SiteMeans, optional
+        Means with a trend taken out, or from outside; left out, those of the model's records.
+    level : float
+        Coverage of the intervals, 0 to 1.
+
+    Returns
+    -------
+    SiteCorrelation
+
+    Raises
+    ------
+    ValueError
+        As :func:`correlate_sites` and :func:`culmbook.two_stage.site_means`.
+    """
+    sites = site_means(seasons.records) if sites is None else sites
+    variance = float(seasons.fit.variances.get("hybrid_season", 0.0))
+    return correlate_sites(
+        sites, seasons.controls, seasons.groups, shared=shared_seasons(seasons.records, variance), level=level
+    )
+
+
+def shared_seasons(records: pd.DataFrame, variance: float) -> pd.DataFrame:
+    """Covariance between sites' means of a hybrid that comes from seasons they have in common.
+
+    Parameters
+    ----------
+    records : DataFrame
+        From :func:`culmbook.consistency.season_records`.
+    variance : float
+        Of hybrid × season.
+
+    Returns
+    -------
+    DataFrame
+        Sites x sites: ``variance * seasons in common / (seasons of the one * seasons of the other)``.
+    """
+    had = pd.crosstab(records["site"].astype(str), records["season"]).gt(0).astype(float)
+    share = had.div(had.sum(axis=1), axis=0)
+    return variance * share @ share.T
+
+
+def correlate_sites(
+    sites: list[SiteMeans],
+    controls=(),
+    groups: pd.Series | None = None,
+    *,
+    shared: pd.DataFrame | None = None,
+    level: float = 0.95,
+) -> SiteCorrelation:
+    """Genetic covariance of hybrids among sites from the means of each.
+
+    Parameters
+    ----------
+    sites : list of SiteMeans
+        Two or more.
+    controls, groups
+        As in :func:`culmbook.two_stage.fit_two_stage`.
+    shared : DataFrame, optional
+        From :func:`shared_seasons`; sites it does not have share no season with others.
+    level : float
+
+    Returns
+    -------
+    SiteCorrelation
+
+    Raises
+    ------
+    ValueError
+        One site, sites that share no hybrid, fewer than eight hybrids at two sites or more, or no covariance
+        that settles.
+
+    Notes
+    -----
+    Sites and groups are fixed; the error variance of a mean is that given the site's other means
+    (``1 / diag(inverse covariance)``), taken as known and independent between hybrids. Covariances of
+    sites s and t: *compound symmetry*
+    ``g + v [s = t]``; *heterogeneous* ``g + v_s [s = t]``; with six sites or more *factor-analytic* of order
+    1, and of order 2 where order 1 has the lowest criterion so far. The one with the lowest criterion of
+    Akaike is chosen. Limits: for the first two central posterior limits with flat priors of the standard
+    deviations; for factors those of ``atanh r`` by the delta method from the observed second derivatives
+    (parameters at a bound held; missing where they leave none).
+
+    References
+    ----------
+    Smith, Cullis & Thompson (2001) Biometrics 57:1138-1147 for the weights and factors; Falconer & Mackay
+    (1996) Introduction to Quantitative Genetics, ch. 19, for the correlation between environments.
+    """
+    sites = sorted(sites, key=lambda s: s.site)
+    frame, design = _means_frame(sites, controls, groups)
+    shared = _shared_of(shared, [s.site for s in sites])
+    fits, unsettled = _fit_all(frame, design, len(sites))
+    comparison = _comparison(fits)
+    best = comparison.index[0]
+    common, covariance = _split(_parameters(fits[best]), fits[best], best, shared)
+    names = shared.index
+    correlation = pd.DataFrame(_correlation(covariance), names, names)
+    return SiteCorrelation(
+        structure=best,
+        fits=fits,
+        comparison=comparison,
+        unsettled=unsettled,
+        covariance=pd.DataFrame(covariance, names, names),
+        correlation=correlation,
+        pairs=_pairs(fits[best], best, frame, controls, correlation, shared, level),
+        explained=pd.Series(_ratio(np.diag(common), np.diag(covariance)), names),
+        shared=shared,
+        sites=list(sites),
+    )
+
+
+def _means_frame(sites, controls, groups):
+    """One row per hybrid and site with the known variance of its mean, and the fixed columns."""
+    long, kinds = long_means(sites, controls, groups)
+    often = long["hybrid"].value_counts().ge(2).sum()
+    if often < LEAST_HYBRIDS:
+        raise ValueError(
+            f"{n_of(int(often), 'hybrid')} at two sites or more: a correlation between sites takes "
+            f"{LEAST_HYBRIDS} at least"
+        )
+    known = [1 / np.diag(np.linalg.inv(s.covariance.to_numpy())) for s in sites]
+    frame = long.assign(
+        known=np.concatenate(known),
+        hybrid_site=long["hybrid"] + ":" + long["site"],
+    )
+    return frame, second_design(long, kinds)
+
+
+def _shared_of(shared, names):
+    if shared is None:
+        return pd.DataFrame(0.0, names, names)
+    return shared.reindex(index=names, columns=names).fillna(0.0)
+
+
+def _fit_all(frame, design, n_sites):
+    fits, unsettled = {}, {}
+
+    def try_out(name, terms):
+        fit = fit_gaussian(frame, "mean", design, terms, known_variance="known")
+        if fit.verdict == CONVERGED:
+            fits[name] = fit
+        else:
+            unsettled[name] = fit.verdict
+        return fit.verdict == CONVERGED and fit.information_criterion <= min(
+            other.information_criterion for other in fits.values()
+        )
+
+    try_out(ALIKE, ["hybrid", "hybrid_site"])
+    try_out(UNEVEN, ["hybrid", over("hybrid", "site", "diagonal")])
+    orders = (1, 2) if n_sites >= LEAST_SITES_FOR_FACTORS else ()
+    for k in orders:  # a further factor is asked for only where the last one paid
+        if not try_out(f"factor-analytic {k}", [over("hybrid", "site", factor_analytic(k))]):
+            break
+    if not fits:
+        raise ValueError(f"the model of the sites' means has {unsettled[ALIKE]}")
+    return fits, unsettled
+
+
+def _comparison(fits):
+    if len(fits) > 1:
+        return compare(fits)
+    name, fit = next(iter(fits.items()))
+    row = {"criterion": fit.criterion, "parameters": fit.n_parameters, "aic": fit.information_criterion}
+    return pd.DataFrame({name: {**row, "above_best": 0.0}}).T
+
+
+def _parameters(fit):
+    """Parameters of the covariance in the response's unit."""
+    return fit.state.theta * fit.model.scale**fit.model.powers
+
+
+def _split(parameters, fit, structure, shared):
+    """Covariance that the common part gives to sites, and the whole covariance."""
+    n = len(shared)
+    if structure in (ALIKE, UNEVEN):
+        common, own = np.full((n, n), parameters[0]), np.full(n, 1.0) * parameters[1:]
+    else:
+        kernel = fit.model.terms[0].kernel
+        loadings = kernel.loadings(parameters)
+        common, own = loadings @ loadings.T, np.diag(kernel.matrix(parameters) - loadings @ loadings.T)
+    # seasons in common make means alike; the sites' own errors have paid for them already
+    common = common - shared.to_numpy()
+    return common, common + np.diag(own + np.diag(shared))
+
+
+def _ratio(part, whole):
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(whole > 0, np.clip(part / whole, 0, 1), np.nan)
+
+
+def _correlation(covariance):
+    own = np.diag(covariance)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = np.clip(covariance / np.sqrt(np.outer(own, own)), -1, 1)
+    value = np.where(np.outer(own, own) > 0, value, np.nan)
+    value[np.diag_indices_from(value)] = np.where(own > 0, 1.0, np.nan)
+    return value
+
+
+def _pairs(fit, structure, frame, controls, correlation, shared, level):
+    places = np.array(list(combinations(range(len(shared)), 2)))
+    take = places[:, 0], places[:, 1]
+
+    def at(parameters):
+        return _correlation(_split(parameters, fit, structure, shared)[1])[take]
+
+    estimate = correlation.to_numpy()[take]
+    by = _drawn_limits if structure in (ALIKE, UNEVEN) else _delta_limits
+    low, high = by(fit, at, level)
+    table = common_entries(frame, controls)[["site", "other", "n_common"]]
+    return table.assign(correlation=estimate, lower=np.fmin(low, estimate), upper=np.fmax(high, estimate))
+
+
+def _drawn_limits(fit, at, level):
+    parameters = draws(fit, _DRAWS, 1, _DRAWS).parameters.to_numpy()
+    values = np.array([at(row) for row in parameters])
+    return limits(values, level)[1:]
+
+
+def _delta_limits(fit, at, level):
+    """Limits of correlations by the delta method on the scale of atanh; missing where it gives none."""
+    problem, state, unit = fit.model.problem, fit.state, fit.model.scale**fit.model.powers
+    free = inside(problem, state.theta)
+    curve = curvature(problem, state, free)
+    centre = at(state.theta * unit)
+    if np.linalg.eigvalsh(curve)[0] <= 0:
+        return np.full((2, len(centre)), np.nan)
+    steps = _STEP * np.sqrt(np.diag(2 * np.linalg.inv(curve)))
+
+
+    def slope_by(i, step):
+        move = step * (np.arange(len(state.theta)) == i)
+        up, down = (np.arctanh(at((state.theta + sign * move) * unit)) for sign in (1, -1))
+        return (up - down) / (2 * step)
+
+    slope = np.array([slope_by(i, step) for i, step in zip(free, steps, strict=True)])
+    sd = np.sqrt(np.einsum("ip,ij,jp->p", slope, 2 * np.linalg.inv(curve), slope))
+    reach = stats.norm.ppf(0.5 + level / 2) * sd
+    with np.errstate(invalid="ignore"):
+        return np.tanh(np.arctanh(centre) - reach), np.tanh(np.arctanh(centre) + reach)
+
+
+def correlation_words(found: SiteCorrelation) -> str:
+    """Say which covariance the data carry, what the correlations are, and what they rest on.
+
+    Parameters
+    ----------
+    found : SiteCorrelation
+
+    Returns
+    -------
+    str
+    """
+    pairs = found.pairs
+    if pairs["correlation"].isna().all():
+        return (
+            "The hybrids show no differences that last, so sites cannot rank them alike or otherwise."
+        )
+    known = pairs[pairs["correlation"].notna()]
+    low, high = known["correlation"].min(), known["correlation"].max()
+    is_one = high - low < 0.005
+    range_words = fmt_number(low, 2) if is_one else f"{fmt_number(low, 2)} to {fmt_number(high, 2)}"
+    which = "the correlation is" if len(known) == 1 else "correlations between sites are"
+    words = f"Of the covariances tried, {LABELS[found.structure]} {_FITS}: {which} {range_words}."
+    if len(found.sites) < LEAST_SITES_FOR_FACTORS:
+        words += (
+            f" {n_of(len(found.sites), 'site')} cannot carry common factors, for which it takes "
+            f"{LEAST_SITES_FOR_FACTORS}."
+        )
+    few = known[known["n_common"] < LEAST_HYBRIDS]
+    if len(few):
+        named = fmt_list([f"{row.site} and {row.other}" for row in few.itertuples()])
+        words += (
+            f" Fewer than {LEAST_HYBRIDS} hybrids are common to {named}: there it rests on the other sites."
+        )
+    return words
