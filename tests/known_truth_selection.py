@@ -30,7 +30,7 @@ HARDINESS = {"mean": 3.5, "sd": 0.8, "error": 0.3, "floor": 3.0}  # degrees of f
 LARGE = ((24, 41), (4, 7), (2, 4))
 SMALL = ((12, 17), (3, 4), (2, 3))
 DRAWS, VARIANCES = 600, 30
-SHARPER = {"": 1.0, "narrowed ": 0.85}
+SHARPER = {"": 1.0, "narrowed ": 0.85, "halved ": 0.5}
 
 
 def floor_trait(names, trait, rng, n=DRAWS):

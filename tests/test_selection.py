@@ -131,7 +131,7 @@ def test_refusals(seasons):
     gains = pd.DataFrame({"A": [0.1]})
     with pytest.raises(ValueError, match="k = 0"):
         chance_in_top(gains, 0)
-    with pytest.raises(ValueError, match="not in both: A, B"):
+    with pytest.raises(ValueError, match="not in both: A and B"):
         chance_in_top(gains, 1, pd.DataFrame({"B": [True]}))
     with pytest.raises(ValueError, match="gaps"):
         in_top([[0.1, np.nan]], 1)
@@ -142,6 +142,47 @@ def test_gains_are_shares_and_leave_controls_out(seasons):
     gains = candidate_gains(drawn, "H00")
     assert list(gains.columns) == [f"H{h:02d}" for h in range(1, 12)]
     assert np.allclose(gains["H04"], np.exp(drawn.lasting["H04"] - drawn.lasting["H00"]) - 1)
+    some = candidate_gains(drawn, "H00", {"H04", "H00", "H02"})
+    assert list(some.columns) == ["H02", "H04"] and some.equals(gains[["H02", "H04"]])
+    for among, message in ((["H02", "X"], "no yield to choose by: X"), (["H00"], "nothing to choose from")):
+        with pytest.raises(ValueError, match=message):
+            candidate_gains(drawn, "H00", among)
+
+
+def test_hybrid_at_one_site_only_is_known_less_well(rng):
+    frame = make_seasons(rng, sites=4, seasons=2, hybrids=10, missing=0.0)
+    alone = frame[(frame["hybrid"] != "H05") | (frame["site"] == "S0")]
+    table = blup_table(fit_seasons(season_records(alone), ["H00"]), "H00").set_index("hybrid")
+    assert table.loc["H05", "n_sites"] == 1 and table.loc["H05", "n_plots"] == 3
+    others = table.drop(["H00", "H05"])
+    assert table.loc["H05", "reliability"] < others["reliability"].min()
+    width = np.log1p(table["upper"]) - np.log1p(table["lower"])
+    assert width["H05"] > width[others.index].max()
+
+
+def test_one_season_is_enough_to_predict(rng):
+    seasons = fit_seasons(season_records(make_seasons(rng, sites=3, seasons=1, hybrids=8)), ["H00"])
+    table = blup_table(seasons, "H00")
+    assert (table["n_seasons"] == 1).all() and table["gain"].notna().all()
+    assert candidate_gains(draw_seasons(seasons, 40, 1, variances=0), "H00").shape == (40, 7)
+
+
+def test_crop_types_have_means_of_their_own(rng):
+    frame = make_seasons(rng, sites=3, seasons=2, hybrids=13, missing=0.0)
+    kind = frame["hybrid"].map(lambda h: "tall" if h > "H06" else "short")
+    records = season_records(frame.assign(crop_type=kind, dry_yield_t_ha=frame["dry_yield_t_ha"] * np.where(kind == "tall", 3.0, 1.0)))
+    seasons = fit_seasons(records, ["H00"])
+    gains = blup_table(seasons, "H00").set_index("hybrid")["gain"].drop("H00").sort_index()
+    tall = gains.index > "H06"
+    # three times the yield of the one kind stays in the predictions: it is a fixed effect, not drawn to the common mean
+    log = np.log1p(gains)
+    raw = np.log(records["dry_yield_t_ha"]).groupby(records["hybrid"].astype("str")).mean().drop("H00")
+    assert log[tall].mean() - log[~tall].mean() == pytest.approx(raw[tall].mean() - raw[~tall].mean(), abs=0.02)
+    solution, inverse = mixed_model_equations(seasons)
+    row = against(seasons, "H09", solution.index) - against(seasons, "H02", solution.index)
+    error = lasting_covariance(seasons)
+    variance = error.loc["H09", "H09"] + error.loc["H02", "H02"] - 2 * error.loc["H09", "H02"]
+    assert variance == pytest.approx(row @ inverse @ row, rel=1e-6)
 
 
 def test_best_of_two_is_the_normal_probability(rng):

@@ -294,6 +294,7 @@ def hold_table(
     k: int,
     delta: float,
     costs: Costs,
+    among=None,
     plan: Plan = ONE_SEASON,
     **options,
 ) -> pd.DataFrame:
@@ -305,6 +306,8 @@ def hold_table(
     control : str
     eligible, k, delta, costs
         As in :func:`culmbook.decision.decide`.
+    among
+        As in :func:`culmbook.selection.candidate_gains`.
     plan : Plan
     **options
         ``futures, truths, floors_settled, seed`` of :func:`preposterior`.
@@ -330,7 +333,7 @@ def hold_table(
     why = refusal(seasons, plan)
     if why:
         raise ValueError(why)
-    gains = candidate_gains(drawn, control)
+    gains = candidate_gains(drawn, control, among)
     mean = np.log1p(gains).mean()
     before, after = (_against(spreads(seasons, drawn, p), control, gains.columns) for p in (None, plan))
     wider = np.log1p(gains).var().sum() / np.trace(before)
@@ -371,7 +374,7 @@ def plan_table(
         As in :func:`hold_table`.
     plans : sequence of Plan
     **options
-        ``k, delta, costs`` and those of :func:`preposterior`.
+        Further ones of :func:`hold_table`; ``k``, ``delta`` and ``costs`` are needed.
 
     Returns
     -------
@@ -390,7 +393,7 @@ def plan_table(
         plots = int(plan_records(seasons.records, plan)["is_new"].sum())
         sums = table[["loss_after", "saving", "chance_flips"]].sum()
         rows.append((plan.label, plots, *sums, ""))
-    gains = candidate_gains(drawn, control)
+    gains = candidate_gains(drawn, control, options.get("among"))
     now = options["costs"].least(worthy(gains, eligible, options["k"], options["delta"]).mean()).sum()
     columns = ["plan", "plots", "expected_loss", "saving", "flips", "note"]
     out = pd.DataFrame([("now", 0, now, 0.0, 0.0, ""), *rows], columns=columns)

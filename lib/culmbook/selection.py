@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.consistency import SeasonsFit
+from culmbook.formats import fmt_list
 from culmbook.mixed.gaussian import Heritability
 from culmbook.mixed.gaussian_model import Model
 from culmbook.mixed.structure import Factor
@@ -237,7 +238,7 @@ def heritability(seasons: SeasonsFit) -> Heritability:
     return Heritability(float(1 - total / pairs / (2 * variance)), "estimated")
 
 
-def candidate_gains(drawn: SeasonDraws, control: str) -> pd.DataFrame:
+def candidate_gains(drawn: SeasonDraws, control: str, among=None) -> pd.DataFrame:
     """Joint draws of the candidates' lasting gain over the control.
 
     Parameters
@@ -245,6 +246,9 @@ def candidate_gains(drawn: SeasonDraws, control: str) -> pd.DataFrame:
     drawn : SeasonDraws
         Of log yield.
     control : str
+    among : collection of str, optional
+        Hybrids still under test. Others, such as those dropped in earlier seasons, stay in the model but
+        are not chosen from. Without it every hybrid with a record is.
 
     Returns
     -------
@@ -254,12 +258,17 @@ def candidate_gains(drawn: SeasonDraws, control: str) -> pd.DataFrame:
     Raises
     ------
     ValueError
-        The control has no record, there is no candidate, or the model is not one of log yield.
+        The control or a hybrid of ``among`` has no record, there is no candidate, or the model is not one of
+        log yield.
     """
     _refuse_control(control, drawn.hybrids, drawn.scale)
+    absent = sorted(set(among or ()) - set(drawn.hybrids))
+    if absent:
+        raise ValueError(f"no yield to choose by: {fmt_list(absent)}")
     candidates = [h for h in drawn.hybrids if h != control and h not in drawn.controls]
+    candidates = [h for h in candidates if among is None or h in set(among)]
     if not candidates:
-        raise ValueError("every hybrid with a yield is a control: there is nothing to choose from")
+        raise ValueError("no hybrid with a yield is a candidate: there is nothing to choose from")
     return np.expm1(drawn.lasting[candidates].sub(drawn.lasting[control], axis=0))
 
 
@@ -372,9 +381,9 @@ def _matched(gains, eligible):
         return None
     if set(eligible.columns) != set(gains.columns) or len(eligible) != len(gains):
         missing = sorted(set(gains.columns) ^ set(eligible.columns))
-        named = f" (not in both: {', '.join(map(str, missing))})" if missing else ""
+        if missing:
+            raise ValueError(f"floors and gains must be of the same hybrids (not in both: {fmt_list(missing)})")
         raise ValueError(
-            f"floors and gains must have the same hybrids and draws{named}; "
-            f"there are {len(eligible)} draws of the one and {len(gains)} of the other"
+            f"floors and gains must have as many draws: there are {len(eligible)} and {len(gains)} of them"
         )
     return eligible[list(gains.columns)].to_numpy(dtype=bool)
