@@ -123,9 +123,11 @@ def test_better_of_two_is_kept_with_sheppards_probability(reliability):
 def test_trials_without_error_keep_the_best_every_time():
     own = {"hybrid": 0.04, "hybrid_site": 0.0, "hybrid_season": 0.0, "residual": 0.0}
     funnel = Funnel(50, (Stage("one", 1, 1, 1, 10), Stage("two", 1, 1, 1, 3)))
-    runs = run_funnel(funnel, own, programmes=2000)
-    assert runs.has_best.all() and runs.accuracy == pytest.approx(1)
-    assert runs.gains[:, 1].mean() == pytest.approx(0.2 * finite_intensity(3, 50), abs=3.5 * _error(runs.gains[:, 1]))
+    runs = run_funnel(funnel, own, programmes=20_000)
+    error = _error(runs.gains[:, 1])
+    assert runs.has_best.all() and runs.accuracy == pytest.approx(1) and runs.first_spread == pytest.approx(0.2)
+    assert error < 3e-4
+    assert runs.gains[:, 1].mean() == pytest.approx(0.2 * finite_intensity(3, 50), abs=3.5 * error)
 
 
 def test_spread_before_selection_leaves_the_spread_of_the_hybrids():
