@@ -14,6 +14,8 @@ from culmbook.demo.scenario import SITES, part_rng
 from culmbook.demo.slips import LABEL_SWAP
 from culmbook.gaps import clustering
 from culmbook.network import demo_folder, read_network
+from culmbook.settings import Settings
+from culmbook.trait_kinds import KINDS
 
 
 @pytest.fixture(scope="module")
@@ -213,3 +215,32 @@ def test_gap_clustering_is_found_where_the_planter_was_blocked_and_only_there(ne
     p = {(site, day.year): clustering(rows).p_value for (site, day), rows in gaps.groupby(["site", "counted_on"])}
     assert p["MELDO", 2025] < 0.05 and p["MELDO", 2026] < 0.05
     assert p["KRAVO", 2026] > 0.05
+
+
+def test_highest_yielding_candidate_is_too_wet_for_the_floor_and_the_next_is_not(network):
+    # so that the demo's decisions have to weigh more than yield; yields by the truth, moisture by the samples
+    yields = truth().yields.query("crop_year >= 3 and film == 'none'")
+    place = [yields[c] for c in ("site", "trial", "growing_season", "planting_method")]
+    logs = np.log(yields["dry_yield_t_ha"])
+    best = (logs - logs.groupby(place).transform("mean")).groupby(yields["hybrid"]).mean().nlargest(2).index
+    plots = network.tables["plots"][["site", "plot", "hybrid"]]
+    cut = network.tables["harvests"].merge(plots, on=["site", "plot"])
+    cut["moisture_pct"] = 100 * (1 - cut["subsample_dry_g"] / cut["subsample_fresh_g"])
+    mean = cut.groupby("hybrid")["moisture_pct"].mean()
+    floor = network.settings.selection.floors["moisture_pct"]
+    assert mean[best[0]] > floor > mean[best[1]]
+
+
+def test_settings_of_the_demo_state_how_to_choose(network):
+    chosen, default = network.settings.selection, Settings().selection
+    assert set(chosen.floors) == {"stand", "lt50_c", "moisture_pct"} and set(chosen.weights) < set(KINDS)
+    assert chosen.k != default.k and chosen.delta != default.delta and chosen.costs != default.costs
+
+
+def test_every_candidate_has_a_decision_after_each_of_the_last_seasons(network):
+    table, hybrids = network.tables["decisions"], network.tables["hybrids"]
+    candidates = set(hybrids.loc[hybrids["role"].eq("candidate"), "hybrid"])
+    assert sorted(table["growing_season"].unique()) == [2023, 2024]
+    for _, rows in table.groupby("growing_season"):
+        assert set(rows["hybrid"]) == candidates and not rows["hybrid"].duplicated().any()
+    assert set(table.loc[table["growing_season"].eq(2024), "decision"]) == {"promote", "hold", "drop"}

@@ -46,6 +46,14 @@ fill = 0.70
 [degree_days]
 base_c = 10.0
 
+# A good hybrid dropped is lost for good; a poor one promoted costs a few large plots. Prices are invented.
+[selection]
+delta = 0.05
+k = 4
+costs = {{wrong_promote = 1.0, wrong_drop = 3.0, hold = 0.05}}
+floors = {{stand = 0.60, lt50_c = -2.5, moisture_pct = 30.0}}
+weights = {{yield_t_ha = 60.0, moisture_pct = -6.0}}
+
 [report]
 network = "Invented demo network"
 notice = "All data in this report are invented."
