@@ -9,6 +9,7 @@ from field_frames import LINES, NONE, SMOOTH, make_trial
 
 from culmbook.field import KINDS, trend_terms
 from culmbook.field_choice import CANDIDATES, choose_trend, mean_difference_variance
+from culmbook.field_parts import END_COLUMNS, END_ROWS, border_effects, plot_parts, with_borders
 from culmbook.mixed import fit_gaussian, over, smooth_surface
 from culmbook.mixed.left_out import left_out, part_of, residuals
 
@@ -121,3 +122,122 @@ def test_mean_variance_of_a_difference_matches_lme4_and_nlme(kind, rounded):
     assert mean_difference_variance(fit, weights) == pytest.approx(there["difference"], rel=1e-4)
     assert there["difference"] == pytest.approx(rounded, abs=0.006)
     assert fit.criterion == pytest.approx(there["criterion"], rel=1e-7)
+
+
+# -- parts of a plot's yield, borders -------------------------------------------------------------------------------------
+
+
+def test_parts_add_up_and_the_trend_follows_the_true_one():
+    frame = make_trial(np.random.default_rng(12), SMOOTH, share=0.7)
+    parts = plot_parts(choose_trend(frame).best)
+    assert (parts["own"] + parts["trend"] + parts["residual"]).to_numpy() == pytest.approx(parts["response"].to_numpy())
+    assert parts["trend"].mean() == pytest.approx(0, abs=1e-12)
+    assert parts.groupby("hybrid")["own"].nunique().max() == 1 or parts.groupby("hybrid")["own"].std().max() < 1e-9
+    assert np.corrcoef(parts["trend"], frame["trend"])[0, 1] > 0.7
+
+
+def test_border_of_a_plain_layout_is_the_least_squares_estimate():
+    import statsmodels.formula.api as smf
+
+    frame = make_trial(np.random.default_rng(4), NONE).assign(block=None)
+    plots = make_trial(np.random.default_rng(4), NONE, missing=0)
+    cells = with_borders(frame, plots).rename(columns={END_ROWS: "ends", END_COLUMNS: "sides"})
+    other = smf.ols("response ~ C(hybrid) + C(replicate) + ends + sides", cells).fit()
+    table, refused = border_effects(frame, plots, "blocks")
+    assert not refused
+    assert table["estimate"].to_numpy() == pytest.approx(other.params[["ends", "sides"]].to_numpy())
+    limits = other.conf_int().loc[["ends", "sides"]].to_numpy()
+    assert table[["lower", "upper"]].to_numpy() == pytest.approx(limits, rel=1e-6)
+    assert table["n_border"].tolist() == [int(cells["ends"].sum()), int(cells["sides"].sum())]
+
+
+def test_a_border_that_yields_more_is_found_and_guards_move_it():
+    plots = make_trial(np.random.default_rng(8), NONE, missing=0)
+    frame = plots.assign(response=plots["response"] + 0.5 * plots["column"].isin([1, 13]))
+    table, _ = border_effects(frame, plots, "blocks")
+    assert table.set_index("border").loc[END_COLUMNS, "lower"] > 0.2
+    guarded = pd.concat([plots, plots.iloc[:2].assign(column=[0, 14], plot=["g1", "g2"])])
+    _, refused = border_effects(frame, guarded, "blocks")
+    assert refused == {END_COLUMNS: f"no plot in the {END_COLUMNS} has a yield"}
+
+
+# -- edge inputs -------------------------------------------------------------------------------------------------------
+
+
+def _reasons(frame):
+    choice = choose_trend(frame)
+    return choice.chosen, set(choice.refused.values())
+
+
+def test_a_trial_without_places_has_blocks_only():
+    chosen, reasons = _reasons(make_trial(np.random.default_rng(1)).assign(row=np.nan, column=np.nan))
+    (reason,) = reasons
+    assert chosen == "blocks" and "have no row or column" in reason
+
+
+def test_one_plot_without_a_place_is_named_by_its_number():
+    frame = make_trial(np.random.default_rng(1), missing=0).astype({"row": float})
+    frame.loc[3, "row"] = np.nan
+    _, reasons = _reasons(frame)
+    assert reasons == {"1 plot of 78 has no row or column, so a trend over the field cannot be fitted"}
+
+
+def test_plots_in_one_place_are_named():
+    frame = make_trial(np.random.default_rng(1), missing=0)
+    frame.loc[1, "column"] = 1
+    _, reasons = _reasons(frame)
+    assert reasons == {"plots 0101 and 0102 share a row and column"}
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_single_row_or_column_has_a_course_along_it(turned):
+    frame = make_trial(np.random.default_rng(5), SMOOTH, hybrids=20, rows=3, columns=20, missing=0)
+    frame["column"] = frame["column"] + 20 * (frame["row"] - 1)
+    frame["row"], frame["block"] = 1, (frame["column"] // 7).astype(str)
+    names = {"row": "column", "column": "row"} if turned else {}
+    frame = frame.rename(columns=names)
+    long = "row" if turned else "column"
+    assert [t.name for t in trend_terms(frame, "surface").terms] == [f"along {long}s"]
+    choice = choose_trend(frame, candidates=KINDS)
+    assert "one row or one column" in choice.refused["autoregressive"]
+    assert "there is nothing to add" in choice.refused["rows and columns"]
+    assert {"blocks", "surface"} <= set(choice.fits)
+
+
+def test_few_rows_and_columns_have_no_surface():
+    frame = make_trial(np.random.default_rng(5), NONE, hybrids=3, rows=3, columns=3, missing=0)
+    assert "no trial has 4 rows or 4 columns" in choose_trend(frame).refused["surface"]
+
+
+def test_one_replicate_with_repeated_controls_rests_on_the_controls(rng):
+    """Augmented layout: 40 hybrids once, two controls in every row."""
+    grid = pd.MultiIndex.from_product([range(1, 9), range(1, 8)], names=["row", "column"]).to_frame(index=False)
+    names = [f"H{i:02d}" for i in range(40)]
+    is_control = grid["column"].isin([2, 5])
+    grid["hybrid"] = np.where(grid["column"] == 2, "C1", "C2").astype(object)
+    grid.loc[~is_control, "hybrid"] = names
+    frame = grid.assign(response=rng.normal(2 + 0.1 * grid["row"], 0.1), site="S", trial="T", place="S:T", season="1", replicate="1",
+                        block=None, main_plot=None, planting_method="hand", film="none", plot=grid.index.astype(str))
+    choice = choose_trend(frame)
+    assert choice.table["n_left_out"].eq(16).all() and len(choice.best.hybrids) == 42
+    assert choice.chosen != "blocks"
+
+
+def test_gaps_in_the_grid_change_nothing_for_rows_and_columns(rng):
+    frame = make_trial(rng, LINES, missing=0.25)
+    spread = frame.assign(column=frame["column"] * 3)
+    one, other = (choose_trend(f, candidates=["rows and columns"]).table for f in (frame, spread))
+    pd.testing.assert_frame_equal(one, other)
+
+
+def test_one_hybrid_is_refused():
+    with pytest.raises(ValueError, match="fewer than two hybrids"):
+        choose_trend(make_trial(np.random.default_rng(1)).assign(hybrid="H1"))
+
+
+def test_main_plots_in_rows_leave_only_columns_to_add(rng):
+    """A split plot whose main plots are rows: the row effects are there already."""
+    frame = make_trial(rng, NONE, missing=0)
+    frame = frame.assign(main_plot="M" + frame["row"].astype(str), film=np.where(frame["row"] % 2, "film", "none"))
+    terms = choose_trend(frame).fits["rows and columns"].terms
+    assert "main_plot_key" in terms and "place:column" in terms and "place:row" not in terms
