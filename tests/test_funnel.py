@@ -40,7 +40,7 @@ def test_first_stage_gains_what_order_statistics_of_a_finite_population_say():
     found, error = runs.gains[:, 0].mean(), _error(runs.gains[:, 0])
     assert error < 0.002
     # i(50 of 200) = 1.258 (order statistics; 1.271 without end) times accuracy times spread
-    r = 0.7 * np.sqrt(0.03 / (0.03 + 0.010 + 0.002 + 0.003 + 0.008 + 0.048))
+    r = 0.7 * np.sqrt(0.03 / (0.03 + 0.010 + 0.004 + 0.006 + 0.008 + 2 * 0.048))
     assert first_stage_gain(COMMON, OWN) == pytest.approx(finite_intensity(50, 200) * r * np.sqrt(0.03), rel=1e-9)
     assert found == pytest.approx(first_stage_gain(COMMON, OWN), abs=3.5 * error)
     assert runs.accuracy[:, 0].mean() == pytest.approx(r, abs=0.01)
@@ -103,7 +103,7 @@ def test_index_weights_are_the_regression_on_simulated_means(rng):
     true = rng.normal(0, np.sqrt(0.03), n)
     site = rng.normal(0, np.sqrt(0.010), (n, 4))
     other = rng.normal(0, np.sqrt(0.03 * (1 - 0.49)), n)
-    first = 0.7 * true + other + site[:, 0] + rng.normal(0, np.sqrt(0.002 + 0.003 + 0.008 + 0.048), n)
+    first = 0.7 * true + other + site[:, 0] + rng.normal(0, np.sqrt(0.004 + 0.006 + 0.008 + 2 * 0.048), n)
     second = true + site.mean(axis=1) + rng.normal(0, np.sqrt(0.004 / 3 + 0.0005 + 0.008 / 12 + 0.048 / 36), n)
     slopes = np.linalg.lstsq(np.column_stack([first, second]), true, rcond=None)[0]
     assert index_weights(stages, OWN) == pytest.approx(slopes, abs=0.005)
@@ -157,7 +157,7 @@ def test_table_counts_plots_and_years_and_gives_shares_on_the_log_scale():
     table, raw = funnel_table(runs), funnel_table(runs, scale="raw")
     assert table["entering"].tolist() == [200, 50, 8] and table["kept"].tolist() == [50, 8, 2]
     assert table["plots"].tolist() == [200, 50 * 4 * 3, 8 * 5 * 3]
-    assert table["years"].tolist() == [4, 9, 14]  # two years of establishment, then the stage's seasons
+    assert table["years"].tolist() == [3, 8, 13]  # two years of establishment, then the stage's seasons
     assert raw["gain"].to_numpy() == pytest.approx(runs.gains.mean(axis=0))
     assert table["gain"].to_numpy() == pytest.approx(np.expm1(runs.gains).mean(axis=0))
     assert table["gain"].is_monotonic_increasing and table["p_best"].is_monotonic_decreasing
@@ -186,7 +186,7 @@ def test_words_name_the_numbers_and_the_assumptions():
     runs = run_funnel(COMMON, OWN, programmes=500)
     table = funnel_table(runs)
     words = funnel_words(runs)
-    assert words.startswith("200 → 50 → 8 → 2 hybrids in 14 years and 920 plots: the 2 hybrids left are expected")
+    assert words.startswith("200 → 50 → 8 → 2 hybrids in 13 years and 920 plots: the 2 hybrids left are expected")
     assert f"{100 * table['gain'].iloc[-1]:.0f} % more" in words
     single = Funnel(10, (Stage("only", 2, 2, 2, 1),))
     one = funnel_words(run_funnel(single, OWN, programmes=200))

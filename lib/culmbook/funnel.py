@@ -86,7 +86,7 @@ class Funnel:
 COMMON = Funnel(
     200,
     (
-        Stage("nursery", sites=1, seasons=2, replicates=1, kept=50, likeness=0.7, residual=2.0),
+        Stage("nursery", sites=1, seasons=1, replicates=1, kept=50, likeness=0.7, residual=2.0),
         Stage("replicated", sites=4, seasons=3, replicates=3, kept=8),
         Stage("commercial", sites=5, seasons=3, replicates=3, kept=2),
     ),
