@@ -103,11 +103,7 @@ def plot_trial_map(latest, ax, with_labels=True):
     n_rows, n_columns = _check_places(latest)
     for plot in latest.itertuples(index=False):
         _draw_plot(ax, plot, with_labels)
-    lines = [(_borders(latest, level), width) for level, width in BORDERS]
-    # a light edge on both sides keeps a line visible between two dark plots
-    for colour, extra in (("white", 1.6), (INK, 0)):
-        for ends, width in lines:
-            ax.add_collection(LineCollection(ends, colors=colour, linewidths=width + extra, capstyle="butt"))
+    draw_borders(latest, ax)
     for artist in (*ax.patches, *ax.collections, *ax.texts):
         artist.set_in_layout(False)  # all lie inside the axes: the layout need not measure them
     if with_labels:
@@ -120,6 +116,15 @@ def plot_trial_map(latest, ax, with_labels=True):
     ax.tick_params(length=0)
     ax.spines[["left", "bottom"]].set_visible(False)
     return ax
+
+
+def draw_borders(latest, ax):
+    """Draw lines between blocks, main plots and replicates; columns as for :func:`map_figure`."""
+    lines = [(_borders(latest, level), width) for level, width in BORDERS]
+    # a light edge on both sides keeps a line visible between two dark plots
+    for colour, extra in (("white", 1.6), (INK, 0)):
+        for ends, width in lines:
+            ax.add_collection(LineCollection(ends, colors=colour, linewidths=width + extra, capstyle="butt"))
 
 
 def kind_of_plot(latest):
