@@ -109,6 +109,17 @@ def test_uncertain_variances_match_numerical_integration(name, at_zero):
         assert (weight * stats.norm.cdf(t)).sum() == pytest.approx(share, abs=0.02)
 
 
+def test_a_prior_of_the_variances_is_weighed_in():
+    frame = _read("davies_1972_dyestuff")
+    fit = fit_gaussian(frame, "Yield", "1", ["Batch"])
+    drawn = draws(fit, 1_500, seed=3, variances=1_500, log_prior=lambda p: -0.5 * np.log(5 * p["Batch"] + p["residual"]))
+    between, within, weight, _, _ = _posterior(frame, "Batch", "Yield")
+    weight = weight / np.sqrt(5 * between**2 + within**2)
+    for share in (0.1, 0.5, 0.9):
+        held = weight[between < np.sqrt(drawn.parameters["Batch"]).quantile(share)].sum() / weight.sum()
+        assert held == pytest.approx(share, abs=0.05)
+
+
 @pytest.mark.parametrize("name", ["davies_1972_dyestuff", "box_1973_dyestuff2"])
 def test_uncertain_variances_widen_the_draws(name):
     fit = fit_gaussian(_read(name), "Yield", "1", ["Batch"])

@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.age_or_weather import EARLY, PLATEAU, is_apart
-from culmbook.consistency import ESTABLISHED, random_terms, season_records
+from culmbook.consistency import ESTABLISHED, RESIDUAL, random_terms, season_records
 from culmbook.mixed import CONVERGED, GaussianFit, draws, fit_gaussian
 from culmbook.season_draws import limits
 from culmbook.season_words import n_of
@@ -225,6 +225,16 @@ def plateau_shares(
         the control's, and the share itself (missing where the seasons cannot carry it), control included
         with ``relative`` 1; highest relative share first. Candidates' shares are drawn together as far as
         the data do not tell them apart.
+
+    Notes
+    -----
+    Draws of the share itself have a prior density of one over the standard deviation of a season's mean,
+    so that with few seasons its limits are near those of Student's t; all other standard deviations have a
+    flat prior.
+
+    References
+    ----------
+    Datta & Ghosh (1995) Biometrika 82:37-45 for priors whose limits hold their level.
     """
     relative = _stage_draws(built, built.relative, n, seed, variances)
     table = pd.DataFrame({"hybrid": [built.control, *built.candidates]})
@@ -242,7 +252,7 @@ def plateau_shares(
 
 def _stage_draws(built, fit, n, seed, variances, *, is_absolute=False):
     """Log share of the plateau by draw: candidates' over the control's, or of control and candidates."""
-    drawn = draws(fit, n, seed, variances)
+    drawn = draws(fit, n, seed, variances, _weather_prior(built) if is_absolute else None)
     term = drawn.effects.get("hybrid_stage")
 
     def apart(hybrid):
@@ -258,6 +268,21 @@ def _stage_draws(built, fit, n, seed, variances, *, is_absolute=False):
     if not is_absolute:
         return candidates - apart(built.control)[:, None]
     return np.column_stack([drawn.fixed["stage control"].to_numpy() + apart(built.control), candidates])
+
+
+def _weather_prior(built):
+    """Log prior density of the variances: one over the standard deviation of a season's mean as it is seen.
+
+    Flat in the standard deviations, as for all else, the prior would cost one degree of freedom where a few
+    seasons tell the weather's spread: of three, the limits would be those of t with one instead of two.
+    """
+    sites, seasons = (built.records[c].nunique() for c in ("site", "season"))
+
+    def log_density(parameters):
+        weather = sum(parameters[t] / k for t, k in (("season", 1), ("environment", sites)) if t in parameters)
+        return -0.5 * np.log(weather + parameters[RESIDUAL] * seasons / len(built.records))
+
+    return log_density
 
 
 def full_yield_test(

@@ -37,7 +37,7 @@ class Draws:
     effective: float
 
 
-def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50) -> Draws:
+def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50, log_prior=None) -> Draws:
     """Joint posterior draws of all effects of a gaussian fit, the variances' uncertainty included.
 
     Parameters
@@ -49,6 +49,9 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50) -> Draws:
     seed : int
     variances : int
         Different sets of variances among them; 0 holds the variances at their estimates.
+    log_prior : callable, optional
+        From a frame of the covariance's parameters, in the response's units, to the log density of their prior
+        over one that is flat in the standard deviations.
 
     Returns
     -------
@@ -82,7 +85,7 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50) -> Draws:
     rng = np.random.default_rng(seed)
     thetas, effective = [fit.state.theta], 1.0
     if variances and len(fit.state.theta):
-        thetas, effective = _resampled(fit, variances, rng)
+        thetas, effective = _resampled(fit, variances, rng, log_prior)
     share = np.bincount(np.arange(n) % len(thetas), minlength=len(thetas))
     parts = [_given(fit, theta, k, rng) for theta, k in zip(thetas, share, strict=True) if k]
     unit = fit.model.scale ** fit.model.powers
@@ -123,7 +126,7 @@ def _given(fit, theta, k, rng):
 # whose tail falls like a power of the standard deviation, has tails no heavier than exponential.
 
 
-def _resampled(fit, n, rng):
+def _resampled(fit, n, rng, log_prior=None):
     """n sets of parameters from their posterior, and the share of proposals that count."""
     is_variance = fit.model.powers == 2
     guesses, xs, heights = [_first_guess(fit, is_variance)], [], []
@@ -132,7 +135,7 @@ def _resampled(fit, n, rng):
         xs.append(x)
         heights.append([_height(fit.model.problem, t) for t in _parameters(x, is_variance)])
         together = np.vstack(xs)
-        log_weight = _log_posterior(fit, together, np.concatenate(heights), is_variance)
+        log_weight = _log_posterior(fit, together, np.concatenate(heights), is_variance, log_prior)
         log_weight = log_weight - _log_mixture(together, guesses)
         weight = _normalised(log_weight)
         effective = 1 / (weight**2).sum()
@@ -150,9 +153,13 @@ def _parameters(x, is_variance):
     return np.where(is_variance, np.exp(2 * np.minimum(x, _LARGEST)), x)
 
 
-def _log_posterior(fit, x, heights, is_variance):
-    """Of proposals, but for a constant; the prior is flat in standard deviations."""
-    return -0.5 * (heights - fit.state.criterion) + x[:, is_variance].sum(axis=1)
+def _log_posterior(fit, x, heights, is_variance, log_prior):
+    """Of proposals, but for a constant; without ``log_prior`` the prior is flat in standard deviations."""
+    flat = -0.5 * (heights - fit.state.criterion) + x[:, is_variance].sum(axis=1)
+    if log_prior is None:
+        return flat
+    own = _parameters(x, is_variance) * fit.model.scale**fit.model.powers
+    return flat + np.asarray(log_prior(pd.DataFrame(own, columns=fit.model.names)))
 
 
 def _log_mixture(x, guesses):
