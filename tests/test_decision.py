@@ -152,6 +152,17 @@ def test_what_would_settle_it():
         "No condition alone, were it sure, would carry it over 50 %. One more season would hardly lower the expected loss.")
 
 
+def test_a_hybrid_that_passes_in_no_draw_lacks_just_that():
+    gains = pd.DataFrame({"A": [0.9] * 9 + [0.3], "B": [0.5] * 10})
+    passes = pd.DataFrame({"A": [False] * 10, "B": [True] * 10})
+    table = decide(gains, passes, k=1, delta=0.1, costs=COSTS)
+    assert table.set_index("hybrid")["chance_if_passing"].to_dict() == {"B": 1.0, "A": 0.9}
+    assert settles(table, "A", COSTS, {"stand": 0.0}) == (
+        "It lacks passing all floors (probability <1 %; stand); that takes its own counts and tests, not yields.")
+    beaten = decide(gains.assign(A=0.2), passes, k=1, delta=0.1, costs=COSTS)
+    assert settles(beaten, "A", COSTS, {"stand": 0.0}) == "No condition alone, were it sure, would carry it over 50 %."
+
+
 def test_the_first_page_names_the_promoted():
     words = decision_words(decide(draws(A=0.9, B=0.7, C=0.1), k=3, delta=0.1, costs=COSTS))
     assert words == "Promote A (90 %) and B (70 %); hold 0, drop 1 of 3. In brackets is the probability of being worth it."

@@ -12,6 +12,7 @@ from culmbook.selection import (
     blup_table,
     candidate_gains,
     chance_beats,
+    chance_if_passing,
     chance_in_top,
     heritability,
     in_top,
@@ -223,3 +224,13 @@ def test_all_conditions_must_hold_together():
     assert worthy(gains, passes, 7, 0.1).to_numpy().tolist() == [[0, 1, 1], [1, 1, 0], [0, 0, 0]]
     nobody = pd.DataFrame(False, gains.index, gains.columns)
     assert (chance_in_top(gains, 2, nobody) == 0).all() and (worthy(gains, nobody, 9, 0.0) == 0).all().all()
+
+
+def test_chance_if_passing_is_that_of_letting_it_pass(rng):
+    gains = pd.DataFrame(rng.normal(0.2, 0.2, (500, 7)), columns=list("ABCDEFG"))
+    passes = pd.DataFrame(rng.random((500, 7)) < 0.4, columns=gains.columns)
+    for k in (1, 3, 7):
+        found = chance_if_passing(gains, passes, k, 0.1)
+        for hybrid in gains:
+            assert found[hybrid] == pytest.approx(worthy(gains, passes.assign(**{hybrid: True}), k, 0.1)[hybrid].mean())
+    assert chance_if_passing(gains, None, 3, 0.1).equals(worthy(gains, None, 3, 0.1).mean())

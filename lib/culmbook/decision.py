@@ -12,7 +12,7 @@ import pandas as pd
 
 from culmbook.formats import fmt_list, fmt_number, fmt_share
 from culmbook.season_draws import limits
-from culmbook.selection import chance_beats, chance_in_top, worthy
+from culmbook.selection import chance_beats, chance_if_passing, chance_in_top, worthy
 
 PROMOTE, HOLD, DROP = "promote", "hold", "drop"
 DECISIONS = (PROMOTE, HOLD, DROP)
@@ -93,9 +93,10 @@ def decide(
     -------
     DataFrame
         ``hybrid, decision, chance_worthy, p_top, p_beats, p_floors, loss_promote, loss_hold, loss_drop,
-        loss, gain, lower, upper, rank, is_capped, is_provisional, loss_after, chance_flips``: promoted
-        ones first, then held and dropped ones, each by chance. ``loss`` is that of the decision, ``rank``
-        that of the median gain; ``is_capped``: promoting had the least loss, but the places were taken.
+        loss, gain, lower, upper, rank, chance_if_passing, is_capped, is_provisional, loss_after,
+        chance_flips``: promoted ones first, then held and dropped ones, each by chance. ``loss`` is that of
+        the decision, ``rank`` that of the median gain; ``chance_if_passing`` is ``chance_worthy`` were it
+        sure to pass the floors; ``is_capped``: promoting had the least loss, but the places were taken.
         ``p_floors`` is missing without floors, the loss of holding without ``more``.
 
     Raises
@@ -133,6 +134,7 @@ def decide(
             "lower": low,
             "upper": high,
             "rank": middle.rank(ascending=False, method="min").astype("int64"),
+            "chance_if_passing": chance_if_passing(gains, eligible, k, delta),
             "is_provisional": _is_provisional(provisional, gains.columns),
         },
         index=gains.columns,
@@ -173,7 +175,7 @@ def _decided(table, k):
 def _sorted(table):
     first = ["hybrid", "decision", "chance_worthy", "p_top", "p_beats", "p_floors"]
     first += [*(f"loss_{d}" for d in DECISIONS), "loss", "gain", "lower", "upper", "rank"]
-    order = [*first, "is_capped", "is_provisional", "loss_after", "chance_flips"]
+    order = [*first, "chance_if_passing", "is_capped", "is_provisional", "loss_after", "chance_flips"]
     place = table["decision"].map({d: i for i, d in enumerate(DECISIONS)})
     table = table.rename_axis("hybrid").reset_index().assign(place=place.to_numpy())
     by = ["place", "chance_worthy", "rank", "hybrid"]
@@ -322,7 +324,7 @@ def _turning_words(row, k, delta, control, costs, floors):
     """The condition that decides: the least sure of a likely hybrid, the one that an unlikely one lacks.
 
     A hybrid is worth promoting only if a condition holds, so its probability once that is sure is the
-    present one over the condition's.
+    present one over the condition's; for floors, which a hybrid may pass in no draw, it is counted.
     """
     chances, turn = _conditions(row), costs.threshold
     once = "" if np.isnan(row["p_floors"]) else " once it passes the floors"
@@ -337,7 +339,9 @@ def _turning_words(row, k, delta, control, costs, floors):
     weakest = min(chances, key=chances.get)
     if row["chance_worthy"] > turn:
         return f"Least sure is its {names[weakest]} {behind[weakest]}."
-    enough = {name: p for name, p in chances.items() if p > 0 and row["chance_worthy"] / p > turn}
+    sure = {name: row["chance_worthy"] / max(p, _NOTHING) for name, p in chances.items()}
+    sure["floors"] = row["chance_if_passing"]
+    enough = {name: p for name, p in chances.items() if sure[name] > turn}
     if not enough:
         return f"No condition alone, were it sure, would carry it over {fmt_share(turn)}."
     lacks = min(enough, key=enough.get)

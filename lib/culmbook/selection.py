@@ -375,6 +375,39 @@ def worthy(gains: pd.DataFrame, eligible: pd.DataFrame | None, k: int, delta: fl
     return pd.DataFrame(values, gains.index, gains.columns)
 
 
+def chance_if_passing(
+    gains: pd.DataFrame, eligible: pd.DataFrame | None, k: int, delta: float
+) -> pd.Series:
+    """Probability of each hybrid to be worth promoting were it sure to pass all floors, others as they are.
+
+    Parameters
+    ----------
+    gains, eligible, k, delta
+        As in :func:`worthy`.
+
+    Returns
+    -------
+    Series
+        0 to 1 by hybrid, never under the mean of :func:`worthy`.
+
+    Examples
+    --------
+    >>> draws = pd.DataFrame({"A": [0.3, 0.5], "B": [0.4, 0.4]})
+    >>> passes = pd.DataFrame({"A": [False, False], "B": [True, True]})
+    >>> chance_if_passing(draws, passes, 1, 0.1).to_dict()
+    {'A': 0.5, 'B': 1.0}
+    """
+    passes, values = _matched(gains, eligible), gains.to_numpy()
+    top = in_top(values, k, passes)
+    if passes is not None:
+        n = values.shape[1]
+        last = np.full((len(values), 1), -np.inf)
+        if k < n:
+            last = np.partition(np.where(passes, values, -np.inf), n - k, axis=1)[:, [n - k]]
+        top = top + (~passes & (values > last))
+    return pd.Series((top * (values > delta)).mean(axis=0), gains.columns)
+
+
 def _matched(gains, eligible):
     """Floors passed in the order of the gains' hybrids."""
     if eligible is None:
@@ -382,7 +415,8 @@ def _matched(gains, eligible):
     if set(eligible.columns) != set(gains.columns) or len(eligible) != len(gains):
         missing = sorted(set(gains.columns) ^ set(eligible.columns))
         if missing:
-            raise ValueError(f"floors and gains must be of the same hybrids (not in both: {fmt_list(missing)})")
+            named = fmt_list(missing)
+            raise ValueError(f"floors and gains must be of the same hybrids (not in both: {named})")
         raise ValueError(
             f"floors and gains must have as many draws: there are {len(eligible)} and {len(gains)} of them"
         )
