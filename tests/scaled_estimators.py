@@ -149,6 +149,23 @@ ESTIMATORS = {
     "funnel:spread_before": "test_funnel.py",
     "funnel:funnel_table": "test_funnel.py",
     "decisions:season_gains": "test_decisions.py",
+    "traits:stand_trait": "test_traits.py",
+    "traits:freeze_trait": "test_traits.py",
+    "traits:moisture_trait": "test_traits.py",
+    "traits:unshrunk_means": "test_traits.py",
+    "untested:with_untested": "test_traits.py",
+    "moisture:at_common_dates": "test_traits.py",
+    "floors:floor_table": "test_floors.py",
+    "selection_index:smith_hazel": "test_selection_index.py",
+    "selection_index:desired_gains": "test_selection_index.py",
+    "selection_index:implied_weights": "test_selection_index.py",
+    "selection_index:expected_response": "test_selection_index.py",
+    "selection_index:index_accuracy": "test_selection_index.py",
+    "selection_index:index_draws": "test_selection_index.py",
+    "selection_index:index_gains": "test_selection_index.py",
+    "selection_index:index_table": "test_selection_index.py",
+    "joint_traits:joint_traits": "test_selection_index.py",
+    "sensitivity:sensitivity": "test_sensitivity.py",
 }
 
 
