@@ -20,6 +20,7 @@ from culmbook.selection import candidate_gains, covariance_at, in_top, worthy
 NEW = "+"
 FUTURES, TRUTHS = 400, 600
 LIKELY_FLIP = 0.2
+_WORST = -0.99  # gains below, which an index may have, are far from every margin; they have no logarithm
 
 
 @dataclass(frozen=True)
@@ -296,6 +297,7 @@ def hold_table(
     costs: Costs,
     among=None,
     plan: Plan = ONE_SEASON,
+    gains: pd.DataFrame | None = None,
     **options,
 ) -> pd.DataFrame:
     """What carrying out a plan is worth for the decision on each candidate.
@@ -309,6 +311,9 @@ def hold_table(
     among
         As in :func:`culmbook.selection.candidate_gains`.
     plan : Plan
+    gains : DataFrame, optional
+        Draws of gains by another model or an index, of the same candidates. What the data tell of them is
+        taken from the model of ``seasons``, its covariance scaled to the variance of these draws.
     **options
         ``futures, truths, floors_settled, seed`` of :func:`preposterior`.
 
@@ -333,10 +338,12 @@ def hold_table(
     why = refusal(seasons, plan)
     if why:
         raise ValueError(why)
-    gains = candidate_gains(drawn, control, among)
-    mean = np.log1p(gains).mean()
+    own = candidate_gains(drawn, control, among)
+    gains = own if gains is None else gains[list(own.columns)]
+    logs = np.log1p(gains.clip(lower=_WORST))
+    mean = logs.mean()
     before, after = (_against(spreads(seasons, drawn, p), control, gains.columns) for p in (None, plan))
-    wider = np.log1p(gains).var().sum() / np.trace(before)
+    wider = logs.var().sum() / np.trace(before)
     told = preposterior(
         mean, before * wider, after * wider, eligible, k=k, delta=delta, costs=costs, **options
     )
