@@ -289,7 +289,7 @@ def season_gains(records: pd.DataFrame, season: int, control: str, *, level: flo
     Means of :func:`culmbook.hybrid_means.fit_means` on log yield. Data of earlier seasons, on which hybrids
     were chosen, have no part in it, so it does not suffer from having chosen the lucky ones.
     """
-    own = records[records["season"].astype(str) == str(season)]
+    own = records[records["season"].astype(str) == str(season)] if len(records) else records
     if own.empty:
         raise ValueError(f"no established plot has a yield in {season}")
     means = fit_means(own.rename(columns={"response": "log yield"}), "log yield")

@@ -40,7 +40,8 @@ def alternatives(funnel: Funnel) -> dict[str, Funnel]:
         stages = list(funnel.stages)
         stages[at - 1] = replace(stages[at - 1], kept=kept)
         stages[at] = replace(stage, sites=sites, replicates=replicates)
-        name = f"{stage.name}: {kept} × {n_of(sites, 'site')} × {n_of(replicates, 'replicate')}"
+        trial = [n_of(kept, "hybrid"), n_of(sites, "site"), n_of(replicates, "replicate")]
+        name = f"{' × '.join(trial)} in the {stage.name} stage"
         found[name] = Funnel(funnel.entries, tuple(stages))
     return found
 
