@@ -261,4 +261,4 @@ def test_errors_correlated_between_hybrids_count_by_what_each_mean_adds():
     sites = factor_network()[:5]
     common = SiteMeans(sites[0].site, sites[0].means, sites[0].covariance + 4.0)
     one, again = correlate_sites(sites), correlate_sites([common, *sites[1:]])
-    assert again.fits[ALIKE].variances.to_numpy() == pytest.approx(one.fits[ALIKE].variances.to_numpy(), rel=0.02)
+    assert again.fits[ALIKE].variances.to_numpy() == pytest.approx(one.fits[ALIKE].variances.to_numpy(), rel=1e-6)

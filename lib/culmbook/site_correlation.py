@@ -135,6 +135,7 @@ def correlate_sites(
     groups: pd.Series | None = None,
     *,
     shared: pd.DataFrame | None = None,
+    structure: str | None = None,
     level: float = 0.95,
 ) -> SiteCorrelation:
     """Genetic covariance of hybrids among sites from the means of each.
@@ -147,6 +148,8 @@ def correlate_sites(
         As in :func:`culmbook.two_stage.fit_two_stage`.
     shared : DataFrame, optional
         From :func:`shared_seasons`; sites it does not have share no season with others.
+    structure : str, optional
+        The one covariance to fit, of :data:`LABELS`; left out, the data choose.
     level : float
 
     Returns
@@ -156,14 +159,13 @@ def correlate_sites(
     Raises
     ------
     ValueError
-        One site, sites that share no hybrid, fewer than eight hybrids at two sites or more, or no covariance
-        that settles.
+        One site, sites that share no hybrid, fewer than eight hybrids at two sites or more, an unknown
+        covariance, or none that settles.
 
     Notes
     -----
-    Sites and groups are fixed; the error variance of a mean is that given the site's other means
-    (``1 / diag(inverse covariance)``), taken as known and independent between hybrids. Covariances of
-    sites s and t: *compound symmetry*
+    Sites and groups are fixed; the error variance of a mean is that given the site's other means, taken as
+    known and independent between hybrids. Covariances of sites s and t: *compound symmetry*
     ``g + v [s = t]``; *heterogeneous* ``g + v_s [s = t]``; with six sites or more *factor-analytic* of order
     1, and of order 2 where order 1 has the lowest criterion so far. The one with the lowest criterion of
     Akaike is chosen. Limits: for the first two central posterior limits with flat priors of the standard
@@ -178,7 +180,7 @@ def correlate_sites(
     sites = sorted(sites, key=lambda s: s.site)
     frame, design = _means_frame(sites, controls, groups)
     shared = _shared_of(shared, [s.site for s in sites])
-    fits, unsettled = _fit_all(frame, design, len(sites))
+    fits, unsettled = _fit_all(frame, design, _asked(structure, len(sites)))
     comparison = _comparison(fits)
     best = comparison.index[0]
     common, covariance = _split(_parameters(fits[best]), fits[best], best, shared)
@@ -207,12 +209,34 @@ def _means_frame(sites, controls, groups):
             f"{n_of(int(often), 'hybrid')} at two sites or more: a correlation between sites takes "
             f"{LEAST_HYBRIDS} at least"
         )
-    known = [1 / np.diag(np.linalg.inv(s.covariance.to_numpy())) for s in sites]
     frame = long.assign(
-        known=np.concatenate(known),
+        known=np.concatenate([_own_errors(s.covariance.to_numpy()) for s in sites]),
         hybrid_site=long["hybrid"] + ":" + long["site"],
     )
     return frame, second_design(long, kinds)
+
+
+def _own_errors(covariance):
+    """Error variance of each mean given the others, the level free; that of independent errors itself."""
+    share = np.linalg.solve(covariance, np.ones(len(covariance)))
+    return (1 - share / share.sum()) / np.diag(level_free(covariance))
+
+
+def level_free(covariance: np.ndarray) -> np.ndarray:
+    """Information in a site's means on its hybrids when the site's own level is unknown.
+
+    Parameters
+    ----------
+    covariance : ndarray
+        Of the means' errors.
+
+    Returns
+    -------
+    ndarray
+        ``W - W 11' W / 1'W1`` with W the inverse; rows and columns add up to 0.
+    """
+    w = np.linalg.inv(covariance)
+    return w - np.outer(w.sum(axis=1), w.sum(axis=0)) / w.sum()
 
 
 def _shared_of(shared, names):
@@ -221,28 +245,35 @@ def _shared_of(shared, names):
     return shared.reindex(index=names, columns=names).fillna(0.0)
 
 
-def _fit_all(frame, design, n_sites):
-    fits, unsettled = {}, {}
+def _asked(structure, n_sites):
+    """Covariances to try, in order."""
+    if structure is None:
+        return list(LABELS)[: 4 if n_sites >= LEAST_SITES_FOR_FACTORS else 2]
+    if structure not in LABELS:
+        raise ValueError(f"structure is {structure!r}; it must be one of {', '.join(LABELS)}")
+    return [structure]
 
-    def try_out(name, terms):
-        fit = fit_gaussian(frame, "mean", design, terms, known_variance="known")
+
+def _fit_all(frame, design, names):
+    terms = {ALIKE: ["hybrid", "hybrid_site"], UNEVEN: ["hybrid", over("hybrid", "site", "diagonal")]}
+    terms |= {f"factor-analytic {k}": [over("hybrid", "site", factor_analytic(k))] for k in (1, 2)}
+    fits, unsettled = {}, {}
+    for name in names:
+        if name == "factor-analytic 2" and not _is_best("factor-analytic 1", fits) and len(names) > 1:
+            continue  # a second factor is asked for only where the first paid
+        fit = fit_gaussian(frame, "mean", design, terms[name], known_variance="known")
         if fit.verdict == CONVERGED:
             fits[name] = fit
         else:
             unsettled[name] = fit.verdict
-        return fit.verdict == CONVERGED and fit.information_criterion <= min(
-            other.information_criterion for other in fits.values()
-        )
-
-    try_out(ALIKE, ["hybrid", "hybrid_site"])
-    try_out(UNEVEN, ["hybrid", over("hybrid", "site", "diagonal")])
-    orders = (1, 2) if n_sites >= LEAST_SITES_FOR_FACTORS else ()
-    for k in orders:  # a further factor is asked for only where the last one paid
-        if not try_out(f"factor-analytic {k}", [over("hybrid", "site", factor_analytic(k))]):
-            break
     if not fits:
-        raise ValueError(f"the model of the sites' means has {unsettled[ALIKE]}")
+        raise ValueError(f"the model of the sites' means has {unsettled[names[0]]}")
     return fits, unsettled
+
+
+def _is_best(name, fits):
+    least = min((fit.information_criterion for fit in fits.values()), default=np.inf)
+    return name in fits and fits[name].information_criterion <= least
 
 
 def _comparison(fits):
