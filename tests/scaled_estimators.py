@@ -164,7 +164,7 @@ ESTIMATORS = {
     "selection_index:index_draws": "test_selection_index.py",
     "selection_index:index_gains": "test_selection_index.py",
     "selection_index:index_table": "test_selection_index.py",
-    "joint_traits:joint_traits": "test_selection_index.py",
+    "joint_traits:_drawn_trait": "test_selection_index.py",
     "sensitivity:sensitivity": "test_sensitivity.py",
 }
 

@@ -71,6 +71,7 @@ def test_desired_gains_come_in_the_proportions_wanted():
     # Pesek & Baker (1969): the response is proportional to what is desired, for any phenotypic covariance
     wanted = pd.Series({"ADG": 20.0, "LP": -1.0})
     b = desired_gains(G, wanted)
+    assert (G @ b).to_numpy() == pytest.approx(wanted.to_numpy())
     response = expected_response(b, P, G, 1.0)
     assert (response / wanted).to_numpy() == pytest.approx(np.full(2, response["ADG"] / 20))
     again = smith_hazel(P, G, implied_weights(b, P, G))

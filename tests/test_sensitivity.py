@@ -67,6 +67,9 @@ def test_margin_places_and_costs_flip_as_enumeration_says(base):
     assert decided(table, "margin 20 %") == {"A": "drop", "B": "drop", "C": "promote", "D": "drop"}
     assert decided(table, "1 place") == {"A": "drop", "B": "drop", "C": "promote", "D": "drop"}
     assert decided(table, "margin 0 %") == {"A": "drop", "B": "promote", "C": "promote", "D": "drop"}
+    one_place = table[table["scenario"].eq("1 place")].set_index("hybrid")
+    assert one_place.loc[["B", "C"], "chance_worthy"].tolist() == pytest.approx([0.4, 0.6])
+    assert one_place.loc[["B", "C"], "base_chance"].tolist() == pytest.approx([1.0, 0.6])
     # C is promoted while wrong_promote 0.4 < wrong_drop 0.6: not with a ratio of two against it
     assert decided(table, "twice the cost of a wrong promotion")["C"] == "drop"
     assert decided(table, "half the cost of a wrong drop")["C"] == "drop"

@@ -1,5 +1,7 @@
 """Traits as joint draws: against other tools where the layout is simple, against known truth elsewhere."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,6 +22,7 @@ from culmbook.traits import (
     make_trait,
     moisture_trait,
     stand_trait,
+    unshrunk_means,
 )
 from culmbook.untested import with_untested
 
@@ -53,7 +56,7 @@ def test_stand_draws_scatter_as_the_logits_of_statsmodels(rng):
     counts = cells[["alive"]].assign(dead=cells["total"] - cells["alive"])
     fit = sm.GLM(counts, design, family=sm.families.Binomial()).fit()
     drawn = pd.DataFrame(special.logit(trait.draws), columns=trait.draws.columns)
-    assert drawn.mean().to_numpy() == pytest.approx(fit.params.to_numpy(), abs=0.05)
+    assert trait.draws.mean().to_numpy() == pytest.approx(special.expit(fit.params).to_numpy(), rel=0.006)
     assert drawn.std().to_numpy() == pytest.approx(fit.bse.to_numpy(), rel=0.35)
     assert trait.table["n"].eq(6).all() and trait.better == "higher" and trait.why_not == ""
     assert trait.table["lower"].lt(trait.table["estimate"]).all()
@@ -177,6 +180,21 @@ def test_moisture_is_drawn_towards_the_mean_as_the_balanced_formula_says(rng):
     assert trait.draws.mean().to_numpy() == pytest.approx(expected.to_numpy(), abs=0.12)
     assert trait.unshrunk["estimate"].to_numpy() == pytest.approx(means.to_numpy(), abs=0.05)
     assert trait.unshrunk["variance"].to_numpy() == pytest.approx(within / 24 * 11 / 12, rel=0.15)
+
+
+def test_values_with_fixed_hybrids_are_those_of_the_analysis_of_variance(rng):
+    # one trial in complete blocks: deviations of plain means, with error mean square / r (1 - 1/h)
+    h, r = 10, 4
+    frame = pd.DataFrame({"hybrid": np.tile([f"H{i}" for i in range(h)], r),
+                          "replicate_season": np.repeat([f"R{i}" for i in range(r)], h)})
+    block = np.repeat(rng.normal(0, 2, r), h)
+    frame = frame.assign(condition="C", response=30 + block + np.tile(rng.normal(0, 2, h), r) + rng.normal(size=h * r))
+    means = unshrunk_means(SimpleNamespace(records=frame, terms=("hybrid", "replicate_season")))
+    table = frame.pivot(index="hybrid", columns="replicate_season", values="response").to_numpy()
+    rest = table - table.mean(axis=1, keepdims=True) - table.mean(axis=0) + table.mean()
+    mean_square = (rest**2).sum() / ((h - 1) * (r - 1))
+    assert means["estimate"].to_numpy() == pytest.approx(table.mean(axis=1) - table.mean())
+    assert means["variance"].to_numpy() == pytest.approx(mean_square / r * (1 - 1 / h), rel=1e-5)
 
 
 def test_cuts_on_different_days_are_compared_at_one(rng):
