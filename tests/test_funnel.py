@@ -1,5 +1,6 @@
 """A breeding programme's funnel: exact results, plot by plot simulation, words, edge inputs."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -18,7 +19,7 @@ from culmbook.funnel import (
     spread_before,
 )
 from culmbook.funnel_alternatives import alternatives, compare_funnels, comparison_words
-from culmbook.funnel_words import assumption_words, funnel_words
+from culmbook.funnel_words import assumption_words, check_words, funnel_words
 from culmbook.selection_intensity import expected_largest, finite_intensity, two_stage_gain
 
 OWN = {
@@ -197,6 +198,16 @@ def test_words_name_the_numbers_and_the_assumptions():
     bare = run_funnel(replace(COMMON, stages=(plain, *COMMON.stages[1:])), OWN, programmes=50)
     assert "Assumed of" not in assumption_words(bare, 0.17, same_sites=False)
     assert "new sites" in assumption_words(bare, 0.17, same_sites=False)
+
+
+def test_first_stage_is_checked_in_words_over_all_sets():
+    sets = pd.DataFrame([{**OWN, "hybrid": h} for h in (0.02, 0.04)])
+    both = [first_stage_gain(COMMON, own) for own in sets.to_dict("records")]
+    assert first_stage_gain(COMMON, sets) == pytest.approx(np.mean(both))
+    said = check_words(run_funnel(COMMON, sets, programmes=4000), sets)
+    found = [float(number) for number in re.findall(r"\d+(?:\.\d+)?", said)]
+    assert found[0] == 200 and found[1] == pytest.approx(100 * np.expm1(np.mean(both)), abs=0.05)
+    assert found[2] == pytest.approx(found[1], abs=0.5)
 
 
 def test_comparison_counts_only_differences_beyond_chance():

@@ -195,10 +195,8 @@ def run_funnel(
 
 def _variance_sets(variances, spread):
     """One mapping of variances per set, the spread of the crosses in place of that of the hybrids."""
-    if isinstance(variances, pd.DataFrame):
-        sets = variances.to_dict("records")
-    else:
-        sets = [dict(variances)]
+    is_many = isinstance(variances, pd.DataFrame)
+    sets = variances.to_dict("records") if is_many else [dict(variances)]
     if not sets:
         raise ValueError("there is no set of variances")
     if not any(term in sets[0] for term in SEASONAL):
@@ -302,20 +300,18 @@ def index_weights(stages, variances: Mapping, *, same_sites: bool = True) -> np.
     return np.linalg.lstsq(covariance, own * like, rcond=None)[0]
 
 
-def first_stage_gain(funnel: Funnel, variances: Mapping, *, spread: float | None = None) -> float:
+def first_stage_gain(funnel: Funnel, variances, *, spread: float | None = None) -> float:
     """Expected gain of the first stage, by the order statistics of so many crosses.
 
     Parameters
     ----------
-    funnel, spread
+    funnel, variances, spread
         As in :func:`run_funnel`.
-    variances : mapping
-        One set.
 
     Returns
     -------
     float
-        On the variances' scale; what :func:`run_funnel` finds for the first stage, without simulation.
+        On the variances' scale, the mean over sets; what :func:`run_funnel` finds, without simulation.
 
     Notes
     -----
@@ -325,10 +321,9 @@ def first_stage_gain(funnel: Funnel, variances: Mapping, *, spread: float | None
     ----------
     Falconer & Mackay (1996) Introduction to Quantitative Genetics, 4th ed., ch. 11.
     """
-    (own,) = _variance_sets(variances, spread)
-    stage = funnel.stages[0]
-    r = _accuracy(stage, own["hybrid"], own)
-    return finite_intensity(stage.kept, funnel.entries) * r * np.sqrt(own["hybrid"])
+    stage, sets = funnel.stages[0], _variance_sets(variances, spread)
+    apart = [_accuracy(stage, own["hybrid"], own) * np.sqrt(own["hybrid"]) for own in sets]
+    return finite_intensity(stage.kept, funnel.entries) * float(np.mean(apart))
 
 
 def _accuracy(stage, hybrid, own):

@@ -1,8 +1,10 @@
 """Sentences about a breeding programme's funnel: what it may gain, and what that rests on."""
 
+import numpy as np
+
 from culmbook.consistency import ESTABLISHED
 from culmbook.formats import fmt_interval, fmt_share
-from culmbook.funnel import FunnelRuns, best_possible, funnel_table
+from culmbook.funnel import FunnelRuns, best_possible, first_stage_gain, funnel_table
 from culmbook.season_words import n_of
 
 
@@ -73,4 +75,26 @@ def assumption_words(
         f"Yield alone decides; {sites}; {ESTABLISHED - 1} years of establishment come before the seasons of "
         "a stage; interactions are as large among crosses as among this network's hybrids; the data of "
         "earlier stages go on counting, with their best weights."
+    )
+
+
+def check_words(runs: FunnelRuns, variances, *, spread: float | None = None) -> str:
+    """Set the simulated gain of the first stage beside that of the order statistics of so many crosses.
+
+    Parameters
+    ----------
+    runs : FunnelRuns
+        On the log scale.
+    variances, spread
+        Those that the programmes were played with.
+
+    Returns
+    -------
+    str
+    """
+    exact = np.expm1(first_stage_gain(runs.funnel, variances, spread=spread))
+    found, stage = np.expm1(runs.gains[:, 0].mean()), runs.funnel.stages[0]
+    return (
+        f"Check: order statistics of {runs.funnel.entries} crosses put the gain of the {stage.name} at "
+        f"{fmt_share(exact, 1)} (geometric mean); the programmes played have {fmt_share(found, 1)}."
     )
