@@ -1,7 +1,9 @@
 """Calibration of the probabilities behind a selection, and realised losses of its decisions, on networks whose truth is known.
 
-``python tests/known_truth_selection.py [--sets N] [--jobs J]`` prints the tables; tests run a short version. Spreads, size, control
-and floors are drawn anew for every network; seeds are fixed beforehand.
+``python tests/known_truth_selection.py [--sets N] [--uneven N] [--jobs J]`` prints the tables; tests run a short version. Spreads,
+size, control and floors are drawn anew for every network; seeds are fixed beforehand. In the even networks all hybrids stand at all
+sites, and both wrong decisions cost the same; in the uneven ones a hybrid stands at about half of the sites, and a good one dropped
+costs three times as much as a poor one promoted.
 """
 
 import argparse
@@ -24,12 +26,14 @@ from culmbook.more_data import hold_table
 from culmbook.season_draws import draw_seasons
 from culmbook.selection import blup_table, candidate_gains, heritability, in_top, lasting_values
 
-K, DELTA, COSTS = 5, 0.10, Costs(1.0, 1.0, 0.05)
+K, DELTA, COSTS, UNEVEN_COSTS = 5, 0.10, Costs(1.0, 1.0, 0.05), Costs(1.0, 3.0, 0.05)
+SITE_SHARE = 0.55  # of hybrid x site in uneven networks
 STAND = {"mean": 1.5, "sd": 0.6, "error": 0.25, "floor": special.logit(0.70)}
 HARDINESS = {"mean": 3.5, "sd": 0.8, "error": 0.3, "floor": 3.0}  # degrees of frost, that is LT50 with its sign turned
 LARGE = ((24, 41), (4, 7), (2, 4))
 SMALL = ((12, 17), (3, 4), (2, 3))
 DRAWS, VARIANCES = 600, 30
+STEP = 50
 SHARPER = {"": 1.0, "narrowed ": 0.85, "halved ": 0.5}
 
 
@@ -44,12 +48,23 @@ def floor_trait(names, trait, rng, n=DRAWS):
     return true > below, pd.Series(raw - below, names), pd.Series(shrunk - below, names), drawn > below
 
 
-def network(seed, size=LARGE):
+def stands(frame, rng):
+    """Is a hybrid at a site at all? The control is everywhere, every other at one site at least."""
+    sites, hybrids = sorted(frame["site"].unique()), sorted(frame["hybrid"].unique())
+    there = rng.random((len(hybrids), len(sites))) < SITE_SHARE
+    there[np.arange(len(hybrids)), rng.integers(len(sites), size=len(hybrids))] = True
+    there = pd.DataFrame(there, hybrids, sites)
+    there.loc[CONTROL] = True
+    return there.stack().reindex(pd.MultiIndex.from_frame(frame[["hybrid", "site"]])).to_numpy()
+
+
+def network(seed, size=LARGE, uneven=False):
     """A network with one season to come, what is true of it, and its floors."""
-    rng = np.random.default_rng([71, seed, size[0][0]])
+    rng = np.random.default_rng([71, seed, size[0][0], *([1] if uneven else [])])
     hybrids, sites, seasons = (int(rng.integers(*limits)) for limits in size)
     sd = draw_spreads(rng)
     frame = layout(rng, sites, seasons + 1, hybrids=hybrids + 1)
+    frame = frame[stands(frame, rng)].reset_index(drop=True) if uneven else frame
     y, lasting = simulate(frame, sd, rng)
     frame = frame.assign(dry_yield_t_ha=np.exp(y))
     names = sorted(set(lasting.index) - {CONTROL})
@@ -61,9 +76,9 @@ def network(seed, size=LARGE):
     return frame, sd, lasting, truth, floors
 
 
-def selection_set(seed, size=LARGE):
+def selection_set(seed, size=LARGE, uneven=False):
     """Claims about every candidate of a network beside the truth, and the network's losses; None where a fit is refused."""
-    frame, sd, lasting, truth, floors = network(seed, size)
+    frame, sd, lasting, truth, floors = network(seed, size, uneven)
     last = frame["growing_season"].max()
     now = season_records(frame[frame["growing_season"] < last])
     try:
@@ -74,15 +89,16 @@ def selection_set(seed, size=LARGE):
     gains = candidate_gains(drawn, CONTROL)
     eligible = pd.DataFrame(floors[0][3] & floors[1][3], columns=list(truth.index))[gains.columns]
     claims = _claims(gains, eligible, truth).assign(network=seed)
-    rule = dict(k=K, delta=DELTA, costs=COSTS)
+    rule = dict(k=K, delta=DELTA, costs=UNEVEN_COSTS if uneven else COSTS)
     more = hold_table(seasons, drawn, CONTROL, eligible, **rule, seed=seed)
     table = decide(gains, eligible, **rule, more=more).set_index("hybrid")
     try:
-        promoted = _in_the_end(frame, last, table, eligible, seed)
+        promoted = _in_the_end(frame, last, table, eligible, rule, seed)
     except ValueError as error:
         return str(error)
     at_once = decide(gains, eligible, **rule).set_index("hybrid")["decision"].eq("promote")
-    return claims, _losses(now, seasons, table, promoted, at_once, truth, floors) | _heritability(seasons, lasting, sd)
+    losses = _losses(now, seasons, table, promoted, at_once, truth, floors, rule["costs"])
+    return claims, losses | _heritability(seasons, lasting, sd)
 
 
 def _claims(gains, eligible, truth):
@@ -95,7 +111,7 @@ def _claims(gains, eligible, truth):
     return pd.DataFrame(rows).join(truth[["is_top", "is_over", "is_worthy"]].astype(float))
 
 
-def _in_the_end(frame, last, table, eligible, seed):
+def _in_the_end(frame, last, table, eligible, rule, seed):
     """Promoted in the end: what is held is cut one more season, with what was promoted, and then decided for good."""
     promoted, held = (table["decision"].eq(d) for d in ("promote", "hold"))
     if not held.any() or promoted.sum() >= K:
@@ -103,13 +119,13 @@ def _in_the_end(frame, last, table, eligible, seed):
     kept = {CONTROL, *table.index[promoted | held]}
     records = frame[(frame["growing_season"] < last) | frame["hybrid"].isin(kept)]
     again = draw_seasons(fit_seasons(season_records(records), [CONTROL]), DRAWS, seed, variances=VARIANCES)
-    later = decide(candidate_gains(again, CONTROL), eligible, k=K, delta=DELTA, costs=COSTS).set_index("hybrid")
-    chance = later["chance_worthy"][held & (later["chance_worthy"] > COSTS.threshold)]
+    later = decide(candidate_gains(again, CONTROL), eligible, **rule).set_index("hybrid")
+    chance = later["chance_worthy"][held & (later["chance_worthy"] > rule["costs"].threshold)]
     chosen = chance.sort_values(ascending=False, kind="stable").index[: K - int(promoted.sum())]
     return promoted | promoted.index.isin(chosen)
 
 
-def _losses(now, seasons, table, promoted, at_once, truth, floors):
+def _losses(now, seasons, table, promoted, at_once, truth, floors, costs):
     blup = blup_table(seasons, CONTROL).set_index("hybrid")["gain"].drop(CONTROL)
     raw = now.groupby(now["hybrid"].astype("str"))["dry_yield_t_ha"].mean()
     raw = raw.drop(CONTROL) / raw[CONTROL] - 1
@@ -125,8 +141,8 @@ def _losses(now, seasons, table, promoted, at_once, truth, floors):
         "raw means, as many": _best(raw[unshrunk[raw.index]], n),
     }
     held = int(table["decision"].eq("hold").sum())
-    out = {f"loss, {name}": _loss(names, truth) for name, names in chosen.items()}
-    out["loss, decided"] += COSTS.hold * held
+    out = {f"loss, {name}": _loss(names, truth, costs) for name, names in chosen.items()}
+    out["loss, decided"] += costs.hold * held
     first = {"expected loss": table["loss"].sum(), "held": held, "promoted": n, "promoted at once": int(at_once.sum())}
     return out | first | {"worthy": truth["is_worthy"].sum(), "candidates": len(truth)}
 
@@ -135,10 +151,10 @@ def _best(values, n):
     return values.sort_values(ascending=False, kind="stable").index[:n]
 
 
-def _loss(chosen, truth):
+def _loss(chosen, truth, costs):
     """Loss of promoting some and dropping the rest; ``chosen`` names, or true and false by hybrid."""
     is_chosen = chosen[truth.index] if isinstance(chosen, pd.Series) else pd.Series(truth.index.isin(chosen), truth.index)
-    wrong = np.where(is_chosen, COSTS.wrong_promote * (1 - truth["is_worthy"]), COSTS.wrong_drop * truth["is_worthy"])
+    wrong = np.where(is_chosen, costs.wrong_promote * (1 - truth["is_worthy"]), costs.wrong_drop * truth["is_worthy"])
     return float(wrong.sum())
 
 
@@ -152,9 +168,9 @@ def _heritability(seasons, lasting, sd):
     return {"heritability": stated, "realised heritability": realised, "heritability, bias": stated - realised}
 
 
-def run_selection(sets, size=LARGE, jobs=1, first=0):
+def run_selection(sets, size=LARGE, jobs=1, first=0, uneven=False):
     """Claims, losses by network, and reasons of refused fits."""
-    one = partial(selection_set, size=size)
+    one = partial(selection_set, size=size, uneven=uneven)
     if jobs == 1:
         results = [one(seed) for seed in range(first, first + sets)]
     else:
@@ -178,7 +194,8 @@ def calibration(claims):
             apart = pd.Series((true - stated) ** 2 - stated * (1 - stated)).groupby(group).sum()
             own = (stated * (1 - stated)).sum()
             bias = pd.Series(true - stated).groupby(group).mean()
-            rows[name + what] = (slope, se, 1 + apart.sum() / own, apart.std(ddof=1) * np.sqrt(n) / own, bias.mean(), bias.std(ddof=1) / np.sqrt(n))
+            ratio = 1 + apart.sum() / own, apart.std(ddof=1) * np.sqrt(n) / own
+            rows[name + what] = (slope, se, *ratio, bias.mean(), bias.sem())
     return pd.DataFrame.from_dict(rows, orient="index", columns=["slope", "slope se", "error ratio", "ratio se", "bias", "bias se"])
 
 
@@ -211,16 +228,19 @@ def show(claims, networks, refused):
 
 
 def main():
-    """Print the tables, a first time after fifty networks."""
+    """Print the tables, again after every fifty networks."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sets", type=int, default=300)
+    parser.add_argument("--uneven", type=int, default=100)
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args()
-    parts, step = [], 50
-    for first in range(0, args.sets, step):
-        parts.append(run_selection(min(step, args.sets - first), LARGE, args.jobs, first))
-        claims, networks = (pd.concat([p[i] for p in parts], ignore_index=True) for i in (0, 1))
-        show(claims, networks, [r for p in parts for r in p[2]])
+    for uneven, sets in ((False, args.sets), (True, args.uneven)):
+        parts = []
+        for first in range(0, sets, STEP):
+            parts.append(run_selection(min(STEP, sets - first), LARGE, args.jobs, first, uneven))
+            claims, networks = (pd.concat([p[i] for p in parts], ignore_index=True) for i in (0, 1))
+            print("uneven" if uneven else "even", end=": ")
+            show(claims, networks, [r for p in parts for r in p[2]])
 
 
 if __name__ == "__main__":

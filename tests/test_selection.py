@@ -199,6 +199,11 @@ def test_probability_of_the_best_matches_bechhofer_1954(rng):
     assert chance_in_top(pd.DataFrame(values), 1)[0] == pytest.approx(0.95, abs=0.0015)
 
 
+def test_share_of_draws_over_the_margin():
+    gains = pd.DataFrame({"A": [0.0, 0.1, 0.11, 0.5], "B": [-0.1, -0.2, 0.0, 0.1]})
+    assert chance_beats(gains, 0.1).to_dict() == {"A": 0.5, "B": 0.0} and chance_beats(gains, 0.0).to_dict() == {"A": 0.75, "B": 0.25}
+
+
 def test_equal_hybrids_share_the_places(rng):
     gains = pd.DataFrame(rng.normal(size=(40_000, 8)))
     assert np.allclose(chance_in_top(gains, 3), 3 / 8, atol=0.01)
