@@ -178,13 +178,16 @@ def test_groups_of_the_truth_are_found(factors):
     assert "two common factors" in correlation_words(factors)
 
 
-def made(correlation, structure=UNEVEN, covariance=None, errors=None):
+def made(correlation, structure=UNEVEN, covariance=None, errors=None, above=9.0):
     """A result with given correlations."""
     names = [f"S{k}" for k in range(len(correlation))]
     r = pd.DataFrame(correlation, names, names)
     g = r if covariance is None else pd.DataFrame(covariance, names, names)
     sites = sites_of(pd.DataFrame(np.zeros((4, len(names))), list("abcd"), names), dict(zip(names, errors or [1.0] * len(names), strict=True)))
-    return SiteCorrelation(structure, {}, pd.DataFrame(), {}, g, r, pd.DataFrame(), pd.Series(dtype=float), r * 0, sites)
+    comparison = pd.DataFrame({"above_best": {ALIKE: 0.0 if structure == ALIKE else above, UNEVEN: 0.0}})
+    pairs = [(a, b, 9, r.loc[a, b], r.loc[a, b] - 0.1, r.loc[a, b] + 0.1) for i, a in enumerate(names) for b in names[i + 1:]]
+    pairs = pd.DataFrame(pairs, columns=["site", "other", "n_common", "correlation", "lower", "upper"])
+    return SiteCorrelation(structure, {}, comparison, {}, g, r, pairs, pd.Series(dtype=float), r * 0, sites)
 
 
 def test_groups_of_given_correlations():
@@ -196,8 +199,11 @@ def test_groups_of_given_correlations():
     apart = site_groups(made(r), least=0.95)
     assert apart.groups.nunique() == 4 and apart.why.startswith("No two of the 4 sites")
     assert np.isnan(apart.between.loc[1, 1])
-    one = site_groups(made(np.full((4, 4), 0.3) + 0.7 * np.eye(4), ALIKE))
-    assert one.groups.tolist() == [1] * 4 and one.merges is None and one.why.startswith("One group")
+    for alike in (made(np.full((4, 4), 0.3) + 0.7 * np.eye(4), ALIKE), made(r, above=1.9)):
+        one = site_groups(alike)
+        assert one.groups.tolist() == [1] * 4 and one.merges is None and one.why.startswith("One group: a single")
+    # pairs between groups have correlations 0.2, 0.1, 0.3, 0.2 and limits 0.1 on either side
+    assert "For 1 of the 4 pairs" in site_groups(made(r), least=0.35).why and "For" not in groups.why
     with pytest.raises(ValueError, match="two sites make no groups"):
         site_groups(made(r[:2, :2]))
     with pytest.raises(ValueError, match="least = 1"):

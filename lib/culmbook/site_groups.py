@@ -13,6 +13,8 @@ from culmbook.site_correlation import ALIKE, SiteCorrelation
 
 HALF_IN_COMMON = 0.71
 """Mean correlation of sites in one group: half of the hybrids' variance is common (common practice)."""
+AS_GOOD = 2.0
+"""Difference of Akaike's criterion up to which the simpler covariance describes the data as well."""
 
 
 @dataclass(frozen=True)
@@ -45,8 +47,8 @@ def site_groups(found: SiteCorrelation, *, least: float = HALF_IN_COMMON) -> Sit
     Returns
     -------
     SiteGroups
-        One group where a single correlation for all pairs fits best: then nothing singles out sites that
-        belong together, whatever that correlation is.
+        One group where a single correlation for all pairs fits as well as any other covariance: then nothing
+        singles out sites that belong together, whatever that correlation is.
 
     Raises
     ------
@@ -55,13 +57,15 @@ def site_groups(found: SiteCorrelation, *, least: float = HALF_IN_COMMON) -> Sit
 
     Notes
     -----
-    Average linkage on ``1 - r``, cut at ``1 - least``: groups are joined as long as the mean correlation
+    A single correlation fits as well where its criterion is at most :data:`AS_GOOD` over the best. Otherwise
+    average linkage on ``1 - r``, cut at ``1 - least``: groups are joined as long as the mean correlation
     between their sites is at least ``least``. The correlations are estimates; sites near the cut may fall
-    on either side of it.
+    on either side of it, and ``why`` counts the pairs of different groups whose limits reach it.
 
     References
     ----------
-    Sokal & Michener (1958) Univ. Kansas Sci. Bull. 38:1409-1438 for average linkage.
+    Burnham & Anderson (2002) Model Selection and Multimodel Inference, section 2.6, for differences of the
+    criterion; Sokal & Michener (1958) Univ. Kansas Sci. Bull. 38:1409-1438 for average linkage.
     """
     if not 0 < least < 1:
         raise ValueError(f"least = {least}: it must lie between 0 and 1")
@@ -73,14 +77,14 @@ def site_groups(found: SiteCorrelation, *, least: float = HALF_IN_COMMON) -> Sit
         raise ValueError(
             f"no lasting differences of hybrids were found at {fmt_list(list(flat))}: no groups can be made"
         )
-    if found.structure == ALIKE:
+    if is_alike(found):
         number, merges = np.ones(len(correlation), int), None
     else:
         distance = np.maximum(1 - (correlation.to_numpy() + correlation.to_numpy().T) / 2, 0.0)
         merges = hierarchy.linkage(squareform(distance, checks=False), "average")
         number = _by_size(hierarchy.fcluster(merges, 1 - least, "distance"))
     groups = pd.Series(number, correlation.index, name="group")
-    why = _words(found.structure, groups, least)
+    why = _words(found, groups, least)
     return SiteGroups(groups, _between(correlation, groups), least, merges, why)
 
 
@@ -103,16 +107,35 @@ def _mean(values):
     return np.nanmean(values) if np.isfinite(values).any() else np.nan
 
 
-def _words(structure, groups, least):
-    n, sites, least = groups.nunique(), n_of(len(groups), "site"), fmt_number(least, 2)
-    if structure == ALIKE:
+def is_alike(found: SiteCorrelation) -> bool:
+    """Does one correlation for all pairs of sites fit as well as any other covariance?"""
+    return ALIKE in found.comparison.index and found.comparison.loc[ALIKE, "above_best"] <= AS_GOOD
+
+
+def _words(found, groups, least):
+    n, sites, cut = groups.nunique(), n_of(len(groups), "site"), fmt_number(least, 2)
+    if is_alike(found):
         return (
-            f"One group: a single correlation for all pairs of the {sites} fits best, so nothing singles out "
-            "sites that belong together."
+            f"One group: a single correlation for all pairs of the {sites} describes the data as well as any "
+            "other covariance tried, so nothing singles out sites that belong together."
         )
     if n == 1:
-        return f"One group: the {sites} rank the hybrids alike (mean correlation of at least {least})."
+        return f"One group: the {sites} rank the hybrids alike (mean correlation of at least {cut})."
     if n == len(groups):
-        return f"No two of the {sites} have a correlation of {least} or more: each ranks in its own way."
-    parts = [fmt_list(list(groups.index[groups == g]), 8) for g in sorted(groups.unique())]
-    return f"{n_of(n, 'group')}, joined at a mean correlation of at least {least}: {'; '.join(parts)}."
+        words = f"No two of the {sites} have a correlation of {cut} or more: each ranks in its own way."
+    else:
+        parts = [fmt_list(list(groups.index[groups == g]), 8) for g in sorted(groups.unique())]
+        words = f"{n_of(n, 'group')}, joined at a mean correlation of at least {cut}: {'; '.join(parts)}."
+    return words + _unclear_words(found.pairs, groups, least)
+
+
+def _unclear_words(pairs, groups, least):
+    apart = pairs[pairs["site"].map(groups) != pairs["other"].map(groups)]
+    unclear = int((apart["upper"] >= least).sum())
+    if not unclear:
+        return ""
+    of = "the one pair" if len(apart) == 1 else f"{unclear} of the {len(apart)} pairs"
+    return (
+        f" For {of} of sites in different groups the limits reach {fmt_number(least, 2)}: those may belong "
+        "together."
+    )
