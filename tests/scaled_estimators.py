@@ -184,6 +184,17 @@ ESTIMATORS = {
     "more_data:spreads": "test_more_data.py",
     "more_data:hold_table": "test_more_data.py",
     "more_data:plan_table": "test_more_data.py",
+    "connected:common_entries": "test_connected.py",
+    "two_stage:site_means": "test_two_stage.py",
+    "two_stage:external_means": "test_two_stage.py",
+    "two_stage:fit_two_stage": "test_two_stage.py",
+    "two_stage:compare_stages": "test_two_stage.py",
+    "site_correlation:shared_seasons": "test_site_correlation.py",
+    "site_correlation:level_free": "test_site_correlation.py",
+    "site_correlation:correlate_sites": "test_site_correlation.py",
+    "site_groups:site_groups": "test_site_correlation.py",
+    "choosing_elsewhere:choosing_elsewhere": "test_site_correlation.py",
+    "site_agreement:fit_site_agreement": "test_site_agreement.py",
 }
 
 
