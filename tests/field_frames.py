@@ -8,8 +8,20 @@ NONE, SMOOTH, PATCHY, LINES = "no trend", "smooth", "patchy", "rows and columns"
 SCENARIOS = (NONE, SMOOTH, PATCHY, LINES)
 
 
-def make_trial(rng, scenario=NONE, *, hybrids=26, replicates=3, rows=6, columns=13, missing=0.02, spread=0.25,
-               sd=0.22, share=0.4, carry=0.5):
+def make_trial(
+    rng,
+    scenario=NONE,
+    *,
+    hybrids=26,
+    replicates=3,
+    rows=6,
+    columns=13,
+    missing=0.02,
+    spread=0.25,
+    sd=0.22,
+    share=0.4,
+    carry=0.5,
+):
     """Log yields of one trial in one season; two rows of plots to a replicate, blocks of about seven plots.
 
     ``share`` of the variance within hybrids, ``sd`` squared, is trend. Effects of hybrids are in ``true``.
@@ -25,8 +37,16 @@ def make_trial(rng, scenario=NONE, *, hybrids=26, replicates=3, rows=6, columns=
     frame["trend"] = field_of(scenario, rows, columns, rng).ravel() * sd * np.sqrt(share)
     rough = sd * (1.0 if scenario == NONE else np.sqrt(1 - share))
     frame["response"] = 2.0 + frame["true"] + frame["trend"] + rng.normal(0, rough, len(frame))
-    frame = frame.assign(site="S1", trial="T1", place="S1:T1", season="2025", main_plot=None, planting_method="hand",
-                         film="none", plot=[f"{r:02d}{c:02d}" for r, c in grid])
+    frame = frame.assign(
+        site="S1",
+        trial="T1",
+        place="S1:T1",
+        season="2025",
+        main_plot=None,
+        planting_method="hand",
+        film="none",
+        plot=[f"{r:02d}{c:02d}" for r, c in grid],
+    )
     return frame[rng.random(len(frame)) >= missing].reset_index(drop=True)
 
 

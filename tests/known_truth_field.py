@@ -1,7 +1,8 @@
 """Gain, cost and coverage of taking a trend out of a field, on simulated trials whose truth is known.
 
-``python tests/known_truth_field.py [--sets N] [--jobs J]`` prints the tables; tests run a short version. Spreads of hybrids and
-plots and the trend's share of the plots' variance are drawn anew for every trial; seeds are fixed beforehand.
+``python tests/known_truth_field.py [--sets N] [--jobs J]`` prints the tables; tests run a short version.
+Spreads of hybrids and plots and the trend's share of the plots' variance are drawn anew for every trial;
+seeds are fixed beforehand.
 """
 
 import argparse
@@ -24,18 +25,27 @@ LARGE = {"hybrids": 56, "rows": 12, "columns": 14}
 COSTS_LESS = 1.03
 """Ratio of mean squared errors that a trend may not exceed where the field has none."""
 
-__all__ = ["LARGE", "LINES", "NONE", "PATCHY", "SCENARIOS", "SMALL", "SMOOTH", "field_set", "passes", "ratio", "run"]
+__all__ = ["LARGE", "LINES", "NONE", "PATCHY", "SCENARIOS", "SMALL", "SMOOTH", "passes", "ratio", "run"]
 
 
 def draw_field(rng, scenario, **size):
-    """A trial whose spreads are drawn around those of the demo generator, the trend's share from 25 to 55 %."""
-    return make_trial(rng, scenario, spread=0.25 * np.exp(rng.normal(0, 0.2)), sd=0.22 * np.exp(rng.normal(0, 0.15)),
-                      share=rng.uniform(0.25, 0.55), missing=0.03, **size)
+    """A trial with spreads around those of the demo generator, 25 to 55 % of the plots' variance trend."""
+    return make_trial(
+        rng,
+        scenario,
+        spread=0.25 * np.exp(rng.normal(0, 0.2)),
+        sd=0.22 * np.exp(rng.normal(0, 0.15)),
+        share=rng.uniform(0.25, 0.55),
+        missing=0.03,
+        **size,
+    )
 
 
 def field_set(seed, scenario=NONE, candidates=CANDIDATES, **size):
-    """Squared errors of the hybrids' means by candidate, and whether intervals of differences hold under the chosen one."""
-    frame = draw_field(np.random.default_rng([61, seed, SCENARIOS.index(scenario)]), scenario, **(size or SMALL))
+    """Squared errors of the means by candidate, and whether intervals of differences hold."""
+    frame = draw_field(
+        np.random.default_rng([61, seed, SCENARIOS.index(scenario)]), scenario, **(size or SMALL)
+    )
     true = frame.drop_duplicates("hybrid").set_index("hybrid")["true"]
     choice = choose_trend(frame, candidates=candidates)
     rates = {"chosen " + kind: float(choice.chosen == kind) for kind in candidates}
@@ -47,15 +57,19 @@ def field_set(seed, scenario=NONE, candidates=CANDIDATES, **size):
         table, apart = _differences(means, true)
         half = (table["upper"] - table["lower"]) / 2
         for narrow, prefix in ((1.0, ""), (NARROW, "narrowed ")):
-            rates[f"{prefix}differences, {name}"] = ((table["estimate"] - apart).abs() <= narrow * half).mean()
+            rates[f"{prefix}differences, {name}"] = (
+                (table["estimate"] - apart).abs() <= narrow * half
+            ).mean()
     return rates
 
 
 def _differences(means, true):
     """Differences of hybrids taken two by two, each hybrid once, with the truth."""
     weights, names = means.weights, means.hybrids
-    first, second = names[: len(names) // 2], names[len(names) // 2: 2 * (len(names) // 2)]
-    rows = pd.DataFrame(weights.loc[first].to_numpy() - weights.loc[second].to_numpy(), columns=weights.columns)
+    first, second = names[: len(names) // 2], names[len(names) // 2 : 2 * (len(names) // 2)]
+    rows = pd.DataFrame(
+        weights.loc[first].to_numpy() - weights.loc[second].to_numpy(), columns=weights.columns
+    )
     return means.fit.contrast(rows), true[first].to_numpy() - true[second].to_numpy()
 
 
@@ -65,7 +79,7 @@ def run(scenario, sets, jobs=1, **given):
 
 
 def ratio(each, name="chosen", base="blocks"):
-    """Ratio of mean squared errors to those of blocks only, with its Monte Carlo standard error (delta method)."""
+    """Ratio of mean squared errors to those of blocks only, and its standard error (delta method)."""
     own, other = each[f"error, {name}"], each[f"error, {base}"]
     value = own.mean() / other.mean()
     return value, float((own - value * other).std(ddof=1) / np.sqrt(len(each)) / other.mean())
@@ -79,7 +93,10 @@ def summarise(each):
         table.loc[f"squared error over blocks, {name}"] = ratio(each, name)
     own, true = each["stated over true variance"], each["error, chosen"]
     value = own.mean() / true.mean()
-    table.loc["variance stated over true"] = value, (own - value * true).std(ddof=1) / np.sqrt(len(each)) / true.mean()
+    table.loc["variance stated over true"] = (
+        value,
+        (own - value * true).std(ddof=1) / np.sqrt(len(each)) / true.mean(),
+    )
     return table
 
 

@@ -1,7 +1,7 @@
 """Moran's I and the variogram: published values, R, definitions, edge inputs.
 
-Numbers of ``field_references.csv`` are printed by ``field_references.R`` (R 4.2.2, package ape 5.7, a general package for trees
-and distances).
+Numbers of ``field_references.csv`` are printed by ``field_references.R`` (R 4.2.2, package ape 5.7, a general
+package for trees and distances).
 """
 
 from pathlib import Path
@@ -41,9 +41,11 @@ def _countries(name):
     return frame["value"], w
 
 
-@pytest.mark.parametrize(("name", "printed"), [("anselin_1995_afcon", 0.4168), ("anselin_1988_columbus", 0.5110)])
+@pytest.mark.parametrize(
+    ("name", "printed"), [("anselin_1995_afcon", 0.4168), ("anselin_1988_columbus", 0.5110)]
+)
 def test_moran_matches_anselin_and_ape(references, name, printed):
-    """Row standardised weights. Printed: Anselin (1995) p. 105 gives .417 for the first; four digits from memory."""
+    """Row standardised weights. Anselin (1995) p. 105 prints .417 for the first; four digits from memory."""
     values, w = _countries(name)
     found, there = moran(values, w, style=ROW_STANDARDISED), references[name]
     assert found.i == pytest.approx(printed, abs=5e-5)
@@ -98,7 +100,7 @@ def test_units_and_order_do_not_matter(rng):
 
 
 def test_residuals_are_judged_by_what_the_model_makes_of_even_fields():
-    """Over even fields, I of the residuals averages what is expected and p is uniform; -1/(n - 1) is too high."""
+    """Over even fields I averages what is expected, which is below -1/(n - 1), and p is uniform."""
     found = []
     for seed in range(40):
         frame = make_trial(np.random.default_rng([4, seed]), NONE)

@@ -40,7 +40,11 @@ def test_left_out_errors_are_those_of_generalised_least_squares_without_the_reco
     table = left_out(fit)
     assert table["error"].iloc[i] == pytest.approx(y[i] - predicted, rel=1e-7)
     own = x[i] - x[rest].T @ inverse @ v[rest, i]
-    variance = v[i, i] - v[i, rest] @ inverse @ v[rest, i] + own @ np.linalg.solve(x[rest].T @ inverse @ x[rest], own)
+    variance = (
+        v[i, i]
+        - v[i, rest] @ inverse @ v[rest, i]
+        + own @ np.linalg.solve(x[rest].T @ inverse @ x[rest], own)
+    )
     assert table["variance"].iloc[i] == pytest.approx(variance, rel=1e-7)
 
 
@@ -56,7 +60,9 @@ def test_left_out_errors_of_plain_regression_are_deletion_residuals(rng):
 def test_trend_parts_and_residuals_add_up_to_the_response(lined):
     for means in lined.fits.values():
         fit = means.fit
-        total = fit.design.to_numpy(float) @ fit.coefficients.to_numpy() + sum(part_of(fit, t) for t in fit.levels)
+        total = fit.design.to_numpy(float) @ fit.coefficients.to_numpy() + sum(
+            part_of(fit, t) for t in fit.levels
+        )
         assert total + residuals(fit) == pytest.approx(fit.response)
         _, p = _dense(fit)
         assert residuals(fit) == pytest.approx(fit.variances["residual"] * p @ fit.response, abs=1e-9)
@@ -97,11 +103,13 @@ def test_repeated_plots_get_lasting_and_seasonal_parts(kind, rng):
     assert trend.fixed.shape == (len(cells), 0)
 
 
-# -- against R --------------------------------------------------------------------------------------------------------
+# -- against R -------------------------------------------------------------------------------------------
 
 
 def _wheat_fit(kind):
-    wheat = pd.read_csv(PUBLISHED / "stroup_1994_wheat2.csv", comment="#").assign(place="field", plot=lambda t: t.index.astype(str))
+    wheat = pd.read_csv(PUBLISHED / "stroup_1994_wheat2.csv", comment="#").assign(
+        place="field", plot=lambda t: t.index.astype(str)
+    )
     design = pd.get_dummies(wheat["variety"], dtype=float)
     if kind == "rational quadratic":
         return fit_gaussian(wheat, "yield", design, [over("place", ("latitude", "longitude"), kind)]), design
@@ -112,11 +120,20 @@ def _wheat_fit(kind):
     return fit_gaussian(wheat, "yield", design, ["block", *trend.terms]), design
 
 
-@pytest.mark.parametrize(("kind", "rounded"), [
-    ("blocks", 24.79), ("rows and columns", 13.57), ("rational quadratic", 8.64), ("surface with fixed lines", 8.96), ("surface", 9.08)])
+@pytest.mark.parametrize(
+    ("kind", "rounded"),
+    [
+        ("blocks", 24.79),
+        ("rows and columns", 13.57),
+        ("rational quadratic", 8.64),
+        ("surface with fixed lines", 8.96),
+        ("surface", 9.08),
+    ],
+)
 def test_mean_variance_of_a_difference_matches_lme4_and_nlme(kind, rounded):
-    """Wheat of Stroup & Baenziger (1994): R 4.2.2 with lme4 1.1-31 and nlme 3.1-162, script field_references.R."""
-    there = pd.read_csv(PUBLISHED / "field_references.csv", comment="#").set_index(["model", "quantity"])["value"][kind]
+    """Wheat of Stroup & Baenziger (1994); field_references.R with R 4.2.2, lme4 1.1-31, nlme 3.1-162."""
+    table = pd.read_csv(PUBLISHED / "field_references.csv", comment="#")
+    there = table.set_index(["model", "quantity"])["value"][kind]
     fit, design = _wheat_fit(kind)
     weights = pd.DataFrame(np.eye(56), columns=design.columns)
     assert mean_difference_variance(fit, weights) == pytest.approx(there["difference"], rel=1e-4)
@@ -124,15 +141,17 @@ def test_mean_variance_of_a_difference_matches_lme4_and_nlme(kind, rounded):
     assert fit.criterion == pytest.approx(there["criterion"], rel=1e-7)
 
 
-# -- parts of a plot's yield, borders -------------------------------------------------------------------------------------
+# -- parts of a plot's yield, borders --------------------------------------------------------------------
 
 
 def test_parts_add_up_and_the_trend_follows_the_true_one():
     frame = make_trial(np.random.default_rng(12), SMOOTH, share=0.7)
     parts = plot_parts(choose_trend(frame).best)
-    assert (parts["own"] + parts["trend"] + parts["residual"]).to_numpy() == pytest.approx(parts["response"].to_numpy())
+    assert (parts["own"] + parts["trend"] + parts["residual"]).to_numpy() == pytest.approx(
+        parts["response"].to_numpy()
+    )
     assert parts["trend"].mean() == pytest.approx(0, abs=1e-12)
-    assert parts.groupby("hybrid")["own"].nunique().max() == 1 or parts.groupby("hybrid")["own"].std().max() < 1e-9
+    assert parts.groupby("hybrid")["own"].std().max() < 1e-9
     assert np.corrcoef(parts["trend"], frame["trend"])[0, 1] > 0.7
 
 
@@ -161,7 +180,7 @@ def test_a_border_that_yields_more_is_found_and_guards_move_it():
     assert refused == {END_COLUMNS: f"no plot in the {END_COLUMNS} has a yield"}
 
 
-# -- edge inputs -------------------------------------------------------------------------------------------------------
+# -- edge inputs -----------------------------------------------------------------------------------------
 
 
 def _reasons(frame):
@@ -211,13 +230,26 @@ def test_few_rows_and_columns_have_no_surface():
 
 def test_one_replicate_with_repeated_controls_rests_on_the_controls(rng):
     """Augmented layout: 40 hybrids once, two controls in every row."""
-    grid = pd.MultiIndex.from_product([range(1, 9), range(1, 8)], names=["row", "column"]).to_frame(index=False)
+    grid = pd.MultiIndex.from_product([range(1, 9), range(1, 8)], names=["row", "column"]).to_frame(
+        index=False
+    )
     names = [f"H{i:02d}" for i in range(40)]
     is_control = grid["column"].isin([2, 5])
     grid["hybrid"] = np.where(grid["column"] == 2, "C1", "C2").astype(object)
     grid.loc[~is_control, "hybrid"] = names
-    frame = grid.assign(response=rng.normal(2 + 0.1 * grid["row"], 0.1), site="S", trial="T", place="S:T", season="1", replicate="1",
-                        block=None, main_plot=None, planting_method="hand", film="none", plot=grid.index.astype(str))
+    frame = grid.assign(
+        response=rng.normal(2 + 0.1 * grid["row"], 0.1),
+        site="S",
+        trial="T",
+        place="S:T",
+        season="1",
+        replicate="1",
+        block=None,
+        main_plot=None,
+        planting_method="hand",
+        film="none",
+        plot=grid.index.astype(str),
+    )
     choice = choose_trend(frame)
     assert choice.table["n_left_out"].eq(16).all() and len(choice.best.hybrids) == 42
     assert choice.chosen != "blocks"
@@ -238,6 +270,8 @@ def test_one_hybrid_is_refused():
 def test_main_plots_in_rows_leave_only_columns_to_add(rng):
     """A split plot whose main plots are rows: the row effects are there already."""
     frame = make_trial(rng, NONE, missing=0)
-    frame = frame.assign(main_plot="M" + frame["row"].astype(str), film=np.where(frame["row"] % 2, "film", "none"))
+    frame = frame.assign(
+        main_plot="M" + frame["row"].astype(str), film=np.where(frame["row"] % 2, "film", "none")
+    )
     terms = choose_trend(frame).fits["rows and columns"].terms
     assert "main_plot_key" in terms and "place:column" in terms and "place:row" not in terms

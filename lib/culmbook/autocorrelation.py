@@ -91,7 +91,9 @@ def _weighted(neighbours, style):
         raise ValueError(f"style is {style!r}; it must be one of {', '.join(STYLES)}")
     w = np.asarray(neighbours, float)
     if w.ndim != 2 or w.shape[0] != w.shape[1] or np.diag(w).any() or (w < 0).any():
-        raise ValueError("neighbours must be a square matrix without negative numbers and with a diagonal of zeros")
+        raise ValueError(
+            "neighbours must be a square matrix without negative numbers and with a diagonal of zeros"
+        )
     linked = np.flatnonzero(w.any(axis=1) | w.any(axis=0))
     if len(linked) < LEAST_PLOTS:
         raise ValueError(f"{len(linked)} plots have a neighbour; Moran's I needs at least {LEAST_PLOTS}")
@@ -115,8 +117,8 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
     neighbours : ndarray, shape (plots, plots)
         From :func:`rook_neighbours`, or any weights of 0 and above.
     style : {'binary', 'row standardised'}
-        Weights as they are, or divided by their sum over each plot's neighbours, so that plots with few neighbours
-        count as much as others.
+        Weights as they are, or divided by their sum over each plot's neighbours, so that plots with few
+        neighbours count as much as others.
     draws : int
         Random permutations for ``p_drawn``.
     seed : int
@@ -133,8 +135,8 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
 
     Notes
     -----
-    ``I = n / S0 * sum_ij w_ij z_i z_j / sum_i z_i^2`` with deviations z from the mean and the weights' sum S0;
-    expectation ``-1/(n - 1)``. For the residuals of a model use :func:`moran_of_residuals`: they are
+    ``I = n / S0 * sum_ij w_ij z_i z_j / sum_i z_i^2`` with deviations z from the mean and the weights' sum
+    S0; expectation ``-1/(n - 1)``. For the residuals of a model use :func:`moran_of_residuals`: they are
     correlated even where the field is even.
 
     References
@@ -157,8 +159,9 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
     n, i, expected = len(z), float(_index(z, w)), -1 / (len(z) - 1)
     variance = _randomisation_variance(z, w)
     shuffled = np.random.default_rng(seed).permuted(np.tile(z[:, None], draws), axis=0)
-    return Moran(i, expected, variance, float(2 * stats.norm.sf(abs(i - expected) / np.sqrt(variance))),
-                 _share_as_far(_index(shuffled, w), i, expected), n, len(values) - n, style)
+    p = float(2 * stats.norm.sf(abs(i - expected) / np.sqrt(variance)))
+    p_drawn = _share_as_far(_index(shuffled, w), i, expected)
+    return Moran(i, expected, variance, p, p_drawn, n, len(values) - n, style)
 
 
 def _randomisation_variance(z, w):
@@ -190,8 +193,8 @@ def moran_of_residuals(fit, neighbours, *, style: str = BINARY, draws: int = DRA
     Returns
     -------
     Moran
-        ``expected``, ``variance`` and both ``p`` from residuals drawn from the model: what is left once its hybrids,
-        blocks and trend are taken off plots whose errors are independent.
+        ``expected``, ``variance`` and both ``p`` from residuals drawn from the model: what is left once its
+        hybrids, blocks and trend are taken off plots whose errors are independent.
 
     Raises
     ------
@@ -201,8 +204,8 @@ def moran_of_residuals(fit, neighbours, *, style: str = BINARY, draws: int = DRA
     Notes
     -----
     Residuals are ``s Py`` with the residual variance s and have covariance ``s^2 P``. Fixed and random
-    effects tie them together, so that their I is below ``-1/(n - 1)`` on average even in an even field. Variances
-    are taken as known.
+    effects tie them together, so that their I is below ``-1/(n - 1)`` on average even in an even field.
+    Variances are taken as known.
 
     References
     ----------
@@ -211,7 +214,8 @@ def moran_of_residuals(fit, neighbours, *, style: str = BINARY, draws: int = DRA
     linked, w = _weighted(neighbours, style)
     p = projection(fit)
     size, vectors = np.linalg.eigh((p + p.T) / 2)
-    drawn = (vectors * np.sqrt(np.maximum(size, 0))) @ np.random.default_rng(seed).normal(size=(len(p), draws))
+    normal = np.random.default_rng(seed).normal(size=(len(p), draws))
+    drawn = (vectors * np.sqrt(np.maximum(size, 0))) @ normal
     each = _index(_centred(drawn[linked]), w)
     i, expected = float(_index(_centred(fit.state.py[linked]), w)), float(each.mean())
     share = _share_as_far(each, i, expected)
@@ -237,9 +241,9 @@ def variogram(values, rows, columns, most: int | None = None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``direction`` ('across rows': plots of one column, some rows apart; 'across columns': plots of one row),
-        ``distance`` [plots], ``semivariance`` (squared unit of the values), ``n_pairs``. Distances without a pair
-        have no row.
+        ``direction`` ('across rows': plots of one column, some rows apart; 'across columns': plots of one
+        row), ``distance`` [plots], ``semivariance`` (squared unit of the values), ``n_pairs``. Distances
+        without a pair have no row.
 
     Raises
     ------
@@ -256,11 +260,17 @@ def variogram(values, rows, columns, most: int | None = None) -> pd.DataFrame:
 
     Examples
     --------
-    >>> variogram([1.0, 2, 4], [1, 1, 1], [1, 2, 3], most=2)[["distance", "semivariance", "n_pairs"]].values.tolist()
+    >>> table = variogram([1.0, 2, 4], [1, 1, 1], [1, 2, 3], most=2)
+    >>> table[["distance", "semivariance", "n_pairs"]].values.tolist()
     [[1.0, 1.25, 2.0], [2.0, 4.5, 1.0]]
     """
-    frame = pd.DataFrame({"value": np.asarray(values, float), "row": np.asarray(rows, float),
-                          "column": np.asarray(columns, float)})
+    frame = pd.DataFrame(
+        {
+            "value": np.asarray(values, float),
+            "row": np.asarray(rows, float),
+            "column": np.asarray(columns, float),
+        }
+    )
     if frame["value"].isna().any():
         raise ValueError("values are missing: give the plots that have one")
     parts = [_along(frame, "row", "column", most), _along(frame, "column", "row", most)]
@@ -275,5 +285,11 @@ def _along(frame, along, within, most):
     kept = (line[one] == line[other]) & (distance > 0) & (distance <= most)
     half = (value[one] - value[other])[kept] ** 2 / 2
     by = pd.Series(half).groupby(distance[kept]).agg(["mean", "size"])
-    return pd.DataFrame({"direction": f"across {along}s", "distance": by.index.astype(int), "semivariance": by["mean"].to_numpy(),
-                         "n_pairs": by["size"].to_numpy()})
+    return pd.DataFrame(
+        {
+            "direction": f"across {along}s",
+            "distance": by.index.astype(int),
+            "semivariance": by["mean"].to_numpy(),
+            "n_pairs": by["size"].to_numpy(),
+        }
+    )

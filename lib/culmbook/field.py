@@ -1,4 +1,4 @@
-"""Is the field uneven, and how is its unevenness taken out of the hybrids' yields? Terms that follow the field.
+"""Is the field uneven, and how is its unevenness taken out of the hybrids' yields?
 
 A trend is what plots owe to their place and not to their hybrid. Blocks catch it only where they were laid
 along it; rows, columns and a smooth surface catch it wherever it runs.
@@ -37,7 +37,12 @@ class Trend(NamedTuple):
 
 
 def trial_records(
-    harvests: pd.DataFrame, plots: pd.DataFrame, season: int | None = None, *, scale: str = "log", first_crop_year: int = 1
+    harvests: pd.DataFrame,
+    plots: pd.DataFrame,
+    season: int | None = None,
+    *,
+    scale: str = "log",
+    first_crop_year: int = 1,
 ) -> pd.DataFrame:
     """Yields of plots with their places, ready for a trend.
 
@@ -70,7 +75,9 @@ def trial_records(
 def with_places(records: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
     """Records with the row and column of their plots."""
     places = plots[["site", "plot", "row", "column"]]
-    return records.drop(columns=["row", "column"], errors="ignore").merge(places, on=["site", "plot"], how="left")
+    return records.drop(columns=["row", "column"], errors="ignore").merge(
+        places, on=["site", "plot"], how="left"
+    )
 
 
 def trend_terms(cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = None, random=()) -> Trend:
@@ -79,8 +86,8 @@ def trend_terms(cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = 
     Parameters
     ----------
     cells : DataFrame
-        One row per plot, or per plot and season: ``place`` (site and trial), ``plot, row, column`` and, where plots are
-        cut again, ``season``. Trials at one site have trends of their own with common variances.
+        One row per plot, or per plot and season: ``place`` (site and trial), ``plot, row, column`` and, where
+        plots are cut again, ``season``. Trials at one site have trends of their own with common variances.
     kind : str
         One of :data:`KINDS`.
     fixed : DataFrame, optional
@@ -100,23 +107,23 @@ def trend_terms(cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = 
 
     Notes
     -----
-    *Rows and columns*: a random effect of each. *Surface*: cubic P-splines in mixed-model form, a course along rows, one
-    along columns and one over both (one course only where one direction has fewer than four positions), each a
-    straight line and wiggles with one variance. Lines are random too: as fixed effects they cost precision
-    where the field is even, and models with other fixed effects have no comparable criteria. *Autoregressive*:
-    correlation falls by a constant factor per row and another per column, beside independent plot errors where there
-    is a nugget. Over several seasons each kind has a lasting part and a part of each season's own; that of a surface
-    has one variance.
+    *Rows and columns*: a random effect of each. *Surface*: cubic P-splines in mixed-model form, a course
+    along rows, one along columns and one over both (one course only where one direction has fewer than four
+    positions), each a straight line and wiggles with one variance. Lines are random too: as fixed effects
+    they cost precision where the field is even, and models with other fixed effects have no comparable
+    criteria. *Autoregressive*: correlation falls by a constant factor per row and another per column, beside
+    independent plot errors where there is a nugget. Over several seasons each kind has a lasting part and a
+    part of each season's own; that of a surface has one variance.
 
     References
     ----------
-    Gilmour, Cullis & Verbyla (1997) J. Agric. Biol. Environ. Stat. 2:269-293; Rodriguez-Alvarez et al. (2018) Spat. Stat.
-    23:52-71.
+    Gilmour, Cullis & Verbyla (1997) J. Agric. Biol. Environ. Stat. 2:269-293; Rodriguez-Alvarez et al. (2018)
+    Spat. Stat. 23:52-71.
 
     Examples
     --------
-    >>> grid = pd.MultiIndex.from_product([range(1, 7), range(1, 6)], names=["row", "column"]).to_frame(index=False)
-    >>> cells = grid.assign(place="A:T", plot=grid.index.astype(str))
+    >>> cells = pd.DataFrame({"place": "A:T", "plot": [str(i) for i in range(30)],
+    ...                       "row": [1 + i // 5 for i in range(30)], "column": [1 + i % 5 for i in range(30)]})
     >>> trend_terms(cells, "rows and columns").terms
     ['place:row', 'place:column']
     >>> [t.name for t in trend_terms(cells, "surface").terms]
@@ -134,7 +141,9 @@ def trend_terms(cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = 
     crossed = _rows_and_columns(cells, base, random) if kind != SURFACE else []
     bases = _surfaces(cells) if kind != ROWS_COLUMNS else []
     if not bases and not crossed:
-        raise ValueError("the replicates, blocks or main plots are the rows and columns already: there is nothing to add")
+        raise ValueError(
+            "the replicates, blocks or main plots are the rows and columns already: there is nothing to add"
+        )
     return Trend(none, [*crossed, *bases])
 
 
@@ -147,12 +156,16 @@ def refuse_unplaced(cells: pd.DataFrame) -> None:
     """
     absent = cells[["row", "column"]].isna().any(axis=1)
     if absent.any():
-        raise ValueError(f"{n_of(int(absent.sum()), 'plot')} of {len(cells)} {'has' if absent.sum() == 1 else 'have'} "
-                         "no row or column, so a trend over the field cannot be fitted")
+        raise ValueError(
+            f"{n_of(int(absent.sum()), 'plot')} of {len(cells)} {'has' if absent.sum() == 1 else 'have'} "
+            "no row or column, so a trend over the field cannot be fitted"
+        )
     keys = [c for c in ("place", "season", "row", "column") if c in cells]
     shared = cells[cells.duplicated(keys, keep=False)]
     if len(shared):
-        raise ValueError(f"plots {fmt_list(sorted(shared['plot'].astype(str).unique()))} share a row and column")
+        raise ValueError(
+            f"plots {fmt_list(sorted(shared['plot'].astype(str).unique()))} share a row and column"
+        )
 
 
 def _placed(cells):
@@ -205,7 +218,7 @@ def _autoregressive(cells):
 
 
 def _surfaces(cells):
-    """Bases of all trials together: courses along rows, along columns and over both; seasons' own with one variance."""
+    """Bases of all trials together: lasting courses, and seasons' own with one variance."""
     parts, seasonal = {}, []
     for _, own in cells.groupby("place", sort=True):
         courses = _courses(own)
@@ -216,7 +229,9 @@ def _surfaces(cells):
             where = (np.flatnonzero(own["season"].eq(s)) for s in own["season"].unique())
             seasonal += [(own.index[rows], together[rows]) for rows in where]
     if not parts:
-        raise ValueError(f"no trial has {LEAST_POSITIONS} rows or {LEAST_POSITIONS} columns, which a smooth trend needs")
+        raise ValueError(
+            f"no trial has {LEAST_POSITIONS} rows or {LEAST_POSITIONS} columns, which a smooth trend needs"
+        )
     blocks = parts | ({"surface of a season": seasonal} if seasonal else {})
     return [basis(name, _stacked(cells, each)) for name, each in blocks.items()]
 
@@ -231,8 +246,11 @@ def _courses(own):
         return {f"along {along[0]}s": np.hstack([smooth.fixed, smooth.terms[0].matrix])}
     smooth = smooth_surface(own["row"], own["column"])
     lines, (rows, columns, *both) = smooth.fixed.to_numpy(), (term.matrix for term in smooth.terms)
-    return {"along rows": np.hstack([lines[:, [0]], rows]), "along columns": np.hstack([lines[:, [1]], columns]),
-            "over both": np.hstack([lines[:, [2]], *both])}
+    return {
+        "along rows": np.hstack([lines[:, [0]], rows]),
+        "along columns": np.hstack([lines[:, [1]], columns]),
+        "over both": np.hstack([lines[:, [2]], *both]),
+    }
 
 
 def _compact(matrix):
@@ -247,6 +265,6 @@ def _stacked(cells, blocks):
     matrix = np.zeros((len(cells), sum(block.shape[1] for _, block in blocks)))
     start = 0
     for index, block in blocks:
-        matrix[cells.index.get_indexer(index), start:start + block.shape[1]] = block
+        matrix[cells.index.get_indexer(index), start : start + block.shape[1]] = block
         start += block.shape[1]
     return matrix / np.sqrt((matrix**2).sum(axis=1).mean())

@@ -1,8 +1,8 @@
 """Which trend suits a field, what taking it out gains, and what each choice makes of the hybrids' means.
 
-Hybrids are fixed in every candidate: their adjusted means are wanted as they are, not drawn together, and each
-candidate has to be judged by the same means. Replicates and planting treatments are fixed and blocks and main plots
-random in every candidate too, so that candidates differ in the trend alone.
+Hybrids are fixed in every candidate: their adjusted means are wanted as they are, not drawn together, and
+each candidate has to be judged by the same means. Replicates and planting treatments are fixed and blocks and
+main plots random in every candidate too, so that candidates differ in the trend alone.
 """
 
 from dataclasses import dataclass, field
@@ -74,9 +74,10 @@ def choose_trend(records: pd.DataFrame, response: str = "response", candidates=C
 
     Notes
     -----
-    All candidates have the same fixed part, so their restricted likelihoods may be compared; each variance and
-    correlation counts as a parameter. Prediction of left-out plots, the other way to choose, takes a trend for real
-    more often where there is none. Choosing makes the chosen model look a little better than it is.
+    All candidates have the same fixed part, so their restricted likelihoods may be compared; each variance
+    and correlation counts as a parameter. Prediction of left-out plots, the other way to choose, takes a
+    trend for real more often where there is none. Choosing makes the chosen model look a little better than
+    it is.
 
     References
     ----------
@@ -100,13 +101,14 @@ def compare_fits(fits: dict, units=None) -> pd.DataFrame:
     fits : dict of str to (GaussianFit, DataFrame)
         Fit and the weights of the hybrids' means, by candidate; ``'blocks'`` first.
     units : array_like, optional
-        What is left out together, as in :func:`culmbook.mixed.left_out.left_out`: the plot, where plots recur.
+        What is left out together, as in :func:`culmbook.mixed.left_out.left_out`: the plot, where plots
+        recur.
 
     Returns
     -------
     DataFrame
-        By candidate: ``parameters`` and ``aic`` of its covariance, ``above_best``; ``error`` (root mean square of the
-        errors of left-out records, unit of the response), ``n_left_out`` records it rests on;
+        By candidate: ``parameters`` and ``aic`` of its covariance, ``above_best``; ``error`` (root mean
+        square of the errors of left-out records, unit of the response), ``n_left_out`` records it rests on;
         ``difference_variance`` (mean variance of a difference of two hybrids' means, squared unit) and
         ``efficiency``: that of the first candidate over it.
 
@@ -118,8 +120,11 @@ def compare_fits(fits: dict, units=None) -> pd.DataFrame:
     rows = {}
     for name, (fit, weights) in fits.items():
         errors = left_out(fit, units)["error"].dropna()
-        rows[name] = {"error": float(np.sqrt((errors**2).mean())), "n_left_out": len(errors),
-                      "difference_variance": mean_difference_variance(fit, weights)}
+        rows[name] = {
+            "error": float(np.sqrt((errors**2).mean())),
+            "n_left_out": len(errors),
+            "difference_variance": mean_difference_variance(fit, weights),
+        }
     table = pd.DataFrame.from_dict(rows, orient="index")
     criteria = compare({name: fit for name, (fit, _) in fits.items()}) if len(fits) > 1 else _alone(fits)
     table = criteria[["parameters", "aic", "above_best"]].reindex(table.index).join(table)
@@ -127,12 +132,16 @@ def compare_fits(fits: dict, units=None) -> pd.DataFrame:
 
 
 def _alone(fits):
-    return pd.DataFrame({name: {"parameters": fit.n_parameters, "aic": fit.information_criterion, "above_best": 0.0}
-                         for name, (fit, _) in fits.items()}).T
+    return pd.DataFrame(
+        {
+            name: {"parameters": fit.n_parameters, "aic": fit.information_criterion, "above_best": 0.0}
+            for name, (fit, _) in fits.items()
+        }
+    ).T
 
 
 def mean_difference_variance(fit, weights: pd.DataFrame) -> float:
-    """Mean variance of a difference between two of several combinations of fixed effects, squared unit of the response.
+    """Mean variance of a difference between two of several combinations of fixed effects.
 
     Parameters
     ----------
@@ -143,7 +152,7 @@ def mean_difference_variance(fit, weights: pd.DataFrame) -> float:
     Returns
     -------
     float
-        The variances of the random effects taken as known.
+        Squared unit of the response; the variances of the random effects taken as known.
     """
     rows = fit.weigh(weights)
     covariance = rows @ fit.covariance.to_numpy() @ rows.T

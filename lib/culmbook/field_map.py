@@ -118,13 +118,13 @@ def plot_trial_map(latest, ax, with_labels=True):
     return ax
 
 
-def draw_borders(latest, ax):
+def draw_borders(latest, ax, thickness=1.0):
     """Draw lines between blocks, main plots and replicates; columns as for :func:`map_figure`."""
     lines = [(_borders(latest, level), width) for level, width in BORDERS]
     # a light edge on both sides keeps a line visible between two dark plots
     for colour, extra in (("white", 1.6), (INK, 0)):
         for ends, width in lines:
-            ax.add_collection(LineCollection(ends, colors=colour, linewidths=width + extra, capstyle="butt"))
+            ax.add_collection(LineCollection(ends, colors=colour, linewidths=thickness * (width + extra), capstyle="butt"))
 
 
 def kind_of_plot(latest):

@@ -26,9 +26,9 @@ def plot_parts(means: MeansFit) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``site, trial, plot, row, column, replicate, block, main_plot, hybrid, response, own, trend, residual``, in the
-        unit of the response. The trend holds all that belongs to the place (replicates, blocks, main
-        plots, rows, columns, surface) and is zero on average over the plots used.
+        ``site, trial, plot, row, column, replicate, block, main_plot, hybrid, response, own, trend,
+        residual``, in the unit of the response. The trend holds all that belongs to the place (replicates,
+        blocks, main plots, rows, columns, surface) and is zero on average over the plots used.
 
     Notes
     -----
@@ -59,11 +59,14 @@ def with_borders(records: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
         A trial of fewer than three rows (columns) has no inner ones.
     """
     ends = {name: [plots[along].min(), plots[along].max()] for name, along in BORDERS.items()}
-    return records.assign(**{name: records[along].isin(ends[name]).astype(float) for name, along in BORDERS.items()})
+    return records.assign(
+        **{name: records[along].isin(ends[name]).astype(float) for name, along in BORDERS.items()}
+    )
 
 
-def border_effects(records: pd.DataFrame, plots: pd.DataFrame, kind: str, *, response: str = "response",
-                   level: float = 0.95) -> tuple[pd.DataFrame, dict]:
+def border_effects(
+    records: pd.DataFrame, plots: pd.DataFrame, kind: str, *, response: str = "response", level: float = 0.95
+) -> tuple[pd.DataFrame, dict]:
     """Difference of border plots from inner ones, hybrids and trend taken off.
 
     Parameters
@@ -90,7 +93,8 @@ def border_effects(records: pd.DataFrame, plots: pd.DataFrame, kind: str, *, res
     found = _fitted(cells, kind, response, asked)
     if isinstance(found, str):
         alone = {name: _fitted(cells, kind, response, [name]) for name in asked} if len(asked) > 1 else {}
-        refused |= {name: fit for name, fit in alone.items() if isinstance(fit, str)} or dict.fromkeys(asked, found)
+        failed = {name: fit for name, fit in alone.items() if isinstance(fit, str)}
+        refused |= failed if alone else dict.fromkeys(asked, found)
         rows = [_row(fit, name, cells, level) for name, fit in alone.items() if not isinstance(fit, str)]
     else:
         rows = [_row(found, name, cells, level) for name in asked]
@@ -112,8 +116,10 @@ def _no_border(cells, plots, name):
 
 def _fitted(cells, kind, response, borders):
     """The model with these borders, or why there is none."""
+    if not borders:
+        return "no border"
     try:
-        return fit_means(cells, response, partial(_with_trend, kind=kind, borders=borders)) if borders else "no border"
+        return fit_means(cells, response, partial(_with_trend, kind=kind, borders=borders))
     except ValueError as error:
         return str(error)
 

@@ -1,4 +1,4 @@
-"""What a gaussian mixed model says of records it is not shown, and what each part of it gives every record."""
+"""What a gaussian mixed model says of records it is not shown, and what its parts give every record."""
 
 import numpy as np
 import pandas as pd
@@ -13,15 +13,15 @@ def left_out(fit, units=None) -> pd.DataFrame:
     ----------
     fit : GaussianFit
     units : array_like, optional
-        Unit of each record used, for example its plot where plots are cut again; all records of a unit are left
-        out together. By default each record is its own.
+        Unit of each record used, for example its plot where plots are cut again; all records of a unit are
+        left out together. By default each record is its own.
 
     Returns
     -------
     DataFrame
-        By record of ``fit.data``: ``error`` (observed less predicted, unit of the response) and ``variance`` (of
-        that error, by the model). Both are missing where the other records cannot tell some fixed effect of
-        the unit, as for a hybrid with one plot.
+        By record of ``fit.data``: ``error`` (observed less predicted, unit of the response) and ``variance``
+        (of that error, by the model). Both are missing where the other records cannot tell some fixed effect
+        of the unit, as for a hybrid with one plot.
 
     Raises
     ------
@@ -30,13 +30,13 @@ def left_out(fit, units=None) -> pd.DataFrame:
 
     Notes
     -----
-    ``P_ss^-1 (Py)_s`` with variance ``P_ss^-1`` for the records s of a unit, exact for the variances of the whole
-    fit, which are not estimated again. With ``P = V^-1 - V^-1 X (X'V^-1 X)^-1 X'V^-1``.
+    ``P_ss^-1 (Py)_s`` with variance ``P_ss^-1`` for the records s of a unit, exact for the variances of the
+    whole fit, which are not estimated again. With ``P = V^-1 - V^-1 X (X'V^-1 X)^-1 X'V^-1``.
 
     References
     ----------
-    Cook & Weisberg (1982) Residuals and Influence in Regression, ch. 2, for the ordinary regression; Haslett & Hayes
-    (1998) J. R. Stat. Soc. B 60:201-215 for correlated records.
+    Cook & Weisberg (1982) Residuals and Influence in Regression, ch. 2, for the ordinary regression; Haslett
+    & Hayes (1998) J. R. Stat. Soc. B 60:201-215 for correlated records.
 
     Examples
     --------
@@ -61,8 +61,7 @@ def left_out(fit, units=None) -> pd.DataFrame:
 
 
 def projection(fit) -> np.ndarray:
-    """``P`` of the records in the fit's own unit, records x records: the response's unit to the power -2 times
-    ``fit.model.scale`` squared."""
+    """``P`` of the records, records x records, for a response divided by ``fit.model.scale``."""
     return fit.state.factor.solve(np.eye(fit.n_records))[1]
 
 
