@@ -26,13 +26,16 @@ from culmbook.season_draws import draw_seasons
 SD = {"hybrid": 0.14, "hybrid_site": 0.10, "hybrid_season": 0.06, "hybrid_site_season": 0.08, "plot_key": 0.09, "block_key": 0.05,
       "replicate_season": 0.05, RESIDUAL: 0.20}
 CONTROL = "H00"
+CONTROLS = ("H00", "H01", "H02", "H03")
+"""Several controls of one network say more of chances and gains than one, because all claims against one share its error."""
 DECILES = 10
 CONTROL_RANGE = 0.7
 """The control's effect lies as far from the candidates' mean at most: both sides of every chance occur."""
 SMALL, LARGE = (3, 3), (6, 5)
 NEW_PLACE = ("hybrid_site", "hybrid_season", "hybrid_site_season")
 
-__all__ = ["boundary_set", "claims_of", "component_set", "consistency_set", "passes", "run", "share_set", "slope_of"]
+__all__ = ["boundary_set", "claims_of", "component_set", "consistency_set", "each_set", "is_calibrated", "passes", "run", "share_set",
+           "slope_of", "summary"]
 
 
 def draw_spreads(rng):
@@ -59,8 +62,8 @@ def effects(levels, sd, rng):
     return pd.Series(rng.normal(0, sd, len(names)), names), code
 
 
-def simulate(frame, sd, rng, control=True):
-    """Log yields of a layout, and true lasting effects of the hybrids; the control's is no draw from the candidates' population."""
+def simulate(frame, sd, rng, controls=(CONTROL,)):
+    """Log yields of a layout, and true lasting effects of the hybrids; controls' are no draws from the candidates' population."""
     site, hybrid, season = frame["site"], frame["hybrid"], frame["growing_season"].astype(str)
     place = site + frame["trial"]
     keys = {"hybrid": hybrid, "hybrid_site": hybrid + site, "hybrid_season": hybrid + season, "hybrid_site_season": hybrid + site + season,
@@ -69,8 +72,8 @@ def simulate(frame, sd, rng, control=True):
     known = {}
     for name, key in keys.items():
         known[name], code = effects(key, sd[name], rng)
-        if name == "hybrid" and control:
-            known[name][CONTROL] = rng.uniform(-CONTROL_RANGE, CONTROL_RANGE)
+        if name == "hybrid":
+            known[name][list(controls)] = rng.uniform(-CONTROL_RANGE, CONTROL_RANGE, len(controls))
         y = y + known[name].to_numpy()[code]
     for key, spread in ((site, 0.25), (season, 0.17), (site + season, 0.09)):
         values, code = effects(key, spread, rng)
@@ -78,36 +81,41 @@ def simulate(frame, sd, rng, control=True):
     return y, known["hybrid"]
 
 
-def _fitted(rng, size, control=True, **design):
+def _fitted(rng, size, controls=(CONTROL,), are_apart=True):
     sd = draw_spreads(rng)
-    frame = layout(rng, *size, **design)
-    y, true = simulate(frame, sd, rng, control)
-    seasons = fit_seasons(season_records(frame.assign(dry_yield_t_ha=np.exp(y))), [CONTROL])
+    frame = layout(rng, *size)
+    y, true = simulate(frame, sd, rng, controls if are_apart else ())
+    seasons = fit_seasons(season_records(frame.assign(dry_yield_t_ha=np.exp(y))), controls)
     return seasons, true, {name: s**2 for name, s in sd.items()}
 
 
 def component_set(seed, size=SMALL):
     """Estimated over true components of one network, and which of them are estimated as zero."""
-    seasons, _, variances = _fitted(np.random.default_rng([33, *size, seed]), size)
+    seasons, _, known = _fitted(np.random.default_rng([33, *size, seed]), size)
     own = estimates(seasons)
-    return {f"ratio, {t}": own[t] / variances[t] for t in own.index} | {f"at zero, {t}": own[t] == 0 for t in own.index}
+    return {f"ratio, {t}": own[t] / known[t] for t in own.index} | {f"at zero, {t}": own[t] == 0 for t in own.index}
 
 
-def consistency_set(seed, size=SMALL, control=True, n=400, variances=40, **design):
-    """Repeatability, gains and chances of one network, beside the truth; ``control=False`` draws the control from the
+def consistency_set(seed, size=SMALL, are_apart=True, n=400, variances=40):
+    """Repeatability, gains and chances of one network, beside the truth; ``are_apart=False`` draws the controls from the
     candidates' population, which the model does not assume."""
-    seasons, true, known = _fitted(np.random.default_rng([31, *size, seed]), size, control, **design)
+    seasons, true, known = _fitted(np.random.default_rng([31, *size, seed]), size, CONTROLS, are_apart)
     drawn = draw_seasons(seasons, n, seed, variances)
     row, truth = trust_table(seasons, drawn, []).iloc[0], repeatability(known)
-    table = beats_control(drawn, CONTROL).set_index("hybrid")
-    gain = true[table.index] - true[CONTROL]
+    table = pd.concat([_against(drawn, true, c, seasons) for c in CONTROLS], ignore_index=True)
     rates = {}
     for narrow, name in ((1.0, ""), (NARROW, "narrowed ")):
         low, high = (row["value"] + narrow * (row[c] - row["value"]) for c in ("lower", "upper"))
         rates[f"{name}repeatability"] = low <= truth <= high
-        rates[f"{name}lasting gain"] = _inside(1 + table[["gain", "lower", "upper"]], ("gain", "lower", "upper"), gain, narrow).mean()
-    actual = special.ndtr(gain / np.sqrt(2 * sum(known[t] for t in NEW_PLACE)))
-    return rates | _claims("", table["chance_next"], actual) | _claims("baseline ", _shrunk_only(seasons, table.index), actual)
+        rates[f"{name}lasting gain"] = _inside(1 + table, ("gain", "lower", "upper"), table["true"], narrow).mean()
+    actual = special.ndtr(table["true"] / np.sqrt(2 * sum(known[t] for t in NEW_PLACE)))
+    return rates | _claims("", table["chance_next"], actual) | _claims("baseline ", table["baseline"], actual)
+
+
+def _against(drawn, true, control, seasons):
+    """What is said of the candidates against a control, and the true difference on the log scale."""
+    table = beats_control(drawn, control).set_index("hybrid").drop(index=[c for c in CONTROLS if c != control])
+    return table.assign(true=true[table.index] - true[control], baseline=_shrunk_only(seasons, table.index, control))
 
 
 def _claims(prefix, stated, actual):
@@ -119,14 +127,14 @@ def _claims(prefix, stated, actual):
     return sums | {f"{prefix}sum {k}": v.sum() for k, v in products.items()} | {f"{prefix}Brier": _brier(stated, actual)}
 
 
-def _shrunk_only(seasons, hybrids):
+def _shrunk_only(seasons, hybrids, control):
     """Chance from shrunk means and their error alone, new interactions and the variances' uncertainty left out."""
     fit = seasons.conditional
     group = pd.Series([fit.coefficients.get(f"group {g}", 0.0) for g in seasons.groups], seasons.groups.index)
     value = group + fit.effects("hybrid").reindex(group.index)
-    error = fit.prediction_covariance("hybrid")
-    apart = error.loc[hybrids, hybrids].to_numpy().diagonal() + fit.covariance.iloc[-1, -1]
-    return pd.Series(special.ndtr((value[hybrids] - value[CONTROL]) / np.sqrt(apart)), hybrids)
+    error = fit.prediction_covariance("hybrid").loc[hybrids, hybrids].to_numpy().diagonal()
+    own = fit.covariance.loc[f"group control {control}", f"group control {control}"]
+    return pd.Series(special.ndtr((value[hybrids] - value[control]) / np.sqrt(error + own)), hybrids)
 
 
 def _brier(stated, actual):
@@ -156,6 +164,11 @@ def slope_of(table, prefix=""):
     products = xy - mx * y - my * x + n * mx * my
     slope = products.sum() / squares.sum()
     return pd.Series({"slope": slope, "se": _clustered(products - slope * squares, squares.sum())})
+
+
+def is_calibrated(slope):
+    """The rule, of a slope and its standard error: within 0.01 and two standard errors of 1."""
+    return abs(slope["slope"] - 1) <= 0.01 + 2 * slope["se"]
 
 
 def _planted(rng, size, plantings, **design):
