@@ -253,8 +253,14 @@ def _chance(p):
     return fmt_share(min(max(p, 0.001), 0.999))
 
 
-def _conditions(row):
-    """Probability of each condition: floors, margin, and place among the best of those that pass."""
+def conditions(row):
+    """Probability of each condition by itself: ``floors, margin``, and ``place`` among the best of those that pass.
+
+    Parameters
+    ----------
+    row : Series or mapping
+        A row of :func:`decide`.
+    """
     passes = 1.0 if np.isnan(row["p_floors"]) else row["p_floors"]
     place = row["p_top"] / passes if passes > 0 else 1.0
     return {"floors": passes, "margin": row["p_beats"], "place": place}
@@ -284,7 +290,7 @@ def _all_words(row, k, delta, control):
 
 def _lacking_words(row, worth, k, delta, control, floors):
     """The least likely of the conditions; all of them where each by itself is likely."""
-    chances = _conditions(row)
+    chances = conditions(row)
     weakest = min(chances, key=chances.get)
     but = ", although its predicted yield is the highest" if row["rank"] == 1 else ""
     margin = f"ore than {fmt_share(delta)} above {control} with "
@@ -326,7 +332,7 @@ def _turning_words(row, k, delta, control, costs, floors):
     A hybrid is worth promoting only if a condition holds, so its probability once that is sure is the
     present one over the condition's; for floors, which a hybrid may pass in no draw, it is counted.
     """
-    chances, turn = _conditions(row), costs.threshold
+    chances, turn = conditions(row), costs.threshold
     once = "" if np.isnan(row["p_floors"]) else " once it passes the floors"
     names = {
         "floors": "passing all floors",
