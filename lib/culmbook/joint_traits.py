@@ -93,8 +93,8 @@ def joint_traits(traits: dict, entries: pd.DataFrame, *, seed: int = 1) -> Joint
     n = len(next(iter(used.values())).draws)
     try:
         drawn = draws(fit, n, seed, min(_VARIANCES, n))
-    except ValueError as error:
-        return _independent(traits, str(error).rstrip("."))
+    except ValueError:  # a covariance that nearly vanishes in some direction
+        return _independent(traits, "the estimates tell too little of the covariance between traits")
     joint = {name: _drawn_trait(trait, drawn, term.name, frame, entries) for name, trait in used.items()}
     correlations = _correlations(fit.kernels[term.name])
     return JointTraits(traits | joint, True, correlations, _joint_words(correlations, n_seen))
