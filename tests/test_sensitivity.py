@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from culmbook.decision import Costs, decide
-from culmbook.floors import passing
+from culmbook.floors import hold_untested, passing, unknown_traits
 from culmbook.sensitivity import (
     Scenario,
     cost_scenarios,
@@ -91,6 +91,14 @@ def test_each_floor_is_taken_off_made_stricter_and_looser(base, traits):
     wide = flip_table(table)
     assert list(wide.columns) == ["question", "scenario", "n_flips", "A", "B"]
     assert wide["n_flips"].tolist() == [2, 0, 2] and wide["A"].tolist() == ["promote", "", "promote"]
+
+
+def test_hybrid_that_is_not_known_is_held_and_not_dropped(base, traits):
+    traits["stand"] = trait("stand", A=0.9, B=0.9, C=np.nan, D=0.9)
+    missing = unknown_traits(traits, {"stand": 0.5}, "ABCD")
+    scenarios = floor_scenarios(base, traits, {"stand": 0.5})
+    table = sensitivity(base, scenarios, lambda *own, **rules: hold_untested(decide(*own, **rules), missing))
+    assert decided(table, "stand at least 55 %")["C"] == "hold"
 
 
 def test_floor_stays_among_values_that_can_be(base, traits):

@@ -89,6 +89,8 @@ def floor_scenarios(base: Scenario, traits: dict, floors: dict, steps=None) -> l
     Returns
     -------
     list of Scenario
+        Hybrids that are not known in a trait pass its floor here: what is decided of them has to go through
+        :func:`culmbook.floors.hold_untested`.
     """
     steps, made = STEPS | (steps or {}), []
     for name, value in floors.items():
@@ -103,8 +105,11 @@ def floor_scenarios(base: Scenario, traits: dict, floors: dict, steps=None) -> l
 
 
 def _with_floors(base, name, traits, floors):
-    eligible = passing(traits, floors, base.gains.columns, len(base.gains)) if floors else None
-    return replace(base, name=name, question=FLOORS, eligible=eligible)
+    return replace(base, name=name, question=FLOORS, eligible=_eligible(traits, floors, base.gains))
+
+
+def _eligible(traits, floors, gains):
+    return passing(traits, floors, gains.columns, len(gains), unknown=True) if floors else None
 
 
 def weight_scenarios(base: Scenario, traits: dict, weights: dict, control: str,
@@ -152,12 +157,12 @@ def model_scenarios(base: Scenario, gains: dict, traits: dict, floors: dict) -> 
     Returns
     -------
     list of Scenario
-        Of the candidates that the base and the model both have.
+        Of the candidates that the base and the model both have; unknown traits as in :func:`floor_scenarios`.
     """
     made = []
     for words, own in gains.items():
         own = own[[h for h in base.gains.columns if h in own]]
-        eligible = passing(traits, floors, own.columns, len(own)) if floors else None
+        eligible = _eligible(traits, floors, own)
         made.append(replace(base, name=words, question=MODEL, gains=own, eligible=eligible))
     return made
 
