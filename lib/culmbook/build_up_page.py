@@ -1,4 +1,4 @@
-"""What the notebook on consistency says of build-up: shares of full yield, curves, old stands, age and weather."""
+"""What the notebook on consistency says of build-up: shares of full yield, curves, old stands, weather."""
 
 from dataclasses import dataclass
 
@@ -21,6 +21,7 @@ from culmbook.consistency import ESTABLISHED
 from culmbook.consistency_figures import plot_build_up
 from culmbook.formats import fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
 from culmbook.growth_curves import GrowthCurve, best_growth
+from culmbook.harvest_page import marked
 from culmbook.interval_figure import plot_intervals
 from culmbook.old_stands import decline
 from culmbook.present import figure, finding, say, table
@@ -29,8 +30,11 @@ from culmbook.seasons_page import NOTHING, Seasons, joined, plain, sentence
 from culmbook.stand_figures import height_for, named_words, new_figure
 from culmbook.style import page_size
 
+POWER = 0.8  # under it a test says little when it shows nothing (common practice)
 ACROSS = 6  # panels beside each other
 MOST_PANELS = 36
+_ENDS = ["relative_lower", "relative_upper"]  # missing for the reference, which is 1 by definition
+_STARTS = 6  # searches per curve, from the best of a grid
 
 
 @dataclass(frozen=True)
@@ -101,9 +105,8 @@ def show_shares(
     control, others = built.fit.control, frame[frame["hybrid"] != built.fit.control]
     words = _share_sentence(others, control, built.fit.early_year, part.percent)
     fig, ax = new_figure(height_for(len(others)))
-    drawn = others.assign(
-        **{c: 100 * others[f"relative{end}"] for c, end in (("centre", ""), ("lower", "_lower"), ("upper", "_upper"))}
-    )
+    ends = {"centre": "relative", "lower": "relative_lower", "upper": "relative_upper"}
+    drawn = others.assign(**{name: 100 * others[column] for name, column in ends.items()})
     plot_intervals(
         drawn,
         part.controls,
@@ -118,9 +121,9 @@ def show_shares(
         data=frame,
         alt=f"One line per hybrid with its share relative to the control's. {words}",
         caption=f"Share of full yield (crop year {ESTABLISHED} and later) given in crop year "
-        f"{built.fit.early_year}, relative to the share of {control}, with {part.percent} % intervals; right of "
-        f"the broken line a hybrid builds up faster than {control}.{named_words(len(others))} {part.mark}"
-        .strip(),
+        f"{built.fit.early_year}, relative to the share of {control}, with {part.percent} % intervals; right "
+        f"of the broken line a hybrid builds up faster than {control}."
+        f"{marked(others['hybrid'], part.controls)}{named_words(len(others))} {part.mark}".strip(),
     )
     told = [finding(words, part.mark, rank=rank, label="Build-up", see="build-up-shares")]
     if why := built.fit.why_no_absolute:
@@ -129,7 +132,10 @@ def show_shares(
 
 
 def _share_sentence(others, control, year, percent):
-    fast, slow = others[others["relative_lower"] > 1]["hybrid"], others[others["relative_upper"] < 1]["hybrid"]
+    fast, slow = (
+        others[others["relative_lower"] > 1]["hybrid"],
+        others[others["relative_upper"] < 1]["hybrid"],
+    )
     if not len(fast) and not len(slow):
         wide = (others["relative_upper"] - others["relative_lower"]).median() / 2
         return (
@@ -137,8 +143,12 @@ def _share_sentence(others, control, year, percent):
             f"{percent} % interval of its share of full yield includes the control's (half width about "
             f"{fmt_share(wide)})."
         )
-    said = [f"{fmt_list(list(names))} {word}" for names, word in ((fast, "faster"), (slow, "slower")) if len(names)]
-    return f"By crop year {year}, {' and '.join(said)} in build-up than {control} ({percent} % intervals)."
+    said = [
+        f"{fmt_list(list(names))} built up {word} than {control}"
+        for names, word in ((fast, "faster"), (slow, "slower"))
+        if len(names)
+    ]
+    return f"By crop year {year}, {'; '.join(said)} (each {percent} % interval by itself)."
 
 
 def _share_table(part, built, frame):
@@ -146,16 +156,18 @@ def _share_table(part, built, frame):
     columns = {
         "hybrid": Column("Hybrid"),
         "relative": Column(f"Relative to {built.fit.control}", kind="share"),
-        "relative_interval": Column(interval, kind="share_interval", ends=("relative_lower", "relative_upper")),
+        "relative_interval": Column(interval, kind="share_interval", ends=tuple(_ENDS)),
     }
     if frame["share"].notna().any():
         columns |= {
             "share": Column("Share itself", kind="share"),
             "interval": Column(interval, kind="share_interval", ends=("lower", "upper")),
         }
-    both = "share" in columns
+    both, is_reference = "share" in columns, frame["hybrid"].eq(built.fit.control)
     return table(
-        frame.assign(is_control=frame["hybrid"].isin(part.controls)),
+        frame.assign(
+            is_control=frame["hybrid"].isin(part.controls), **{c: frame[c].mask(is_reference) for c in _ENDS}
+        ),
         label="build-up-table",
         columns=columns,
         strong="is_control",
@@ -196,14 +208,11 @@ def show_full_yield(part: Seasons, built: BuildUp) -> tuple:
     named = f"It is shown for {fmt_list(shown)}." if shown else "It is shown for none."
     low, high = frame["power"].min(), frame["power"].max()
     power = fmt_share(low) if fmt_share(low) == fmt_share(high) else fmt_interval(low, high)
+    weak = " only: not shown does not mean not so" if high < POWER else ""
     words = (
-        f"Full yield by crop year {built.fit.early_year}, set against the build-up of {control}, means a share of "
-        f"more than {fmt_share(built.bound)} of the control's. {named} The test finds a true share of "
-        f"{fmt_share(assumed)} with a probability of {power} only: not shown does not mean not so."
-        if high < 0.8
-        else f"Full yield by crop year {built.fit.early_year}, set against the build-up of {control}, means a share "
-        f"of more than {fmt_share(built.bound)} of the control's. {named} The test finds a true share of "
-        f"{fmt_share(assumed)} with a probability of {power}."
+        f"Full yield by crop year {built.fit.early_year}, set against the build-up of {control}, means a "
+        f"share of more than {fmt_share(built.bound)} of the control's. {named} The test finds a true share "
+        f"of {fmt_share(assumed)} with a probability of {power}{weak}."
     )
     columns = {
         "hybrid": Column("Hybrid"),
@@ -226,8 +235,8 @@ def show_full_yield(part: Seasons, built: BuildUp) -> tuple:
         f"{fmt_share(built.margin)}, one-sided error rate {fmt_share(ALPHA, 1)} for each hybrid.",
         note=joined(
             part.mark,
-            "Shares are not shrunk here, so they lie further apart than those above. Each hybrid has an error "
-            f"rate of its own: of {len(frame)} that fall short by the margin, about "
+            "Shares are not shrunk here, so they lie further apart than those above. Each hybrid has an "
+            f"error rate of its own: of {len(frame)} that fall short by the margin, about "
             f"{fmt_number(ALPHA * len(frame), 1)} would be shown by chance.",
         ),
     )
@@ -249,23 +258,28 @@ def show_curves(part: Seasons) -> tuple:
     tuple
         Objects for ``display``.
     """
+    if part.harvests.empty:
+        return (say(NOTHING, kind="refusal"),)
     try:
-        frame = crop_year_table(part.harvests) if len(part.harvests) else pd.DataFrame()
+        frame = crop_year_table(part.harvests)
     except ValueError as error:
         return (say(f"No build-up is drawn: {plain(error)}.", kind="refusal"),)
-    if frame.empty or frame["crop_year"].nunique() < 2:
+    if frame["crop_year"].nunique() < 2:
         return (say("Stands of one age only were cut: there is no build-up to draw.", kind="refusal"),)
     curves = {h: _curve(own) for h, own in frame.groupby("hybrid")}
     top = frame.groupby("hybrid")["yield_t_ha"].max().sort_values(ascending=False, kind="stable")
     first = [part.control] if part.control in top.index else []
     order = [*first, *[h for h in top.index if h not in first]]
-    return *_curve_words(curves, frame), _panels(part, frame, curves, order), _curve_table(part, frame, curves, order)
+    panels, listed = _panels(part, frame, curves, order), _curve_table(part, frame, curves, order)
+    return *_curve_words(curves, frame), panels, listed
 
 
 def _curve(own) -> GrowthCurve | None:
     """The curve that fits best, or None where the points do not determine one."""
     try:
-        return best_growth(own["crop_year"].to_numpy(float), own["yield_t_ha"].to_numpy(float))
+        return best_growth(
+            own["crop_year"].to_numpy(float), own["yield_t_ha"].to_numpy(float), most_starts=_STARTS
+        )
     except ValueError:
         return None
 
@@ -276,16 +290,16 @@ def _curve_words(curves, frame):
     words = []
     if len(ages) <= 3:
         words.append(
-            f"The {len(ages)} crop years cut are as many as a curve has parameters, so curves pass through the "
-            "points and prove nothing."
+            f"The {len(ages)} crop years cut are as many as a curve has parameters, so curves can pass "
+            "through the points and prove nothing."
             if len(ages) == 3
             else f"{len(ages)} crop years do not determine a curve, so none is drawn."
         )
     elif none:
         words.append(f"No curve that rises to a plateau fits {fmt_list(none)}.")
     words.append(
-        "Weather is part of what is drawn: a good or poor season bends a curve. The shares above are the result; "
-        "curves draw the build-up and date it."
+        "Weather is part of what is drawn: a good or poor season bends a curve. The shares above are the "
+        "result; curves draw the build-up and date it."
     )
     return (say(*words, kind="caution"),)
 
@@ -304,16 +318,17 @@ def _panels(part, frame, curves, order):
         ax.set_axis_off()
     fig.supxlabel("Crop year")
     fig.supylabel("Yield [t/ha]")
-    grey = f" Grey: {part.control}." if part.control in own else ""
-    left = f" The first {len(drawn)} of {len(order)} hybrids; the table has all." if len(drawn) < len(order) else ""
+    broken = f" Broken line: {part.control}." if part.control in own else ""
+    is_cut = len(drawn) < len(order)
+    left = f" The first {len(drawn)} of {len(order)} hybrids; the table has all." if is_cut else ""
     return figure(
         fig,
         label="build-up-curves",
         data=frame,
         alt=f"Small panels of yield by crop year for {n_of(len(drawn), 'hybrid')} with curves.",
-        caption=f"Yield by crop year in t/ha of dry matter, means with {part.percent} % intervals and the curve that "
-        f"fits best; a short upright line marks where the curve reaches 95 % of its plateau.{grey}{left} "
-        f"{part.mark}".strip(),
+        caption=f"Yield by crop year in t/ha of dry matter, means with {part.percent} % intervals and the "
+        f"curve that fits best; a short upright line marks where the curve reaches 95 % of its plateau."
+        f"{broken}{left} {part.mark}".strip(),
     )
 
 
@@ -340,8 +355,8 @@ def _curve_table(part, frame, curves, order):
         caption="Yield by crop year, and when the curve reaches 95 % of its plateau.",
         note=joined(
             part.mark,
-            "The year has no interval: a few crop years do not give one. An en dash stands where no curve fits, or "
-            "where it would reach 95 % only after the last cut.",
+            "The year has no interval: a few crop years do not give one. An en dash stands where no curve "
+            "fits, or where it would reach 95 % only after the last cut.",
         ),
     )
 
@@ -409,9 +424,11 @@ def _established_words(records):
         )
     if ages.max() == 1:
         return (
-            f"One season ({seasons}) was cut after establishment: neither weather nor age can be seen apart from it."
+            f"One season ({seasons}) was cut after establishment: neither weather nor age can be told from "
+            "what the hybrids are."
         )
     return (
-        f"Established stands of different ages stood in the same season ({fmt_list(list(ages[ages > 1].index))}), "
-        "so what a hybrid does with age can in part be told from what it does in a season."
+        "Established stands of different ages stood in the same season "
+        f"({fmt_list(list(ages[ages > 1].index))}), so what a hybrid does with age can in part "
+        "be told from what it does in a season."
     )

@@ -64,7 +64,7 @@ def plot_build_up(
     title: str,
     top: float | None = None,
 ) -> Axes:
-    """Yield of one hybrid by crop year with its curve, over the control's in grey: one of many small panels.
+    """Yield of one hybrid by crop year with its curve, and the control's broken line: one of many panels.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def plot_build_up(
         ax.plot(
             reference["crop_year"],
             reference["yield_t_ha"],
-            color=MUTED,
+            color=CONTROL,
             linewidth=0.9,
             linestyle=LINES[1],
             zorder=1,
@@ -104,7 +104,7 @@ def plot_build_up(
     last = float(table["crop_year"].max())
     if curve is not None:
         x = np.linspace(float(table["crop_year"].min()), last, 80)
-        ax.plot(x, curve.height(x), color=SERIES[1], linestyle="-", linewidth=1.1, zorder=2.5)
+        ax.plot(x, curve.height(x), color=CANDIDATE, linestyle="-", linewidth=1.1, zorder=2.5)
         full = curve.time_to(0.95)
         if x[0] <= full <= last:
             height = float(curve.height(full))
@@ -139,6 +139,7 @@ def plot_mean_and_spread(statistics: pd.DataFrame, controls: list[str], *, ax: A
     """
     if statistics["cv"].isna().any():
         raise ValueError("one season shows no spread from year to year")
+    fill = min(0.06, 0.6 / len(statistics))  # many lozenges on top of each other stay light
     for row in statistics.itertuples():
         colour = CONTROL if row.hybrid in controls else CANDIDATE
         corners = [
@@ -147,7 +148,7 @@ def plot_mean_and_spread(statistics: pd.DataFrame, controls: list[str], *, ax: A
             (row.mean_t_ha_upper, 100 * row.cv),
             (row.mean_t_ha, 100 * row.cv_lower),
         ]
-        ax.add_patch(Polygon(corners, closed=True, facecolor=colour, alpha=0.06, edgecolor="none"))
+        ax.add_patch(Polygon(corners, closed=True, facecolor=colour, alpha=fill, edgecolor="none"))
         ax.add_patch(Polygon(corners, closed=True, fill=False, edgecolor=colour, linewidth=0.5, alpha=0.35))
     for is_control, colour, marker in ((False, CANDIDATE, "o"), (True, CONTROL, "s")):
         own = statistics[statistics["hybrid"].isin(controls) == is_control]
@@ -265,9 +266,10 @@ def plot_rank_ribbons(ranks: pd.DataFrame, named: list[str], *, ax: Axes) -> Axe
             ax.plot(place, own["rank"], color=MUTED, alpha=0.5, linewidth=0.7, linestyle="-", zorder=1)
             continue
         k = named.index(hybrid)
-        ax.fill_between(
-            place, own["lower"] - 0.3, own["upper"] + 0.3, color=SERIES[k], alpha=0.16, linewidth=0
-        )
+        ends = own["lower"] - 0.3, own["upper"] + 0.3
+        ax.fill_between(place, *ends, color=SERIES[k], alpha=0.1, linewidth=0)
+        for end in ends:
+            ax.plot(place, end, color=SERIES[k], linestyle=LINES[k], linewidth=0.6, alpha=0.6, zorder=2)
         ax.plot(place, own["rank"], MARKERS[k], color=SERIES[k], linestyle=LINES[k], markersize=4, zorder=3)
         last.append((own["rank"].iloc[-1], k, hybrid))
     last.sort()
@@ -285,7 +287,7 @@ def plot_rank_ribbons(ranks: pd.DataFrame, named: list[str], *, ax: Axes) -> Axe
         )
     ax.set_xticks(place, [str(s) for s in seasons])
     ax.set(xlim=(-0.1, place[-1] + 0.1), ylim=(ranks["hybrid"].nunique() + 0.6, 0.4), ylabel="Rank by yield")
-    ax.yaxis.set_major_locator(MaxNLocator(integer=True))
+    ax.set_yticks([1, *range(5, ranks["hybrid"].nunique() + 1, 5)])
     return ax
 
 

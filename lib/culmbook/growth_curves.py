@@ -84,7 +84,9 @@ def first_full_year(curve: GrowthCurve, share: float = 0.95) -> int:
     return max(int(np.ceil(curve.time_to(share) - 1e-9)), 1)
 
 
-def fit_growth(x, y, shape: str, *, weights=None, most_rate: float = np.inf) -> GrowthCurve:
+def fit_growth(
+    x, y, shape: str, *, weights=None, most_rate: float = np.inf, most_starts: int | None = None
+) -> GrowthCurve:
     """Fit one curve by least squares.
 
     Parameters
@@ -97,6 +99,8 @@ def fit_growth(x, y, shape: str, *, weights=None, most_rate: float = np.inf) -> 
         Above 0, for the squares.
     most_rate : float
         Largest rate, per unit of x, over 0.
+    most_starts : int, optional
+        Search only from so many starts, those with the least sum of squares; all where left out.
 
     Returns
     -------
@@ -136,7 +140,10 @@ def fit_growth(x, y, shape: str, *, weights=None, most_rate: float = np.inf) -> 
             f"a {shape} curve has {len(names) + 1} parameters; "
             f"{len(np.unique(x))} different x do not determine it"
         )
-    found = [_search(function, names, start, x, y, w, most_rate) for start in _starts(names, x)]
+    starts = list(_starts(names, x))
+    if most_starts is not None:
+        starts = sorted(starts, key=lambda start: _squares(function(x, *start), y, w))[:most_starts]
+    found = [_search(function, names, start, x, y, w, most_rate) for start in starts]
     found = [f for f in found if f is not None]
     if not found:
         raise ValueError(f"no {shape} curve fits: the points do not rise to a plateau")
@@ -185,17 +192,23 @@ def _search(function, names, start, x, y, w, most_rate):
     )
 
 
+def _squares(way, y, w):
+    return float(((w * (y - _plateau(way, y, w) * way)) ** 2).sum())
+
+
 def _plateau(way, y, w):
     size = (w * way) @ (w * way)
     return float((w * way) @ (w * y) / size) if size > 0 else 0.0
 
 
-def best_growth(x, y, *, weights=None, shapes=BUILD_UP, most_rate: float = STEEPEST) -> GrowthCurve:
+def best_growth(
+    x, y, *, weights=None, shapes=BUILD_UP, most_rate: float = STEEPEST, most_starts: int | None = None
+) -> GrowthCurve:
     """Fit several curves and take the one with the least sum of squares.
 
     Parameters
     ----------
-    x, y, weights, most_rate
+    x, y, weights, most_rate, most_starts
         As in :func:`fit_growth`, x in crop years.
     shapes : sequence of str
         With the same number of parameters.
@@ -208,7 +221,11 @@ def best_growth(x, y, *, weights=None, shapes=BUILD_UP, most_rate: float = STEEP
     fits, why = [], ""
     for shape in shapes:
         try:
-            fits.append(fit_growth(x, y, shape, weights=weights, most_rate=most_rate))
+            fits.append(
+                fit_growth(
+                    x, y, shape, weights=weights, most_rate=most_rate, most_starts=most_starts
+                )
+            )
         except ValueError as error:
             why = str(error)
     if not fits:

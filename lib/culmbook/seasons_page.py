@@ -1,4 +1,4 @@
-"""What the notebook on consistency says of the seasons cut: the records, the chances, the yields by season."""
+"""What the notebook on consistency says of the seasons cut: records, chances, yields by season."""
 
 from dataclasses import dataclass, field
 
@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 from culmbook.beating_the_control import (
     BAD_SEASONS,
     ERRATIC_CLASS,
+    NOT_SHOWN,
     PROMISING_CLASS,
     PROVEN_CLASS,
     few_seasons_words,
@@ -40,7 +41,9 @@ from culmbook.stand_report import control_of, controls_of
 from culmbook.style import page_size
 
 NOTHING = "Without yields of established stands there is nothing to say here."
-ONE_SEASON = "One season was cut after establishment ({season}): {what} takes two seasons at least."
+ONE_SEASON = "One season was cut after establishment ({season}): it takes two at least to tell {what}."
+SHORT = {PROMISING_CLASS: "promising", NOT_SHOWN: "not shown"}
+"""Verdicts as a narrow column has them."""
 PANELS = 4  # seasons beside each other that stay readable
 
 
@@ -93,6 +96,17 @@ class Seasons:
         return self.records["site"].nunique() > 1 if len(self.records) else False
 
     @property
+    def lost(self) -> str:
+        """Which hybrids have cuts that gave nothing, which no result on the log scale contains."""
+        gone = self.harvests[
+            self.harvests["left_out"].isna()
+            & self.harvests["dry_yield_t_ha"].eq(0)
+            & self.harvests["crop_year"].ge(ESTABLISHED)
+        ]
+        names = fmt_list(sorted(gone["hybrid"].astype(str).unique()))
+        return f"Cuts that gave nothing are not in it ({names})." if names else ""
+
+    @property
     def mark(self) -> str:
         """What stands at every result that rests on too few seasons; blank where none does."""
         return provisional_mark(self.records) if len(self.records) else ""
@@ -134,7 +148,7 @@ def seasons_of(
     level : float
         Confidence of every interval, 0-1.
     draws, variances, seed : int
-        As in :func:`culmbook.season_draws.draw_seasons`.
+        As in :func:`culmbook.season_draws.draw_seasons`; without draws the model is fitted only.
 
     Returns
     -------
@@ -149,14 +163,14 @@ def seasons_of(
     rest = (controls, control_of(network), level)
     reason = network.stopped(site, "harvests") or ""
     if reason:
-        return Seasons(site, reason, harvests, harvests.iloc[:0], None, None, *rest)
+        return Seasons(site, reason, harvests.iloc[:0], harvests.iloc[:0], None, None, *rest)
     try:
         records = season_records(harvests)
     except ValueError as error:
-        return Seasons(site, f"{sentence(error)}", harvests, harvests.iloc[:0], None, None, *rest)
+        return Seasons(site, sentence(error), harvests, harvests.iloc[:0], None, None, *rest)
     try:
         fit = fit_seasons(records, controls)
-        drawn = draw_seasons(fit, draws, seed, variances)
+        drawn = draw_seasons(fit, draws, seed, variances) if draws else None
     except ValueError as error:
         return Seasons(site, f"Not estimable: {plain(error)}.", harvests, records, None, None, *rest)
     return Seasons(site, "", harvests, records, fit, drawn, *rest)
@@ -250,7 +264,7 @@ def verdicts_of(part: Seasons, thresholds: Thresholds) -> pd.DataFrame | str:
     DataFrame or str
         As :func:`culmbook.beating_the_control.verdicts`; other controls have the verdict 'control'.
     """
-    if lacking := part.lacking("a chance against the control in a new season"):
+    if lacking := part.lacking("the chances against the control in a new season"):
         return lacking
     if not part.control:
         return "The network names no control, so no hybrid is set against one."
@@ -323,7 +337,9 @@ def show_chances(
     seasons = part.records.groupby("hybrid")["season"].nunique()
     listed = table(
         chances.assign(
-            n_seasons=chances["hybrid"].map(seasons), is_control=chances["hybrid"].isin(part.controls)
+            n_seasons=chances["hybrid"].map(seasons),
+            verdict=chances["verdict"].replace(SHORT),
+            is_control=chances["hybrid"].isin(part.controls),
         ),
         label="chances",
         columns=columns,
@@ -339,12 +355,13 @@ def _chance_note(part, t, where):
     over = f" by {fmt_share(t.beat_by)}" if t.beat_by else ""
     return joined(
         part.mark,
+        part.lost,
         f"Gains and probabilities come from joint draws with the uncertainty of all variances. "
         f"{PROVEN_CLASS.capitalize()}: beats {part.control}{over} {where} with a probability of "
         f"{fmt_share(t.proven)} or more, after {LEAST_SEASONS} seasons or more; {PROMISING_CLASS}: "
-        f"{fmt_share(t.promising)} or more; {ERRATIC_CLASS}, before the others: fell {fmt_share(t.fall)} or "
-        f"more below its own mean in a season, what all hybrids went through taken off, with a probability "
-        f"of {fmt_share(t.erratic)} or more. Worst of five: difference from {part.control} expected in the "
+        f"{fmt_share(t.promising)} or more; not shown: less; {ERRATIC_CLASS}, before the others: fell "
+        f"{fmt_share(t.fall)} or more below its own mean in a season, what all hybrids went through taken "
+        f"off, with a probability of {fmt_share(t.erratic)} or more. Worst of five: difference from {part.control} expected in the "
         f"worst of {BAD_SEASONS} seasons.",
     )
 
@@ -411,6 +428,7 @@ def _yield_table(part, frame):
         caption=f"Yield by hybrid and season{_over(part)}, dry matter.",
         note=joined(
             part.mark,
+            part.lost,
             "Controls in bold. Medians of what the model holds possible, so a few poor plots do not make a "
             "poor season; a hybrid that did not stand at a site or in a season is filled in by the model, "
             "with the wider interval that belongs to it.",

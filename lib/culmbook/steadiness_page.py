@@ -15,12 +15,12 @@ from culmbook.season_statistics import (
     season_ranks,
     season_statistics,
 )
-from culmbook.season_words import n_of
+from culmbook.season_words import is_are, n_of
 from culmbook.seasons_page import NOTHING, PANELS, Seasons, joined, sentence
 from culmbook.stability import REWARDS, cell_means, environment_regression, stability_variances
 from culmbook.stand_figures import new_figure
 
-NAMED = 5  # hybrids with a ribbon of their own, beside the control
+NAMED = 3  # hybrids with a ribbon of their own, beside the control
 SHOWN = ("mean", "worst season", "coefficient of variation", "superiority")
 ANSWERS = ("stability variance", "regression on the environment", "deviation from regression")
 
@@ -85,10 +85,10 @@ def show_statistics(part: Seasons, *, rank: int) -> tuple:
         label="mean-and-spread",
         data=frame,
         alt=f"Mean yield against standard deviation over seasons, one lozenge per hybrid. {sure}",
-        caption=f"Mean yield [t/ha] and its standard deviation over {n_of(len(part.seasons), 'season')} [% of "
-        f"the mean], weather included; up is even, right is high. A lozenge reaches as far as the "
-        f"{part.percent} % intervals of both.{marked(frame['hybrid'], part.controls)}{rest} {part.mark}"
-        .strip(),
+        caption=f"Mean yield [t/ha] and its standard deviation over {n_of(len(part.seasons), 'season')} [% "
+        f"of the mean], weather included; up is even, right is high. A lozenge reaches as far as the "
+        f"{part.percent} % intervals of both.{marked(frame['hybrid'], part.controls)}{rest} "
+        f"{part.mark}".strip(),
     )
     said = finding(sure, part.mark, rank=rank, label="Steadiness", see="mean-and-spread")
     return said, shown, _statistics_table(part, frame), _rewards_table(SHOWN, "rewards-seasons")
@@ -98,8 +98,8 @@ def _steadiest(frame, percent):
     even = frame.loc[frame["cv"].idxmin()]
     loose = frame.loc[frame["cv"].idxmax()]
     words = (
-        f"From season to season yields varied least in {even['hybrid']} ({fmt_share(even['cv'])} of its mean, "
-        f"{percent} % interval {fmt_interval(even['cv_lower'], even['cv_upper'])}) and most in "
+        f"From season to season yields varied least in {even['hybrid']} ({fmt_share(even['cv'])} of its "
+        f"mean, {percent} % interval {fmt_interval(even['cv_lower'], even['cv_upper'])}) and most in "
         f"{loose['hybrid']} ({fmt_share(loose['cv'])}, "
         f"{fmt_interval(loose['cv_lower'], loose['cv_upper'])})"
     )
@@ -139,7 +139,8 @@ def _statistics_table(part, frame):
 
 
 def _rewards_table(names, label):
-    frame = pd.DataFrame({"statistic": [n[0].upper() + n[1:] for n in names], "rewards": [REWARDS[n] for n in names]})
+    rows = [(name.capitalize(), REWARDS[name]) for name in names]
+    frame = pd.DataFrame(rows, columns=["statistic", "rewards"])
     columns = {"statistic": Column("Statistic"), "rewards": Column("What it rewards")}
     return table(frame, label=label, columns=columns, caption="What these statistics reward.")
 
@@ -163,10 +164,15 @@ def show_stability(part: Seasons, cells: Cells) -> tuple:
     """
     if cells.reason:
         return (say(cells.reason, kind="refusal"),)
+    if cells.n < 3:
+        few = f"{n_of(cells.n, 'season')} after establishment {is_are(cells.n)} too few to tell how"
+        return (say(f"{few} hybrids answer to good and poor environments: it takes three.", kind="refusal"),)
     try:
         stable = stability_variances(cells.cells, level=part.level)
     except ValueError as error:
-        return (say(f"No stability variance and no regression on the environment: {error}.", kind="refusal"),)
+        return (
+            say(f"No stability variance and no regression on the environment: {error}.", kind="refusal"),
+        )
     told, frame = [], stable
     try:
         lines = environment_regression(cells.cells, level=part.level)
@@ -215,10 +221,10 @@ def _stability_table(part, frame, cells):
         caption=f"How hybrids answer to {n_of(cells.n, 'site-season')}: steadiest first.",
         note=joined(
             part.mark,
-            "Controls in bold. Sites count as much as seasons here. The stability variance is unbiased, so it "
-            "may fall below 0; it includes the error of the hybrid's means, the deviation from the regression "
-            "does not. Each hybrid is set against the mean of the others. On the log scale a slope of 1 "
-            "keeps its relative distance from the others.",
+            "Controls in bold. Sites count as much as seasons here. The stability variance is unbiased, so "
+            "it may fall below 0; it includes the error of the hybrid's means, the deviation from the "
+            "regression does not. Each hybrid is set against the mean of the others. On the log scale a "
+            "slope of 1 keeps its relative distance from the others.",
             left,
         ),
     )
@@ -241,14 +247,14 @@ def show_rankings(part: Seasons, cells: Cells, *, rank: int) -> tuple:
     tuple
         Objects for ``display``.
     """
-    if lacking := part.lacking("agreement of rankings"):
+    if lacking := part.lacking("whether rankings agree"):
         return (say(lacking, kind="refusal"),)
     w, low, high = season_concordance(part.drawn, level=part.level)
     ranks = season_ranks(part.drawn, level=part.level)
     said = (
         f"The {n_of(len(part.seasons), 'season')} put the {len(part.fit.hybrids)} hybrids into "
-        f"{_alike(w)} order: Kendall's W of their true yields is {fmt_number(w, 2)} ({part.percent} % interval "
-        f"{fmt_interval(low, high, 2, share=False)}; 1 is the same order, 0 none in common)."
+        f"{_alike(w)} order: Kendall's W of their true yields is {fmt_number(w, 2)} ({part.percent} % "
+        f"interval {fmt_interval(low, high, 2, share=False)}; 1 is the same order, 0 none in common)."
     )
     shown = [finding(said, part.mark, rank=rank, label="Ranking", see="rank-ribbons")]
     return *shown, _measured_agreement(part, cells), _ribbons(part, ranks), _rank_table(part, ranks)
@@ -268,9 +274,9 @@ def _measured_agreement(part, cells):
     what = "season" if not part.is_network else "site-season"
     if wide.isna().any(axis=None):
         return say(
-            f"{n_of(int(wide.isna().any(axis=1).sum()), 'hybrid')} did not stand in every {what}, and ranks of "
-            "an incomplete table are not comparable: Friedman's test and the intraclass correlation are not "
-            "given. W above is of the model's values of every hybrid in every season.",
+            f"{n_of(int(wide.isna().any(axis=1).sum()), 'hybrid')} did not stand in every {what}, and ranks "
+            "of an incomplete table are not comparable: Friedman's test and the intraclass correlation are "
+            "not given. W above is of the model's values of every hybrid in every season.",
             kind="refusal",
         )
     try:
@@ -283,26 +289,28 @@ def _measured_agreement(part, cells):
         f"Friedman's test that all rank alike on average: chi-squared {fmt_number(chi2, 1)} on "
         f"{own.df} degrees of freedom, {fmt_p(p)}."
     )
-    return say(words, _intraclass_words(wide), part.mark)
+    return say(words, _intraclass_words(wide, what), part.mark)
 
 
-def _intraclass_words(wide):
+def _intraclass_words(wide, what):
     try:
         icc = intraclass(wide).set_index("form")
     except ValueError as error:
         return f"No intraclass correlation: {error}."
     one, mean = icc.loc["ICC(C,1)"], icc.loc["ICC(C,k)"]
     return (
-        f"Intraclass correlation of log yield (consistency): {fmt_number(one['icc'], 2)} for one season (95 % "
-        f"interval {fmt_interval(one['lower'], one['upper'], 2, share=False)}), {fmt_number(mean['icc'], 2)} for "
-        f"the mean of all ({fmt_interval(mean['lower'], mean['upper'], 2, share=False)})."
+        f"Intraclass correlation of log yield (consistency): {fmt_number(one['icc'], 2)} for one {what} "
+        f"(95 % interval {fmt_interval(one['lower'], one['upper'], 2, share=False)}), "
+        f"{fmt_number(mean['icc'], 2)} for the mean of all "
+        f"({fmt_interval(mean['lower'], mean['upper'], 2, share=False)})."
     )
 
 
 def _named(part, ranks):
     best = ranks.groupby("hybrid")["rank"].mean().sort_values(kind="stable").index
-    control = [part.control] if part.control in set(best) else []
-    return [*control, *[h for h in best if h not in control][:NAMED]]
+    others = [h for h in best if h != part.control][:NAMED]
+    # the second of the series has the colour of controls
+    return [*others[:1], part.control, *others[1:]] if part.control in set(best) else others
 
 
 def _ribbons(part, ranks):
@@ -316,8 +324,8 @@ def _ribbons(part, ranks):
         label="rank-ribbons",
         data=ranks,
         alt=f"Rank over seasons with ribbons for {fmt_list(named)}; wide ribbons are uncertain ranks.",
-        caption=f"Rank by yield in {n_of(len(part.seasons), 'season')}, 1 the highest: {fmt_list(named)} with "
-        f"ribbons as wide as the {part.percent} % intervals of their ranks.{others} {part.mark}".strip(),
+        caption=f"Rank by yield in {n_of(len(part.seasons), 'season')}, 1 the highest: {fmt_list(named)} "
+        f"with ribbons as wide as the {part.percent} % intervals of their ranks.{others} {part.mark}".strip(),
     )
 
 

@@ -1,4 +1,4 @@
-"""What the notebook on consistency says of trust: components of variance, repeatability, seasons still needed."""
+"""What the notebook on consistency says of trust: components, repeatability, seasons still needed, limits."""
 
 import numpy as np
 import pandas as pd
@@ -19,7 +19,7 @@ from culmbook.reliability import (
     seasons_needed,
     trust_table,
 )
-from culmbook.season_words import n_of
+from culmbook.season_words import is_are, n_of
 from culmbook.seasons_page import NOTHING, Seasons, joined, sentence
 from culmbook.stand_figures import new_figure
 
@@ -55,7 +55,7 @@ def show_components(part: Seasons) -> tuple:
         "interval": Column(
             f"{part.percent} % interval", "log²", digits=4, kind="interval", ends=("lower", "upper")
         ),
-        "sd": Column("Standard deviation", "log", digits=2, kind="number", meaning="About a relative difference."),
+        "sd": Column("Standard deviation", "log", digits=2, kind="number", meaning="Near a relative one."),
         "share": Column("Of all", kind="share"),
     }
     zero = list(frame.loc[frame["variance"] <= 1e-10, "label"])
@@ -161,7 +161,7 @@ def show_trust(part: Seasons, *, enough: float = ENOUGH, rank: int) -> tuple:
     said = (
         f"A hybrid's mean over {_plan_words(sites, seasons, plots)} has a reliability of "
         f"{fmt_number(here['value'], 2)} ({part.percent} % interval "
-        f"{fmt_interval(here['lower'], here['upper'], 2, share=False)})."
+        f"{fmt_interval(here['lower'], here['upper'], 2, share=False)}).{_uneven(part)}"
     )
     need = _need_words(seasons_needed(own, sites, plots, enough=enough), seasons, enough)
     finding_shown = finding(
@@ -186,15 +186,23 @@ def _plan_words(sites, seasons, plots):
     return f"{where}{n_of(seasons, 'season')} and {n_of(plots, 'plot')} {'each' if sites > 1 else 'a season'}"
 
 
+def _uneven(part):
+    """Where hybrids were not cut in every site and season that the plan counts, theirs is less."""
+    cells = part.records.groupby("hybrid")["environment"].nunique()
+    sites, seasons, _ = layout_of(part)
+    is_even = cells.min() == sites * seasons
+    return "" if is_even else " Hybrids that were not cut everywhere fall short of that."
+
+
 def _need_words(needed, seasons, enough):
     goal = fmt_number(enough, 2)
     if needed is None:
         return f"No number of seasons up to 30 brings it to {goal}: sites and plots set the limit."
     if needed <= seasons:
-        return f"That is {goal} or more: by the estimated variances it takes {n_of(needed, 'season')}."
+        return f"By the estimated variances {n_of(needed, 'season')} {is_are(needed)} enough for {goal}."
     return (
-        f"By the estimated variances it takes {n_of(needed - seasons, 'more season')} ({needed} in all) "
-        f"to reach {goal}."
+        f"By the estimated variances it takes {n_of(needed - seasons, 'more season')}, {needed} in all, to "
+        f"reach {goal}."
     )
 
 
@@ -229,9 +237,9 @@ def _contours(part, variances, enough):
         label="reliability",
         data=grid.rename_axis(index=ylabel.lower()).rename(columns=lambda c: f"{c} seasons").reset_index(),
         alt=f"Contours of reliability; the data at hand lie at {fmt_number(now, 2)}.",
-        caption=f"Reliability of a hybrid's mean by {ylabel.lower()} and seasons after establishment, {held}, at "
-        f"the estimated variances. The square marks the data at hand ({fmt_number(now, 2)}); the heavy line is "
-        f"{fmt_number(enough, 2)}. {part.mark}".strip(),
+        caption=f"Reliability of a hybrid's mean by {ylabel.lower()} and seasons after establishment, "
+        f"{held}, at the estimated variances. The square marks the data at hand ({fmt_number(now, 2)}); the "
+        f"heavy line is {fmt_number(enough, 2)}. {part.mark}".strip(),
     )
 
 
@@ -270,23 +278,24 @@ def show_limits(part: Seasons) -> tuple:
         f"Results hold for the sites, seasons and ages tested: {_tested_words(part.records)}. A winter or a "
         "drought that has not come yet is no part of them, and a probability for a new season takes it to be "
         "like those seen.",
-        "Candidates are taken as drawn from one population per crop type and pulled towards its mean as far as "
-        "their own data are few. The control is fixed and is not pulled: it must be an established standard that "
-        "was chosen beforehand, not the best of these candidates, or chances against it come out wrong.",
+        "Candidates are taken as drawn from one population per crop type and pulled towards its mean as far "
+        "as their own data are few. The control is fixed and is not pulled: it must be an established "
+        "standard chosen beforehand, not the best of these candidates, or chances against it come out wrong.",
     ]
     few = is_provisional(part.records)
     if few.any():
         told.append(
-            f"With fewer than {LEAST_SEASONS} seasons no hybrid counts as proven, however high its chances: how much "
-            "seasons differ is itself learnt from few of them."
+            f"Provisional: a hybrid with fewer than {LEAST_SEASONS} seasons after establishment does not "
+            "count as proven, however high its chances: how much seasons differ is learnt from the few there are."
         )
     return tuple(say(t, kind="caution") for t in told)
 
 
 def _tested_words(records):
     ages = sorted({int(a) for a in records["crop_year"]})
+    sites, seasons = sorted(records["site"].astype(str).unique()), sorted(records["season"].unique())
     return (
-        f"{fmt_list(sorted(records['site'].astype(str).unique()))}, {fmt_list(sorted(records['season'].unique()))}, "
+        f"{fmt_list(sites)}; season{'s' if len(seasons) > 1 else ''} {fmt_list(seasons)}; "
         f"crop year{'s' if len(ages) > 1 else ''} {fmt_list([str(a) for a in ages])}"
     )
 
@@ -300,7 +309,8 @@ def headline(part: Seasons, chances: pd.DataFrame | str) -> str:
         return "\n".join([*lines, "chances against the control: no answer"])
     own = chances[chances["verdict"] != "control"]
     for verdict in (PROVEN_CLASS, PROMISING_CLASS, ERRATIC_CLASS):
-        lines.append(f"{verdict}: {fmt_list(sorted(own.loc[own['verdict'].eq(verdict), 'hybrid'])) or 'none'}")
+        named = sorted(own.loc[own["verdict"].eq(verdict), "hybrid"])
+        lines.append(f"{verdict}: {fmt_list(named) or 'none'}")
     best = own.iloc[0]
     lines.append(f"highest chance against {part.control}: {best['hybrid']}, {best['chance_next']:.1f}")
     lines.append(f"repeatability of a plot: {repeatability(estimates(part.fit)):.2f}")
