@@ -73,3 +73,21 @@ def test_order_and_names_do_not_matter(records):
     apart = half(records)
     again = connected_sets(apart.sample(frac=1, random_state=1))
     assert again == connected_sets(apart)
+
+
+def test_one_replicate_with_a_repeated_control_is_fitted(records):
+    # augmented: candidates stand once at a site, the control in every replicate
+    single = records[records["replicate"].eq("0") | records["hybrid"].eq("H00")]
+    fit = fit_seasons(single, ["H00"])
+    assert set(fit.hybrids) == set(records["hybrid"]) and np.isfinite(fit.fit.effects("hybrid")).all()
+    alone = single[single["season"].eq(single["season"].max()) & single["site"].eq("S0")]
+    with pytest.raises(ValueError, match="no hybrid has two records"):
+        fit_seasons(alone[alone["replicate"].eq("0")], ["H00"])
+
+
+def test_a_site_without_harvest_and_one_without_the_control(records):
+    lost = records[records["site"].ne("S1") & ~(records["site"].eq("S2") & records["hybrid"].eq("H00"))]
+    fit = fit_seasons(lost, ["H00"])
+    assert fit.controls == ("H00",) and "H00:S2" not in fit.fit.levels["hybrid_site"]
+    assert sorted(lost["site"].unique()) == ["S0", "S2"] and len(common_entries(lost)) == 1
+    refuse_disconnected(lost)

@@ -159,6 +159,14 @@ def test_stages_beside_each_other(one, two):
     assert both.correlation > 0.99 and both.rank_correlation > 0.97
     assert len(both.entering) == len(both.leaving) <= 1 and "H00" in set(both.table["hybrid"])
     assert both.table["difference"].abs().max() < 0.1 * both.table["one_stage"].std()
+    own = one.conditional.effects("hybrid")
+    ours = both.table.set_index("hybrid")
+    assert ours.loc["H03", "one_stage"] - ours.loc["H09", "one_stage"] == pytest.approx(own["H03"] - own["H09"], abs=1e-10)
+    control = one.conditional.coefficients.filter(like="group")  # candidates less the control, or the control less them
+    assert abs(ours.loc["H03", "one_stage"] - ours.loc["H00", "one_stage"] - own["H03"]) == pytest.approx(abs(control.iloc[0]), abs=1e-10)
+    assert ours.loc["H03", "two_stage"] - ours.loc["H09", "two_stage"] == pytest.approx(two.values["H03"] - two.values["H09"], abs=1e-10)
+    assert both.variances.loc["hybrid_site"].tolist() == [one.fit.variances["hybrid_site"], two.variances["hybrid_site"]]
+    assert both.correlation == pytest.approx(np.corrcoef(ours["one_stage"], ours["two_stage"])[0, 1], abs=1e-12)
     assert both.table["rank_one"].tolist() == sorted(both.table["rank_one"])
     turned = fit_two_stage([SiteMeans(s.site, -s.means, s.covariance) for s in two.sites], ["H00"])
     against = compare_stages(one, turned, k=4)
