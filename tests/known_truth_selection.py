@@ -93,12 +93,12 @@ def selection_set(seed, size=LARGE, uneven=False):
     more = hold_table(seasons, drawn, CONTROL, eligible, **rule, seed=seed)
     table = decide(gains, eligible, **rule, more=more).set_index("hybrid")
     try:
-        promoted = _in_the_end(frame, last, table, eligible, rule, seed)
+        promoted, waited = _in_the_end(frame, last, table, eligible, rule, seed)
     except ValueError as error:
         return str(error)
     at_once = decide(gains, eligible, **rule).set_index("hybrid")["decision"].eq("promote")
     losses = _losses(now, seasons, table, promoted, at_once, truth, floors, rule["costs"])
-    return claims, losses | _heritability(seasons, lasting, sd)
+    return claims, losses | waited | _heritability(seasons, lasting, sd)
 
 
 def _claims(gains, eligible, truth):
@@ -112,17 +112,24 @@ def _claims(gains, eligible, truth):
 
 
 def _in_the_end(frame, last, table, eligible, rule, seed):
-    """Promoted in the end: what is held is cut one more season, with what was promoted, and then decided for good."""
+    """Promoted in the end, and what was stated of waiting beside what came of it.
+
+    What is held is cut one more season, with what was promoted, and then decided for good; there are k places again.
+    """
     promoted, held = (table["decision"].eq(d) for d in ("promote", "hold"))
-    if not held.any() or promoted.sum() >= K:
-        return promoted
-    kept = {CONTROL, *table.index[promoted | held]}
+    if not held.any():
+        return promoted, {}
+    kept, costs = {CONTROL, *table.index[promoted | held]}, rule["costs"]
     records = frame[(frame["growing_season"] < last) | frame["hybrid"].isin(kept)]
     again = draw_seasons(fit_seasons(season_records(records), [CONTROL]), DRAWS, seed, variances=VARIANCES)
     later = decide(candidate_gains(again, CONTROL), eligible, **rule).set_index("hybrid")
-    chance = later["chance_worthy"][held & (later["chance_worthy"] > rule["costs"].threshold)]
-    chosen = chance.sort_values(ascending=False, kind="stable").index[: K - int(promoted.sum())]
-    return promoted | promoted.index.isin(chosen)
+    chance = later["chance_worthy"].reindex(table.index)[held]
+    flips = (chance > costs.threshold) != (table["chance_worthy"][held] > costs.threshold)
+    before, stated = costs.least(table["chance_worthy"][held]), table["loss_after"][held]
+    waited = {"loss before waiting": before.mean(), "loss stated after": stated.mean(), "loss after": costs.least(chance).mean(),
+              "flips stated": table["chance_flips"][held].mean(), "flips": flips.mean()}
+    best = chance[chance > costs.threshold].sort_values(ascending=False, kind="stable").index
+    return promoted | promoted.index.isin(best[:K]), waited
 
 
 def _losses(now, seasons, table, promoted, at_once, truth, floors, costs):
@@ -224,7 +231,7 @@ def show(claims, networks, refused):
         print(what, deciles(claims, what, came).round(3).to_string(), sep="\n")
     print(loss_table(networks).round(3).to_string())
     others = networks.drop(columns=list(networks.filter(like="loss, ")))
-    print(pd.DataFrame({"mean": others.mean(), "se": others.std(ddof=1) / np.sqrt(len(others))}).round(3).to_string(), flush=True)
+    print(pd.DataFrame({"networks": others.count(), "mean": others.mean(), "se": others.sem()}).round(3).to_string(), flush=True)
 
 
 def main():

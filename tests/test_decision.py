@@ -141,15 +141,16 @@ def test_what_would_settle_it():
     passes = pd.DataFrame({"A": [True] * 3 + [False] * 7, "B": [True] * 10})
     table = decide(gains, passes, k=1, delta=0.1, costs=COSTS)
     assert settles(table, "A", COSTS, {"stand": 0.3, "LT50": 0.9}) == (
-        "It lacks passing all floors (probability 30 %; stand: 30 %); that takes its own counts and tests, not yields.")
-    assert settles(table, "B", COSTS) == "Least sure is its being the best once it passes the floors (probability 70 %)."
+        "Were it sure to pass all floors (now probability 30 %; stand: 30 %), promoting would lose less than dropping; its own counts and "
+        "tests tell that, not yields.")
+    assert settles(table, "B", COSTS) == "Least sure is whether it is the best once past the floors (probability 70 %)."
     held = decide(draws(A=0.45), k=1, delta=0.1, costs=COSTS, more=after(A=0.1))
     assert settles(held, "A", COSTS) == (
-        "It lacks giving more than 10 % above C1 (probability 45 %). One more season is expected to lower the loss from 0.45 to 0.10, "
-        "and changes whether promoting or dropping loses less with probability 25 %.")
+        "Were it sure to give more than 10 % above C1 (now probability 45 %), promoting would lose less than dropping. One more season is "
+        "expected to lower the loss from 0.45 to 0.10, and changes whether promoting or dropping loses less with probability 25 %.")
     sure = decide(draws(A=0.0), k=1, delta=0.1, costs=COSTS, more=after(A=0.0))
     assert settles(sure, "A", COSTS) == (
-        "No condition alone, were it sure, would carry it over 50 %. One more season would hardly lower the expected loss.")
+        "No single condition, were it sure, would carry it over 50 %. One more season would hardly lower the expected loss.")
 
 
 def test_a_hybrid_that_passes_in_no_draw_lacks_just_that():
@@ -158,9 +159,10 @@ def test_a_hybrid_that_passes_in_no_draw_lacks_just_that():
     table = decide(gains, passes, k=1, delta=0.1, costs=COSTS)
     assert table.set_index("hybrid")["chance_if_passing"].to_dict() == {"B": 1.0, "A": 0.9}
     assert settles(table, "A", COSTS, {"stand": 0.0}) == (
-        "It lacks passing all floors (probability <1 %; stand); that takes its own counts and tests, not yields.")
+        "Were it sure to pass all floors (now probability <1 %; stand), promoting would lose less than dropping; its own counts and tests "
+        "tell that, not yields.")
     beaten = decide(gains.assign(A=0.2), passes, k=1, delta=0.1, costs=COSTS)
-    assert settles(beaten, "A", COSTS, {"stand": 0.0}) == "No condition alone, were it sure, would carry it over 50 %."
+    assert settles(beaten, "A", COSTS, {"stand": 0.0}) == "No single condition, were it sure, would carry it over 50 %."
 
 
 def test_the_first_page_names_the_promoted():

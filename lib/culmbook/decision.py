@@ -333,26 +333,27 @@ def _turning_words(row, k, delta, control, costs, floors):
     present one over the condition's; for floors, which a hybrid may pass in no draw, it is counted.
     """
     chances, turn = conditions(row), costs.threshold
-    once = "" if np.isnan(row["p_floors"]) else " once it passes the floors"
-    names = {
-        "floors": "passing all floors",
-        "margin": f"giving more than {fmt_share(delta)} above {control}",
-        "place": f"being {_best_words(k)}{once}",
+    once = "" if np.isnan(row["p_floors"]) else " once past the floors"
+    over, best = f"more than {fmt_share(delta)} above {control}", f"{_best_words(k)}{once}"
+    says = {
+        "floors": ("passes all floors", "pass all floors"),
+        "margin": (f"gives {over}", f"give {over}"),
+        "place": (f"is {best}", f"be {best}"),
     }
-    behind = {name: f"(probability {_chance(p)})" for name, p in chances.items()}
+    known = {name: f"probability {_chance(p)}" for name, p in chances.items()}
     if floors:
-        behind["floors"] = behind["floors"].replace(")", f"; {_floor_words(floors)})")
+        known["floors"] += f"; {_floor_words(floors)}"
     weakest = min(chances, key=chances.get)
     if row["chance_worthy"] > turn:
-        return f"Least sure is its {names[weakest]} {behind[weakest]}."
+        return f"Least sure is whether it {says[weakest][0]} ({known[weakest]})."
     sure = {name: row["chance_worthy"] / max(p, _NOTHING) for name, p in chances.items()}
     sure["floors"] = row["chance_if_passing"]
     enough = {name: p for name, p in chances.items() if sure[name] > turn}
     if not enough:
-        return f"No condition alone, were it sure, would carry it over {fmt_share(turn)}."
+        return f"No single condition, were it sure, would carry it over {fmt_share(turn)}."
     lacks = min(enough, key=enough.get)
-    how = "; that takes its own counts and tests, not yields" if lacks == "floors" else ""
-    return f"It lacks {names[lacks]} {behind[lacks]}{how}."
+    how = "; its own counts and tests tell that, not yields" if lacks == "floors" else ""
+    return f"Were it sure to {says[lacks][1]} (now {known[lacks]}), promoting would lose less than dropping{how}."
 
 
 def _season_words(row, costs):
