@@ -254,7 +254,7 @@ def _chance(p):
 
 
 def conditions(row):
-    """Probability of each condition by itself: ``floors, margin``, and ``place`` among the best of those that pass.
+    """Probability of ``floors`` and ``margin``, and of ``place`` among the best for one that passes the floors.
 
     Parameters
     ----------
@@ -353,7 +353,8 @@ def _turning_words(row, k, delta, control, costs, floors):
         return f"No single condition, were it sure, would carry it over {fmt_share(turn)}."
     lacks = min(enough, key=enough.get)
     how = "; its own counts and tests tell that, not yields" if lacks == "floors" else ""
-    return f"Were it sure to {says[lacks][1]} (now {known[lacks]}), promoting would lose less than dropping{how}."
+    sure = f"Were it sure to {says[lacks][1]} (now {known[lacks]})"
+    return f"{sure}, promoting would lose less than dropping{how}."
 
 
 def _season_words(row, costs):
