@@ -18,7 +18,7 @@ import pandas as pd
 from field_frames import LINES, NONE, PATCHY, SCENARIOS, SMOOTH, make_trial
 from known_truth import NARROW, each_set, passes
 
-from culmbook.field_choice import CANDIDATES, choose_trend, mean_difference_variance
+from culmbook.field_choice import CANDIDATES, choose_trend, contrasts
 
 SMALL = {"hybrids": 26, "rows": 6, "columns": 13}
 LARGE = {"hybrids": 56, "rows": 12, "columns": 14}
@@ -52,7 +52,7 @@ def field_set(seed, scenario=NONE, candidates=CANDIDATES, **size):
     for name, means in (choice.fits | {"chosen": choice.best}).items():
         error = means.fit.contrast(means.weights)["estimate"] - true[means.hybrids].to_numpy()
         rates["error, " + name] = error.var(ddof=1)
-    rates["stated over true variance"] = mean_difference_variance(choice.best.fit, choice.best.weights) / 2
+    rates["stated over true variance"] = choice.table.loc[choice.chosen, "difference_variance"] / 2
     for name, means in (("blocks", choice.blocks), ("chosen", choice.best)):
         table, apart = _differences(means, true)
         half = (table["upper"] - table["lower"]) / 2
@@ -70,7 +70,7 @@ def _differences(means, true):
     rows = pd.DataFrame(
         weights.loc[first].to_numpy() - weights.loc[second].to_numpy(), columns=weights.columns
     )
-    return means.fit.contrast(rows), true[first].to_numpy() - true[second].to_numpy()
+    return contrasts(means.fit, rows), true[first].to_numpy() - true[second].to_numpy()
 
 
 def run(scenario, sets, jobs=1, **given):

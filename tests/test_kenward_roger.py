@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from culmbook.mixed.kenward_roger import _moments, kenward_roger
+from culmbook.mixed.kenward_roger import _moments, enlarged_covariance, kenward_roger, kenward_roger_contrasts
 from culmbook.mixed import fit_gaussian, over
 
 PUBLISHED = Path(__file__).parent / "published"
@@ -125,3 +125,25 @@ def test_balanced_main_plots_have_their_stratum_f_also_where_their_variance_is_n
     assert free.df_denominator == pytest.approx(3, rel=1e-4)
     assert free.p == pytest.approx(stratum.pvalues["C(film)[T.y]"], rel=1e-4)
     assert held.f < free.f and held.df_denominator > 3
+
+
+def test_each_contrast_is_the_f_test_of_it_alone():
+    some = _read("milliken_1992_machines").drop(index=[0, 4, 8, 13, 22, 39, 40])
+    fit = fit_gaussian(some, "score", "Machine", ["Worker", "Worker:Machine"])
+    rows = pd.DataFrame({"Machine[T.B]": [1.0, 0, -1], "Machine[T.C]": [0, 1.0, 1]}, index=["B", "C", "C - B"])
+    table = kenward_roger_contrasts(fit, rows)
+    for name, line in table.iterrows():
+        test = kenward_roger(fit, rows.loc[[name]], bounded=True)
+        assert (line["t"] ** 2, line["df"], line["p"]) == (
+            pytest.approx(test.f), pytest.approx(test.df_denominator), pytest.approx(test.p))
+        assert line["upper"] - line["estimate"] == pytest.approx(stats.t.ppf(0.975, line["df"]) * line["se"])
+    own = enlarged_covariance(fit)
+    assert table.loc["B", "se"] == pytest.approx(np.sqrt(own.loc["Machine[T.B]", "Machine[T.B]"]))
+    assert (table["se"] > fit.contrast(rows)["se"]).all()
+
+
+def test_contrast_of_a_balanced_design_is_that_of_the_analysis_of_variance():
+    fit = fit_gaussian(_read("milliken_1992_machines"), "score", "Machine", ["Worker", "Worker:Machine"])
+    line = kenward_roger_contrasts(fit, pd.DataFrame({"Machine[T.B]": [1.0]})).iloc[0]
+    plain = fit.contrast(pd.DataFrame({"Machine[T.B]": [1.0]})).iloc[0]
+    assert (line["df"], line["se"]) == (pytest.approx(10), pytest.approx(plain["se"]))

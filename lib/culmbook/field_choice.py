@@ -13,7 +13,8 @@ import pandas as pd
 
 from culmbook.field import BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS, trend_terms
 from culmbook.hybrid_means import MeansFit, fit_means
-from culmbook.mixed import compare
+from culmbook.mixed import compare, enlarged_covariance, kenward_roger_contrasts
+from culmbook.mixed.kenward_roger import MOST_RECORDS
 from culmbook.mixed.left_out import left_out
 
 CANDIDATES = (BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS)
@@ -120,10 +121,11 @@ def compare_fits(fits: dict, units=None) -> pd.DataFrame:
     rows = {}
     for name, (fit, weights) in fits.items():
         errors = left_out(fit, units)["error"].dropna()
+        covariance = enlarged_covariance(fit) if _is_sum_of_variances(fit) else fit.covariance
         rows[name] = {
             "error": float(np.sqrt((errors**2).mean())),
             "n_left_out": len(errors),
-            "difference_variance": mean_difference_variance(fit, weights),
+            "difference_variance": mean_difference_variance(fit, weights, covariance),
         }
     table = pd.DataFrame.from_dict(rows, orient="index")
     criteria = compare({name: fit for name, (fit, _) in fits.items()}) if len(fits) > 1 else _alone(fits)
@@ -140,7 +142,26 @@ def _alone(fits):
     ).T
 
 
-def mean_difference_variance(fit, weights: pd.DataFrame) -> float:
+def contrasts(fit, weights: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
+    """Contrasts of a fit with a trend: by Kenward and Roger where they can be had, else by Satterthwaite.
+
+    Notes
+    -----
+    A trend of several variances known from few plots makes plain standard errors too small: intervals of 95 %
+    held in 91 to 94 % of simulated trials. Correlations along rows and columns, and more than 1,500 plots,
+    are beyond the method.
+    """
+    if _is_sum_of_variances(fit):
+        return kenward_roger_contrasts(fit, weights, level)
+    return fit.contrast(weights, level)
+
+
+def _is_sum_of_variances(fit):
+    """Can the variances' uncertainty be allowed for?"""
+    return fit.n_records <= MOST_RECORDS and all(term.kernel.is_diagonal for term in fit.model.terms)
+
+
+def mean_difference_variance(fit, weights: pd.DataFrame, covariance: pd.DataFrame | None = None) -> float:
     """Mean variance of a difference between two of several combinations of fixed effects.
 
     Parameters
@@ -148,13 +169,15 @@ def mean_difference_variance(fit, weights: pd.DataFrame) -> float:
     fit : GaussianFit
     weights : DataFrame
         One row per combination, as for ``fit.contrast``; at least two.
+    covariance : DataFrame, optional
+        Of the fixed effects; by default that of the fit, the variances of random effects taken as known.
 
     Returns
     -------
     float
-        Squared unit of the response; the variances of the random effects taken as known.
+        Squared unit of the response.
     """
     rows = fit.weigh(weights)
-    covariance = rows @ fit.covariance.to_numpy() @ rows.T
-    h = len(rows)
-    return float(2 * (np.trace(covariance) - covariance.sum() / h) / (h - 1))
+    between = fit.covariance if covariance is None else covariance
+    own, h = rows @ between.to_numpy() @ rows.T, len(rows)
+    return float(2 * (np.trace(own) - own.sum() / h) / (h - 1))

@@ -124,7 +124,7 @@ def _partition(column):
     return tuple(pd.factorize(column)[0])
 
 
-def hybrid_means(means: MeansFit, *, level: float = 0.95) -> pd.DataFrame:
+def hybrid_means(means: MeansFit, *, level: float = 0.95, contrasts=None) -> pd.DataFrame:
     """Mean of each hybrid with its interval.
 
     Parameters
@@ -132,14 +132,18 @@ def hybrid_means(means: MeansFit, *, level: float = 0.95) -> pd.DataFrame:
     means : MeansFit
     level : float
         Confidence of each interval, 0-1.
+    contrasts : callable, optional
+        Makes the intervals, for example :func:`culmbook.mixed.kenward_roger_contrasts`; called with fit,
+        weights and level.
 
     Returns
     -------
     DataFrame
-        ``hybrid, n_plots, mean, lower, upper``, highest first; t intervals with Satterthwaite's degrees of
-        freedom, in the unit of the response.
+        ``hybrid, n_plots, mean, lower, upper``, highest first; by default t intervals with Satterthwaite's
+        degrees of freedom, in the unit of the response.
     """
-    table = means.fit.contrast(means.weights, level)
+    own = contrasts or type(means.fit).contrast
+    table = own(means.fit, means.weights, level)
     out = pd.DataFrame({"hybrid": means.hybrids, "n_plots": means.n_plots[means.hybrids].to_numpy(),
                         "mean": table["estimate"].to_numpy(), "lower": table["lower"].to_numpy(),
                         "upper": table["upper"].to_numpy()})

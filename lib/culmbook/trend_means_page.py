@@ -5,6 +5,7 @@ import pandas as pd
 
 from culmbook.columns import Column
 from culmbook.field import BLOCKS
+from culmbook.field_choice import contrasts
 from culmbook.formats import fmt_list, fmt_number, fmt_share
 from culmbook.harvest_page import marked
 from culmbook.hybrid_means import hybrid_means
@@ -38,7 +39,7 @@ def model_means(field: TrialField, level: float = 0.95) -> pd.DataFrame:
     """
     frames = []
     for kind, means in field.choice.fits.items():
-        own = hybrid_means(means, level=level)
+        own = hybrid_means(means, level=level, contrasts=contrasts)
         frames.append(own.assign(measure=kind, **{c: np.exp(own[c]) for c in ("mean", "lower", "upper")}))
     return pd.concat(frames, ignore_index=True)
 

@@ -1,4 +1,4 @@
-"""F tests in gaussian mixed models that hold with few blocks or main plots."""
+"""F tests and intervals in gaussian mixed models that hold with few blocks or main plots."""
 
 import numpy as np
 import pandas as pd
@@ -60,7 +60,7 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame, *, bounded: bool = Fa
     _refuse(fit)
     rows = fit.weigh(weights, together=True)
     b, phi, w, p, q = _pieces(fit, bounded)
-    enlarged = phi + 2 * phi @ _sum(w, lambda i, j: q[i][j] - p[i] @ phi @ p[j]) @ phi
+    enlarged = _enlarged(phi, w, p, q)
     between = rows.T @ np.linalg.solve(rows @ phi @ rows.T, rows)
     turned = [between @ phi @ pi @ phi for pi in p]
     a1 = _sum(w, lambda i, j: np.trace(turned[i]) * np.trace(turned[j]))
@@ -70,6 +70,75 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame, *, bounded: bool = Fa
     denominator, scale = _moments(a1, a2, df)
     f = scale * wald
     return FTest(f, df, denominator, float(stats.f.sf(f, df, denominator)))
+
+
+def kenward_roger_contrasts(fit: GaussianFit, weights: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
+    """Estimates of linear combinations of fixed effects, the uncertainty of the variances allowed for.
+
+    Parameters
+    ----------
+    fit : GaussianFit
+        As in :func:`kenward_roger`.
+    weights : DataFrame
+        One row per combination, one column per coefficient.
+    level : float
+        Coverage of each interval, 0-1.
+
+    Returns
+    -------
+    DataFrame
+        As ``fit.contrast``, with the enlarged variance in ``se`` and the degrees of freedom of the F test of
+        each combination; variances estimated at zero stay there.
+
+    Raises
+    ------
+    ValueError
+        As in :func:`kenward_roger`, except that combinations need not be independent.
+
+    References
+    ----------
+    Kenward & Roger (1997) Biometrics 53:983-997.
+    """
+    _refuse(fit)
+    rows = fit.weigh(weights)
+    _, phi, w, p, q = _pieces(fit, bounded=True)
+    plain = np.einsum("ij,jk,ik->i", rows, phi, rows)
+    shares = np.array([np.einsum("ij,jk,ik->i", rows, phi @ part @ phi, rows) / plain for part in p])
+    df = 2 / np.einsum("im,ij,jm->m", shares, w, shares)
+    estimate = rows @ fit.coefficients.to_numpy()
+    se = np.sqrt(np.einsum("ij,jk,ik->i", rows, _enlarged(phi, w, p, q), rows))
+    t, critical = estimate / se, stats.t.ppf(0.5 + level / 2, df)
+    columns = {"estimate": estimate, "se": se, "df": df, "t": t, "p": 2 * stats.t.sf(np.abs(t), df)}
+    limits = {"lower": estimate - critical * se, "upper": estimate + critical * se}
+    return pd.DataFrame(columns | limits, index=weights.index)
+
+
+def enlarged_covariance(fit: GaussianFit) -> pd.DataFrame:
+    """Covariance of the fixed effects, the uncertainty of the variances allowed for.
+
+    Parameters
+    ----------
+    fit : GaussianFit
+        As in :func:`kenward_roger`.
+
+    Returns
+    -------
+    DataFrame
+        Coefficient by coefficient; variances estimated at zero stay there.
+
+    Raises
+    ------
+    ValueError
+        As in :func:`kenward_roger`.
+    """
+    _refuse(fit)
+    _, phi, w, p, q = _pieces(fit, bounded=True)
+    names = fit.coefficients.index
+    return pd.DataFrame(_enlarged(phi, w, p, q), index=names, columns=names)
+
+
+def _enlarged(phi, w, p, q):
+    return phi + 2 * phi @ _sum(w, lambda i, j: q[i][j] - p[i] @ phi @ p[j]) @ phi
 
 
 def _refuse(fit):
