@@ -275,3 +275,14 @@ def test_main_plots_in_rows_leave_only_columns_to_add(rng):
     )
     terms = choose_trend(frame).fits["rows and columns"].terms
     assert "main_plot_key" in terms and "place:column" in terms and "place:row" not in terms
+
+
+@pytest.mark.parametrize("kind", ["surface", "surface with rows and columns"])
+def test_a_trend_does_not_move_the_level_of_a_complete_trial(kind):
+    frame = make_trial(np.random.default_rng(21), SMOOTH, missing=0, share=0.8)
+    frame["response"] += 0.3 * frame["row"]
+    fits = choose_trend(frame, candidates=[kind]).fits
+    levels = [(means.weights @ means.fit.coefficients[means.weights.columns]).mean() for means in fits.values()]
+    assert levels[1] == pytest.approx(levels[0], abs=0.01)
+    for term in trend_terms(frame, kind).terms:
+        assert isinstance(term, str) or np.abs(term.matrix.mean(axis=0)).max() < 1e-12

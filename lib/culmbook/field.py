@@ -261,10 +261,13 @@ def _compact(matrix):
 
 
 def _stacked(cells, blocks):
-    """One matrix of the blocks beside each other, scaled to a mean variance of 1 over the records."""
+    """One matrix of the blocks beside each other, scaled to a mean variance of 1 over the records.
+
+    Each block is then centred, so that a trend has mean zero over a trial and means are those at its mean place.
+    """
     matrix = np.zeros((len(cells), sum(block.shape[1] for _, block in blocks)))
-    start = 0
+    start, squares = 0, 0.0
     for index, block in blocks:
-        matrix[cells.index.get_indexer(index), start : start + block.shape[1]] = block
-        start += block.shape[1]
-    return matrix / np.sqrt((matrix**2).sum(axis=1).mean())
+        matrix[cells.index.get_indexer(index), start : start + block.shape[1]] = block - block.mean(axis=0)
+        start, squares = start + block.shape[1], squares + (block**2).sum()
+    return matrix / np.sqrt(squares / len(cells))

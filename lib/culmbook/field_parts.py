@@ -5,7 +5,6 @@ from functools import partial
 import pandas as pd
 
 from culmbook.field import Trend, trend_terms
-from culmbook.field_choice import contrasts
 from culmbook.hybrid_means import MeansFit, fit_means
 from culmbook.mixed.left_out import part_of, residuals
 
@@ -84,7 +83,7 @@ def border_effects(
     -------
     DataFrame
         ``border, n_border, n_inner, estimate, lower, upper, p`` in the unit of the response; rows and columns
-        estimated together, intervals as in :func:`culmbook.field_choice.contrasts`.
+        estimated together, intervals by Satterthwaite's degrees of freedom.
     dict of str to str
         Why a border has no estimate.
     """
@@ -132,6 +131,6 @@ def _with_trend(cells, *, kind, borders, fixed, random):
 
 
 def _row(means, name, cells, level):
-    own = contrasts(means.fit, pd.DataFrame({name: [1.0]}), level).iloc[0]
+    own = means.fit.contrast(pd.DataFrame({name: [1.0]}), level).iloc[0]
     on = int(cells[name].sum())
     return [name, on, len(cells) - on, own["estimate"], own["lower"], own["upper"], own["p"]]

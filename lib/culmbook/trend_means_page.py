@@ -69,8 +69,10 @@ def _means(field, number, fields):
     chosen = frame[frame["measure"].eq(field.choice.chosen)]
     names = list(chosen["hybrid"])
     panels = [BLOCKS] + ([field.other] if field.other else [])
-    labels = {name: f"{model_label(name, field).capitalize()}\n[t/ha]" for name in panels}
+    labels = dict.fromkeys(panels, "Dry yield [t/ha]")
     fig = plot_side_by_side(frame, panels, labels, fields.controls, names)
+    for ax, name in zip(fig.axes, panels, strict=True):
+        ax.set_title(model_label(name, field).capitalize())
     _same_axis(fig)
     spread = chosen.sort_values("mean")
     caption = (
