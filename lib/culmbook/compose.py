@@ -100,7 +100,7 @@ def table_block(bundle: dict, place: str, most: int = MOST_ROWS) -> dict:
         bundle = {**bundle, "rows": bundle["rows"][:most], "strong": bundle["strong"][:most],
                   "note": f"{bundle['note']} {more} more rows are in the workbook.".strip()}
     return {"t": "table", "label": place, "caption": words(bundle["caption"]), "note": words(bundle["note"]),
-            "parts": lay_out(bundle)}
+            "whole": bundle.get("whole", False), "parts": lay_out(bundle)}
 
 
 def _figure_block(bundle: dict, place: str) -> dict:

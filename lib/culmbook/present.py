@@ -99,11 +99,12 @@ class ReportTable(Shown):
     content: dict = field(repr=False)
     strong: tuple[bool, ...] = field(repr=False)
     printed: tuple[bool, ...] = field(repr=False)
+    whole: bool = False
     mime = TABLE_MIME
 
     def bundle(self) -> dict:
         return {"version": 1, "label": self.label, "caption": self.caption, "note": self.note,
-                "strong": list(self.strong), "printed": list(self.printed), **self.content}
+                "strong": list(self.strong), "printed": list(self.printed), "whole": self.whole, **self.content}
 
     def html(self) -> str:
         rows = list(compress(self.content["rows"], self.printed))
@@ -115,7 +116,7 @@ class ReportTable(Shown):
 
 def table(frame: pd.DataFrame, *, label: str, caption: str, columns: Mapping[str, Column], note: str = "",
           order: str | Sequence[str] | None = None, strong: str | None = None,
-          printed: str | None = None) -> ReportTable:
+          printed: str | None = None, whole: bool = False) -> ReportTable:
     """Make a table of the report.
 
     Parameters
@@ -137,6 +138,8 @@ def table(frame: pd.DataFrame, *, label: str, caption: str, columns: Mapping[str
         A yes/no (bool) column of the frame; its true rows are set in bold (the control, say).
     printed : str, optional
         A yes/no (bool) column of the frame; only its true rows are shown and printed, all go to the workbook.
+    whole : bool
+        Whether the table moves to a page of its own rather than run over two, where one page holds it.
 
     Returns
     -------
@@ -153,7 +156,7 @@ def table(frame: pd.DataFrame, *, label: str, caption: str, columns: Mapping[str
     rows = frame if order is None else frame.sort_values([order] if isinstance(order, str) else list(order),
                                                          kind="stable")
     return ReportTable(label, caption, note, table_content(rows, columns), _flags(rows, strong, label, False),
-                       _flags(rows, printed, label, True))
+                       _flags(rows, printed, label, True), whole)
 
 
 def _flags(rows: pd.DataFrame, column: str | None, label: str, default: bool) -> tuple[bool, ...]:

@@ -1,0 +1,445 @@
+"""The decision on every candidate on one page, why it was taken, and what would change it."""
+
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from culmbook.columns import Column
+from culmbook.consistency import LEAST_SEASONS
+from culmbook.decision import DROP, HOLD, LIKELY, PROMOTE, conditions, reason_words, settle_words
+from culmbook.decisions import decision_rows, write_decisions, written_words
+from culmbook.formats import fmt_interval, fmt_list, fmt_number, fmt_share
+from culmbook.more_data import flip_words
+from culmbook.present import finding, say, table
+from culmbook.season_words import is_are, n_of
+from culmbook.seasons_page import joined
+from culmbook.selection_page import NO_DECISION, SHORT, Choice, no_floor_words, rule_words
+from culmbook.trait_kinds import KINDS
+
+NEAR = 0.05
+"""Probability of being worth it from which on a dropped hybrid's reason is printed in full."""
+MOST_NAMED = 6
+NOTHING = "Nothing alone."
+UNLIKELY = 0.2
+LIKELY_TURN = 0.1
+"""Probability of a turn by next season's data from which on a hybrid is named."""
+CHANCES = ["chance_worthy", "p_top", "p_beats", "p_floors"]
+
+
+def show_decisions(choice: Choice, *, rank: int) -> tuple:
+    """What is decided: finding, rules and the table of all candidates, or why nothing is.
+
+    Parameters
+    ----------
+    choice : Choice
+    rank : int
+
+    Returns
+    -------
+    tuple
+        Objects for ``display``.
+    """
+    if choice.reason:
+        return (say(f"No hybrid is promoted, held or dropped here. {choice.reason}", kind="refusal"),)
+    numbers = {
+        "Control": choice.control,
+        "Places": f"{choice.k}",
+        "Margin": fmt_share(choice.delta),
+        "Seasons after establishment": f"{len(choice.part.seasons)} ({fmt_list(choice.part.seasons)})",
+    }
+    told = finding(
+        decided_words(choice),
+        provisional_short(choice),
+        rank=rank,
+        label="Decision",
+        see="decisions",
+        numbers=numbers,
+    )
+    return told, say(rule_words(choice), no_floor_words(choice)), _decision_table(choice)
+
+
+def decided_words(choice: Choice) -> str:
+    """Say who is promoted, held and dropped, each with its probability of being worth promoting."""
+    own = choice.decided.set_index("hybrid")["chance_worthy"]
+    promoted, held, dropped = (choice.named(d) for d in (PROMOTE, HOLD, DROP))
+    parts = [f"Promote: {_with_chance(promoted, own)}; hold: {_with_chance(held, own)}"]
+    near = [h for h in dropped if own[h] >= NEAR][:3]
+    if len(dropped) > 2 * len(near):
+        first = f", the nearest of them {_with_chance(near, own)}" if near else ""
+        parts.append(f"drop: {len(dropped)}{first}")
+    else:
+        parts.append(f"drop: {_with_chance(dropped, own)}")
+    return f"{'; '.join(parts)}. In brackets: probability of being worth promoting."
+
+
+def _with_chance(hybrids, chances):
+    named = [f"{h} ({fmt_chance(chances[h])})" for h in hybrids]
+    return fmt_list(named, MOST_NAMED) if named else "none"
+
+
+def fmt_chance(p: float) -> str:
+    """A probability from draws: none or all of the draws do not make it 0 or 1.
+
+    Examples
+    --------
+    >>> fmt_chance(0.0), fmt_chance(0.57), fmt_chance(1.0)
+    ('<1 %', '57 %', '>99 %')
+    """
+    return fmt_share(min(max(p, 0.001), 0.999))
+
+
+def provisional_short(choice: Choice) -> str:
+    """Say that decisions are provisional and why; blank where they are not."""
+    few = choice.decided["is_provisional"]
+    if not few.any():
+        return ""
+    who = "All of it is" if few.all() else f"For {n_of(int(few.sum()), 'candidate')} this is"
+    had = choice.part.records.groupby("hybrid")["season"].nunique()
+    least = int(had.reindex(choice.decided.loc[few, "hybrid"]).min())
+    return (
+        f"{who} provisional: {n_of(least, 'season')} after establishment {is_are(least)} in, and it takes "
+        f"{LEAST_SEASONS}."
+    )
+
+
+# -- the table ------------------------------------------------------------------------------------
+
+
+def _decision_table(choice):
+    k, part = choice.k, choice.part
+    frame = choice.decided.assign(
+        reason=[short_reason(row, choice) for _, row in choice.decided.iterrows()],
+        change=[short_change(row, choice) for _, row in choice.decided.iterrows()],
+        **{name: _within(choice.decided[name], len(choice.gains)) for name in CHANCES},
+        shown=choice.decided["hybrid"] + np.where(choice.decided["is_provisional"], "*", ""),
+        is_promoted=choice.decided["decision"].eq(PROMOTE),
+    )
+    columns = {
+        "shown": Column("Hybrid", meaning="A star marks a provisional decision."),
+        "decision": Column("Decision"),
+        "chance_worthy": Column("Worth it", kind="share", meaning="Probability that all conditions hold."),
+        "gain": Column("Gain", kind="share", meaning=f"Median lasting gain over {choice.control}."),
+        "interval": Column(f"{part.percent} % interval", kind="share_interval", ends=("lower", "upper")),
+        "p_top": Column(
+            "Best" if k == 1 else f"Best {k}",
+            kind="share",
+            meaning=f"Probability of being among the true best {k}.",
+        ),
+        "p_beats": Column(
+            f"Over {fmt_number(100 * choice.delta, 0)} %",
+            kind="share",
+            meaning=f"Probability of more than {fmt_share(choice.delta)} above {choice.control}.",
+        ),
+        "p_floors": Column("Floors", kind="share", meaning="Probability of passing all floors."),
+        "reason": Column("Reason"),
+        "change": Column("What would change it"),
+    }
+    if not choice.floors:
+        del columns["p_floors"]
+    return table(
+        frame,
+        label="decisions",
+        columns=columns,
+        strong="is_promoted",
+        whole=True,
+        caption=f"Decision on each of {n_of(len(frame), 'candidate')}; gains in dry yield over "
+        f"{choice.control}, "
+        "probabilities in %.",
+        note=_table_note(choice, frame["change"].eq(NOTHING).any()),
+    )
+
+
+def _within(chances, n):
+    """Probabilities of n draws: none or all of them do not make it 0 or 1, so half a draw is kept."""
+    return chances.clip(0.5 / n, 1 - 0.5 / n)
+
+
+def _table_note(choice, is_hopeless):
+    few = choice.decided["is_provisional"].any()
+    return joined(
+        f"* Provisional: fewer than {LEAST_SEASONS} seasons after establishment." if few else "",
+        _control_words(choice),
+        f"Best {choice.k} counts only hybrids that pass the floors."
+        if choice.floors and choice.k > 1
+        else "",
+    )
+
+
+def _control_words(choice):
+    others = [c for c in choice.part.fit.controls if c != choice.control]
+    controls = f"Not decided on: the control {choice.control}"
+    return (
+        f"{controls}."
+        if not others
+        else f"{controls} and {n_of(len(others), 'other control')} ({fmt_list(others)})."
+    )
+
+
+def _condition_words(name, row, choice):
+    if name == "floors":
+        weak = _weakest_floor(row, choice)
+        return f"floor on {SHORT[weak]}" if weak else "floors"
+    best = "best" if choice.k == 1 else f"best {choice.k}"
+    return {"margin": f"{fmt_share(choice.delta)} over {choice.control}", "place": best}[name]
+
+
+def _weakest_floor(row, choice):
+    """Name of the floor that a hybrid passes least likely; blank where it is known on none."""
+    chances = choice.floor_chances(row["hybrid"])
+    return min(chances, key=chances.get) if chances else ""
+
+
+def short_reason(row, choice: Choice) -> str:
+    """Why a hybrid is promoted, held or dropped, in a few words for the table."""
+    chances = conditions(row)
+    weakest = min(chances, key=chances.get)
+    named = _condition_words(weakest, row, choice)
+    if row["decision"] == PROMOTE:
+        likely = row["chance_worthy"] >= LIKELY
+        return "Likely meets all conditions." if likely else "Safer than dropping it."
+    if row.get("untested", ""):
+        return f"Not tested: {row['untested']}."
+    if row["is_capped"]:
+        return "Worth it, but the places are taken."
+    if row["decision"] == HOLD:
+        return f"Open: {named}."
+    if chances[weakest] >= LIKELY:
+        return "Each condition is likely, all together are not."
+    how = {"floors": "fails the {}", "margin": "not {}", "place": "not among the {}"}[weakest]
+    text = how.format(named)
+    return f"Likely {text}." if chances[weakest] >= UNLIKELY else f"{text[0].upper()}{text[1:]}."
+
+
+def short_change(row, choice: Choice) -> str:
+    """What would change a decision, in a few words for the table."""
+    chances, turn = conditions(row), choice.costs.threshold
+    if row.get("untested", ""):
+        return f"A test of {row['untested']}."
+    if row["is_capped"]:
+        return "A place that gets free."
+    weakest = _condition_words(min(chances, key=chances.get), row, choice)
+    if row["decision"] == PROMOTE:
+        return f"Doubt on {weakest}."
+    if row["decision"] == HOLD:
+        return f"What settles {weakest}."
+    if row["chance_if_passing"] > turn and choice.floors:
+        weak = [p for p in choice.floor_chances(row["hybrid"]).values() if p < LIKELY]
+        named = "floors" if len(weak) > 1 else _condition_words("floors", row, choice)
+        return f"The {named} passed or eased."
+    enough = [name for name, p in chances.items() if p > 0 and row["chance_worthy"] / p > turn]
+    if not enough:
+        return NOTHING
+    lacks = min(enough, key=chances.get)
+    proof = "Proof of {}."
+    return proof.format(_condition_words(lacks, row, choice))
+
+
+# -- in full --------------------------------------------------------------------------------------
+
+
+def show_reasons(choice: Choice, *, rank: int) -> tuple:
+    """Why the best yielders are or are not promoted, what next season must settle, and all reasons in full.
+
+    Parameters
+    ----------
+    choice : Choice
+    rank : int
+        Of the first of two findings.
+
+    Returns
+    -------
+    tuple
+        Objects for ``display``.
+    """
+    if choice.reason:
+        return (say(NO_DECISION, kind="refusal"),)
+    why = finding(*top_words(choice), rank=rank, label="Why", see="reasons")
+    return why, *_next_season(choice, rank + 1), _reason_table(choice)
+
+
+def top_words(choice: Choice) -> list[str]:
+    """What becomes of the candidates with the highest predicted yields, and why."""
+    by_gain = choice.decided.sort_values(["rank", "hybrid"])
+    first = by_gain.iloc[0]
+    told = [f"{_gain_words(first, choice)}: {_fate(first, choice)}."]
+    is_other = (
+        by_gain["decision"].ne(PROMOTE) & by_gain["rank"].le(choice.k) & by_gain["rank"].gt(first["rank"])
+    )
+    told += [
+        f"{row['hybrid']}, number {row['rank']} by yield ({fmt_share(row['gain'])}), is "
+        f"{_fate(row, choice)}."
+        for _, row in by_gain[is_other].head(2).iterrows()
+    ]
+    turn = f"Promoting loses less than dropping from a probability of {fmt_share(choice.costs.threshold)} on."
+    return [*told, _dropped_words(choice), turn]
+
+
+def _dropped_words(choice):
+    """How many are dropped for want of which condition; blank where none is."""
+    dropped = choice.decided[choice.decided["decision"].eq(DROP)]
+    if dropped.empty:
+        return ""
+    lacks = [_lacking(row, choice) for _, row in dropped.iterrows()]
+    counts = [f"{text} ({n})" for text, n in pd.Series(lacks).value_counts().items()]
+    return f"What dropped hybrids most lack: {fmt_list(counts)}."
+
+
+def _lacking(row, choice):
+    chances = conditions(row)
+    return _condition_words(min(chances, key=chances.get), row, choice)
+
+
+def _gain_words(row, choice):
+    way = "above" if row["gain"] >= 0 else "below"
+    return (
+        f"{row['hybrid']} has the highest predicted yield, {fmt_share(abs(row['gain']))} {way} "
+        f"{choice.control} "
+        f"({choice.part.percent} % interval {fmt_interval(row['lower'], row['upper'])})"
+    )
+
+
+DONE = {PROMOTE: "promoted", HOLD: "held", DROP: "dropped"}
+
+
+def _fate(row, choice):
+    done = DONE[row["decision"]]
+    if row["decision"] == PROMOTE:
+        return f"{done}, worth it with a probability of {fmt_chance(row['chance_worthy'])}"
+    if row.get("untested", ""):
+        return f"{done}, as it was not tested for {row['untested']}"
+    if row["is_capped"]:
+        return f"{done}, as the places are taken by hybrids that save more"
+    chances = conditions(row)
+    weakest = min(chances, key=chances.get)
+    low = _weakest_floor(row, choice)
+    if weakest == "floors" and low:
+        p = choice.floor_chances(row["hybrid"])[low]
+        return f"{done}, as it passes the floor on {KINDS[low].word} with a probability of {fmt_chance(p)}"
+    if weakest == "margin":
+        return (
+            f"{done}, as it gives more than {fmt_share(choice.delta)} above {choice.control} with a "
+            "probability "
+            f"of {fmt_chance(chances[weakest])}"
+        )
+    best = "the best" if choice.k == 1 else f"among the best {choice.k}"
+    return f"{done}, as it is {best} with a probability of {fmt_chance(row['p_top'])}"
+
+
+def _next_season(choice, rank):
+    """What next season must settle."""
+    if choice.more is None:
+        return (
+            say(
+                "What next season would settle is not told: "
+                f"{choice.no_more[0].lower()}{choice.no_more[1:]}",
+                kind="refusal",
+            ),
+        )
+    told = [flip_words(choice.more, least=LIKELY_TURN)]
+    turning = choice.more["chance_flips"].sort_values(ascending=False, kind="stable")
+    rows = choice.decided.set_index("hybrid", drop=False)
+    told += [_open_words(rows.loc[h], choice) for h in turning[turning >= LIKELY_TURN].index[:2]]
+    saved = choice.more["saving"].sum()
+    told.append(
+        f"One more season of all candidates is expected to take {fmt_number(saved, 2)} off an expected "
+        "loss of "
+        f"{fmt_number(choice.more['loss_now'].sum(), 2)}; holding one hybrid costs "
+        f"{fmt_number(choice.costs.hold, 2)}."
+    )
+    return (finding(*told, rank=rank, label="Next season", see="plans"),)
+
+
+def _open_words(row, choice):
+    """The condition of a hybrid that is least settled."""
+    chances = conditions(row)
+    name = min(chances, key=lambda n: (abs(chances[n] - 0.5), n))
+    return (
+        f"Open for {row['hybrid']}: {_condition_words(name, row, choice)} (probability "
+        f"{fmt_chance(chances[name])})."
+    )
+
+
+def _reason_table(choice):
+    words = {"k": choice.k, "delta": choice.delta, "control": choice.control}
+    rows = [row for _, row in choice.decided.iterrows()]
+    frame = choice.decided.assign(
+        reason=[_full_reason(row, choice, words) for row in rows],
+        change=[
+            settle_words(row, **words, costs=choice.costs, floors=_worded_floors(row, choice))
+            for row in rows
+        ],
+        is_printed=choice.decided["decision"].ne(DROP) | choice.decided["chance_worthy"].ge(NEAR),
+    )
+    columns = {
+        "hybrid": Column("Hybrid"),
+        "decision": Column("Decision"),
+        "reason": Column("Why"),
+        "change": Column("What would change it"),
+    }
+    shown = int(frame["is_printed"].sum())
+    left = len(frame) - shown
+    return table(
+        frame,
+        label="reasons",
+        columns=columns,
+        printed="is_printed",
+        caption="Reasons in full, and what would change each decision.",
+        note=joined(
+            choice.part.mark,
+            f"{n_of(left, 'dropped hybrid')} with a probability under {fmt_share(NEAR)} of being worth it "
+            f"{is_are(left)} in the workbook."
+            if left
+            else "",
+        ),
+    )
+
+
+def _worded_floors(row, choice: Choice) -> dict:
+    """Probability of passing each floor by the trait's word in a sentence."""
+    return {KINDS[name].word: p for name, p in choice.floor_chances(row["hybrid"]).items()}
+
+
+def _full_reason(row, choice, words):
+    if row.get("untested", ""):
+        return f"Not tested for {row['untested']}, without which it is not promoted."
+    text = reason_words(row, **words, floors=_worded_floors(row, choice))
+    return text.replace("; provisional, as it has too few seasons after establishment", "")
+
+
+# -- writing --------------------------------------------------------------------------------------
+
+
+def show_written(choice: Choice, season: int, path: str, decided_on: str = "") -> tuple:
+    """Write the decisions to a file of the table of decisions when a path is given, and say what was done.
+
+    Parameters
+    ----------
+    choice : Choice
+    season : int
+    path : str
+        A CSV file; blank = nothing is written.
+    decided_on : str
+        Day of the decision, as 2026-06-30; blank = today.
+
+    Returns
+    -------
+    tuple
+        Objects for ``display``.
+    """
+    if not path:
+        return (say("These decisions were not written to a file."),)
+    if choice.reason:
+        return (say(f"Nothing was written. {NO_DECISION}", kind="refusal"),)
+    try:
+        day = date.fromisoformat(decided_on) if decided_on else date.today()
+        stages = choice.entries.drop_duplicates("hybrid").set_index("hybrid")["stage"]
+        decided = choice.decided.assign(
+            reason=[short_reason(row, choice) for _, row in choice.decided.iterrows()]
+        )
+        rows = decision_rows(decided, season, stages, day)
+        written = write_decisions(rows, Path(path), hybrids=list(choice.entries["hybrid"]))
+    except (ValueError, OSError) as error:
+        return (say(f"The decisions were not written: {error}.".replace("..", "."), kind="refusal"),)
+    return (say(written_words(written)),)
