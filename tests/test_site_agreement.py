@@ -6,7 +6,7 @@ import pytest
 from known_truth_consistency import SD, layout, simulate
 
 from culmbook.consistency import season_records
-from culmbook.site_agreement import agreement_words, fit_site_agreement
+from culmbook.site_agreement import _rest_means, agreement_words, fit_site_agreement
 from culmbook.site_correlation import UNEVEN, correlate_sites
 from culmbook.two_stage import SiteMeans, fit_two_stage, site_means
 
@@ -146,3 +146,15 @@ def test_words_where_nobody_stands_apart():
     words = agreement_words(found)
     assert "No hybrid stands clearly apart (95 % limits for all hybrids at once)" in words
     assert f"{100 * found.weight:.0f} %" in words and "it would be 25 %" in words
+
+
+def test_seasons_in_common_are_no_agreement(sites):
+    # covariance c between any two sites' means: off the common part here and there, and off the variance of the others' means
+    names = [s.site for s in sites]
+    plain = fit_site_agreement(sites, "S2", ["H00"])
+    taken = fit_site_agreement(sites, "S2", ["H00"], shared=pd.DataFrame(0.004, names, names))
+    pair = [sites[2], _rest_means([s for s in sites if s.site != "S2"], fit_two_stage([s for s in sites if s.site != "S2"], ["H00"]), None)]
+    g = correlate_sites(pair, ["H00"], structure=UNEVEN).covariance.to_numpy()
+    assert plain.correlation == pytest.approx(g[0, 1] / np.sqrt(g[0, 0] * g[1, 1]), abs=1e-9)
+    wanted = (g[0, 1] - 0.004) / np.sqrt(g[0, 0] * (g[1, 1] - 0.004))
+    assert taken.correlation == pytest.approx(wanted, abs=0.01) and taken.correlation < plain.correlation

@@ -80,6 +80,7 @@ def test_covariances_of_barley_match_immer_1934(barley):
         assert barley.covariance.loc["P2", "P1"] == pytest.approx(table[name, "covariance P2 P1"], rel=1e-4)
         assert barley.covariance.loc["P4", "P4"] == pytest.approx(table[name, "covariance P4 P4"], rel=1e-4)
     assert set(barley.fits) == {ALIKE, UNEVEN, "factor-analytic 1"} and barley.structure == ALIKE
+    assert "are 0.61 (95 % limits" in correlation_words(barley)
     kernel = next(iter(barley.fits["factor-analytic 1"].kernels.values()))
     for a, b in (("P1", "P1"), ("P4", "P1"), ("P6", "P4"), ("P5", "P2")):
         assert kernel.loc[a, b] == pytest.approx(table["factor-analytic 1", f"covariance {a} {b}"], rel=1e-3)
@@ -268,3 +269,10 @@ def test_errors_correlated_between_hybrids_count_by_what_each_mean_adds():
     common = SiteMeans(sites[0].site, sites[0].means, sites[0].covariance + 4.0)
     one, again = correlate_sites(sites), correlate_sites([common, *sites[1:]])
     assert again.fits[ALIKE].variances.to_numpy() == pytest.approx(one.fits[ALIKE].variances.to_numpy(), rel=1e-6)
+
+
+def test_limits_that_cannot_be_given_stay_missing():
+    found = made(np.array([[1, 0.9, 0.3], [0.9, 1, 0.4], [0.3, 0.4, 1]]))
+    part = found.pairs.assign(lower=[np.nan, 0.2, 0.3], upper=[np.nan, 0.4, 0.5])
+    words = correlation_words(type(found)(**{**vars(found), "pairs": part}))
+    assert "too little of the covariance for limits of 1 pair." in words

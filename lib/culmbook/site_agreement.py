@@ -184,11 +184,11 @@ def _rest_means(others, rest, shared):
 
 
 def _common_among(shared, names):
-    """What seasons in common add to the variance of a mean over sites."""
+    """Mean covariance between two of the sites from seasons in common, which a mean over sites keeps."""
     if shared is None:
         return 0.0
     values = shared.reindex(index=names, columns=names).fillna(0.0).to_numpy()
-    return (values.sum() - np.trace(values)) / len(names) ** 2
+    return (values.sum() - np.trace(values)) / (len(names) * (len(names) - 1))
 
 
 def _shared_of(shared, site, others):

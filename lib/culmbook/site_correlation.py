@@ -14,7 +14,7 @@ from scipy import stats
 
 from culmbook.connected import common_entries
 from culmbook.consistency import SeasonsFit
-from culmbook.formats import fmt_list, fmt_number
+from culmbook.formats import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.mixed import CONVERGED, GaussianFit, compare, draws, factor_analytic, fit_gaussian, over
 from culmbook.mixed.search import curvature, inside
 from culmbook.season_draws import limits
@@ -170,7 +170,8 @@ def correlate_sites(
     1, and of order 2 where order 1 has the lowest criterion so far. The one with the lowest criterion of
     Akaike is chosen. Limits: for the first two central posterior limits with flat priors of the standard
     deviations; for factors those of ``atanh r`` by the delta method from the observed second derivatives
-    (parameters at a bound held; missing where they leave none).
+    (parameters at a bound held). They are those within the covariance chosen, and missing where the data
+    tell too little of its parameters.
 
     References
     ----------
@@ -328,13 +329,17 @@ def _pairs(fit, structure, frame, controls, correlation, shared, level):
     by = _drawn_limits if structure in (ALIKE, UNEVEN) else _delta_limits
     low, high = by(fit, at, level)
     table = common_entries(frame, controls)[["site", "other", "n_common"]]
-    return table.assign(correlation=estimate, lower=np.fmin(low, estimate), upper=np.fmax(high, estimate))
+    return table.assign(
+        correlation=estimate, lower=np.minimum(low, estimate), upper=np.maximum(high, estimate)
+    )
 
 
 def _drawn_limits(fit, at, level):
-    parameters = draws(fit, _DRAWS, 1, _DRAWS).parameters.to_numpy()
-    values = np.array([at(row) for row in parameters])
-    return limits(values, level)[1:]
+    try:
+        parameters = draws(fit, _DRAWS, 1, _DRAWS).parameters.to_numpy()
+    except ValueError:  # the data say next to nothing of the variances
+        return np.full((2, len(at(_parameters(fit)))), np.nan)
+    return limits(np.array([at(row) for row in parameters]), level)[1:]
 
 
 def _delta_limits(fit, at, level):
@@ -360,12 +365,14 @@ def _delta_limits(fit, at, level):
         return np.tanh(np.arctanh(centre) - reach), np.tanh(np.arctanh(centre) + reach)
 
 
-def correlation_words(found: SiteCorrelation) -> str:
+def correlation_words(found: SiteCorrelation, *, level: float = 0.95) -> str:
     """Say which covariance the data carry, what the correlations are, and what they rest on.
 
     Parameters
     ----------
     found : SiteCorrelation
+    level : float
+        Coverage of its limits.
 
     Returns
     -------
@@ -378,8 +385,11 @@ def correlation_words(found: SiteCorrelation) -> str:
         )
     known = pairs[pairs["correlation"].notna()]
     low, high = known["correlation"].min(), known["correlation"].max()
-    is_one = high - low < 0.005
-    range_words = fmt_number(low, 2) if is_one else f"{fmt_number(low, 2)} to {fmt_number(high, 2)}"
+    is_one = high - low < 0.005 and known["lower"].notna().all()
+    range_words = f"{fmt_number(low, 2)} to {fmt_number(high, 2)}"
+    if is_one:
+        ends = fmt_interval(known["lower"].min(), known["upper"].max(), 2, share=False)
+        range_words = f"{fmt_number(low, 2)} ({fmt_share(level)} limits {ends})"
     which = "the correlation is" if len(known) == 1 else "correlations between sites are"
     words = f"Of the covariances tried, {LABELS[found.structure]} {_FITS}: {which} {range_words}."
     if len(found.sites) < LEAST_SITES_FOR_FACTORS:
@@ -387,6 +397,9 @@ def correlation_words(found: SiteCorrelation) -> str:
             f" {n_of(len(found.sites), 'site')} cannot carry common factors, for which it takes "
             f"{LEAST_SITES_FOR_FACTORS}."
         )
+    unknown = int(known["lower"].isna().sum())
+    if unknown:
+        words += f" The data tell too little of the covariance for limits of {n_of(unknown, 'pair')}."
     few = known[known["n_common"] < LEAST_HYBRIDS]
     if len(few):
         named = fmt_list([f"{row.site} and {row.other}" for row in few.itertuples()])
