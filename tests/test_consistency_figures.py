@@ -80,6 +80,14 @@ def test_reliability_contour_of_enough_runs_through_its_plans():
     drawn(lambda ax: plot_reliability(reliability_grid({"hybrid": 1.0}, 3), 0.8, ax=ax))
 
 
+def test_contour_in_a_corner_is_left_out_because_its_label_would_be_cut():
+    grid = pd.DataFrame(np.full((8, 8), 0.75), index=range(1, 9), columns=range(1, 9))
+    grid.iloc[0, 0], grid.iloc[4:] = 0.45, 0.85
+    ax = drawn(lambda ax: plot_reliability(grid, 0.7, ax=ax))
+    lines = {level for c in ax.collections if hasattr(c, "levels") and not c.filled for level in c.levels}
+    assert lines == {0.7, 0.8}
+
+
 def test_ribbons_are_as_wide_as_ranks_are_uncertain():
     ranks = seasons().rename(columns={"yield_t_ha": "rank"}).assign(rank=[1, 2, 2, 1, 3, 3.0], lower=[1, 1, 1, 1, 3, 3.0],
                                                                      upper=[2, 3, 3, 2, 3, 3.0])

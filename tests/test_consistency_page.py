@@ -346,6 +346,16 @@ def test_variance_of_zero_is_named_and_starts_its_interval():
     assert "At zero: " in note and all(z in note for z in zero)
 
 
+def test_residual_variance_that_the_draws_hold_has_no_interval():
+    rng, noise = np.random.default_rng(15), {2023: 0.1, 2024: 0.4, 2025: 0.15}
+    part = part_of(with_yields(trials(tuple(noise)),
+                               lambda h, s, p: (8 + ord(h[-1]) % 5) * np.exp(rng.normal(0, noise[s]))))
+    shown = trust_page.show_components(part)
+    rows = table_of(shown, "variance-components").set_index("label")
+    assert rows.loc["residual", "interval"] == [None, None] and rows.loc["hybrid", "interval"][1] > 0
+    assert "The residual variance differs between site-seasons" in tables(shown)["variance-components"]["note"]
+
+
 def test_perfect_ties_give_words_and_no_number():
     part = part_of(with_yields(trials((2022, 2023, 2024)), lambda *at: 8.0))
     shown = pages(part)

@@ -31,6 +31,7 @@ from culmbook.stand_figures import height_for, named_words, new_figure
 from culmbook.style import page_size
 
 POWER = 0.8  # under it a test says little when it shows nothing (common practice)
+THINNING = "A hybrid whose stand thins later has a high share too: read it beside its yields."
 ACROSS = 6  # panels beside each other
 MOST_PANELS = 36
 _ENDS = ["relative_lower", "relative_upper"]  # missing for the reference, which is 1 by definition
@@ -176,6 +177,7 @@ def _share_table(part, built, frame):
             part.mark,
             "Controls in bold. No curve is forced through the years. Candidates are drawn together as far as "
             "the data do not tell them apart.",
+            THINNING,
             "The share itself includes the weather of the seasons compared, hence its width." if both else "",
         ),
     )
@@ -238,6 +240,7 @@ def show_full_yield(part: Seasons, built: BuildUp) -> tuple:
             "Shares are not shrunk here, so they lie further apart than those above. Each hybrid has an "
             f"error rate of its own: of {len(frame)} that fall short by the margin, about "
             f"{fmt_number(ALPHA * len(frame), 1)} would be shown by chance.",
+            THINNING,
         ),
     )
     return say(words), listed

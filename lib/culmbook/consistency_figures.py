@@ -207,7 +207,7 @@ def plot_reliability(
     ax.contourf(
         seasons, sites, grid, levels=np.linspace(0, 1, 21), cmap=GRADIENT, vmin=0.1, vmax=1.15, alpha=0.55
     )
-    inside = [v for v in LEVELS if grid.min(axis=None) < v < grid.max(axis=None) and abs(v - enough) > 1e-9]
+    inside = [v for v in LEVELS if _is_long(grid, v) and abs(v - enough) > 1e-9]
     if inside:
         lines = ax.contour(seasons, sites, grid, levels=inside, colors=INK, linewidths=0.7)
         ax.clabel(lines, fmt=lambda v: fmt_number(v, 1), fontsize=7, colors=INK)
@@ -231,6 +231,12 @@ def plot_reliability(
     for axis in (ax.xaxis, ax.yaxis):
         axis.set_major_locator(MaxNLocator(integer=True))
     return ax
+
+
+def _is_long(grid, level, least=0.05):
+    """Does a contour leave enough of the grid on both sides to be drawn and labelled?"""
+    below = float((grid.to_numpy() < level).mean())
+    return least <= below <= 1 - least
 
 
 def plot_rank_ribbons(ranks: pd.DataFrame, named: list[str], *, ax: Axes) -> Axes:

@@ -58,6 +58,8 @@ def show_components(part: Seasons) -> tuple:
         "sd": Column("Standard deviation", "log", digits=2, kind="number", meaning="Near a relative one."),
         "share": Column("Of all", kind="share"),
     }
+    is_given = frame["lower"].eq(frame["upper"]) & (frame["variance"] > 0)
+    frame = frame.assign(**{end: frame[end].mask(is_given) for end in ("lower", "upper")})
     zero = list(frame.loc[frame["variance"] <= 1e-10, "label"])
     listed = table(
         frame,
@@ -83,7 +85,7 @@ def _residual_words(part):
         return "One residual variance serves all site-seasons."
     return (
         f"The residual variance differs between site-seasons ({fmt_number(own.min(), 3)} to "
-        f"{fmt_number(own.max(), 3)}); its mean is listed."
+        f"{fmt_number(own.max(), 3)}); its mean is listed, without an interval because the draws hold it."
     )
 
 
@@ -286,7 +288,8 @@ def show_limits(part: Seasons) -> tuple:
     if few.any():
         told.append(
             f"Provisional: a hybrid with fewer than {LEAST_SEASONS} seasons after establishment does not "
-            "count as proven, however high its chances: how much seasons differ is learnt from the few there are."
+            "count as proven, however high its chances: how much seasons differ is learnt from the few there "
+            "are."
         )
     return tuple(say(t, kind="caution") for t in told)
 
