@@ -11,6 +11,8 @@ from culmbook.mixed.left_out import part_of, residuals
 PLACE = ["site", "trial", "plot", "row", "column", "replicate", "block", "main_plot", "hybrid"]
 END_ROWS, END_COLUMNS = "first and last row", "first and last column"
 BORDERS = {END_ROWS: "row", END_COLUMNS: "column"}
+LEAST_DF = 2.0
+"""With fewer degrees of freedom an interval says nothing."""
 _OF_PLACE = "replicate_key "
 _OF_HYBRIDS = "hybrid_treatment"
 
@@ -74,7 +76,8 @@ def border_effects(
     records, plots
         As in :func:`with_borders`, of one season.
     kind : str
-        Trend in the model, of :data:`culmbook.field.KINDS`.
+        Trend in the model, of :data:`culmbook.field.KINDS`. Rows and columns suit best: a smooth surface
+        takes what both ends have in common for its own.
     response : str
     level : float
         Confidence of each interval, 0-1.
@@ -90,14 +93,15 @@ def border_effects(
     cells = with_borders(records[records[response].notna()], plots)
     refused = {name: reason for name in BORDERS if (reason := _no_border(cells, plots, name))}
     asked = [name for name in BORDERS if name not in refused]
-    found = _fitted(cells, kind, response, asked)
-    if isinstance(found, str):
-        alone = {name: _fitted(cells, kind, response, [name]) for name in asked} if len(asked) > 1 else {}
-        failed = {name: fit for name, fit in alone.items() if isinstance(fit, str)}
-        refused |= failed if alone else dict.fromkeys(asked, found)
-        rows = [_row(fit, name, cells, level) for name, fit in alone.items() if not isinstance(fit, str)]
-    else:
-        rows = [_row(found, name, cells, level) for name in asked]
+    together = _fitted(cells, kind, response, asked)
+    rows = []
+    for name in asked:
+        fit = _fitted(cells, kind, response, [name]) if isinstance(together, str) else together
+        row = fit if isinstance(fit, str) else _row(fit, name, cells, level)
+        if isinstance(row, str):
+            refused[name] = row
+        else:
+            rows.append(row)
     columns = ["border", "n_border", "n_inner", "estimate", "lower", "upper", "p"]
     return pd.DataFrame(rows, columns=columns), {name: refused[name] for name in BORDERS if name in refused}
 
@@ -131,6 +135,10 @@ def _with_trend(cells, *, kind, borders, fixed, random):
 
 
 def _row(means, name, cells, level):
+    """Numbers of one border, or why there are none."""
     own = means.fit.contrast(pd.DataFrame({name: [1.0]}), level).iloc[0]
+    if own["df"] < LEAST_DF:
+        df = f"{own['df']:.1f} degrees of freedom"
+        return f"too few rows and columns to know how much such a difference varies ({df})"
     on = int(cells[name].sum())
     return [name, on, len(cells) - on, own["estimate"], own["lower"], own["upper"], own["p"]]

@@ -5,13 +5,13 @@ import pandas as pd
 
 from culmbook.autocorrelation import Moran, moran_of_residuals, rook_neighbours, variogram
 from culmbook.columns import Column
-from culmbook.field import BLOCKS
+from culmbook.field import BLOCKS, ROWS_COLUMNS
 from culmbook.field_parts import border_effects
 from culmbook.formats import fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
 from culmbook.mixed.left_out import residuals
 from culmbook.present import figure, finding, say, table
 from culmbook.trend_figures import variogram_figure
-from culmbook.trend_page import Fields, model_label
+from culmbook.trend_page import IN_WORDS, Fields, model_label
 
 CLEAR = 0.05
 LIKENESS = {
@@ -75,9 +75,9 @@ def _moran_words(own):
         return sentence + "."
     after = own.iloc[1]
     same = "still " if _likeness(after) == _likeness(before) else ""
-    chosen = "" if after["is_chosen"] else " (not chosen)"
+    chosen, name = "" if after["is_chosen"] else " (not chosen)", IN_WORDS.get(after["model"], after["model"])
     likeness = LIKENESS[_likeness(after)]
-    return f"{sentence}; with {after['model']}{chosen} {same}{likeness} ({_moran_numbers(after)})."
+    return f"{sentence}; with {name}{chosen} {same}{likeness} ({_moran_numbers(after)})."
 
 
 def _likeness(row):
@@ -153,7 +153,7 @@ def show_borders(fields: Fields, *, rank: int) -> tuple:
     """Do plots on the border of a trial yield more?"""
     frames, refused = [], []
     for field in fields.shown:
-        kind = field.choice.chosen
+        kind = ROWS_COLUMNS if ROWS_COLUMNS in field.choice.fits else BLOCKS
         found, why = border_effects(field.records, field.plots, kind, level=fields.level)
         frames.append(found.assign(trial=field.trial, model=kind))
         refused += [
@@ -203,7 +203,7 @@ def _border_table(rows, fields):
         columns=columns,
         caption="Yield of plots on the borders of a trial against the others.",
         note=(
-            "Hybrids, replicates, planting treatments and the chosen trend taken off. Guards and lost "
+            "Hybrids, replicates, planting treatments and the model's trend taken off. Guards and lost "
             "plots count when it is "
             "said where a border is."
         ),

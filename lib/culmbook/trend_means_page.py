@@ -55,13 +55,13 @@ def _order_words(field):
     name, places = model_label(field.other, field), int(np.ceil(moved.max()))
     largest = change.abs().max()
     by = f"by up to {fmt_share(largest)} ({most})" if largest >= 0.01 else "by less than 1 %"
-    ranks = f"ranks by up to {n_of(places, 'place')}" if places else "no rank"
+    ranks = f"ranks by up to {n_of(places, 'place')}" if places else "ranks not at all"
     first = (
         f"{one.idxmax()} comes first under both"
         if one.idxmax() == other.idxmax()
         else f"{one.idxmax()} comes first under blocks only, {other.idxmax()} under {name}"
     )
-    return f"Trial {field.trial}: {first}; {name} changes means {by} and {ranks}."
+    return f"Trial {field.trial}: {first}; with {name} means change {by}, {ranks}."
 
 
 def _means(field, number, fields):

@@ -7,7 +7,14 @@ import pandas as pd
 
 from culmbook.columns import Column
 from culmbook.establishment import without_guards
-from culmbook.field import BLOCKS, ROWS_COLUMNS, refuse_unplaced, trial_records
+from culmbook.field import (
+    BLOCKS,
+    ROWS_COLUMNS,
+    SURFACE,
+    SURFACE_ROWS_COLUMNS,
+    refuse_unplaced,
+    trial_records,
+)
 from culmbook.field_choice import CANDIDATES, TrendChoice, choose_trend
 from culmbook.field_parts import plot_parts
 from culmbook.formats import MINUS, fmt_list, fmt_number, fmt_share
@@ -21,6 +28,11 @@ from culmbook.trend_figures import trend_maps
 STANDS_OUT = 3.5  # errors of a left-out plot beyond so many of their standard deviations
 LAYOUT = ["plot", "row", "column", "replicate", "block", "main_plot", "hybrid"]
 CLOSE = 2.0  # criteria no further apart hardly tell which model is nearer the truth (common practice)
+IN_WORDS = {
+    BLOCKS: "blocks only",
+    SURFACE: "a smooth surface",
+    SURFACE_ROWS_COLUMNS: "a smooth surface with rows and columns",
+}
 OPTIMISM = (
     "The trend was chosen with the same plots that the means come from, so what it seems to gain is a little "
     "flattered: among several models the one that suits chance best has an advantage."
@@ -144,9 +156,8 @@ def _trial_field(trial, own, harvests, plots, season, candidates):
 
 def model_label(name: str, field: TrialField) -> str:
     """How a model is called beside others, and whether it was chosen."""
-    if name == BLOCKS:
-        return "blocks only"
-    return name if name == field.choice.chosen else f"{name} (not chosen)"
+    label = IN_WORDS.get(name, name)
+    return label if name in (BLOCKS, field.choice.chosen) else f"{label} (not chosen)"
 
 
 # -- what can be looked at ------------------------------------------------------------------------
@@ -278,7 +289,7 @@ def show_choice(fields: Fields, *, rank: int) -> tuple:
     """Which trend was chosen for each trial, and what it gains."""
     if not fields.shown:
         return ()
-    found = finding(*[_choice_words(field) for field in fields.shown], rank=rank, label="Field", see="trends")
+    found = finding(*_choice_sentences(fields.shown), rank=rank, label="Field", see="trends")
     refused = [
         say(f"Trial {field.trial}, not fitted: {_refused_words(field.choice.refused)}.", kind="refusal")
         for field in fields.shown
@@ -288,16 +299,27 @@ def show_choice(fields: Fields, *, rank: int) -> tuple:
     return (found, _choice_table(fields), *refused, *([say(OPTIMISM)] if several else []))
 
 
+def _choice_sentences(shown):
+    """Uneven fields first, then those that blocks describe, then those of which nothing is known."""
+    alone = [field.trial for field in shown if len(field.choice.table) == 1]
+    even = [field.trial for field in shown if field.choice.chosen == BLOCKS and field.trial not in alone]
+    told = [_choice_words(field) for field in shown if field.choice.chosen != BLOCKS]
+    if even:
+        told.append(
+            f"In {_trials(even)} no trend over the field shows beyond the blocks: no other model has a lower "
+            "criterion than blocks only."
+        )
+    if alone:
+        told.append(f"In {_trials(alone)} blocks alone were fitted, so nothing is known of a trend.")
+    return told
+
+
+def _trials(names):
+    return f"trial{'s' if len(names) > 1 else ''} {fmt_list(names)}"
+
+
 def _choice_words(field):
     chosen, table_ = field.choice.chosen, field.choice.table
-    if len(table_) == 1:
-        return f"In trial {field.trial} blocks alone were fitted, so nothing is known of a trend."
-    if chosen == BLOCKS:
-        return (
-            f"In trial {field.trial} no trend over the field shows beyond its blocks: blocks only "
-            "describes the yields best of "
-            f"{len(table_)} models."
-        )
     gain, behind = table_.loc[chosen, "efficiency"] - 1, table_.loc[BLOCKS, "above_best"]
     more = (
         f"by it hybrids are compared as surely as by blocks only with {fmt_share(gain)} more replicates"
@@ -305,7 +327,9 @@ def _choice_words(field):
         else "by its own account it compares hybrids no more surely than blocks only"
     )
     close = ", blocks only close behind" if behind < CLOSE else ""
-    best = f"Of {len(table_)} models {chosen} describes the yields of trial {field.trial} best"
+    verb = "describe" if chosen == ROWS_COLUMNS else "describes"
+    name = IN_WORDS.get(chosen, chosen)
+    best = f"Of {len(table_)} models {name} {verb} the yields of trial {field.trial} best"
     return f"{best}{close}; {more}."
 
 
