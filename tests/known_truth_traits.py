@@ -131,7 +131,7 @@ def draw_estimates(rng, hybrids=24, untested=2):
         behind = pd.Series(9, names)
         behind[names[:untested]] = 9 if name != "lt50_c" else 0
         own = pd.DataFrame({"estimate": seen, "variance": error[k] ** 2}, index=names)
-        traits[name] = make_trait(name, pd.DataFrame(draws, columns=names), behind, unshrunk=own)
+        traits[name] = make_trait(name, pd.DataFrame(draws, columns=names), behind, unshrunk=own.copy)
     values = {name: pd.Series(KINDS[name].from_scale(true[:, k]), names) for k, name in enumerate(NAMES)}
     return traits, entries, values
 

@@ -178,8 +178,20 @@ def test_moisture_is_drawn_towards_the_mean_as_the_balanced_formula_says(rng):
     expected = means.mean() + kept * (means - means.mean())
     assert words == [] and trait.table["n"].eq(24).all()
     assert trait.draws.mean().to_numpy() == pytest.approx(expected.to_numpy(), abs=0.12)
-    assert trait.unshrunk["estimate"].to_numpy() == pytest.approx(means.to_numpy(), abs=0.05)
-    assert trait.unshrunk["variance"].to_numpy() == pytest.approx(within / 24 * 11 / 12, rel=0.15)
+    assert trait.unshrunk()["estimate"].to_numpy() == pytest.approx(means.to_numpy(), abs=0.05)
+    assert trait.unshrunk()["variance"].to_numpy() == pytest.approx(within / 24 * 11 / 12, rel=0.15)
+
+
+def test_means_of_conditions_say_the_same_as_their_samples(rng, monkeypatch):
+    # balanced, so the mean of three samples holds all that they tell of a hybrid
+    hybrids = [f"H{i:02d}" for i in range(12)]
+    frame = moist_harvests(rng, hybrids, dict(zip(hybrids, rng.normal(30, 2.0, 12))))
+    each, _ = moisture_trait(frame, entries(hybrids), n=1_000)
+    monkeypatch.setattr("culmbook.traits._MANY_SAMPLES", 0)
+    means, _ = moisture_trait(frame, entries(hybrids), n=1_000)
+    assert means.draws.mean().to_numpy() == pytest.approx(each.draws.mean().to_numpy(), abs=0.1)
+    assert means.draws.std().mean() == pytest.approx(each.draws.std().mean(), rel=0.15)
+    assert means.table["n"].eq(24).all()
 
 
 def test_values_with_fixed_hybrids_are_those_of_the_analysis_of_variance(rng):
@@ -188,12 +200,13 @@ def test_values_with_fixed_hybrids_are_those_of_the_analysis_of_variance(rng):
     frame = pd.DataFrame({"hybrid": np.tile([f"H{i}" for i in range(h)], r),
                           "replicate_season": np.repeat([f"R{i}" for i in range(r)], h)})
     block = np.repeat(rng.normal(0, 2, r), h)
-    frame = frame.assign(condition="C", response=30 + block + np.tile(rng.normal(0, 2, h), r) + rng.normal(size=h * r))
-    means = unshrunk_means(SimpleNamespace(records=frame, terms=("hybrid", "replicate_season")))
+    response = 30 + block + np.tile(rng.normal(0, 2, h), r) + rng.normal(size=h * r)
+    frame = frame.assign(condition="C", response=response)
+    means = unshrunk_means(SimpleNamespace(records=frame, terms=("hybrid", "replicate_season")), 30.0)
     table = frame.pivot(index="hybrid", columns="replicate_season", values="response").to_numpy()
     rest = table - table.mean(axis=1, keepdims=True) - table.mean(axis=0) + table.mean()
     mean_square = (rest**2).sum() / ((h - 1) * (r - 1))
-    assert means["estimate"].to_numpy() == pytest.approx(table.mean(axis=1) - table.mean())
+    assert means["estimate"].to_numpy() == pytest.approx(30 + table.mean(axis=1) - table.mean())
     assert means["variance"].to_numpy() == pytest.approx(mean_square / r * (1 - 1 / h), rel=1e-5)
 
 

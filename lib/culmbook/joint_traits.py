@@ -61,7 +61,7 @@ def joint_traits(traits: dict, entries: pd.DataFrame, *, seed: int = 1) -> Joint
     Raises
     ------
     ValueError
-        Traits with different numbers of draws.
+        Traits with different numbers of draws; a model with fixed hybrids that does not settle.
 
     Notes
     -----
@@ -127,7 +127,8 @@ def _estimates(trait):
     unit = _spread(trait)
     tested = trait.table.loc[trait.table["remark"].eq(""), "hybrid"]
     if trait.unshrunk is not None:
-        own = trait.unshrunk.loc[[h for h in tested if h in trait.unshrunk.index]]
+        own = trait.unshrunk()
+        own = own.loc[[h for h in tested if h in own.index]]
         value, variance = own["estimate"], own["variance"]
     else:
         scaled = _scaled(trait)[list(tested)]

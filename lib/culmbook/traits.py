@@ -4,7 +4,9 @@ Every trait comes from the model that its own notebook uses; its draws hold all 
 they share (a freezer run, a site) is shared in the draws too.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -16,6 +18,7 @@ from culmbook.trait_kinds import KINDS
 from culmbook.untested import LEAST_TESTED, true_sd, with_untested
 
 NOT_TESTED = "not tested"
+_MANY_SAMPLES = 5000  # moisture samples beyond which plots enter by their means, to save time
 _VARIANCES = 20  # sets of variances behind the draws of moisture
 _FAR = 50.0  # standard deviations beyond the test within which a hybrid's value is drawn
 
@@ -38,9 +41,9 @@ class Trait:
         hybrid that was not tested or lies beyond the test (then there is no estimate).
     why_not : str
         Why nothing is known of any hybrid; blank where something is.
-    unshrunk : DataFrame or None
-        ``estimate, variance`` by hybrid on the trait's scale, not drawn towards other hybrids; None where the
-        draws themselves are not.
+    unshrunk : callable or None
+        Gives ``estimate, variance`` by hybrid on the trait's scale, not drawn towards other hybrids; None
+        where the draws themselves are not.
     """
 
     name: str
@@ -50,11 +53,11 @@ class Trait:
     draws: pd.DataFrame = field(repr=False)
     table: pd.DataFrame = field(repr=False)
     why_not: str = ""
-    unshrunk: pd.DataFrame | None = field(default=None, repr=False)
+    unshrunk: Callable | None = field(default=None, repr=False)
 
 
 def make_trait(name: str, draws: pd.DataFrame, n_behind: pd.Series, *, answers: dict | None = None,
-               unshrunk: pd.DataFrame | None = None, why_not: str = "") -> Trait:
+               unshrunk: Callable | None = None, why_not: str = "") -> Trait:
     """A trait from its draws.
 
     Parameters
@@ -66,7 +69,7 @@ def make_trait(name: str, draws: pd.DataFrame, n_behind: pd.Series, *, answers: 
         Plots, samples or loads by hybrid; 0 or absent = not tested.
     answers : dict of str to tuple
         By hybrid that lies beyond the test: remark, lower and upper limit.
-    unshrunk : DataFrame, optional
+    unshrunk : callable, optional
     why_not : str
 
     Returns
@@ -230,7 +233,8 @@ def moisture_trait(harvests: pd.DataFrame, entries: pd.DataFrame, controls=(), *
     -------
     Trait
         Percent of water in the fresh mass, at the mean level of the sites and seasons cut. ``n`` counts
-        samples (plots × seasons); hybrids are taken as random, as their yields are.
+        samples (plots × seasons); hybrids are taken as random, as their yields are. Of more than 5,000
+        samples those of a hybrid under one condition (site, trial, season, treatment) enter by their mean.
     list of str
         What was moved or left out, in sentences.
 
@@ -241,15 +245,29 @@ def moisture_trait(harvests: pd.DataFrame, entries: pd.DataFrame, controls=(), *
     """
     from culmbook.consistency import fit_seasons, season_records
     from culmbook.moisture import at_common_dates
+    from culmbook.season_draws import draw_seasons
     rows, words = at_common_dates(harvests)
     if rows.empty:
         raise ValueError("no moisture sample was taken of cuts that can be compared")
     records = season_records(rows)
     records = records.assign(response=records["moisture_then_pct"])
+    n_behind = records.groupby("hybrid").size()
+    if len(records) > _MANY_SAMPLES:
+        records = _condition_means(records)
     if "crop_type" in entries:
         records = records.merge(entries[["hybrid", "crop_type"]], on="hybrid", how="left")
     seasons = fit_seasons(records, controls, scale="raw")
-    return _lasting_trait("moisture_pct", seasons, entries, n, seed), words
+    drawn = draw_seasons(seasons, n, seed, _VARIANCES)
+    return _of_seasons("moisture_pct", seasons, drawn, entries, n_behind, seed), words
+
+
+def _condition_means(records):
+    """Mean of a hybrid's samples under one condition: with many samples the plots' own terms add nothing."""
+    groups = records.groupby(["hybrid", "condition"])
+    means = groups.first().assign(response=groups["response"].mean()).reset_index()
+    alone = means.index.astype("str")
+    strata = ("plot_key", "replicate_season", "main_plot_season", "block_key")
+    return means.assign(**dict.fromkeys(strata, alone))
 
 
 def yield_trait(seasons, drawn, entries: pd.DataFrame, seed: int = 1) -> Trait:
@@ -277,37 +295,33 @@ def yield_trait(seasons, drawn, entries: pd.DataFrame, seed: int = 1) -> Trait:
     """
     if drawn.scale != "log":
         raise ValueError("the trait is made of draws on the log scale")
-    return _of_seasons("yield_t_ha", seasons, drawn, entries, seed)
+    return _of_seasons("yield_t_ha", seasons, drawn, entries, seasons.records.groupby("hybrid").size(), seed)
 
 
-def _lasting_trait(name, seasons, entries, n, seed):
-    from culmbook.season_draws import draw_seasons
-    return _of_seasons(name, seasons, draw_seasons(seasons, n, seed, _VARIANCES), entries, seed)
-
-
-def _of_seasons(name, seasons, drawn, entries, seed):
+def _of_seasons(name, seasons, drawn, entries, n_behind, seed):
     kind, lasting = KINDS[name], drawn.lasting
     rest = drawn.cells - lasting.to_numpy()[:, :, None, None]
     level = np.nanmean(rest, axis=(1, 2, 3))
     draws = pd.DataFrame(kind.from_scale(lasting.to_numpy() + level[:, None]), columns=lasting.columns)
     draws = with_untested(draws, entries, name, seed, is_shrunk=True)
-    means = unshrunk_means(seasons)
-    means["estimate"] += float((lasting.mean(axis=1) + level).mean())
-    return make_trait(name, draws, seasons.records.groupby("hybrid").size(), unshrunk=means)
+    centre = float((lasting.mean(axis=1) + level).mean())
+    return make_trait(name, draws, n_behind, unshrunk=partial(unshrunk_means, seasons, centre))
 
 
-def unshrunk_means(seasons) -> pd.DataFrame:
+def unshrunk_means(seasons, centre: float = 0.0) -> pd.DataFrame:
     """Hybrids' values with every hybrid fixed, for models that draw them together over traits.
 
     Parameters
     ----------
     seasons : SeasonsFit
+    centre : float
+        Mean of all hybrids.
 
     Returns
     -------
     DataFrame
-        ``estimate`` (deviation from the mean of all hybrids) and ``variance`` by hybrid, on the model's
-        scale.
+        ``estimate`` (deviation from the mean of all hybrids, plus ``centre``) and ``variance`` (of the
+        deviation) by hybrid, on the model's scale.
 
     Raises
     ------
@@ -327,7 +341,7 @@ def unshrunk_means(seasons) -> pd.DataFrame:
     centring = (np.eye(h) - 1 / h)[:, 1:]
     own = [f"hybrid {name}" for name in hybrids.columns[1:]]
     covariance = centring @ fit.covariance.loc[own, own].to_numpy() @ centring.T
-    return pd.DataFrame({"estimate": centring @ fit.coefficients[own].to_numpy(),
+    return pd.DataFrame({"estimate": centre + centring @ fit.coefficients[own].to_numpy(),
                          "variance": np.diag(covariance)}, index=list(hybrids.columns))
 
 
