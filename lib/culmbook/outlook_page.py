@@ -8,11 +8,12 @@ from culmbook.columns import Column
 from culmbook.decision import DROP, HOLD, PROMOTE
 from culmbook.decisions import compare_with_last, last_decisions, last_words, season_gains
 from culmbook.formats import fmt_list, fmt_number
-from culmbook.funnel import COMMON, funnel_table, run_funnel
+from culmbook.funnel import COMMON, funnel_table, run_funnel, spread_before
 from culmbook.funnel_alternatives import alternatives, compare_funnels, comparison_words
-from culmbook.funnel_words import assumption_words, funnel_words
+from culmbook.funnel_words import assumption_words, check_words, funnel_words
 from culmbook.more_data import plan_table, plan_words
 from culmbook.present import figure, finding, say, table
+from culmbook.reliability import estimates
 from culmbook.season_words import n_of
 from culmbook.selection_figures import plot_plans
 from culmbook.selection_page import NO_DECISION, Choice
@@ -118,6 +119,7 @@ def show_funnel(choice: Choice, *, rank: int) -> tuple:
     try:
         runs = run_funnel(COMMON, sets, programmes=_PROGRAMMES)
         compared = compare_funnels(alternatives(COMMON), sets, programmes=_PROGRAMMES)
+        before = spread_before(COMMON, estimates(part.fit))
     except ValueError as error:
         return (say(f"What a programme may gain is not told: {error}.", kind="refusal"),)
     spread = float(np.sqrt(part.fit.fit.variances["hybrid"]))
@@ -125,7 +127,7 @@ def show_funnel(choice: Choice, *, rank: int) -> tuple:
     return (
         told,
         say(comparison_words(compared)),
-        say(assumption_words(runs, spread), kind="caution"),
+        say(assumption_words(runs, spread, before), check_words(runs, sets), kind="caution"),
         _funnel_table(runs, part),
     )
 
@@ -144,6 +146,13 @@ def _funnel_table(runs, part):
             kind="count",
             meaning="Two years of establishment before the seasons of each stage.",
         ),
+        "spread": Column(
+            "Spread",
+            "log",
+            digits=2,
+            kind="number",
+            meaning="Standard deviation of the true log yields of the hybrids that enter.",
+        ),
         "gain": Column("Gain", kind="share", meaning="Mean of the kept over the mean of all crosses."),
         "interval": Column(
             f"{part.percent} % of programmes", kind="share_interval", ends=("lower", "upper")
@@ -159,7 +168,8 @@ def _funnel_table(runs, part):
         caption="A usual programme played through with this network's own variances: expected gain over "
         "the mean "
         "of all crosses, after each stage.",
-        note=f"{n_of(_PROGRAMMES, 'programme')} simulated.",
+        note=f"{n_of(_PROGRAMMES, 'programme')} simulated. Spread: standard deviation of the true log yields "
+        "of the hybrids that enter.",
     )
 
 
