@@ -84,6 +84,17 @@ def test_one_planting_with_two_full_seasons_has_no_absolute_share(rng):
     assert shares["share"].isna().all() and shares["relative"].notna().all() and absolute_test(built, shares).empty
 
 
+def test_limits_of_the_share_itself_are_students_where_seasons_rule(rng):
+    # the early season beside the mean of three others: t with 2 degrees of freedom, variance s^2 (1 + 1/3)
+    calm = dict.fromkeys(SMALL, 0.0) | {"residual": 0.01}
+    built = fit_build_up(grow(rng, sites=1, missing=0.0, spreads=calm), "H00")
+    means = built.records.groupby("season")["response"].mean()
+    reach = stats.t.ppf(0.975, 2) * means.iloc[1:].std() * np.sqrt(4 / 3)
+    row = plateau_shares(built, n=1_500, variances=1_500).set_index("hybrid").loc["H00"]
+    assert np.log(row["share"]) == pytest.approx(means.iloc[0] - means.iloc[1:].mean(), abs=0.05)
+    assert np.log(row["upper"] / row["lower"]) / 2 == pytest.approx(reach, rel=0.2)
+
+
 def test_power_of_the_absolute_test_is_small_in_one_planting(built):
     table = absolute_test(built, plateau_shares(built, n=400, variances=60))
     assert len(table) == 6 and (table["power"] < 0.4).all() and not table.set_index("hybrid").loc["H03", "is_shown"]
