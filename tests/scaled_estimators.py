@@ -195,6 +195,19 @@ ESTIMATORS = {
     "site_groups:site_groups": "test_site_correlation.py",
     "choosing_elsewhere:choosing_elsewhere": "test_site_correlation.py",
     "site_agreement:fit_site_agreement": "test_site_agreement.py",
+    "mixed.left_out:left_out": "test_field.py",
+    "mixed.left_out:part_of": "test_field.py",
+    "mixed.left_out:residuals": "test_field.py",
+    "mixed.kenward_roger:kenward_roger_contrasts": "test_kenward_roger.py",
+    "mixed.kenward_roger:enlarged_covariance": "test_kenward_roger.py",
+    "field_choice:compare_fits": "test_field.py",
+    "field_choice:contrasts": "test_field.py",
+    "field_choice:mean_difference_variance": "test_field.py",
+    "field_parts:plot_parts": "test_field.py",
+    "field_parts:border_effects": "test_field.py",
+    "autocorrelation:moran": "test_autocorrelation.py",
+    "autocorrelation:moran_of_residuals": "test_autocorrelation.py",
+    "autocorrelation:variogram": "test_autocorrelation.py",
 }
 
 

@@ -20,6 +20,8 @@ from culmbook.autocorrelation import (
     variogram,
 )
 from culmbook.field_choice import choose_trend
+from culmbook.mixed import fit_gaussian
+from culmbook.mixed.left_out import residuals
 
 PUBLISHED = Path(__file__).parent / "published"
 
@@ -116,13 +118,12 @@ def test_residuals_are_judged_by_what_the_model_makes_of_even_fields():
 def test_residuals_of_plain_means_have_the_expectation_of_cliff_1981():
     """Cliff & Ord (1981) eq. 8.16: E I = -n tr((X'X)^-1 X'WX) / (S0 (n - p)), for independent errors."""
     frame = make_trial(np.random.default_rng(9), NONE, missing=0)
-    from culmbook.mixed import fit_gaussian
-
     fit = fit_gaussian(frame, "response", "0 + hybrid")
     w, x = rook_neighbours(frame["row"], frame["column"]), fit.design.to_numpy(float)
     n, p = x.shape
     exact = -n / w.sum() * np.trace(np.linalg.solve(x.T @ x, x.T @ w @ x)) / (n - p)
     found = moran_of_residuals(fit, w, draws=4000)
+    assert found.i == pytest.approx(moran(residuals(fit), w).i)
     assert found.expected == pytest.approx(exact, abs=4 * np.sqrt(found.variance / 4000))
 
 

@@ -8,9 +8,9 @@ import pytest
 from field_frames import LINES, NONE, SMOOTH, make_trial
 
 from culmbook.field import KINDS, trend_terms
-from culmbook.field_choice import CANDIDATES, choose_trend, mean_difference_variance
+from culmbook.field_choice import CANDIDATES, choose_trend, contrasts, mean_difference_variance
 from culmbook.field_parts import END_COLUMNS, END_ROWS, border_effects, plot_parts, with_borders
-from culmbook.mixed import fit_gaussian, over, smooth_surface
+from culmbook.mixed import enlarged_covariance, fit_gaussian, kenward_roger_contrasts, over, smooth_surface
 from culmbook.mixed.left_out import left_out, part_of, residuals
 
 PUBLISHED = Path(__file__).parent / "published"
@@ -74,6 +74,29 @@ def test_mean_variance_of_a_difference_is_the_mean_over_all_pairs(lined):
     pairs = pd.DataFrame([rows.iloc[a] - rows.iloc[b] for a in range(6) for b in range(a)])
     variances = means.fit.contrast(pairs.reset_index(drop=True))["se"] ** 2
     assert mean_difference_variance(means.fit, rows) == pytest.approx(variances.mean(), rel=1e-9)
+
+
+def test_candidates_are_compared_by_what_their_fits_say(lined):
+    weights = lined.blocks.weights
+    for kind, means in lined.fits.items():
+        row, error = lined.table.loc[kind], left_out(means.fit)["error"]
+        assert row["aic"] == pytest.approx(means.fit.information_criterion)
+        assert row["error"] == pytest.approx(np.sqrt((error**2).mean()))
+        between = enlarged_covariance(means.fit).loc[weights.columns, weights.columns].to_numpy()
+        own = weights.to_numpy() @ between @ weights.to_numpy().T
+        pairs = [own[a, a] + own[b, b] - 2 * own[a, b] for a in range(len(own)) for b in range(a)]
+        assert row["difference_variance"] == pytest.approx(np.mean(pairs))
+    ratio = lined.table.loc["blocks", "difference_variance"] / lined.table["difference_variance"]
+    assert lined.table["efficiency"].to_numpy() == pytest.approx(ratio.to_numpy())
+
+
+def test_contrasts_allow_for_uncertain_variances_where_that_can_be_done(lined):
+    rows = lined.best.weights.iloc[:2]
+    there = kenward_roger_contrasts(lined.best.fit, rows)
+    assert contrasts(lined.best.fit, rows)["se"].to_numpy() == pytest.approx(there["se"].to_numpy())
+    bent = choose_trend(make_trial(np.random.default_rng(3), LINES), candidates=["autoregressive with nugget"])
+    fit, weights = bent.fits["autoregressive with nugget"].fit, bent.blocks.weights.iloc[:2]
+    assert contrasts(fit, weights)["se"].to_numpy() == pytest.approx(fit.contrast(weights)["se"].to_numpy())
 
 
 def test_rows_and_columns_are_found_where_they_differ(lined):
@@ -150,6 +173,7 @@ def test_parts_add_up_and_the_trend_follows_the_true_one():
     assert (parts["own"] + parts["trend"] + parts["residual"]).to_numpy() == pytest.approx(
         parts["response"].to_numpy()
     )
+    assert parts["response"].to_numpy() == pytest.approx(frame["response"].to_numpy())
     assert parts["trend"].mean() == pytest.approx(0, abs=1e-12)
     assert parts.groupby("hybrid")["own"].std().max() < 1e-9
     assert np.corrcoef(parts["trend"], frame["trend"])[0, 1] > 0.7
