@@ -67,7 +67,8 @@ def beats_control(
     Of each joint draw with lasting difference d, the chance is ``Phi((d - m) / sqrt(2 v))``, v being the
     draw's sum of the variances of hybrid × site, hybrid × season and hybrid × site × season: both the
     hybrid and the control meet the new place in their own way. The worst of five seasons lies 1.163
-    standard deviations of the seasonal part below d.
+    standard deviations of the seasonal part below d. The control counts as a hybrid of its own kind: were it
+    drawn from the candidates' population, chances near 0 and 1 would be some points too bold.
 
     References
     ----------

@@ -67,14 +67,16 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50, log_prior=Non
     -----
     Variances: importance resampling of the restricted likelihood with a flat prior of the standard
     deviations, from t distributions of their logarithms, which also cover an estimate of zero; they are
-    fitted to what came before, round by round, and all rounds count as one mixture. Given the variances, effects are drawn without factorising their covariance: simulate effects and records from the
-    model, and add to the simulated effects what the model predicts from the difference between the true
-    and the simulated records. Fixed effects have a flat prior.
+    fitted to what came before, round by round, and all rounds count as one mixture. Given the variances,
+    effects are drawn without factorising their covariance: simulate effects and records from the model, and
+    add to the simulated effects what the model predicts from the difference between the true and the
+    simulated records. Fixed effects have a flat prior.
 
     References
     ----------
     Gelman (2006) Bayesian Anal. 1:515-533 for the prior; Rubin (1988) in Bayesian Statistics 3:395-402 for the
-    resampling; Cornuet et al. (2012) Scand. J. Stat. 39:798-812 for the rounds; Durbin & Koopman (2002) Biometrika 89:603-616 for drawing by simulation.
+    resampling; Cornuet et al. (2012) Scand. J. Stat. 39:798-812 for the rounds; Durbin & Koopman (2002)
+    Biometrika 89:603-616 for drawing by simulation.
     """
     if fit.verdict != CONVERGED or fit.method != "reml":
         raise ValueError(f"draws need a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}")
