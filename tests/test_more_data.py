@@ -224,6 +224,9 @@ def test_what_the_records_do_not_tell_is_refused():
     assert table["note"].str.startswith("one site was cut").tolist() == [False, False, False, True, False]
     assert table.loc[3, ["expected_loss", "plots"]].isna().all()
     assert "Nothing is said of one more season, with one more site: one site was cut" in plan_words(table)
+    frame = make_seasons(np.random.default_rng(4), sites=2, seasons=2, hybrids=8, missing=0.0)
+    apart = frame[frame["site"].eq("S0") == frame["growing_season"].eq(frame["growing_season"].min())]
+    assert refusal(fit_seasons(season_records(apart), ["H00"]), ONE_SEASON).startswith("no hybrid was cut twice at a site")
     alone = plan_table(one, draw_seasons(one, 50, 1, variances=0), "H00", k=2, delta=0.1, costs=COSTS)
     assert "more data" not in plan_words(alone)
     with pytest.raises(ValueError, match="floors_settled"):

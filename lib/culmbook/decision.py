@@ -254,7 +254,7 @@ def _chance(p):
 
 
 def conditions(row):
-    """Probability of ``floors`` and ``margin``, and of ``place`` among the best for one that passes the floors.
+    """Probability of ``floors`` and ``margin``, and of ``place`` among the best once past the floors.
 
     Parameters
     ----------

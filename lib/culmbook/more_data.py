@@ -197,7 +197,8 @@ def plan_records(records: pd.DataFrame, plan: Plan) -> pd.DataFrame:
     last = records["growing_season"].max()
     standing = _standing(records, last)
     if plan.replicates:
-        standing = pd.concat([standing, *(_replicate(standing, r) for r in range(plan.replicates))])
+        one = standing.drop_duplicates(["place", "hybrid"])
+        standing = pd.concat([standing, *(_named(one, r) for r in range(plan.replicates))])
     plots = [standing, *(_site(records, standing, s) for s in range(plan.sites))]
     plots = pd.concat(plots, ignore_index=True)
     new = [
@@ -221,10 +222,6 @@ def _named(plots, replicate):
     name = f"{NEW}{replicate}"
     plot = name + "-" + plots["trial"].astype("str") + "-" + plots["hybrid"].astype("str")
     return plots.assign(replicate=name, block=name, main_plot=None, plot=plot)
-
-
-def _replicate(standing, number):
-    return _named(standing.drop_duplicates(["place", "hybrid"]), number)
 
 
 def _site(records, standing, number):
@@ -278,11 +275,13 @@ def _error_variances(seasons, frame, variances):
 
 def refusal(seasons: SeasonsFit, plan: Plan) -> str:
     """Why the records at hand do not tell what a plan would bring; blank where they do."""
-    seasonal = {"hybrid_season", "hybrid_site_season"} & set(seasons.terms)
-    if not seasonal:
-        return "one season was cut after establishment: it does not tell what another season will do"
+    sites, years = (seasons.records[column].nunique() for column in ("site", "season"))
+    if not {"hybrid_season", "hybrid_site_season"} & set(seasons.terms):
+        cut = "one season was cut after establishment" if years == 1 else "no hybrid was cut twice at a site"
+        return f"{cut}: it does not tell what another season will do"
     if plan.sites and "hybrid_site" not in seasons.terms:
-        return "one site was cut: nothing tells how hybrids change from site to site"
+        cut = "one site was cut" if sites == 1 else "no hybrid was cut at two sites"
+        return f"{cut}: nothing tells how hybrids change from site to site"
     return ""
 
 
