@@ -2,8 +2,7 @@
 
 ``python tests/known_truth_sites.py [--sets N] [--jobs J]`` prints, for networks of 4 sites, how often the limits of the correlation
 between sites and with the others hold the truth, how often limits of all hybrids' differences hold together, and the variances of one
-stage and two over the truth. Spreads are drawn anew for every data set; seeds are fixed
-beforehand.
+stage and two over the truth. Spreads are drawn anew for every data set; seeds are fixed beforehand; tests run a short version.
 """
 
 import argparse
