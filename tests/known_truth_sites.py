@@ -17,9 +17,10 @@ from known_truth import NARROW, passes, run
 from known_truth_consistency import CONTROL, draw_spreads, layout, simulate
 
 from culmbook.consistency import fit_seasons, season_records
+from culmbook.first_stage import SiteMeans, site_means
 from culmbook.site_agreement import fit_site_agreement
 from culmbook.site_correlation import ALIKE, correlate_sites, fit_site_correlation, shared_seasons
-from culmbook.two_stage import SiteMeans, compare_stages, fit_two_stage, site_means
+from culmbook.two_stage import compare_stages, fit_two_stage
 
 __all__ = ["apart_set", "passes", "site_set"]
 

@@ -6,9 +6,10 @@ import pytest
 from known_truth_consistency import SD, layout, simulate
 
 from culmbook.consistency import season_records
+from culmbook.first_stage import SiteMeans, site_means
 from culmbook.site_agreement import _rest_means, agreement_words, fit_site_agreement
 from culmbook.site_correlation import UNEVEN, correlate_sites
-from culmbook.two_stage import SiteMeans, fit_two_stage, site_means
+from culmbook.two_stage import fit_two_stage
 
 
 def means_of(seed, sites=4, hybrids=26, sd=SD, apart=None):

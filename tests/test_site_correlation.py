@@ -10,6 +10,7 @@ from known_truth_consistency import SD, layout, simulate
 
 from culmbook.choosing_elsewhere import ALL_SITES, choosing_elsewhere
 from culmbook.consistency import fit_seasons, season_records
+from culmbook.first_stage import SiteMeans, site_means
 from culmbook.site_correlation import (
     ALIKE,
     UNEVEN,
@@ -20,7 +21,6 @@ from culmbook.site_correlation import (
     shared_seasons,
 )
 from culmbook.site_groups import site_groups
-from culmbook.two_stage import SiteMeans, site_means
 
 PUBLISHED = Path(__file__).parent / "published"
 

@@ -10,8 +10,9 @@ from scipy import optimize
 
 from culmbook.consistency import fit_seasons, random_terms, season_records
 from culmbook.field import with_places
+from culmbook.first_stage import OUTSIDE, SiteMeans, external_means, site_means
 from culmbook.mixed import basis, fit_gaussian
-from culmbook.two_stage import OUTSIDE, SiteMeans, compare_stages, external_means, fit_two_stage, site_means
+from culmbook.two_stage import compare_stages, fit_two_stage
 
 SPREADS = {**SD, "hybrid": 0.2, "hybrid_site": 0.15, "plot_key": 0.2, "hybrid_season": 0.03, "hybrid_site_season": 0.05}
 

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from culmbook.first_stage import SiteMeans
 from culmbook.formats import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.mixed.inference import simultaneous_draws
 from culmbook.season_words import n_of
 from culmbook.site_correlation import LEAST_HYBRIDS, UNEVEN, correlate_sites, level_free
-from culmbook.two_stage import SiteMeans, TwoStageFit, fit_two_stage
+from culmbook.two_stage import TwoStageFit, fit_two_stage
 
 LEAST_COMMON = 3
 """Hybrids that the site and the others must have in common to be set side by side."""
@@ -73,7 +74,7 @@ def fit_site_agreement(
     Parameters
     ----------
     sites : list of SiteMeans
-        All sites of the network, from :func:`culmbook.two_stage.site_means`.
+        All sites of the network, from :func:`culmbook.first_stage.site_means`.
     site : str
         The one to look at.
     controls, groups

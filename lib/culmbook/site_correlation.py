@@ -14,12 +14,13 @@ from scipy import stats
 
 from culmbook.connected import common_entries
 from culmbook.consistency import SeasonsFit
+from culmbook.first_stage import SiteMeans, site_means
 from culmbook.formats import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.mixed import CONVERGED, GaussianFit, compare, draws, factor_analytic, fit_gaussian, over
 from culmbook.mixed.search import curvature, inside
 from culmbook.season_draws import limits
 from culmbook.season_words import n_of
-from culmbook.two_stage import SiteMeans, long_means, second_design, site_means
+from culmbook.two_stage import long_means, second_design
 
 LEAST_HYBRIDS = 8
 """Hybrids at two sites or more, fewer of which tell nothing of a correlation (common practice, no source)."""
@@ -100,7 +101,7 @@ def fit_site_correlation(
     Raises
     ------
     ValueError
-        As :func:`correlate_sites` and :func:`culmbook.two_stage.site_means`.
+        As :func:`correlate_sites` and :func:`culmbook.first_stage.site_means`.
     """
     sites = site_means(seasons.records) if sites is None else sites
     variance = float(seasons.fit.variances.get("hybrid_season", 0.0))
