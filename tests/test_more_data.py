@@ -8,21 +8,8 @@ from scipy import integrate, stats
 
 from culmbook.consistency import fit_seasons, season_records
 from culmbook.decision import Costs
-from culmbook.more_data import (
-    ONE_SEASON,
-    PLANS,
-    Plan,
-    after_data,
-    flip_words,
-    future_means,
-    hold_table,
-    plan_records,
-    plan_table,
-    plan_words,
-    preposterior,
-    refusal,
-    spreads,
-)
+from culmbook.more_data import after_data, flip_words, future_means, hold_table, plan_table, plan_words, preposterior
+from culmbook.next_season import ONE_SEASON, PLANS, Plan, plan_records, refusal, spreads
 from culmbook.season_draws import draw_seasons
 
 COSTS = Costs(1.0, 1.0, 0.05)
@@ -192,7 +179,7 @@ def test_records_of_plans(fitted):
 
 def test_saving_is_what_waiting_is_worth(fitted):
     seasons, drawn = fitted
-    table = hold_table(seasons, drawn, "H00", k=3, delta=0.1, costs=COSTS)
+    table = hold_table(seasons, drawn, "H00", k=3, delta=0.1, costs=COSTS, all_cut=True)
     assert set(table.index) == {f"H{i:02d}" for i in range(1, 10)}
     assert (table["loss_after"] <= table["loss_now"]).all() and table["saving"].sum() > 0
     plans = plan_table(seasons, drawn, "H00", k=3, delta=0.1, costs=COSTS).set_index("plan")
@@ -203,6 +190,21 @@ def test_saving_is_what_waiting_is_worth(fitted):
     assert "now; more data would bring it down: one more season to " in words and "nan" not in words
     top = table["chance_flips"].idxmax()
     assert top in flip_words(table, least=table["chance_flips"].max()) and flip_words(table, least=1.0).endswith("100 % or more.")
+
+
+def test_cutting_only_what_is_kept_tells_less(fitted):
+    seasons, drawn = fitted
+    rule = {"k": 3, "delta": 0.1, "costs": Costs(1.0, 1.0, 0.01)}
+    every, kept = (hold_table(seasons, drawn, "H00", all_cut=cut, **rule) for cut in (True, False))
+    assert list(kept.index) == list(every.index) and kept["loss_now"].equals(every["loss_now"])
+    assert kept["saving"].sum() < every["saving"].sum()
+    held = kept.index[(kept["chance_worthy"] > 0.5) | (kept["saving"] > 0.01)]
+    assert 0 < len(held) < len(kept)
+    new = plan_records(seasons.records, ONE_SEASON, {"H00", *held}).query("is_new")
+    assert set(new["hybrid"]) == {"H00", *held}
+    # with waiting so dear that nobody is kept, what is told is the case in which all are cut
+    dear = hold_table(seasons, drawn, "H00", k=3, delta=0.9, costs=Costs(1.0, 1.0, 5.0))
+    assert dear.equals(hold_table(seasons, drawn, "H00", k=3, delta=0.9, costs=Costs(1.0, 1.0, 5.0), all_cut=True))
 
 
 def test_floors_that_none_passes_leave_nothing_to_learn(fitted):

@@ -5,45 +5,19 @@ model, and from both what would be known afterwards. Given the variances all of 
 records do to the joint uncertainty of the hybrids follows from the layout alone, yields unseen.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
-from culmbook.consistency import RESIDUAL, SeasonsFit, season_records
+from culmbook.consistency import SeasonsFit
 from culmbook.decision import Costs
 from culmbook.formats import fmt_list, fmt_number, fmt_share
-from culmbook.mixed.gaussian_model import Model
+from culmbook.next_season import ONE_SEASON, PLANS, Plan, plan_records, refusal, spreads
 from culmbook.season_draws import SeasonDraws
-from culmbook.selection import candidate_gains, covariance_at, in_top, worthy
+from culmbook.selection import candidate_gains, in_top, worthy
 
-NEW = "+"
 FUTURES, TRUTHS = 400, 600
 LIKELY_FLIP = 0.2
 _WORST = -0.99  # gains below, which an index may have, are far from every margin; they have no logarithm
-
-
-@dataclass(frozen=True)
-class Plan:
-    """What is cut next: ``seasons`` more of the plots of last season, with ``sites`` and ``replicates`` more.
-
-    New sites and replicates have as many plots of every hybrid as is usual, resp. one more at every site;
-    they are taken as established, so they must have been planted in time.
-    """
-
-    label: str
-    seasons: int = 1
-    sites: int = 0
-    replicates: int = 0
-
-
-ONE_SEASON = Plan("one more season")
-PLANS = (
-    ONE_SEASON,
-    Plan("one more season, with one more replicate at every site", replicates=1),
-    Plan("one more season, with one more site", sites=1),
-    Plan("two more seasons", seasons=2),
-)
 
 
 def after_data(before: np.ndarray, error: np.ndarray) -> np.ndarray:
@@ -179,112 +153,6 @@ def _losses(chances, names, costs):
     )
 
 
-def plan_records(records: pd.DataFrame, plan: Plan) -> pd.DataFrame:
-    """Records that a plan would add, yields left at 1.
-
-    Parameters
-    ----------
-    records : DataFrame
-        From :func:`culmbook.consistency.season_records`.
-    plan : Plan
-
-    Returns
-    -------
-    DataFrame
-        Records of both, old ones first, with a column ``is_new``. Cut again are the plots of each hybrid and
-        trial that were cut in the last season, those that were missing in it included.
-    """
-    last = records["growing_season"].max()
-    standing = _standing(records, last)
-    if plan.replicates:
-        one = standing.drop_duplicates(["place", "hybrid"])
-        standing = pd.concat([standing, *(_named(one, r) for r in range(plan.replicates))])
-    plots = [standing, *(_site(records, standing, s) for s in range(plan.sites))]
-    plots = pd.concat(plots, ignore_index=True)
-    new = [
-        plots.assign(growing_season=last + y, crop_year=plots["crop_year"] + y, is_new=True)
-        for y in range(1, plan.seasons + 1)
-    ]
-    both = pd.concat([records.assign(is_new=False), *new], ignore_index=True)
-    return season_records(both.assign(dry_yield_t_ha=1.0, left_out=None), first_crop_year=1)
-
-
-def _standing(records, last):
-    """The newest record of every plot whose hybrid was cut in its trial in the last season."""
-    own = records["place"].astype("str") + "/" + records["hybrid"].astype("str")
-    cut = own.isin(own[records["growing_season"] == last])
-    newest = records[cut].sort_values("growing_season", kind="stable").groupby("plot_key").tail(1)
-    return newest.assign(crop_year=newest["crop_year"] + last - newest["growing_season"])
-
-
-def _named(plots, replicate):
-    """Plots of a new replicate."""
-    name = f"{NEW}{replicate}"
-    plot = name + "-" + plots["trial"].astype("str") + "-" + plots["hybrid"].astype("str")
-    return plots.assign(replicate=name, block=name, main_plot=None, plot=plot)
-
-
-def _site(records, standing, number):
-    """A new site of the usual number of replicates, every hybrid that stands anywhere in each of them."""
-    usual = int(round(records.groupby(["place", "hybrid"])["plot_key"].nunique().median()))
-    columns = ["planting_method", "film"]
-    treatment = standing[columns].mode().iloc[0]
-    one = standing.drop_duplicates("hybrid").assign(
-        site=f"{NEW}{number}", trial=NEW, crop_year=standing["crop_year"].min(), **treatment
-    )
-    return pd.concat([_named(one, r) for r in range(usual)])
-
-
-def spreads(seasons: SeasonsFit, drawn: SeasonDraws, plan: Plan | None = None) -> pd.DataFrame:
-    """Covariance of what lasts of each hybrid, now or once the plan has been carried out.
-
-    Parameters
-    ----------
-    seasons : SeasonsFit
-    drawn : SeasonDraws
-        Of the same fit: the variances are their medians.
-    plan : Plan, optional
-        Without it, now.
-
-    Returns
-    -------
-    DataFrame
-        Hybrids x hybrids, squared unit of the response; only differences mean something.
-    """
-    variances = drawn.sets.median()
-    frame = seasons.records.assign(is_new=False) if plan is None else plan_records(seasons.records, plan)
-    conditions = pd.get_dummies(frame["condition"], dtype=float).add_prefix("condition ")
-    kinds = pd.get_dummies(frame["hybrid"].astype("str").map(seasons.groups), dtype=float)
-    kinds = kinds.sort_index(axis=1).iloc[:, 1:].add_prefix("group ")
-    known = _error_variances(seasons, frame, variances)
-    model = Model(frame.assign(known=known, response=0.0), "response", pd.concat([conditions, kinds], axis=1),
-                  list(seasons.terms), "reml", None, "known", residual=True)
-    theta = variances[list(seasons.terms)].to_numpy(float) / model.scale**2
-    factor = model.problem.structure.factor(theta, model.problem.known)
-    return covariance_at(model, theta, factor, seasons.groups)
-
-
-def _error_variances(seasons, frame, variances):
-    """Residual variance of each record; new ones have that of the records at hand on average."""
-    fit = seasons.conditional
-    own = fit.data["known"].to_numpy(float) if RESIDUAL not in fit.variances else variances[RESIDUAL]
-    values = np.full(len(frame), variances[RESIDUAL], float)
-    values[~frame["is_new"].to_numpy(bool)] = own
-    return values
-
-
-def refusal(seasons: SeasonsFit, plan: Plan) -> str:
-    """Why the records at hand do not tell what a plan would bring; blank where they do."""
-    sites, years = (seasons.records[column].nunique() for column in ("site", "season"))
-    if not {"hybrid_season", "hybrid_site_season"} & set(seasons.terms):
-        cut = "one season was cut after establishment" if years == 1 else "no hybrid was cut twice at a site"
-        return f"{cut}: it does not tell what another season will do"
-    if plan.sites and "hybrid_site" not in seasons.terms:
-        cut = "one site was cut" if sites == 1 else "no hybrid was cut at two sites"
-        return f"{cut}: nothing tells how hybrids change from site to site"
-    return ""
-
-
 def hold_table(
     seasons: SeasonsFit,
     drawn: SeasonDraws,
@@ -297,6 +165,7 @@ def hold_table(
     among=None,
     plan: Plan = ONE_SEASON,
     gains: pd.DataFrame | None = None,
+    all_cut: bool = False,
     **options,
 ) -> pd.DataFrame:
     """What carrying out a plan is worth for the decision on each candidate.
@@ -313,6 +182,9 @@ def hold_table(
     gains : DataFrame, optional
         Draws of gains by another model or an index, of the same candidates. What the data tell of them is
         taken from the model of ``seasons``, its covariance scaled to the variance of these draws.
+    all_cut : bool
+        Are hybrids that will be dropped cut too? If not, only controls and hybrids that are likely promoted
+        or worth holding are, which tells less of each of them.
     **options
         ``futures, truths, floors_settled, seed`` of :func:`preposterior`.
 
@@ -332,7 +204,9 @@ def hold_table(
     Notes
     -----
     The saving is computed for a normal distribution with the draws' mean and, on average over hybrids, their
-    variance, and taken off the loss from the draws themselves.
+    variance, and taken off the loss from the draws themselves. Which hybrids are cut is found by leaving out
+    those that are neither promoted nor worth holding until none is left out; these keep the saving of the
+    last round in which they were cut.
     """
     why = refusal(seasons, plan)
     if why:
@@ -341,18 +215,35 @@ def hold_table(
     gains = own if gains is None else gains[list(own.columns)]
     logs = np.log1p(gains.clip(lower=_WORST))
     mean = logs.mean()
-    before, after = (_against(spreads(seasons, drawn, p), control, gains.columns) for p in (None, plan))
+    before = _against(spreads(seasons, drawn), control, gains.columns)
     wider = logs.var().sum() / np.trace(before)
-    told = preposterior(
-        mean, before * wider, after * wider, eligible, k=k, delta=delta, costs=costs, **options
-    )
     chance = worthy(gains, eligible, k, delta).mean()
+    table, cut = None, list(gains.columns)
+    while cut:
+        after = spreads(seasons, drawn, plan, {*cut, *seasons.controls})
+        after = _against(after, control, gains.columns)
+        told = preposterior(
+            mean, before * wider, after * wider, eligible, k=k, delta=delta, costs=costs, **options
+        )
+        told = _waiting(chance, told, costs)
+        table = told if table is None else pd.concat([told.loc[cut], table.drop(cut)]).loc[gains.columns]
+        kept = [h for h in cut if _is_kept(table.loc[h], costs)]
+        if all_cut or kept == cut:
+            break
+        cut = kept
+    return table
+
+
+def _waiting(chance, told, costs):
     now = costs.least(chance)
     left = (now - (told["loss_before"] - told["loss_after"])).clip(lower=0.0)
-    return pd.DataFrame(
-        {"chance_worthy": chance, "loss_now": now, "loss_after": left, "saving": now - left,
-         "chance_flips": told["chance_flips"]}
-    )
+    columns = {"chance_worthy": chance, "loss_now": now, "loss_after": left, "saving": now - left}
+    return pd.DataFrame(columns | {"chance_flips": told["chance_flips"]})
+
+
+def _is_kept(row, costs):
+    """Is a hybrid promoted, or held because that is expected to save more than it costs?"""
+    return row["chance_worthy"] > costs.threshold or row["saving"] > costs.hold
 
 
 def _against(covariance, control, candidates):
@@ -385,9 +276,10 @@ def plan_table(
     Returns
     -------
     DataFrame
-        ``plan, plots, expected_loss, saving, flips, note``: plots cut, sum over candidates of the lesser
-        expected loss, what is saved of it, expected number of candidates for which the better of promoting
-        and dropping changes; where nothing can be said ``note`` says why. First row: now.
+        ``plan, plots, expected_loss, saving, flips, note``: plots cut, all hybrids that stand; sum over
+        candidates of the lesser expected loss; what is saved of it; expected number of candidates for which
+        the better of promoting and dropping changes; where nothing can be said ``note`` says why. First row:
+        now.
     """
     rows = []
     for plan in plans:
@@ -395,7 +287,7 @@ def plan_table(
         if why:
             rows.append((plan.label, None, np.nan, np.nan, np.nan, why))
             continue
-        table = hold_table(seasons, drawn, control, eligible, plan=plan, **options)
+        table = hold_table(seasons, drawn, control, eligible, plan=plan, all_cut=True, **options)
         plots = int(plan_records(seasons.records, plan)["is_new"].sum())
         sums = table[["loss_after", "saving", "chance_flips"]].sum()
         rows.append((plan.label, plots, *sums, ""))
