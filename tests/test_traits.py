@@ -1,5 +1,6 @@
 """Traits as joint draws: against other tools where the layout is simple, against known truth elsewhere."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,6 +10,7 @@ import statsmodels.api as sm
 from component_frames import make_ground, make_harvests
 from freeze_frames import LT50, freeze_table
 from scipy import special, stats
+from small_network import TODAY, small_network, write_network
 from stand_frames import make_counts, make_plots
 
 from culmbook.establishment import model_cells, plot_stand
@@ -17,10 +19,13 @@ from culmbook.freeze_model import fit_freeze
 from culmbook.freeze_tests import survival_sets
 from culmbook.harvest import plot_harvests
 from culmbook.moisture import at_common_dates
+from culmbook.network import read_network
+from culmbook.seasons import of_season
 from culmbook.traits import (
     freeze_trait,
     make_trait,
     moisture_trait,
+    network_traits,
     stand_trait,
     unshrunk_means,
 )
@@ -63,7 +68,7 @@ def test_stand_draws_scatter_as_the_logits_of_statsmodels(rng):
 
 
 def test_stand_of_equal_counts_has_no_answer(rng):
-    with pytest.raises(ValueError, match="same fate"):
+    with pytest.raises(ValueError, match="all plants counted were alive"):
         stand_trait(stand_cells(rng, "AB", [np.inf, np.inf]), entries("AB"))
 
 
@@ -143,6 +148,22 @@ def test_one_sided_hybrid_among_few_is_taken_at_the_coldest_temperature_or_is_un
 def test_one_freezer_run_gives_no_temperature_to_hold_a_hybrid_to():
     with pytest.raises(ValueError, match="one freezer run"):
         freeze_trait(curves(runs=("r1",)), entries(LT50))
+
+
+def test_network_says_what_is_not_known_and_why(tmp_path):
+    network = of_season(read_network(write_network(tmp_path, small_network()), today=TODAY), 2025)
+    lt50 = {f"H{i}": -3.0 - 0.3 * i for i in range(9)} | {"X": -14.0}
+    hybrids = entries([*lt50, "NEW", "STD"], ["STD"])
+    tables = network.tables | {"hybrids": hybrids, "freeze_tests": freeze_table(lt50=lt50)}
+    traits, words = network_traits(replace(network, tables=tables), 2025, n=50)
+    assert traits["stand"].why_not == "No plot has the counts that tell its stand."
+    assert traits["moisture_pct"].why_not and traits["moisture_pct"].table["remark"].eq("not known").all()
+    assert words == [
+        "LT50: NEW was not tested; drawn from the distribution of the candidates that were.",
+        "LT50: STD was not tested, and there is no distribution to draw from (it takes 8 candidates of the "
+        "type, and controls have none): not known.",
+        "LT50: X is below −6 °C, beyond the test; drawn from what of the candidates' distribution lies "
+        "there."]
 
 
 # -- moisture -------------------------------------------------------------------------------------

@@ -13,8 +13,8 @@ import pandas as pd
 
 from culmbook.formats import fmt_list, fmt_number
 from culmbook.trait_kinds import KINDS
-from culmbook.traits import NOT_TESTED, make_trait
-from culmbook.untested import LEAST_TESTED
+from culmbook.traits import make_trait
+from culmbook.untested import LEAST_TESTED, NOT_TESTED
 
 LEAST_HYBRIDS = 15
 """Candidates seen in two traits or more from which on their covariance is estimated (common practice)."""

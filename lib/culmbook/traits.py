@@ -12,12 +12,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.formats import fmt_list
-from culmbook.season_words import is_are, n_of
 from culmbook.trait_kinds import KINDS
-from culmbook.untested import LEAST_TESTED, true_sd, with_untested
+from culmbook.trait_words import remark_words
+from culmbook.untested import LEAST_TESTED, NOT_KNOWN, NOT_TESTED, true_sd, with_untested
 
-NOT_TESTED = "not tested"
 _MANY_SAMPLES = 5000  # moisture samples beyond which plots enter by their means, to save time
 _VARIANCES = 20  # sets of variances behind the draws of moisture
 _FAR = 50.0  # standard deviations beyond the test within which a hybrid's value is drawn
@@ -85,7 +83,7 @@ def make_trait(name: str, draws: pd.DataFrame, n_behind: pd.Series, *, answers: 
     table.insert(0, "hybrid", list(draws.columns))
     table["n"] = table["hybrid"].map(n_behind).fillna(0).astype(int)
     is_known = table["n"].gt(0) & ~table["hybrid"].isin(answers)
-    table["remark"] = np.where(table["n"].gt(0), "", NOT_TESTED)
+    table["remark"] = np.where(table["n"].gt(0), "", NOT_KNOWN if why_not else NOT_TESTED)
     table.loc[~is_known, ["estimate", "lower", "upper"]] = np.nan
     for hybrid, answer in answers.items():
         table.loc[table["hybrid"].eq(hybrid), ["remark", "lower", "upper"]] = answer
@@ -131,8 +129,11 @@ def stand_trait(cells: pd.DataFrame, entries: pd.DataFrame, *, n: int = 800, see
     """
     from culmbook.mixed import CONVERGED
     from culmbook.stand_model import fit_stand
-    if cells.empty or cells["alive"].sum() in (0, cells["total"].sum()):
-        raise ValueError("no plant was counted, or all plants counted had the same fate")
+    if cells.empty:
+        raise ValueError("no plot has the counts that tell its stand")
+    if cells["alive"].sum() in (0, cells["total"].sum()):
+        fate = "alive" if cells["alive"].sum() else "dead"
+        raise ValueError(f"all plants counted were {fate}: there are no differences to estimate")
     place = cells["site"].astype("str") + ":" + cells["trial"].astype("str")
     stand = fit_stand(cells.assign(site=place, plot=place + ":" + cells["plot"].astype("str")))
     if stand.fit.verdict != CONVERGED:
@@ -379,7 +380,7 @@ def network_traits(network, season: int, *, n: int = 800, seed: int = 1) -> tupl
         except ValueError as error:
             why = str(error).rstrip(".") + "."
             traits[name] = unknown_trait(name, entries["hybrid"], n, why[0].upper() + why[1:])
-    return traits, [*words, *_remark_words(traits)]
+    return traits, [*words, *remark_words(traits)]
 
 
 def _network_stand(tables, entries, season, n, seed):
@@ -407,19 +408,3 @@ def _network_moisture(network, entries, controls, n, seed, words):
     trait, told = moisture_trait(harvests, entries, controls, n=n, seed=seed)
     words.extend(told)
     return trait
-
-
-def _remark_words(traits):
-    """What must be said of hybrids that were not tested or lie beyond the test."""
-    told = []
-    for trait in traits.values():
-        known = trait.draws.notna().all()
-        absent = trait.table.loc[trait.table["remark"].eq(NOT_TESTED), "hybrid"]
-        drawn, open_ = [h for h in absent if known[h]], [h for h in absent if not known[h]]
-        if drawn and not trait.why_not:
-            told.append(f"{trait.label}: {fmt_list(drawn)} {is_are(len(drawn), 'was', 'were')} not tested; "
-                        "drawn from the distribution of the candidates that were.")
-        if open_ and not trait.why_not:
-            told.append(f"{trait.label}: {fmt_list(open_)} {is_are(len(open_), 'was', 'were')} not tested, "
-                        f"and fewer than {n_of(LEAST_TESTED, 'candidate')} of the type were: not known.")
-    return told

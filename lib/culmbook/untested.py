@@ -8,6 +8,7 @@ from culmbook.trait_kinds import KINDS
 LEAST_TESTED = 8
 """Candidates tested from which on the value of one not tested is drawn from their distribution: with fewer,
 their spread is not known well enough (common practice)."""
+NOT_TESTED, NOT_KNOWN = "not tested", "not known"
 
 
 def with_untested(draws: pd.DataFrame, entries: pd.DataFrame, kind: str, seed: int, *,
