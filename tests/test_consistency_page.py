@@ -112,7 +112,7 @@ def test_every_result_of_few_seasons_is_marked_provisional(young):
     assert OF_SEASONS | OF_ONE <= shown_labels(shown)
     assert [k for k, text in marks(shown).items() if "rovisional" not in text] == []
     assert texts(shown, "provisional") == [
-        "Provisional: the yields cover 2 seasons after establishment (2023 and 2024), and no hybrid has 3. "
+        "The yields cover 2 seasons after establishment (2023 and 2024), and no hybrid has 3. "
         "A bad year may not have come yet."]
 
 
@@ -126,7 +126,7 @@ def test_hybrid_that_came_late_is_provisional_alone():
     part = part_of(without(trials((2023, 2024, 2025)), hybrid="H2", seasons=[2023]))
     assert part.mark == "Provisional for 1 hybrid of 6, with fewer than 3 seasons after establishment."
     (said,) = texts(seasons_page.show_seasons(part), "provisional")
-    assert said.startswith("Provisional for H2: fewer than 3")
+    assert said.startswith("For H2: fewer than 3 seasons after establishment.")
     chances = seasons_page.verdicts_of(part, USUAL).set_index("hybrid")
     assert chances["is_provisional"].to_dict() == {h: h == "H2" for h in chances.index}
 

@@ -213,7 +213,8 @@ def show_seasons(part: Seasons) -> tuple:
     few = provisional_words(records)
     told = [say(words, lost)]
     if few:
-        told.append(say(few, kind="provisional"))
+        rest = few.removeprefix("Provisional").lstrip(": ")  # the box says the word itself
+        told.append(say(f"{rest[0].upper()}{rest[1:]}", kind="provisional"))
     if part.reason:
         told.append(say(part.reason, kind="refusal"))
     return *told, _cut_table(part)
