@@ -86,6 +86,33 @@ def site_means(records: pd.DataFrame, *, trend: str | dict = BLOCKS) -> list[Sit
 
 
 def _one_site(site, own, kind):
+    fit, weights = fit_site(own, kind)
+    rows = weights.to_numpy()
+    covariance = rows @ fit.covariance.to_numpy() @ rows.T
+    means = pd.Series(rows @ fit.coefficients.to_numpy(), index=weights.index, name="mean")
+    return SiteMeans(site, means, pd.DataFrame(covariance, weights.index, weights.index), kind)
+
+
+def fit_site(own: pd.DataFrame, kind: str = BLOCKS) -> tuple:
+    """Model of one site's records over its seasons.
+
+    Parameters
+    ----------
+    own : DataFrame
+        Records of one site as for :func:`site_means`, rows numbered from 0.
+    kind : str
+        What is taken out of the field.
+
+    Returns
+    -------
+    tuple
+        GaussianFit, and DataFrame with the weights of the hybrids' means, hybrids x coefficients.
+
+    Raises
+    ------
+    ValueError
+        As :func:`site_means`, without the site's name.
+    """
     if own["hybrid"].nunique() < 2:
         raise ValueError("one hybrid alone has a yield, so there is nothing to compare; leave the site out")
     refuse_disconnected(own)
@@ -102,10 +129,7 @@ def _one_site(site, own, kind):
     fit = fit_gaussian(own, "response", design, [*terms, *added.terms], residual=added.residual)
     if fit.verdict != CONVERGED:
         raise ValueError(f"the model of its means has {fit.verdict}")
-    rows = weights.to_numpy()
-    covariance = rows @ fit.covariance.to_numpy() @ rows.T
-    means = pd.Series(rows @ fit.coefficients.to_numpy(), index=weights.index, name="mean")
-    return SiteMeans(site, means, pd.DataFrame(covariance, weights.index, weights.index), kind)
+    return fit, weights
 
 
 def _site_design(own):
