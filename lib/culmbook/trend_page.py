@@ -38,6 +38,36 @@ OPTIMISM = (
     "flattered: among several models the one that suits chance best has an advantage."
 )
 
+CHOICE_COLUMNS = {
+    "trial": Column("Trial"),
+    "model": Column("Model"),
+    "above_best": Column(
+        "Criterion above the best",
+        digits=1,
+        kind="number",
+        meaning=("Akaike's criterion of the restricted likelihood less that of the best model of the trial."),
+    ),
+    "parameters": Column("Variances and correlations", kind="count"),
+    "error": Column(
+        "Error of left-out plots",
+        digits=3,
+        kind="number",
+        meaning="Root mean square difference of log yield from the prediction by the other plots.",
+    ),
+    "n_left_out": Column("Plots left out in turn", kind="count"),
+    "se": Column(
+        "Standard error of a difference",
+        digits=3,
+        kind="number",
+        meaning="Root of the mean variance of a difference of two hybrids' means of log yield.",
+    ),
+    "efficiency": Column(
+        "Efficiency",
+        kind="share",
+        meaning="Mean variance of a difference under blocks only over the model's.",
+    ),
+}
+
 
 @dataclass(frozen=True)
 class TrialField:
@@ -350,37 +380,6 @@ def _choice_table(fields):
     ]
     rows = pd.concat(frames, ignore_index=True)
     rows = rows.assign(is_chosen=rows["model"].eq(rows["chosen"]), se=np.sqrt(rows["difference_variance"]))
-    columns = {
-        "trial": Column("Trial"),
-        "model": Column("Model"),
-        "above_best": Column(
-            "Criterion above the best",
-            digits=1,
-            kind="number",
-            meaning=(
-                "Akaike's criterion of the restricted likelihood less that of the best model of the trial."
-            ),
-        ),
-        "parameters": Column("Variances and correlations", kind="count"),
-        "error": Column(
-            "Error of left-out plots",
-            digits=3,
-            kind="number",
-            meaning="Root mean square difference of log yield from the prediction by the other plots.",
-        ),
-        "n_left_out": Column("Plots left out in turn", kind="count"),
-        "se": Column(
-            "Standard error of a difference",
-            digits=3,
-            kind="number",
-            meaning="Root of the mean variance of a difference of two hybrids' means of log yield.",
-        ),
-        "efficiency": Column(
-            "Efficiency",
-            kind="share",
-            meaning="Mean variance of a difference under blocks only over the model's.",
-        ),
-    }
     note = (
         "In bold: the model chosen, that with the lowest criterion. Errors are differences of log yield: "
         "0.100 is about 10 %. All "
@@ -391,7 +390,7 @@ def _choice_table(fields):
     return table(
         rows,
         label="trends",
-        columns=columns,
+        columns=CHOICE_COLUMNS,
         strong="is_chosen",
         note=note,
         caption=f"Models of the field's unevenness, season {fields.season}.",
