@@ -62,8 +62,10 @@ def test_refusals():
     draws = draws_of({"STD": [0.0], "A": [0.1]})
     with pytest.raises(ValueError, match="has no yield"):
         beats_control(draws, "OTHER")
-    with pytest.raises(ValueError, match="one season"):
-        beats_control(draws_of({"STD": [0.0], "A": [0.1]}, variances={"hybrid": 1.0, "residual": 1.0}), "STD")
+    for seasons, why in ((1, "one season"), (3, "without repeated plots")):
+        alone = draws_of({"STD": [0.0], "A": [0.1]}, variances={"hybrid": 1.0, "residual": 1.0}, seasons=seasons)
+        with pytest.raises(ValueError, match=why):
+            beats_control(alone, "STD")
     with pytest.raises(ValueError, match="margin"):
         beats_control(draws, "STD", margin=-0.1)
     with pytest.raises(ValueError, match="promising"):

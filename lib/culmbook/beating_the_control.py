@@ -28,6 +28,8 @@ def _control_of(drawn, control):
             f"the control {control!r} has no yield after establishment, so nothing can be compared with it"
         )
     if "hybrid_season" not in drawn.variances and "hybrid_site_season" not in drawn.variances:
+        if len(drawn.seasons) > 1:
+            raise ValueError("without repeated plots what a hybrid does in a season looks like chance")
         raise ValueError(
             "one season was cut after establishment: it does not tell what another season will do"
         )

@@ -305,6 +305,8 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     """
     design, terms = _design(records, _groups(records, controls)), random_terms(records)
     if "plot_key" not in terms:
+        if records.groupby("plot_key")["season"].nunique().max() > 1:
+            raise ValueError("hybrids have one plot at a site: what a plot keeps is part of what they keep")
         raise ValueError("every plot was cut in one season only: nothing tells how its cuts go together")
     others = [t for t in terms if t not in ("plot_key", "block_key", "replicate_season", "main_plot_season")]
     strata = [t for t in terms if t not in (*others, "plot_key")]

@@ -1,5 +1,6 @@
 """What the notebook on consistency says of the seasons cut: records, chances, yields by season."""
 
+import re
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -44,6 +45,10 @@ NOTHING = "Without yields of established stands there is nothing to say here."
 ONE_SEASON = "One season was cut after establishment ({season}): it takes two at least to tell {what}."
 SHORT = {PROMISING_CLASS: "promising", NOT_SHOWN: "not shown"}
 """Verdicts as a narrow column has them."""
+NO_REPEAT = (
+    "What a hybrid does in one season cannot be told from what a single plot does, because hybrids have one "
+    "plot a season: it takes repeated plots to tell {what}."
+)
 PANELS = 4  # seasons beside each other that stay readable
 
 
@@ -112,11 +117,13 @@ class Seasons:
         return provisional_mark(self.records) if len(self.records) else ""
 
     def lacking(self, what: str) -> str:
-        """Why what compares seasons cannot be told: no model, or one season; blank where it can."""
+        """Why what compares seasons cannot be told: no model, one season, no repeated plots; or blank."""
         if self.reason:
             return NOTHING
         if len(self.seasons) < 2:
             return ONE_SEASON.format(season=self.seasons[0], what=what)
+        if not {"hybrid_season", "hybrid_site_season"} & set(self.fit.terms):
+            return NO_REPEAT.format(what=what)
         return ""
 
 
@@ -178,7 +185,7 @@ def seasons_of(
 
 def plain(error) -> str:
     """A library's reason with what the model's terms are called instead of their names."""
-    text = str(error)
+    text = re.sub(r"\bresponse\b", "log yield", str(error))
     for name in sorted(TERMS, key=len, reverse=True):
         if "_" in name:
             text = text.replace(name, TERMS[name])
@@ -362,8 +369,8 @@ def _chance_note(part, t, where):
         f"{fmt_share(t.proven)} or more, after {LEAST_SEASONS} seasons or more; {PROMISING_CLASS}: "
         f"{fmt_share(t.promising)} or more; not shown: less; {ERRATIC_CLASS}, before the others: fell "
         f"{fmt_share(t.fall)} or more below its own mean in a season, what all hybrids went through taken "
-        f"off, with a probability of {fmt_share(t.erratic)} or more. Worst of five: difference from {part.control} expected in the "
-        f"worst of {BAD_SEASONS} seasons.",
+        f"off, with a probability of {fmt_share(t.erratic)} or more. Worst of five: difference from {part.control} "
+        f"expected in the worst of {BAD_SEASONS} seasons.",
     )
 
 
