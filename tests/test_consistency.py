@@ -142,6 +142,19 @@ def test_ranks_and_concordance_of_clear_hybrids(rng):
     assert (ranks.argsort(axis=0)[0] == means.argmax(axis=0)).all() and ranks.min() == 1 and ranks.max() == 8
 
 
+def test_two_replicates_are_fixed_so_that_their_difference_changes_nothing(rng):
+    frame = make_seasons(rng, sites=1)
+    frame = frame[frame["replicate"].isin(["0", "1"])].assign(block=lambda t: t["replicate"])
+    second = frame["replicate"] == "1"
+    better = frame.assign(dry_yield_t_ha=frame["dry_yield_t_ha"] * np.where(second, 5.0, 1.0))
+    fits = [fit_seasons(season_records(f), ["H00"]) for f in (frame, better)]
+    assert "block_key" not in fits[0].terms and frame["replicate"].nunique() == 2
+    assert fits[1].fit.variances.to_numpy() == pytest.approx(fits[0].fit.variances.to_numpy(), abs=1e-6)
+    drawn = [draw_seasons(f, 50, 1, 20) for f in fits]
+    # conditions stand for the middle of both replicates: five times as much in one is sqrt(5) in the mean of logs
+    assert drawn[1].cells - drawn[0].cells == pytest.approx(np.log(5) / 2, abs=1e-3)
+
+
 def test_one_season_has_no_spread_and_one_site_no_site_term(rng):
     frame = make_seasons(rng, seasons=1)
     drawn = draw_seasons(fit_seasons(season_records(frame), ["H00"]), 50, 1, 20)

@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.age_or_weather import EARLY, PLATEAU, is_apart
-from culmbook.consistency import ESTABLISHED, RESIDUAL, random_terms, season_records
+from culmbook.consistency import ESTABLISHED, RESIDUAL, fix_pairs, random_terms, season_records
 from culmbook.mixed import CONVERGED, GaussianFit, draws, fit_gaussian
 from culmbook.season_draws import limits
 from culmbook.season_words import n_of
@@ -176,8 +176,8 @@ def dummies(records: pd.DataFrame, column: str) -> pd.DataFrame:
 
 
 def settled(design: pd.DataFrame, records: pd.DataFrame, terms: list) -> GaussianFit:
-    """Fit ``response``; ValueError where the search does not settle."""
-    fit = fit_gaussian(records, "response", design, terms)
+    """Fit ``response``, pairs of the layout fixed; ValueError where the search does not settle."""
+    fit = fit_gaussian(records, "response", *fix_pairs(design, records, terms))
     if fit.verdict != CONVERGED:
         raise ValueError(f"the model of the build-up has {fit.verdict}")
     return fit

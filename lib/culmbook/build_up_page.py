@@ -1,6 +1,6 @@
 """What the notebook on consistency says of build-up: shares of full yield, curves, old stands, weather."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -100,7 +100,7 @@ def show_shares(
     if built.reason:
         return (say(built.reason, kind="refusal"),)
     try:
-        frame = plateau_shares(built.fit, level=part.level, n=draws, variances=variances)
+        frame, why = _shares(built.fit, {"level": part.level, "n": draws, "variances": variances})
     except ValueError as error:
         return (say(f"No share of full yield: {plain(error)}.", kind="refusal"),)
     control, others = built.fit.control, frame[frame["hybrid"] != built.fit.control]
@@ -127,9 +127,19 @@ def show_shares(
         f"{marked(others['hybrid'], part.controls)}{named_words(len(others))} {part.mark}".strip(),
     )
     told = [finding(words, part.mark, rank=rank, label="Build-up", see="build-up-shares")]
-    if why := built.fit.why_no_absolute:
+    if why:
         told.append(say(f"The share itself, not relative to {control}, is not given: {why}.", kind="refusal"))
     return *told, shown, _share_table(part, built, frame)
+
+
+def _shares(fit, choices):
+    """Shares, and why there are none but relative ones; also where the weather's variance stays open."""
+    if fit.absolute is not None:
+        try:
+            return plateau_shares(fit, **choices), ""
+        except ValueError as error:
+            fit = replace(fit, absolute=None, why_no_absolute=plain(error))
+    return plateau_shares(fit, **choices), fit.why_no_absolute
 
 
 def _share_sentence(others, control, year, percent):

@@ -33,6 +33,8 @@ TERMS = {
     "block_key": "block",
 }
 """Random terms, in the order in which they are kept where two of them are the same in the data at hand."""
+OF_LAYOUT = ("replicate_season", "main_plot_season", "block_key")
+"""Terms that say where a plot lies, the same for all hybrids."""
 SCALES = ("log", "raw")
 RESIDUAL = "residual"
 _AR1_SEASONS = 4
@@ -176,7 +178,8 @@ def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> Se
 
     Notes
     -----
-    Fixed: site × trial × season × planting treatment, controls, crop type. Random: what of :data:`TERMS`
+    Fixed: site × trial × season × planting treatment, controls, crop type, and replicates or blocks where
+    there are two only. Random: what of :data:`TERMS`
     the layout can tell apart; cuts of one plot share the plot's effect (compound symmetry). The residual
     variance is one for all or one for each site-season, whichever has the lower criterion of Akaike.
 
@@ -192,7 +195,7 @@ def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> Se
             "hybrids to estimate"
         )
     refuse_disconnected(records)
-    design, terms = _design(records, groups), random_terms(records)
+    design, terms = fix_pairs(_design(records, groups), records, random_terms(records))
     if "hybrid" not in terms:
         raise ValueError("no hybrid has two records: nothing tells hybrids from chance")
     fits = {"one": fit_gaussian(records, "response", design, terms)}
@@ -279,6 +282,33 @@ def random_terms(records: pd.DataFrame, candidates=tuple(TERMS), within: str = "
     return kept
 
 
+def fix_pairs(design: pd.DataFrame, records: pd.DataFrame, terms: list) -> tuple[pd.DataFrame, list]:
+    """Take terms of the layout that have two levels as fixed: two levels leave a variance open upwards.
+
+    Parameters
+    ----------
+    design : DataFrame
+        Fixed effects.
+    records : DataFrame
+        From :func:`season_records`.
+    terms : list of str
+        Random terms.
+
+    Returns
+    -------
+    tuple
+        The design with a column of half the difference for each such term, as far as it does not hold it
+        already, so that its other effects stay those of the middle; and the terms left.
+    """
+    pairs = [t for t in terms if t in OF_LAYOUT and records[t].nunique() == 2]
+    for term in pairs:
+        half = (records[term] == records[term].max()).astype(float) - 0.5
+        more = pd.concat([design, half.rename(term)], axis=1)
+        if np.linalg.matrix_rank(more.to_numpy()) > np.linalg.matrix_rank(design.to_numpy()):
+            design = more
+    return design, [t for t in terms if t not in pairs]
+
+
 def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     """How cuts of the same plot go together over seasons: which covariance fits best.
 
@@ -303,7 +333,8 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     -----
     All have the same fixed effects, so their restricted likelihoods may be compared.
     """
-    design, terms = _design(records, _groups(records, controls)), random_terms(records)
+    terms = random_terms(records)
+    design, terms = fix_pairs(_design(records, _groups(records, controls)), records, terms)
     if "plot_key" not in terms:
         if records.groupby("plot_key")["season"].nunique().max() > 1:
             raise ValueError("hybrids have one plot at a site: what a plot keeps is part of what they keep")

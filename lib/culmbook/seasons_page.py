@@ -43,6 +43,7 @@ from culmbook.style import page_size
 
 NOTHING = "Without yields of established stands there is nothing to say here."
 ONE_SEASON = "One season was cut after establishment ({season}): it takes two at least to tell {what}."
+WEATHER_LABELS = {"cohort_site": "planting year × site", "hybrid_stage": "hybrid × stage"}
 SHORT = {PROMISING_CLASS: "promising", NOT_SHOWN: "not shown"}
 """Verdicts as a narrow column has them."""
 NO_REPEAT = (
@@ -186,9 +187,9 @@ def seasons_of(
 def plain(error) -> str:
     """A library's reason with what the model's terms are called instead of their names."""
     text = re.sub(r"\bresponse\b", "log yield", str(error))
-    for name in sorted(TERMS, key=len, reverse=True):
-        if "_" in name:
-            text = text.replace(name, TERMS[name])
+    names = {name: label for name, label in TERMS.items() if "_" in name} | WEATHER_LABELS
+    for name in sorted(names, key=len, reverse=True):
+        text = text.replace(name, names[name])
     return text
 
 

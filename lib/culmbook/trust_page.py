@@ -69,7 +69,8 @@ def show_components(part: Seasons) -> tuple:
         note=joined(
             part.mark,
             "Restricted maximum likelihood; intervals from the posterior. Not listed: what the layout cannot "
-            "tell apart from a component that is.",
+            "tell apart from a component that is, and replicates or blocks where there are two only, which "
+            "are fixed.",
             f"At zero: {fmt_list(zero)}; nothing in the data asks for it." if len(zero) == 1 else "",
             f"At zero: {fmt_list(zero)}; nothing in the data asks for them." if len(zero) > 1 else "",
             _residual_words(part),
