@@ -39,6 +39,12 @@ def test_decisions_lose_less_than_cutting_a_ranking(results):
         assert table.loc[other, "less from"] > 0, table
 
 
+def test_waiting_brings_what_was_stated(results):
+    told = results[1][["loss stated after", "loss after"]].dropna()
+    apart = told["loss after"] - told["loss stated after"]
+    assert len(told) > 5 and abs(apart.mean()) <= 0.02 + 2 * apart.sem(), told
+
+
 def test_heritability_is_hardly_biased(results):
     own = results[1]["heritability, bias"]
     assert abs(own.mean()) <= 0.05 + 2 * own.sem()
