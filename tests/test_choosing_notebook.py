@@ -8,7 +8,7 @@ from notebook_runs import bundles, figures, sentences, shown_by, tables
 
 NOTEBOOK = "70_choosing_across_sites.ipynb"
 NAME = "H$8_*<b>#&'\"\\alpha"
-FLOORS = {"moisture_pct": 31.5, "lt50_c": -2.0, "stand": 0.2}
+FLOORS = {"moisture_pct": 32.5, "lt50_c": -2.0, "stand": 0.2}
 WEIGHTS = {"yield_t_ha": 60.0, "moisture_pct": -6.0}
 OF_YIELD = {
     "decisions",

@@ -115,8 +115,8 @@ def test_table_lists_every_candidate_once_and_no_control():
 
 def test_highest_yielder_that_fails_a_floor_is_not_promoted_and_the_page_says_why():
     row = decision_table(floored()).loc["H8*"]
-    assert row["decision"] == "drop" and row["reason"] == "Fails the floor on moisture."
-    assert row["change"] == "The floor on moisture passed or eased."
+    assert row["decision"] == "drop" and row["reason"] == "Fails the moisture floor."
+    assert row["change"] == "Moisture floor passed or eased."
     why = texts(decision_page.show_reasons(floored(), rank=2), "finding")[0]
     assert (
         why.startswith("H8 has the highest predicted yield")
@@ -272,7 +272,7 @@ def test_no_weights_no_floors_no_decisions_are_said():
 
 def test_every_section_answers_for_a_whole_network():
     choice = choice_on(
-        choosing_network(weights={"yield_t_ha": 60.0, "moisture_pct": -6.0}, floors={"moisture_pct": 31.5})
+        choosing_network(weights={"yield_t_ha": 60.0, "moisture_pct": -6.0}, floors={"moisture_pct": 32.5})
     )
     shown = everything(choice, decisions=_decided_before({"H8": "promote", "H1": "drop", "H2": "hold"}))
     assert not any(is_refusal(part) for part in shown)
@@ -348,7 +348,7 @@ def test_floor_on_yield_is_judged_by_the_draws_that_gains_come_from():
 
 def test_decisions_written_are_what_the_next_report_looks_back_on(tmp_path):
     path = tmp_path / "decisions.csv"
-    shown = decision_page.show_written(plain(), 2025, str(path), "2026-03-01")
+    shown = outlook_page.show_written(plain(), 2025, str(path), "2026-03-01")
     assert texts(shown) == ["8 decisions were added to decisions.csv."]
     plain().entries[["hybrid", "role", "crop_type", "stage"]].assign(propagation="plug").to_csv(
         tmp_path / "hybrids.csv", index=False
@@ -356,7 +356,7 @@ def test_decisions_written_are_what_the_next_report_looks_back_on(tmp_path):
     back = last_decisions(read_network(tmp_path).tables["decisions"], 2026).set_index("hybrid")
     assert back["decision"].to_dict() == plain().decided.set_index("hybrid")["decision"].to_dict()
     assert set(back["growing_season"]) == {2025} and back["reason"].str.len().gt(0).all()
-    again = decision_page.show_written(plain(), 2025, str(path), "2026-03-02")
+    again = outlook_page.show_written(plain(), 2025, str(path), "2026-03-02")
     assert "Nothing was written" in texts(again)[0]
 
 
@@ -365,10 +365,10 @@ def test_decisions_that_cannot_be_written_are_said(tmp_path):
         (str(tmp_path / "no" / "decisions.csv"), ""),
         (str(tmp_path / "decisions.csv"), "tomorrow"),
     ):
-        shown = decision_page.show_written(plain(), 2025, path, day)
+        shown = outlook_page.show_written(plain(), 2025, path, day)
         assert is_refusal(shown) and texts(shown)[0].startswith("The decisions were not written")
     assert not list(tmp_path.iterdir())
-    assert texts(decision_page.show_written(plain(), 2025, "")) == [
+    assert texts(outlook_page.show_written(plain(), 2025, "")) == [
         "These decisions were not written to a file."
     ]
 

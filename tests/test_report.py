@@ -373,3 +373,18 @@ def test_scripts_of_scripts_are_noticed():
 def test_markdown_html_is_text():
     [block] = blocks("a <b>c</b>")
     assert "".join(part["s"] for part in block["c"]) == "a <b>c</b>"
+
+
+def test_whole_table_moves_to_a_page_of_its_own_unless_no_page_holds_it(tmp_path):
+    pages = {}
+    for n, mark in ((24, "fits"), (90, "long")):
+        frame = pd.DataFrame({"hybrid": [f"{mark}{i:02d}" for i in range(n)], "why": "Fails the moisture floor."})
+        columns = {"hybrid": present.Column("Hybrid"), "why": present.Column("Reason")}
+        shown = present.table(frame, label=mark, caption="Decisions.", columns=columns, whole=True)
+        text = text_cell("# A\n\n" + "\n\n".join(["A line that fills the page."] * 22))
+        path = write(tmp_path, f"10_{mark}", text, cell(shown))
+        build_report([path], tmp_path / f"{mark}.pdf", site="all", season=2025, run=RUN)
+        reader = PdfReader(tmp_path / f"{mark}.pdf")
+        pages[mark] = [page.extract_text().count(mark) for page in reader.pages]
+    assert 24 in pages["fits"] and sum(pages["fits"]) == 24
+    assert sum(pages["long"]) == 90 and sum(n > 0 for n in pages["long"]) >= 2

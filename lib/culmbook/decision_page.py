@@ -1,15 +1,11 @@
 """The decision on every candidate on one page, why it was taken, and what would change it."""
 
-from datetime import date
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 
 from culmbook.columns import Column
 from culmbook.consistency import LEAST_SEASONS
 from culmbook.decision import DROP, HOLD, LIKELY, PROMOTE, conditions, reason_words, settle_words
-from culmbook.decisions import decision_rows, write_decisions, written_words
 from culmbook.formats import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.more_data import flip_words
 from culmbook.present import finding, say, table
@@ -157,12 +153,15 @@ def _within(chances, n):
 
 
 def _table_note(choice, is_hopeless):
-    few = choice.decided["is_provisional"].any()
+    best = "Best" if choice.k == 1 else f"Best {choice.k}"
     return joined(
-        f"* Provisional: fewer than {LEAST_SEASONS} seasons after establishment." if few else "",
+        f"* Provisional: fewer than {LEAST_SEASONS} seasons after establishment."
+        if choice.decided["is_provisional"].any()
+        else "",
         _control_words(choice),
-        f"Best {choice.k} counts only hybrids that pass the floors."
-        if choice.floors and choice.k > 1
+        f"{best}: among the hybrids that pass the floors." if choice.floors else "",
+        f"{NOTHING[:-1]}: no single condition, were it sure, would make it worth promoting."
+        if is_hopeless
         else "",
     )
 
@@ -180,7 +179,7 @@ def _control_words(choice):
 def _condition_words(name, row, choice):
     if name == "floors":
         weak = _weakest_floor(row, choice)
-        return f"floor on {SHORT[weak]}" if weak else "floors"
+        return f"{SHORT[weak]} floor" if weak else "floors"
     best = "best" if choice.k == 1 else f"best {choice.k}"
     return {"margin": f"{fmt_share(choice.delta)} over {choice.control}", "place": best}[name]
 
@@ -224,16 +223,16 @@ def short_change(row, choice: Choice) -> str:
         return f"Doubt on {weakest}."
     if row["decision"] == HOLD:
         return f"What settles {weakest}."
-    if row["chance_if_passing"] > turn and choice.floors:
-        weak = [p for p in choice.floor_chances(row["hybrid"]).values() if p < LIKELY]
-        named = "floors" if len(weak) > 1 else _condition_words("floors", row, choice)
-        return f"The {named} passed or eased."
-    enough = [name for name, p in chances.items() if p > 0 and row["chance_worthy"] / p > turn]
+    sure = {name: row["chance_worthy"] / max(p, 1e-9) for name, p in chances.items()}
+    enough = [name for name, p in (sure | {"floors": row["chance_if_passing"]}).items() if p > turn]
     if not enough:
         return NOTHING
     lacks = min(enough, key=chances.get)
-    proof = "Proof of {}."
-    return proof.format(_condition_words(lacks, row, choice))
+    if lacks != "floors":
+        return f"Proof of {_condition_words(lacks, row, choice)}."
+    weak = [p for p in choice.floor_chances(row["hybrid"]).values() if p < LIKELY]
+    named = "floors" if len(weak) > 1 else _condition_words("floors", row, choice)
+    return f"{named[0].upper()}{named[1:]} passed or eased."
 
 
 # -- in full --------------------------------------------------------------------------------------
@@ -272,7 +271,9 @@ def top_words(choice: Choice) -> list[str]:
         f"{_fate(row, choice)}."
         for _, row in by_gain[is_other].head(2).iterrows()
     ]
-    turn = f"Promoting loses less than dropping from a probability of {fmt_share(choice.costs.threshold)} on."
+    turn = (
+        f"Promoting loses less than dropping from a probability of {fmt_share(choice.costs.threshold)} on."
+    )
     return [*told, _dropped_words(choice), turn]
 
 
@@ -283,7 +284,7 @@ def _dropped_words(choice):
         return ""
     lacks = [_lacking(row, choice) for _, row in dropped.iterrows()]
     counts = [f"{text} ({n})" for text, n in pd.Series(lacks).value_counts().items()]
-    return f"What dropped hybrids most lack: {fmt_list(counts)}."
+    return f"Dropped, by what each is least likely to reach: {fmt_list(counts)}."
 
 
 def _lacking(row, choice):
@@ -337,16 +338,19 @@ def _next_season(choice, rank):
                 kind="refusal",
             ),
         )
-    told = [flip_words(choice.more, least=LIKELY_TURN)]
-    turning = choice.more["chance_flips"].sort_values(ascending=False, kind="stable")
+    kept = choice.decided.loc[choice.decided["decision"].ne(DROP), "hybrid"]
+    if kept.empty:
+        return (say("No hybrid is promoted or held, so next season has nothing to settle of these."),)
+    own = choice.more.loc[list(kept)]
+    told = [flip_words(own, least=LIKELY_TURN)]
+    turning = own["chance_flips"].sort_values(ascending=False, kind="stable")
     rows = choice.decided.set_index("hybrid", drop=False)
     told += [_open_words(rows.loc[h], choice) for h in turning[turning >= LIKELY_TURN].index[:2]]
-    saved = choice.more["saving"].sum()
     told.append(
-        f"One more season of all candidates is expected to take {fmt_number(saved, 2)} off an expected "
-        "loss of "
-        f"{fmt_number(choice.more['loss_now'].sum(), 2)}; holding one hybrid costs "
-        f"{fmt_number(choice.costs.hold, 2)}."
+        f"One more season of the {n_of(len(own), 'hybrid')} promoted or held is expected to take "
+        f"{fmt_number(own['saving'].sum(), 2)} off the {fmt_number(own['loss_now'].sum(), 2)} that "
+        "deciding on "
+        f"them now would lose; holding one costs {fmt_number(choice.costs.hold, 2)}."
     )
     return (finding(*told, rank=rank, label="Next season", see="plans"),)
 
@@ -406,40 +410,3 @@ def _full_reason(row, choice, words):
         return f"Not tested for {row['untested']}, without which it is not promoted."
     text = reason_words(row, **words, floors=_worded_floors(row, choice))
     return text.replace("; provisional, as it has too few seasons after establishment", "")
-
-
-# -- writing --------------------------------------------------------------------------------------
-
-
-def show_written(choice: Choice, season: int, path: str, decided_on: str = "") -> tuple:
-    """Write the decisions to a file of the table of decisions when a path is given, and say what was done.
-
-    Parameters
-    ----------
-    choice : Choice
-    season : int
-    path : str
-        A CSV file; blank = nothing is written.
-    decided_on : str
-        Day of the decision, as 2026-06-30; blank = today.
-
-    Returns
-    -------
-    tuple
-        Objects for ``display``.
-    """
-    if not path:
-        return (say("These decisions were not written to a file."),)
-    if choice.reason:
-        return (say(f"Nothing was written. {NO_DECISION}", kind="refusal"),)
-    try:
-        day = date.fromisoformat(decided_on) if decided_on else date.today()
-        stages = choice.entries.drop_duplicates("hybrid").set_index("hybrid")["stage"]
-        decided = choice.decided.assign(
-            reason=[short_reason(row, choice) for _, row in choice.decided.iterrows()]
-        )
-        rows = decision_rows(decided, season, stages, day)
-        written = write_decisions(rows, Path(path), hybrids=list(choice.entries["hybrid"]))
-    except (ValueError, OSError) as error:
-        return (say(f"The decisions were not written: {error}.".replace("..", "."), kind="refusal"),)
-    return (say(written_words(written)),)

@@ -35,6 +35,8 @@ AS_SET = "as set"
 BY_INDEX = "by the index instead of yield"
 TOGETHER = "traits drawn together with yield"
 RAW = "yields as they are instead of their logarithm"
+TIE = 0.02
+"""Saving, as a share of the lesser cost of a wrong decision, under which a change is not counted."""
 _RAW_DRAWS, _RAW_VARIANCES = 400, 20
 
 
@@ -176,11 +178,28 @@ def sensitivity_of(choice: Choice, worth: Worth, stages: dict) -> tuple[pd.DataF
     ]
     missing = unknown_traits(choice.traits, choice.floors, choice.gains.columns)
 
+    now = choice.decided.set_index("hybrid")["decision"]
+
     def decide_held(*args, **rules):
-        return hold_untested(decide(*args, **rules), missing)
+        return _without_ties(hold_untested(decide(*args, **rules), missing), now, rules["costs"])
 
     more = None if choice.more is None else lambda scenario: _more(choice, base, scenario)
     return sensitivity(base, scenarios, decide_held, more), untried
+
+
+def _without_ties(decided, now, costs):
+    """Decisions of another way, as they are now where changing them would save next to nothing.
+
+    What waiting is worth is simulated, so without this a hybrid between two decisions would turn by chance.
+    """
+    least = TIE * min(cost for cost in (costs.wrong_promote, costs.wrong_drop) if cost > 0)
+    rows = [row for _, row in decided.iterrows()]
+    stays = [
+        not row["is_capped"] and row[f"loss_{now[row['hybrid']]}"] - row[f"loss_{row['decision']}"] < least
+        for row in rows
+    ]
+    kept = [now[row["hybrid"]] if stay else row["decision"] for row, stay in zip(rows, stays, strict=True)]
+    return decided.assign(decision=kept)
 
 
 def _more(choice, base, scenario):
@@ -299,14 +318,16 @@ def _counts(frame):
 
 
 def _firm_words(frame):
-    """In how many ways the promoted stay so, and who else would be."""
+    """In how many ways promoted hybrids stay so that do not in all, and who else would be."""
     n, counts = frame["scenario"].nunique(), _counts(frame)
     now = counts["base_decision"].eq("promote")
-    stay = [f"{h} in {row['promote']}" for h, row in counts[now].iterrows()]
+    stay = [f"{h} in {row['promote']}" for h, row in counts[now & counts["promote"].lt(n)].iterrows()]
     others = counts[~now & counts["promote"].gt(0)].sort_values("promote", ascending=False, kind="stable")
     also = [f"{h} in {row['promote']}" for h, row in others.iterrows()]
-    told = f"Still promoted, of {n}: {fmt_list(stay)}. " if stay else ""
-    return f"{told}{f'Not promoted now but then: {fmt_list(also)}.' if also else ''}".strip()
+    return joined(
+        f"Still promoted, of {n}: {fmt_list(stay)}." if stay else "",
+        f"Not promoted now, but promoted of {n}: {fmt_list(also)}." if also else "",
+    )
 
 
 def floor_flip_words(frame: pd.DataFrame) -> list[str]:
@@ -373,5 +394,7 @@ def _way_table(wide, hybrids, now):
         label="other-ways",
         columns=columns,
         caption="Other ways of deciding, one thing changed at a time, and whose decision changes.",
-        note="First the decision as set, then that under the other way.",
+        note="First the decision as set, then that under the other way. Not counted are changes that "
+        "would save less "
+        f"than {fmt_share(TIE)} of the lesser cost of a wrong decision.",
     )

@@ -1,4 +1,7 @@
-"""Before and behind the decisions: more data, the programme's funnel, last season's decisions, limits."""
+"""Around the decisions: more data, the programme's funnel, last season's decisions, limits."""
+
+from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -6,7 +9,16 @@ from matplotlib.figure import Figure
 
 from culmbook.columns import Column
 from culmbook.decision import DROP, HOLD, PROMOTE
-from culmbook.decisions import compare_with_last, last_decisions, last_words, season_gains
+from culmbook.decision_page import short_reason
+from culmbook.decisions import (
+    compare_with_last,
+    decision_rows,
+    last_decisions,
+    last_words,
+    season_gains,
+    write_decisions,
+    written_words,
+)
 from culmbook.formats import fmt_list, fmt_number
 from culmbook.funnel import COMMON, funnel_table, run_funnel, spread_before
 from culmbook.funnel_alternatives import alternatives, compare_funnels, comparison_words
@@ -235,6 +247,43 @@ def show_last(choice: Choice, decisions: pd.DataFrame, season: int, *, rank: int
         "in the gain.",
     )
     return told, listed
+
+
+# -- writing --------------------------------------------------------------------------------------
+
+
+def show_written(choice: Choice, season: int, path: str, decided_on: str = "") -> tuple:
+    """Write the decisions to a file of the table of decisions when a path is given, and say what was done.
+
+    Parameters
+    ----------
+    choice : Choice
+    season : int
+    path : str
+        A CSV file; blank = nothing is written.
+    decided_on : str
+        Day of the decision, as 2026-06-30; blank = today.
+
+    Returns
+    -------
+    tuple
+        Objects for ``display``.
+    """
+    if not path:
+        return (say("These decisions were not written to a file."),)
+    if choice.reason:
+        return (say(f"Nothing was written. {NO_DECISION}", kind="refusal"),)
+    try:
+        day = date.fromisoformat(decided_on) if decided_on else date.today()
+        stages = choice.entries.drop_duplicates("hybrid").set_index("hybrid")["stage"]
+        decided = choice.decided.assign(
+            reason=[short_reason(row, choice) for _, row in choice.decided.iterrows()]
+        )
+        rows = decision_rows(decided, season, stages, day)
+        written = write_decisions(rows, Path(path), hybrids=list(choice.entries["hybrid"]))
+    except (ValueError, OSError) as error:
+        return (say(f"The decisions were not written: {error}.".replace("..", "."), kind="refusal"),)
+    return (say(written_words(written)),)
 
 
 # -- limits and headline --------------------------------------------------------------------------

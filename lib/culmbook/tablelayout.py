@@ -9,6 +9,8 @@ _TEXT_PT = PAGE_WIDTH_IN * 72
 _GUTTER_PT = 10
 # A table is set smaller before a cell takes more than a few lines, and split before it takes more than the most.
 _FEW_LINES, _MOST_LINES, _ANY_LINES = 3, 5, 1e4
+# A table that is to stay on one page is set smaller before its cells take more than one or two lines.
+_FLAT_LINES = 1.5
 _BOLD = 1.09
 # Rows stay on one page unless a cell is longer than this: it might be taller than a page.
 _LONGEST_UNBROKEN = 600
@@ -86,7 +88,8 @@ def _part(bundle: dict, picked: list[int], size: float, widths: list[float]) -> 
 
 def _whole(bundle: dict, least: list[float], natural: list[float]) -> dict | None:
     """Lay all columns side by side at the largest size at which few lines do, or at the least size at all."""
-    for lines, sizes in ((_FEW_LINES, TABLE_SIZES_PT), (_MOST_LINES, TABLE_SIZES_PT[-1:])):
+    flat = ((_FLAT_LINES, TABLE_SIZES_PT),) if bundle.get("whole") else ()
+    for lines, sizes in (*flat, (_FEW_LINES, TABLE_SIZES_PT), (_MOST_LINES, TABLE_SIZES_PT[-1:])):
         for size in sizes:
             widths = _filled(least, natural, _room(len(least), size), lines)
             if widths:
