@@ -100,7 +100,8 @@ def fit_site_agreement(
     site's own means. A difference has the error covariances of both, and limits for all hybrids at once from
     the largest of correlated normal values, variances as known. The correlation is that of a model with a
     common part and a variance at either place, from the site's means and the others' means by generalised
-    least squares, errors known.
+    least squares, errors known. As it cannot be over 1, its estimate is low on average where little is known:
+    by 0.07 in simulated networks of 24 hybrids at 4 sites (``tests/known_truth_sites.py``).
 
     References
     ----------
