@@ -11,6 +11,7 @@ from culmbook.floors import hold_untested, unknown_traits
 from culmbook.formats import fmt_list, fmt_share
 from culmbook.joint_traits import JointTraits, joint_traits
 from culmbook.more_data import hold_table
+from culmbook.next_season import remembered_spreads
 from culmbook.present import finding, say, table
 from culmbook.season_draws import draw_seasons
 from culmbook.season_words import n_of
@@ -183,7 +184,8 @@ def sensitivity_of(choice: Choice, worth: Worth, stages: dict) -> tuple[pd.DataF
     def decide_held(*args, **rules):
         return _without_ties(hold_untested(decide(*args, **rules), missing), now, rules["costs"])
 
-    more = None if choice.more is None else lambda scenario: _more(choice, base, scenario)
+    spread = remembered_spreads(choice.part.fit, choice.part.drawn)
+    more = None if choice.more is None else lambda scenario: _more(choice, base, scenario, spread)
     return sensitivity(base, scenarios, decide_held, more), untried
 
 
@@ -202,7 +204,7 @@ def _without_ties(decided, now, costs):
     return decided.assign(decision=kept)
 
 
-def _more(choice, base, scenario):
+def _more(choice, base, scenario, spread):
     if scenario is base:
         return choice.more
     other = None if scenario.gains is base.gains else scenario.gains
@@ -213,6 +215,7 @@ def _more(choice, base, scenario):
         scenario.eligible,
         among=list(choice.gains),
         gains=other,
+        spread=spread,
         k=scenario.k,
         delta=scenario.delta,
         costs=scenario.costs,

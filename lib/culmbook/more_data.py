@@ -11,7 +11,7 @@ import pandas as pd
 from culmbook.consistency import SeasonsFit
 from culmbook.decision import Costs
 from culmbook.formats import fmt_list, fmt_number, fmt_share
-from culmbook.next_season import ONE_SEASON, PLANS, Plan, plan_records, refusal, spreads
+from culmbook.next_season import ONE_SEASON, PLANS, Plan, plan_records, refusal, remembered_spreads
 from culmbook.season_draws import SeasonDraws
 from culmbook.selection import candidate_gains, in_top, worthy
 
@@ -166,6 +166,7 @@ def hold_table(
     plan: Plan = ONE_SEASON,
     gains: pd.DataFrame | None = None,
     all_cut: bool = False,
+    spread=None,
     **options,
 ) -> pd.DataFrame:
     """What carrying out a plan is worth for the decision on each candidate.
@@ -185,6 +186,8 @@ def hold_table(
     all_cut : bool
         Are hybrids that will be dropped cut too? If not, only controls and hybrids that are likely promoted
         or worth holding are, which tells less of each of them.
+    spread : callable, optional
+        From :func:`culmbook.next_season.remembered_spreads` of the same fit, where several tables are made.
     **options
         ``futures, truths, floors_settled, seed`` of :func:`preposterior`.
 
@@ -215,12 +218,13 @@ def hold_table(
     gains = own if gains is None else gains[list(own.columns)]
     logs = np.log1p(gains.clip(lower=_WORST))
     mean = logs.mean()
-    before = _against(spreads(seasons, drawn), control, gains.columns)
+    spread = remembered_spreads(seasons, drawn) if spread is None else spread
+    before = _against(spread(), control, gains.columns)
     wider = logs.var().sum() / np.trace(before)
     chance = worthy(gains, eligible, k, delta).mean()
     table, cut = None, list(gains.columns)
     while cut:
-        after = spreads(seasons, drawn, plan, {*cut, *seasons.controls})
+        after = spread(plan, {*cut, *seasons.controls})
         after = _against(after, control, gains.columns)
         told = preposterior(
             mean, before * wider, after * wider, eligible, k=k, delta=delta, costs=costs, **options

@@ -135,6 +135,19 @@ def spreads(
     return covariance_at(model, theta, factor, seasons.groups)
 
 
+def remembered_spreads(seasons: SeasonsFit, drawn: SeasonDraws):
+    """:func:`spreads` of one fit as a function of plan and hybrids that computes each of them once."""
+    known = {}
+
+    def spread(plan: Plan | None = None, hybrids=None) -> pd.DataFrame:
+        key = plan, None if hybrids is None else frozenset(hybrids)
+        if key not in known:
+            known[key] = spreads(seasons, drawn, plan, hybrids)
+        return known[key]
+
+    return spread
+
+
 def _error_variances(seasons, frame, variances):
     """Residual variance of each record; new ones have that of the records at hand on average."""
     fit = seasons.conditional
