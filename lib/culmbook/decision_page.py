@@ -108,7 +108,7 @@ def _decision_table(choice):
     frame = choice.decided.assign(
         reason=[short_reason(row, choice) for _, row in choice.decided.iterrows()],
         change=[short_change(row, choice) for _, row in choice.decided.iterrows()],
-        **{name: _within(choice.decided[name], len(choice.gains)) for name in CHANCES},
+        **{name: choice.within(choice.decided[name]) for name in CHANCES},
         shown=choice.decided["hybrid"] + np.where(choice.decided["is_provisional"], "*", ""),
         is_promoted=choice.decided["decision"].eq(PROMOTE),
     )
@@ -145,11 +145,6 @@ def _decision_table(choice):
         "probabilities in %.",
         note=_table_note(choice, frame["change"].eq(NOTHING).any()),
     )
-
-
-def _within(chances, n):
-    """Probabilities of n draws: none or all of them do not make it 0 or 1, so half a draw is kept."""
-    return chances.clip(0.5 / n, 1 - 0.5 / n)
 
 
 def _table_note(choice, is_hopeless):

@@ -310,7 +310,7 @@ def show_sensitivity(choice: Choice, worth: Worth, stages: dict, *, rank: int) -
     relaxed = floor_flip_words(frame)
     floors = (finding(*relaxed, rank=rank, label="Floors", see="other-ways"),) if relaxed else ()
     not_tried = (say(*untried, kind="refusal"),) if untried else ()
-    return (*floors, firm, *not_tried, *_flip_tables(frame))
+    return (*floors, firm, *not_tried, *_flip_tables(frame, choice))
 
 
 def _counts(frame):
@@ -355,12 +355,13 @@ def _named(row):
     return f"{row.hybrid} ({fmt_share(row.chance_worthy)}, {DONE_AS[row.base_decision]} now)"
 
 
-def _flip_tables(frame):
+def _flip_tables(frame, choice):
     wide = flip_table(frame)
     hybrids = [c for c in wide.columns if c not in ("question", "scenario", "n_flips")]
     if not hybrids:
         return ()
     counts = _counts(frame).loc[hybrids]
+    counts["base_chance"] = choice.within(counts["base_chance"])
     place = {d: i for i, d in enumerate(DECISIONS)}
     hybrids.sort(key=lambda h: (place[counts.at[h, "base_decision"]], -counts.at[h, "base_chance"]))
     return _count_table(counts.loc[hybrids], len(wide)), _way_table(wide, hybrids, counts["base_decision"])

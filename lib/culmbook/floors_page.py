@@ -68,7 +68,9 @@ def _trait_table(choice, names):
         frame, more = _trait_columns(choice.traits[name], name, frame)
         columns |= more
     if choice.passed is not None:
-        frame = frame.merge(choice.passed, on="hybrid")
+        chances = [f"p_{n}" for n in choice.floors] + ["p_all"]
+        passed = choice.passed.assign(**{c: choice.within(choice.passed[c]) for c in chances})
+        frame = frame.merge(passed, on="hybrid")
         columns |= {
             f"p_{n}": Column(
                 f"Passes on {SHORT[n]}",

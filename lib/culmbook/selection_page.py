@@ -83,6 +83,11 @@ class Choice:
         own = self.passed.set_index("hybrid").loc[hybrid]
         return {n: own[f"p_{n}"] for n in self.floors if pd.notna(own[f"p_{n}"])}
 
+    def within(self, chances: pd.Series) -> pd.Series:
+        """Probabilities as they are printed: none or all of the draws do not make them 0 or 1."""
+        half = 0.5 / len(self.gains)
+        return chances.clip(half, 1 - half)
+
     def named(self, decision: str) -> list[str]:
         """Hybrids with a decision, the likeliest worth first."""
         return list(self.decided.loc[self.decided["decision"].eq(decision), "hybrid"])
@@ -280,6 +285,7 @@ def _gain_figure(choice):
     n, part = len(frame), choice.part
     fig = Figure(figsize=page_size(height_for(n)), layout="constrained")
     axes = fig.subplots(1, 2, sharey=True, width_ratios=[2.4, 1])
+    fig.get_layout_engine().set(wspace=0.06)
     plot_gains(frame, delta=choice.delta, k=choice.k, axes=axes)
     best = frame.iloc[0]
     return figure(
@@ -391,7 +397,7 @@ def _loss_table(choice):
         ),
     }
     return table(
-        choice.decided,
+        choice.decided.assign(chance_worthy=choice.within(choice.decided["chance_worthy"])),
         label="expected-losses",
         columns=columns,
         caption="Expected loss of each decision, in the unit of the costs.",

@@ -10,7 +10,7 @@ _GUTTER_PT = 10
 # A table is set smaller before a cell takes more than a few lines, and split before it takes more than the most.
 _FEW_LINES, _MOST_LINES, _ANY_LINES = 3, 5, 1e4
 # A table that is to stay on one page is set smaller before its cells take more than one or two lines.
-_FLAT_LINES = 1.5
+_FLAT_LINES = 1.7
 _BOLD = 1.09
 # Rows stay on one page unless a cell is longer than this: it might be taller than a page.
 _LONGEST_UNBROKEN = 600
