@@ -144,6 +144,16 @@ def test_three_seasons_are_not_provisional():
     )
 
 
+def test_one_place_is_called_the_best():
+    choice = choice_on(choosing_network(k=1))
+    table = decision_table(choice)
+    shown = " ".join(texts(decision_page.show_decisions(choice, rank=1)))
+    assert (
+        "is the true best." in shown and "best 1" not in shown and "at most one hybrid is promoted" in shown
+    )
+    assert not table["reason"].str.contains("best 1").any() and "Not the best." in set(table["reason"])
+
+
 def test_places_taken_by_others_are_said():
     choice = choice_on(
         choosing_network(k=1, delta=0.0, costs={"wrong_promote": 0.2, "wrong_drop": 5.0, "hold": 5.0})

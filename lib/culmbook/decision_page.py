@@ -121,7 +121,7 @@ def _decision_table(choice):
         "p_top": Column(
             "Best" if k == 1 else f"Best {k}",
             kind="share",
-            meaning=f"Probability of being among the true best {k}.",
+            meaning=f"Probability of being {choice.best}.",
         ),
         "p_beats": Column(
             f"Over {fmt_number(100 * choice.delta, 0)} %",
@@ -175,7 +175,7 @@ def _condition_words(name, row, choice):
     if name == "floors":
         weak = _weakest_floor(row, choice)
         return f"{SHORT[weak]} floor" if weak else "floors"
-    best = "best" if choice.k == 1 else f"best {choice.k}"
+    best = "being the best" if choice.k == 1 else f"a place in the best {choice.k}"
     return {"margin": f"{fmt_share(choice.delta)} over {choice.control}", "place": best}[name]
 
 
@@ -201,8 +201,8 @@ def short_reason(row, choice: Choice) -> str:
         return f"Open: {named}."
     if chances[weakest] >= LIKELY:
         return "Each condition is likely, all together are not."
-    how = {"floors": "fails the {}", "margin": "not {}", "place": "not among the {}"}[weakest]
-    text = how.format(named)
+    best = "the best" if choice.k == 1 else f"among the best {choice.k}"
+    text = {"floors": f"fails the {named}", "margin": f"not {named}", "place": f"not {best}"}[weakest]
     return f"Likely {text}." if chances[weakest] >= UNLIKELY else f"{text[0].upper()}{text[1:]}."
 
 

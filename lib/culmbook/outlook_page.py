@@ -315,11 +315,10 @@ def show_limits(choice: Choice) -> tuple:
         "hybrids "
         "dropped earlier stay in, as leaving out the poor ones would flatter the rest."
     )
+    free = " Floors and yield are taken as independent in the decisions." if choice.floors else ""
     told.append(
-        "The control is fixed and must have been chosen beforehand. Floors and yield are taken as "
-        "independent in "
-        "the decisions. Costs of errors are settings, not results: the probabilities stand whatever "
-        "they are."
+        f"The control is fixed and must have been chosen beforehand.{free} Costs of errors are settings, not "
+        "results: the probabilities stand whatever they are."
     )
     return tuple(say(text, kind="caution") for text in told)
 

@@ -62,7 +62,7 @@ def plot_gains(frame: pd.DataFrame, *, delta: float, k: int, axes) -> list[Axes]
     step = int(np.ceil(max(len(frame), 1) / MOST_NAMES))
     left.set_yticks(place[::step], [short_name(str(h)) for h in frame["hybrid"][::step]])
     left.set(ylim=(-0.7, len(frame) - 0.3), xlabel="Gain over the control [%]")
-    right.set(xlim=(0, 1.04), xlabel=f"Among the best {k} [% probability]")
+    right.set(xlim=(0, 1.04), xlabel=f"{'Best' if k == 1 else f'Among the best {k}'} [% probability]")
     for ax in (left, right):
         ax.tick_params(axis="y", length=0)
         ax.grid(axis="x")

@@ -72,6 +72,11 @@ class Choice:
         return self.part.control
 
     @property
+    def best(self) -> str:
+        """What a place is called: 'the true best', or 'among the true best k'."""
+        return "the true best" if self.k == 1 else f"among the true best {self.k}"
+
+    @property
     def rules(self) -> dict:
         """What :func:`culmbook.decision.decide` and its kin take."""
         return {"k": self.k, "delta": self.delta, "costs": self.costs}
@@ -215,7 +220,7 @@ def rule_words(choice: Choice) -> str:
     """Say when a hybrid is worth promoting and how it is decided, with the settings used."""
     costs = choice.costs
     floors = choice.floors
-    best = "is the true best" if choice.k == 1 else f"is among the true best {choice.k}"
+    best = f"is {choice.best}"
     needs = [
         *([f"passes the floors ({floor_words(floors)})"] if floors else []),
         f"gives more than {fmt_share(choice.delta)} above {choice.control}",
@@ -293,10 +298,10 @@ def _gain_figure(choice):
         label="gains",
         data=frame[["hybrid", "decision", "gain", "lower", "upper", "p_top", "p_beats"]],
         alt=f"Predicted gain of {n_of(n, 'candidate')} over {choice.control} with intervals, highest first, "
-        f"and the probability of being among the best {choice.k}. {best['hybrid']} is highest with "
+        f"and the probability of being {choice.best}. {best['hybrid']} is highest with "
         f"{fmt_share(best['gain'])}.",
         caption=f"Predicted lasting gain in dry yield over {choice.control} with {part.percent} % intervals "
-        f"(left), and the probability of being among the true best {choice.k}"
+        f"(left), and the probability of being {choice.best}"
         f"{' of those that pass the floors' if choice.floors else ''} (right). The broken line is "
         f"{choice.control} itself, the dotted one the margin of {fmt_share(choice.delta)}. Colour and "
         "marker: "
