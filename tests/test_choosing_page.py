@@ -388,3 +388,15 @@ def test_headline_is_coarse_and_complete():
     assert lines[0] == f"promote: {' and '.join(sorted(plain().named(PROMOTE)))}" and "H8" in lines[0]
     assert lines[-1].endswith("provisional: yes")
     assert "drop: " in lines[2] and "of 8" in lines[2]
+
+
+def test_rows_left_to_the_workbook_are_counted_and_a_table_is_never_left_empty():
+    shown = selection_page.show_losses(plain())[-1]
+    n = shown.printed.count(False)
+    assert n and f"{n} dropped hybrids with a probability under 5 % are in the workbook." in shown.note
+    none = choice_on(choosing_network(delta=5.0))
+    assert set(none.decided["decision"]) == {"drop"}
+    for table in (selection_page.show_losses(none)[-1], decision_page.show_reasons(none, rank=2)[-1]):
+        assert all(table.printed) and "workbook" not in table.note
+    assert "nothing to settle" in " ".join(texts(decision_page.show_reasons(none, rank=2)))
+    assert texts(decision_page.show_decisions(none, rank=1))[0].startswith("Promote: none; hold: none; drop: 8.")

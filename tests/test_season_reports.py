@@ -49,7 +49,7 @@ def test_report_is_tagged_titled_and_says_that_data_are_invented(reader):
 
 def test_every_page_counts_itself_and_nothing_is_under_seven_points(reader):
     n = len(reader.pages)
-    assert 12 <= n <= 80
+    assert 12 <= n <= 100
     assert all(f"Page {at} of {n}" in page.extract_text() for at, page in enumerate(reader.pages, 1))
     sizes = [item[1] for page in reader.pages for item in drawn(page, reader) if item[0] == "text"]
     assert min(sizes) >= style.MIN_TEXT_PT - 0.01

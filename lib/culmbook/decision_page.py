@@ -11,11 +11,18 @@ from culmbook.more_data import flip_words
 from culmbook.present import finding, say, table
 from culmbook.season_words import is_are, n_of
 from culmbook.seasons_page import joined
-from culmbook.selection_page import NO_DECISION, SHORT, Choice, no_floor_words, rule_words
+from culmbook.selection_figures import LEAST_NAMED
+from culmbook.selection_page import (
+    NO_DECISION,
+    SHORT,
+    Choice,
+    clear_words,
+    hardly_worthy,
+    no_floor_words,
+    rule_words,
+)
 from culmbook.trait_kinds import KINDS
 
-NEAR = 0.05
-"""Probability of being worth it from which on a dropped hybrid's reason is printed in full."""
 MOST_NAMED = 6
 NOTHING = "Nothing alone."
 UNLIKELY = 0.2
@@ -61,7 +68,7 @@ def decided_words(choice: Choice) -> str:
     own = choice.decided.set_index("hybrid")["chance_worthy"]
     promoted, held, dropped = (choice.named(d) for d in (PROMOTE, HOLD, DROP))
     parts = [f"Promote: {_with_chance(promoted, own)}; hold: {_with_chance(held, own)}"]
-    near = [h for h in dropped if own[h] >= NEAR][:3]
+    near = [h for h in dropped if own[h] >= LEAST_NAMED][:3]
     if len(dropped) > 2 * len(near):
         first = f", the nearest of them {_with_chance(near, own)}" if near else ""
         parts.append(f"drop: {len(dropped)}{first}")
@@ -369,7 +376,7 @@ def _reason_table(choice):
             settle_words(row, **words, costs=choice.costs, floors=_worded_floors(row, choice))
             for row in rows
         ],
-        is_printed=choice.decided["decision"].ne(DROP) | choice.decided["chance_worthy"].ge(NEAR),
+        is_printed=~hardly_worthy(choice.decided),
     )
     columns = {
         "hybrid": Column("Hybrid"),
@@ -377,8 +384,6 @@ def _reason_table(choice):
         "reason": Column("Why"),
         "change": Column("What would change it"),
     }
-    shown = int(frame["is_printed"].sum())
-    left = len(frame) - shown
     return table(
         frame,
         label="reasons",
@@ -387,10 +392,7 @@ def _reason_table(choice):
         caption="Reasons in full, and what would change each decision.",
         note=joined(
             choice.part.mark,
-            f"{n_of(left, 'dropped hybrid')} with a probability under {fmt_share(NEAR)} of being worth it "
-            f"{is_are(left)} in the workbook."
-            if left
-            else "",
+            clear_words(int((~frame["is_printed"]).sum())),
         ),
     )
 

@@ -11,6 +11,7 @@ from culmbook.columns import Column
 from culmbook.decision import DROP, HOLD, PROMOTE
 from culmbook.decision_page import short_reason
 from culmbook.decisions import (
+    ABOVE,
     compare_with_last,
     decision_rows,
     last_decisions,
@@ -26,7 +27,8 @@ from culmbook.funnel_words import assumption_words, check_words, funnel_words
 from culmbook.more_data import plan_table, plan_words
 from culmbook.present import figure, finding, say, table
 from culmbook.reliability import estimates
-from culmbook.season_words import n_of
+from culmbook.season_words import is_are, n_of
+from culmbook.seasons_page import joined
 from culmbook.selection_figures import plot_plans
 from culmbook.selection_page import NO_DECISION, Choice
 from culmbook.style import page_size
@@ -180,7 +182,8 @@ def _funnel_table(runs, part):
         caption="A usual programme played through with this network's own variances: expected gain over "
         "the mean "
         "of all crosses, after each stage.",
-        note=f"{n_of(_PROGRAMMES, 'programme')} simulated. Spread: standard deviation of the true log yields "
+        note=f"{n_of(_PROGRAMMES, 'programme')} simulated. Spread: standard deviation of the true log "
+        "yields "
         "of the hybrids that enter.",
     )
 
@@ -237,14 +240,26 @@ def show_last(choice: Choice, decisions: pd.DataFrame, season: int, *, rank: int
         "came": Column("Against the margin"),
         "verdict": Column("Verdict"),
     }
+    is_side = frame["decision"].ne(HOLD)
+    is_printed = is_side | frame["now"].eq(PROMOTE) | frame["came"].eq(ABOVE)
+    is_printed |= not is_printed.any()
+    left = int((~is_printed).sum())
     listed = table(
-        frame.assign(is_side=frame["decision"].ne(HOLD)),
+        frame.assign(is_side=is_side, is_printed=is_printed),
         label="last-decisions",
         columns=columns,
         strong="is_side",
+        printed="is_printed",
         caption=f"Decisions after {int(frame['growing_season'].iloc[0])} against the cuts of {season}.",
-        note="In bold: promoted or dropped. Earlier seasons, by which hybrids were chosen, have no part "
-        "in the gain.",
+        note=joined(
+            "In bold: promoted or dropped then. Earlier seasons, by which hybrids were chosen, have no "
+            "part in "
+            "the gain.",
+            f"{n_of(left, 'hybrid')} held then, not promoted now and not shown to beat the margin "
+            f"{is_are(left)} in the workbook."
+            if left
+            else "",
+        ),
     )
     return told, listed
 
@@ -317,7 +332,8 @@ def show_limits(choice: Choice) -> tuple:
     )
     free = " Floors and yield are taken as independent in the decisions." if choice.floors else ""
     told.append(
-        f"The control is fixed and must have been chosen beforehand.{free} Costs of errors are settings, not "
+        f"The control is fixed and must have been chosen beforehand.{free} Costs of errors are settings, "
+        "not "
         "results: the probabilities stand whatever they are."
     )
     return tuple(say(text, kind="caution") for text in told)

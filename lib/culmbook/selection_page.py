@@ -20,7 +20,7 @@ from culmbook.floors import (
 from culmbook.formats import fmt_list, fmt_number, fmt_share
 from culmbook.more_data import hold_table
 from culmbook.present import figure, say, table
-from culmbook.season_words import n_of
+from culmbook.season_words import is_are, n_of
 from culmbook.seasons_page import Seasons, joined, seasons_of, sentence
 from culmbook.selection import blup_table, candidate_gains, heritability
 from culmbook.selection_figures import LEAST_NAMED, plot_gains, plot_losses
@@ -246,6 +246,20 @@ def no_floor_words(choice: Choice) -> str:
     return "" if choice.floors else "No floor on another trait is set: only yield decides."
 
 
+def hardly_worthy(decided: pd.DataFrame) -> pd.Series:
+    """Dropped hybrids that hardly could be worth it: left to the workbook unless all hybrids are such."""
+    is_clear = decided["decision"].eq(DROP) & decided["chance_worthy"].lt(LEAST_NAMED)
+    return is_clear & ~is_clear.all()
+
+
+def clear_words(n: int) -> str:
+    """Where dropped hybrids that hardly could be worth it are listed; blank where there is none."""
+    if not n:
+        return ""
+    which = f"{n_of(n, 'dropped hybrid')} with a probability under {fmt_share(LEAST_NAMED)}"
+    return f"{which} {is_are(n)} in the workbook."
+
+
 # -- yields ---------------------------------------------------------------------------------------
 
 
@@ -401,13 +415,17 @@ def _loss_table(choice):
             meaning="Probability that one more season turns the better of promoting and dropping.",
         ),
     }
+    decided = choice.decided
+    is_clear = hardly_worthy(decided)
     return table(
-        choice.decided.assign(chance_worthy=choice.within(choice.decided["chance_worthy"])),
+        decided.assign(chance_worthy=choice.within(decided["chance_worthy"]), is_printed=~is_clear),
         label="expected-losses",
         columns=columns,
+        printed="is_printed",
         caption="Expected loss of each decision, in the unit of the costs.",
         note=joined(
             "Turns: probability that one more season changes which of promoting and dropping loses less.",
+            clear_words(int(is_clear.sum())),
             choice.part.mark,
         ),
     )
