@@ -399,4 +399,6 @@ def test_rows_left_to_the_workbook_are_counted_and_a_table_is_never_left_empty()
     for table in (selection_page.show_losses(none)[-1], decision_page.show_reasons(none, rank=2)[-1]):
         assert all(table.printed) and "workbook" not in table.note
     assert "nothing to settle" in " ".join(texts(decision_page.show_reasons(none, rank=2)))
-    assert texts(decision_page.show_decisions(none, rank=1))[0].startswith("Promote: none; hold: none; drop: 8.")
+    assert texts(decision_page.show_decisions(none, rank=1))[0].startswith(
+        "Promote: none; hold: none; drop: 8."
+    )
