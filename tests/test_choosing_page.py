@@ -101,6 +101,26 @@ def test_first_finding_names_the_promoted_with_their_probability_and_the_rules_t
     for words in ("5 % above STD", "true best 2", "wrongly costs 1.00", "one more season of a hybrid 0.02"):
         assert words in rules
     assert "No floor on another trait is set" in rules
+    means = "of being worth promoting, that is giving more than 5 % above STD and being among the best 2."
+    assert means in finding
+    above = texts(decision_page.show_decisions(floored(), rank=1))[0]
+    assert "that is passing the floors, giving more than 5 % above STD and being among the best 2." in above
+
+
+def test_all_conditions_that_are_open_are_named_the_least_settled_first():
+    row = plain().decided.iloc[0].copy()
+    row["hybrid"], row["p_floors"], row["p_beats"], row["p_top"] = "H1", 0.6, 0.45, 0.57
+    words = decision_page._open_words(row, plain())
+    assert words == "Open for H1: 5 % over STD (probability 45 %) and floors (probability 60 %)."
+    row["p_beats"] = row["p_top"] = row["p_floors"] = 1.0
+    assert decision_page._open_words(row, plain()).startswith("Open for H1: ")
+
+
+def test_why_some_are_held_is_said_where_some_are():
+    told = {d: " ".join(decision_page.top_words(c)) for d, c in (("some", plain()), ("none", floored()))}
+    for key, choice in (("some", plain()), ("none", floored())):
+        is_held = (choice.decided["decision"].eq("hold") & ~choice.decided["is_capped"]).any()
+        assert ("A held one loses less still by waiting, at 0.02 a season." in told[key]) == is_held
 
 
 def test_table_lists_every_candidate_once_and_no_control():
@@ -378,9 +398,7 @@ def test_decisions_that_cannot_be_written_are_said(tmp_path):
         shown = outlook_page.show_written(plain(), 2025, path, day)
         assert is_refusal(shown) and texts(shown)[0].startswith("The decisions were not written")
     assert not list(tmp_path.iterdir())
-    assert texts(outlook_page.show_written(plain(), 2025, "")) == [
-        "These decisions were not written to a file."
-    ]
+    assert outlook_page.show_written(plain(), 2025, "") == ()
 
 
 def test_headline_is_coarse_and_complete():

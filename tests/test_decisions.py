@@ -225,7 +225,7 @@ def test_words_count_and_name():
         "The decisions after 2023 were: promote 3, hold 1, drop 3. Right or wrong is told by the cuts of 2024 alone: by "
         "whether a hybrid's whole interval lies above or below STD plus 10 %. Of the promoted, 1 looks right (A), 1 "
         "looks wrong (B) and 1 is not settled (C). Of the dropped, 1 looks right (F), 1 looks wrong (E) and 1 has no "
-        "yield in 2024 (G). Decided otherwise now: B (promote → drop).")
+        "yield in 2024 (G). Of those promoted or dropped, decided otherwise now: B (promote → drop).")
     held = _compared()[lambda t: t["decision"] == "hold"]
     assert last_words(held, 2024, "STD").endswith("hold 1, drop 0. Holding takes no side: none of them can look right or wrong.")
     gone = _compared().assign(now=None)

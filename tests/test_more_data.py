@@ -187,7 +187,7 @@ def test_saving_is_what_waiting_is_worth(fitted):
     assert plans.loc["one more season", "saving"] == pytest.approx(table["saving"].sum())
     assert plans["saving"].iloc[2:].min() > plans.loc["one more season", "saving"]
     words = plan_words(plans.reset_index())
-    assert "now; more data would bring it down: one more season to " in words and "nan" not in words
+    assert "in all; more data would bring it down: one more season to " in words and "nan" not in words
     top = table["chance_flips"].idxmax()
     assert top in flip_words(table, least=table["chance_flips"].max()) and flip_words(table, least=1.0).endswith("100 % or more.")
 

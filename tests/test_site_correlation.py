@@ -202,7 +202,7 @@ def test_groups_of_given_correlations():
     assert np.isnan(apart.between.loc[1, 1])
     for alike in (made(np.full((4, 4), 0.3) + 0.7 * np.eye(4), ALIKE), made(r, above=1.9)):
         one = site_groups(alike)
-        assert one.groups.tolist() == [1] * 4 and one.merges is None and one.why.startswith("One group: a single")
+        assert one.groups.tolist() == [1] * 4 and one.merges is None and one.why.startswith("One group: no other covariance")
     # pairs between groups have correlations 0.2, 0.1, 0.3, 0.2 and limits 0.1 on either side
     assert "For 1 of the 4 pairs" in site_groups(made(r), least=0.35).why and "For" not in groups.why
     with pytest.raises(ValueError, match="two sites make no groups"):

@@ -74,7 +74,14 @@ def decided_words(choice: Choice) -> str:
         parts.append(f"drop: {len(dropped)}{first}")
     else:
         parts.append(f"drop: {_with_chance(dropped, own)}")
-    return f"{'; '.join(parts)}. In brackets: probability of being worth promoting."
+    return f"{'; '.join(parts)}. In brackets: probability of being worth promoting, that is {_worth_words(choice)}."
+
+
+def _worth_words(choice):
+    """What a hybrid must do to be worth promoting, in one line."""
+    must = ["passing the floors"] if choice.floors else []
+    must.append(f"giving more than {fmt_share(choice.delta)} above {choice.control}")
+    return fmt_list([*must, f"being {'the best' if choice.k == 1 else f'among the best {choice.k}'}"])
 
 
 def _with_chance(hybrids, chances):
@@ -161,7 +168,9 @@ def _table_note(choice, is_hopeless):
         if choice.decided["is_provisional"].any()
         else "",
         _control_words(choice),
-        f"{best}: among the hybrids that pass the floors." if choice.floors else "",
+        f"{best}: passes the floors and is among them, of those that pass; reasons take it as past the floors."
+        if choice.floors
+        else "",
         f"{NOTHING[:-1]}: no single condition, were it sure, would make it worth promoting."
         if is_hopeless
         else "",
@@ -276,7 +285,9 @@ def top_words(choice: Choice) -> list[str]:
     turn = (
         f"Promoting loses less than dropping from a probability of {fmt_share(choice.costs.threshold)} on."
     )
-    return [*told, _dropped_words(choice), turn]
+    waiting = f"A held one loses less still by waiting, at {fmt_number(choice.costs.hold, 2)} a season."
+    is_waiting = by_gain["decision"].eq(HOLD) & ~by_gain["is_capped"] & by_gain["loss_hold"].notna()
+    return [*told, _dropped_words(choice), turn, *([waiting] if is_waiting.any() else [])]
 
 
 def _dropped_words(choice):
@@ -286,7 +297,8 @@ def _dropped_words(choice):
         return ""
     lacks = [_lacking(row, choice) for _, row in dropped.iterrows()]
     counts = [f"{text} ({n})" for text, n in pd.Series(lacks).value_counts().items()]
-    return f"Dropped, by what each is least likely to reach: {fmt_list(counts)}."
+    past = ", its place taken as past the floors" if choice.floors else ""
+    return f"Dropped, by what each is least likely to reach{past}: {fmt_list(counts)}."
 
 
 def _lacking(row, choice):
@@ -358,13 +370,12 @@ def _next_season(choice, rank):
 
 
 def _open_words(row, choice):
-    """The condition of a hybrid that is least settled."""
+    """The conditions of a hybrid that are not settled, the least settled first."""
     chances = conditions(row)
-    name = min(chances, key=lambda n: (abs(chances[n] - 0.5), n))
-    return (
-        f"Open for {row['hybrid']}: {_condition_words(name, row, choice)} (probability "
-        f"{fmt_chance(chances[name])})."
-    )
+    names = sorted(chances, key=lambda n: (abs(chances[n] - 0.5), n))
+    still = [n for n in names if UNLIKELY < chances[n] < 1 - UNLIKELY] or names[:1]
+    named = [f"{_condition_words(n, row, choice)} (probability {fmt_chance(chances[n])})" for n in still]
+    return f"Open for {row['hybrid']}: {fmt_list(named)}."
 
 
 def _reason_table(choice):

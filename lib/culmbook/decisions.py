@@ -393,4 +393,6 @@ def _turned_words(compared):
     if taken.empty:
         return ""
     named = [f"{h} ({was} → {now})" for h, was, now in turned.itertuples(index=False)]
-    return f"Decided otherwise now: {fmt_list(named)}." if named else "None of them is decided otherwise now."
+    if not named:
+        return "None of them is decided otherwise now."
+    return f"Of those promoted or dropped, decided otherwise now: {fmt_list(named)}."

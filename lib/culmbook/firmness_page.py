@@ -324,12 +324,12 @@ def _firm_words(frame):
     """In how many ways promoted hybrids stay so that do not in all, and who else would be."""
     n, counts = frame["scenario"].nunique(), _counts(frame)
     now = counts["base_decision"].eq("promote")
-    stay = [f"{h} in {row['promote']}" for h, row in counts[now & counts["promote"].lt(n)].iterrows()]
+    stay = [f"{h} ({row['promote']})" for h, row in counts[now & counts["promote"].lt(n)].iterrows()]
     others = counts[~now & counts["promote"].gt(0)].sort_values("promote", ascending=False, kind="stable")
-    also = [f"{h} in {row['promote']}" for h, row in others.iterrows()]
+    also = [f"{h} ({row['promote']})" for h, row in others.iterrows()]
     return joined(
-        f"Still promoted, of {n}: {fmt_list(stay)}." if stay else "",
-        f"Not promoted now, but promoted of {n}: {fmt_list(also)}." if also else "",
+        f"Still promoted in so many of the {n}: {fmt_list(stay)}." if stay else "",
+        f"Not promoted now, but in some of the {n}: {fmt_list(also)}." if also else "",
     )
 
 

@@ -316,7 +316,7 @@ def plan_words(table: pd.DataFrame) -> str:
     ]
     notes = [f" Nothing is said of {row.plan}: {row.note}." for row in told.itertuples() if row.note]
     saves = f"would bring it down: {fmt_list(parts, 9)}."
-    now = f"The expected loss over all candidates is {fmt_number(now, 2)} now"
+    now = f"Promoting or dropping every candidate now has an expected loss of {fmt_number(now, 2)} in all"
     return f"{now}; more data {saves}{''.join(notes)}" if parts else f"{now}.{''.join(notes)}"
 
 

@@ -285,7 +285,7 @@ def show_written(choice: Choice, season: int, path: str, decided_on: str = "") -
         Objects for ``display``.
     """
     if not path:
-        return (say("These decisions were not written to a file."),)
+        return ()
     if choice.reason:
         return (say(f"Nothing was written. {NO_DECISION}", kind="refusal"),)
     try:

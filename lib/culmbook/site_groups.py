@@ -116,8 +116,8 @@ def _words(found, groups, least):
     n, sites, cut = groups.nunique(), n_of(len(groups), "site"), fmt_number(least, 2)
     if is_alike(found):
         return (
-            f"One group: a single correlation for all pairs of the {sites} describes the data as well as any "
-            "other covariance tried, so nothing singles out sites that belong together."
+            f"One group: no other covariance of the {sites} describes the data clearly better than a single "
+            "correlation for all pairs, so no sites are told apart as a group."
         )
     if n == 1:
         return f"One group: the {sites} rank the hybrids alike (mean correlation of at least {cut})."
