@@ -7,7 +7,7 @@ from pathlib import Path
 from pypdf import PdfReader
 
 SITES = 5
-GOOD = "done"
+GOOD = ("done", "provisional")  # the demo has two seasons after establishment, and says so
 
 
 def main(folder):
@@ -23,7 +23,7 @@ def main(folder):
             faults.append(f"{report.parent.name} has no tables")
     index = (out / "index.html").read_text(encoding="utf-8")
     faults += [f"index.html does not link {r.name}" for r in reports if r.name not in index]
-    faults += [f"{scope}: {state['status']}" for scope, state in run["scopes"].items() if state["status"] != GOOD]
+    faults += [f"{scope}: {state['status']}" for scope, state in run["scopes"].items() if state["status"] not in GOOD]
     faults += [f"left over: {p.relative_to(out)}" for p in out.rglob(".culmbook-*")]
     print(f"{len(reports)} reports, {sum(len(PdfReader(r).pages) for r in reports)} pages")
     return "\n".join(faults)
