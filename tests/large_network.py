@@ -8,12 +8,14 @@ import os
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
+import io
 import resource
 from time import perf_counter
 
 import numpy as np
 import pandas as pd
 from known_truth_consistency import draw_spreads, layout, simulate
+from matplotlib.figure import Figure
 
 from culmbook.consistency import fit_seasons, season_records
 from culmbook.decision import Costs, decide
@@ -21,6 +23,7 @@ from culmbook.field import SURFACE_ROWS_COLUMNS
 from culmbook.more_data import ONE_SEASON, hold_table
 from culmbook.season_draws import draw_seasons
 from culmbook.selection import blup_table, candidate_gains
+from culmbook.selection_figures import plot_gains, plot_losses
 from culmbook.two_stage import compare_stages, fit_two_stage, site_means
 
 SITES, SEASONS, HYBRIDS = 12, 5, 201
@@ -54,6 +57,17 @@ class Clock:
         self.last = perf_counter()
 
 
+def draw(decided):
+    """The figures of gains and of expected losses, as vector graphics."""
+    for plot in (
+        lambda f: plot_gains(decided.head(50), delta=0.1, k=10, axes=f.subplots(1, 2, sharey=True)),
+        lambda f: plot_losses(decided, Costs(), ax=f.subplots()),
+    ):
+        fig = Figure(figsize=(6.7, 8.5), layout="constrained")
+        plot(fig)
+        fig.savefig(io.BytesIO(), format="svg")
+
+
 def main():
     clock = Clock()
     records = season_records(harvests())
@@ -75,6 +89,8 @@ def main():
     more = hold_table(seasons, drawn, CONTROL, plan=ONE_SEASON, **asked)
     decided = decide(gains, more=more, **asked)
     clock("decisions")
+    draw(decided)
+    clock("figures")
     print(decided["decision"].value_counts().to_dict(), table.head(3)["hybrid"].tolist(), agree[0])
 
 

@@ -50,6 +50,7 @@ def test_one_common_control_joins_trials(records):
     assert pairs.loc[("S0", "S2"), ["n_hybrids", "n_other", "n_common", "n_common_controls"]].tolist() == [6, 7, 1, 1]
     assert pairs.loc[("S0", "S1"), "n_common"] == 6
     assert linking_words(joined).endswith("S0 and S2: 1 hybrid, of 6 and 7 there.")
+    assert linking_words(joined, ["H00"]).endswith("S0 and S2: 1 hybrid, of 6 and 7 there; it is a control.")
 
 
 def test_treatments_with_hybrids_of_their_own_are_apart_within_a_site(records):

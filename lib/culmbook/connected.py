@@ -130,20 +130,21 @@ def common_entries(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def linking_words(records: pd.DataFrame) -> str:
+def linking_words(records: pd.DataFrame, controls=()) -> str:
     """Say how strongly the sites hang together; blank with one site.
 
     Parameters
     ----------
     records : DataFrame
         As in :func:`connected_sets`.
+    controls : sequence of str
 
     Returns
     -------
     str
         The pair with fewest hybrids in common, and pairs that are compared through other sites only.
     """
-    pairs = common_entries(records)
+    pairs = common_entries(records, controls)
     if pairs.empty:
         return ""
     sites = n_of(len(set(pairs["site"]) | set(pairs["other"])), "site")
@@ -158,5 +159,12 @@ def linking_words(records: pd.DataFrame) -> str:
     least = pairs.loc[pairs["n_common"].idxmin()]
     return (
         f"Every pair of the {sites} has hybrids in common; fewest have {least['site']} and {least['other']}: "
-        f"{n_of(least['n_common'], 'hybrid')}, of {least['n_hybrids']} and {least['n_other']} there."
+        f"{n_of(least['n_common'], 'hybrid')}, of {least['n_hybrids']} and {least['n_other']} there{_only(least)}."
     )
+
+
+def _only(pair):
+    """What the hybrids in common are where all of them are controls; blank otherwise."""
+    if pair["n_common_controls"] < pair["n_common"]:
+        return ""
+    return "; no candidate is among them" if pair["n_common"] > 1 else "; it is a control"

@@ -62,7 +62,7 @@ def plot_gains(frame: pd.DataFrame, *, delta: float, k: int, axes) -> list[Axes]
     step = int(np.ceil(max(len(frame), 1) / MOST_NAMES))
     left.set_yticks(place[::step], [short_name(str(h)) for h in frame["hybrid"][::step]])
     left.set(ylim=(-0.7, len(frame) - 0.3), xlabel="Gain over the control [%]")
-    right.set(xlim=(0, 1.04), xlabel=f"{'Best' if k == 1 else f'Among the best {k}'} [% probability]")
+    right.set(xlim=(-0.05, 1.04), xlabel=f"{'Best' if k == 1 else f'Among the best {k}'} [% probability]")
     for ax in (left, right):
         ax.tick_params(axis="y", length=0)
         ax.grid(axis="x")
@@ -126,7 +126,7 @@ def plot_losses(decided: pd.DataFrame, costs: Costs, *, ax: Axes) -> int:
         xlabel="Probability of being worth promoting [%]",
         ylabel="Expected loss [unit of the costs]",
     )
-    _name_line(ax, 0.02, costs.wrong_promote * 0.98, "if promoted", LOOKS[PROMOTE][0], "left")
+    _name_line(ax, 0.0, costs.wrong_promote + 0.02 * top, "if promoted", LOOKS[PROMOTE][0], "left")
     at = min(1.0, 0.96 * top / max(costs.wrong_drop, 1e-9))
     _name_line(ax, at - 0.01, costs.wrong_drop * at, "if dropped", INK, "right")
     _percent(ax.xaxis)
@@ -139,7 +139,9 @@ def plot_losses(decided: pd.DataFrame, costs: Costs, *, ax: Axes) -> int:
 
 
 def _name_line(ax, x, y, text, colour, side):
-    ax.text(x, y, text, color=colour, fontsize=7.5, ha=side, va="bottom" if side == "left" else "center")
+    ground = {"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 0.6}  # else the grid strikes it through
+    va = "bottom" if side == "left" else "center"
+    ax.text(x, y, text, color=colour, fontsize=7.5, ha=side, va=va, bbox=ground)
 
 
 def plot_plans(table: pd.DataFrame, *, ax: Axes) -> Axes:

@@ -269,4 +269,4 @@ def show_links(choice: Choice) -> tuple:
     listed = table(
         frame, label="links", columns=columns, caption="Hybrids that pairs of sites have in common."
     )
-    return say(linking_words(records)), listed
+    return say(linking_words(records, choice.part.controls)), listed
