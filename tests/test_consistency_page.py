@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from notebook_runs import bundles, figures, sentences, shown_by, tables
-from page_frames import (HYBRIDS, figures_of, hybrid_table, is_refusal, join, network_of, table_of, texts,
+from page_frames import (HYBRIDS, hybrid_table, join, network_of, table_of, texts,
                          trial)
 from small_network import small_network, write_network
 
@@ -359,6 +359,7 @@ def test_residual_variance_that_the_draws_hold_has_no_interval():
     rows = table_of(shown, "variance-components").set_index("label")
     assert rows.loc["residual", "interval"] == [None, None] and rows.loc["hybrid", "interval"][1] > 0
     assert "The residual variance differs between site-seasons" in tables(shown)["variance-components"]["note"]
+    assert "In this layout hybrid × site cannot be told from hybrid: its variance is part of that." in texts(shown)[0]
 
 
 def test_perfect_ties_give_words_and_no_number():

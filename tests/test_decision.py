@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.decision import Costs, decide, decision_words, expected_loss, reason_words, settle_words
+from culmbook.decision import Costs, decide, expected_loss, reason_words, settle_words
 
 COSTS = Costs(wrong_promote=1.0, wrong_drop=1.0, hold=0.1)
 
@@ -69,7 +69,6 @@ def test_nobody_passes_the_floors():
     passes = pd.DataFrame(False, range(20), ["A", "B"])
     table = decide(draws(A=1.0, B=0.9), passes, k=2, delta=0.1, costs=COSTS)
     assert decided(table) == {"A": "drop", "B": "drop"} and expected_loss(table) == 0
-    assert decision_words(table) == "Promote none; hold 0, drop 2 of 2."
     assert "Passes all floors with probability <1 % (stand)" in reason_words(table.iloc[0], k=2, delta=0.1, control="C1", floors={"stand": 0.0})
 
 
@@ -163,8 +162,3 @@ def test_a_hybrid_that_passes_in_no_draw_lacks_just_that():
         "tell that, not yields.")
     beaten = decide(gains.assign(A=0.2), passes, k=1, delta=0.1, costs=COSTS)
     assert settles(beaten, "A", COSTS, {"stand": 0.0}) == "No single condition, were it sure, would carry it over 50 %."
-
-
-def test_the_first_page_names_the_promoted():
-    words = decision_words(decide(draws(A=0.9, B=0.7, C=0.1), k=3, delta=0.1, costs=COSTS))
-    assert words == "Promote A (90 %) and B (70 %); hold 0, drop 1 of 3. In brackets is the probability of being worth it."

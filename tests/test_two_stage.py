@@ -3,7 +3,6 @@
 import numpy as np
 import pandas as pd
 import pytest
-from consistency_frames import make_seasons
 from dense_reml import criterion
 from known_truth_consistency import SD, layout, simulate
 from scipy import optimize

@@ -193,30 +193,6 @@ def expected_loss(table: pd.DataFrame) -> float:
     return float(table["loss"].sum(skipna=False))
 
 
-def decision_words(table: pd.DataFrame, *, most: int = 8) -> str:
-    """Say who is promoted and how many are held and dropped.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From :func:`decide`.
-    most : int
-        Hybrids named.
-
-    Returns
-    -------
-    str
-    """
-    promoted = table.loc[table["decision"] == PROMOTE, ["hybrid", "chance_worthy"]]
-    named = [f"{h} ({fmt_share(w)})" for h, w in promoted.itertuples(index=False)]
-    n = table["decision"].value_counts()
-    behind = " In brackets is the probability of being worth it." if named else ""
-    return (
-        f"Promote {fmt_list(named, most) if named else 'none'}; hold {n.get(HOLD, 0)}, drop {n.get(DROP, 0)} "
-        f"of {len(table)}.{behind}"
-    )
-
-
 def reason_words(row, *, k: int, delta: float, control: str, floors: dict | None = None) -> str:
     """Say in a sentence why a hybrid is promoted, held or dropped.
 

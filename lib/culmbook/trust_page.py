@@ -13,6 +13,7 @@ from culmbook.reliability import (
     ENOUGH,
     component_table,
     estimates,
+    merged_words,
     reliability,
     reliability_grid,
     repeatability,
@@ -76,7 +77,8 @@ def show_components(part: Seasons) -> tuple:
             _residual_words(part),
         ),
     )
-    return (listed, *_kernels(part))
+    merged = merged_words(part.fit)
+    return (*([say(merged)] if merged else []), listed, *_kernels(part))
 
 
 def _residual_words(part):

@@ -203,7 +203,7 @@ def minimise(problem, with_fixed):
     effects are found together with the terms' parameters.
     """
     s = problem.structure
-    k, h = s.n_theta, len(problem.family.shape)
+    h = len(problem.family.shape)
     start = np.concatenate([np.empty(0), *(t.kernel.start(0.2, np.ones(t.m)) for t in s.terms)])
     if not with_fixed:
         first = np.zeros(s.p) if h else problem.at(start).fixed
