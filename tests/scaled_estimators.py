@@ -120,7 +120,6 @@ ESTIMATORS = {
     "rank_agreement:friedman": "test_rank_agreement.py",
     "rank_agreement:intraclass": "test_rank_agreement.py",
     "rank_agreement:cronbach_alpha": "test_rank_agreement.py",
-    "rank_agreement:rank_changes": "test_rank_agreement.py",
     "growth_curves:fit_growth": "test_growth_curves.py",
     "reliability:repeatability": "test_reliability.py",
     "reliability:reliability": "test_reliability.py",

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.rank_agreement import concordance, cronbach_alpha, friedman, intraclass, rank_changes
+from culmbook.rank_agreement import concordance, cronbach_alpha, friedman, intraclass
 
 PUBLISHED = Path(__file__).parent / "published"
 # four judges of six targets, Shrout & Fleiss (1979) table 2
@@ -74,7 +74,7 @@ def test_perfect_ties_have_no_agreement_to_speak_of():
         cronbach_alpha(pd.DataFrame(np.ones((6, 3))))
 
 
-@pytest.mark.parametrize("call", [concordance, friedman, intraclass, cronbach_alpha, rank_changes])
+@pytest.mark.parametrize("call", [concordance, friedman, intraclass, cronbach_alpha])
 def test_incomplete_tables_are_refused(call):
     with pytest.raises(ValueError, match="missing cells"):
         call(JUDGED.astype(float).where(JUDGED != 10))
@@ -84,10 +84,3 @@ def test_incomplete_tables_are_refused(call):
 def test_one_season_is_refused(call):
     with pytest.raises(ValueError, match="at least"):
         call(pd.DataFrame(JUDGED[[0]]))
-
-
-def test_rank_changes_count_places():
-    values = pd.DataFrame({"2023": [9.0, 7.0, 8.0], "2024": [9.0, 8.0, 7.0]}, index=["A", "B", "C"])
-    own = rank_changes(values)
-    assert own.index.tolist() == ["A", "B", "C"] and own["2023"].tolist() == [1, 3, 2]
-    assert own["change"].tolist() == [0, 1, 1]

@@ -154,28 +154,3 @@ def cronbach_alpha(values: pd.DataFrame, *, level: float = 0.95) -> tuple[float,
     pingouin.options["round.column.CI95"] = None
     alpha, (low, high) = pingouin.cronbach_alpha(table, ci=level)
     return float(alpha), float(low), float(high)
-
-
-def rank_changes(values: pd.DataFrame) -> pd.DataFrame:
-    """Rank of every hybrid in every season, and how far it moved.
-
-    Parameters
-    ----------
-    values : DataFrame
-        One row per hybrid, one column per season; complete.
-
-    Returns
-    -------
-    DataFrame
-        Ranks by hybrid and season (1 the highest, ties with mean ranks), ``best``, ``worst`` and ``change``
-        (worst less best), the steadiest first among equal means.
-    """
-    _complete(values, 1, 1)
-    ranks = values.rank(ascending=False)
-    table = ranks.assign(best=ranks.min(axis=1), worst=ranks.max(axis=1))
-    table["change"] = table["worst"] - table["best"]
-    return (
-        table.assign(mean_rank=ranks.mean(axis=1))
-        .sort_values(["mean_rank", "change"], kind="stable")
-        .drop(columns="mean_rank")
-    )
