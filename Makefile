@@ -26,7 +26,7 @@ lab: .venv/.ready  ## open the notebooks
 	$(BIN)/jupyter lab notebooks
 
 demo: .venv/.ready  ## make the invented demo network again
-	$(BIN)/python -m culmbook.demo data/demo
+	PYTHONPATH=data $(BIN)/python -m make_demo data/demo
 
 clean-notebooks: .venv/.ready  ## clear outputs, refresh the headline cells
-	$(BIN)/python -m culmbook.clean notebooks
+	$(BIN)/python -m culmbook.batch.clean notebooks

@@ -10,7 +10,9 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):  # several workers sha
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
+_TESTS = Path(__file__).parent
+for _folder in (_TESTS.parent / "data", _TESTS / "judge", _TESTS / "support", _TESTS):
+    sys.path.insert(0, str(_folder))
 
 
 @pytest.fixture

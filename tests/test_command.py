@@ -23,7 +23,8 @@ def run(*arguments):
 
 
 @pytest.mark.parametrize(
-    "arguments", [["--help"], ["season", "--help"], ["check", "--help"], ["sheets", "--help"], ["--version"]]
+    "arguments",
+    [["--help"], ["season", "--help"], ["check", "--help"], ["sheets", "--help"], ["--version"]],
 )
 def test_help_and_version_answer_at_once_and_need_no_pandas(arguments):
     code = (

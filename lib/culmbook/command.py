@@ -29,15 +29,20 @@ def main(arguments=None):
     asked = _parser().parse_args(arguments)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")  # a console that lacks a character shows its code
+            stream.reconfigure(
+                errors="backslashreplace"
+            )  # a console that lacks a character shows its code
     try:
         return asked.run(asked)
     except BrokenPipeError:
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # the reader has gone; nothing to flush to
+        sys.stdout = open(
+            os.devnull, "w", encoding="utf-8"
+        )  # the reader has gone; nothing to flush to
         return EXIT_FAILED
     except KeyboardInterrupt:
         print(
-            "\nInterrupted. Finished results are kept; the same command goes on from there.", file=sys.stderr
+            "\nInterrupted. Finished results are kept; the same command goes on from there.",
+            file=sys.stderr,
         )
         return EXIT_INTERRUPTED
 
@@ -80,7 +85,9 @@ def _add_season(commands):
     season.add_argument(
         "--season", type=_year, required=True, metavar="YEAR", help="growing season, e.g. 2025"
     )
-    season.add_argument("--out", type=Path, required=True, metavar="DIR", help="where the results go")
+    season.add_argument(
+        "--out", type=Path, required=True, metavar="DIR", help="where the results go"
+    )
     season.add_argument(
         "--site",
         action="append",
@@ -95,9 +102,14 @@ def _add_season(commands):
         metavar="N",
         help="notebooks run at a time (default: one per processor)",
     )
-    season.add_argument("--fresh", action="store_true", help="compute everything anew, changed or not")
     season.add_argument(
-        "--notebooks", type=Path, metavar="DIR", help="folder of the notebooks (default: those of culmbook)"
+        "--fresh", action="store_true", help="compute everything anew, changed or not"
+    )
+    season.add_argument(
+        "--notebooks",
+        type=Path,
+        metavar="DIR",
+        help="folder of the notebooks (default: those of culmbook)",
     )
     season.add_argument(
         "--param",
@@ -125,8 +137,15 @@ def _add_check(commands):
         "rule and what would mend it.",
     )
     check.add_argument("data", metavar="DATA", help="network folder (holds sites.csv)")
-    check.add_argument("--site", metavar="CODE", default="all", help="only this site and the whole network's tables")
-    check.add_argument("--errors", action="store_true", help="list only what is refused; notes are counted")
+    check.add_argument(
+        "--site",
+        metavar="CODE",
+        default="all",
+        help="only this site and the whole network's tables",
+    )
+    check.add_argument(
+        "--errors", action="store_true", help="list only what is refused; notes are counted"
+    )
     check.set_defaults(run=_check)
 
 
@@ -143,7 +162,9 @@ def _add_sheets(commands):
     sheets.add_argument("--data", metavar="DATA", help="network folder whose plots are filled in")
     sheets.add_argument("--table", metavar="NAME", help="only this table, e.g. stand_counts")
     sheets.add_argument("--site", metavar="CODE", help="only this site (with --data)")
-    sheets.add_argument("--season", type=_year, metavar="YEAR", help="growing season written into the sheets")
+    sheets.add_argument(
+        "--season", type=_year, metavar="YEAR", help="growing season written into the sheets"
+    )
     sheets.set_defaults(run=_sheets)
 
 
@@ -160,10 +181,10 @@ def _at_least_one(text):
 
 
 def _season(asked):
-    from culmbook.outputs import OutputBusy
-    from culmbook.parameters import parse_assignment
-    from culmbook.progress import Bar, closing_words
-    from culmbook.run import Season, notebooks_folder, run_season
+    from culmbook.batch.parameters import parse_assignment
+    from culmbook.batch.progress import Bar, closing_words
+    from culmbook.batch.run import Season, notebooks_folder, run_season
+    from culmbook.text.files import OutputBusy
 
     for name in ("SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
@@ -204,7 +225,7 @@ def _unique(pairs):
 
 
 def _check(asked):
-    from culmbook.checking import check
+    from culmbook.sheets.checking import check
 
     report, status = check(asked.data, site=asked.site, errors_only=asked.errors)
     print(report, end="", file=sys.stderr if status == EXIT_USAGE else sys.stdout)
@@ -212,12 +233,14 @@ def _check(asked):
 
 
 def _sheets(asked):
-    from culmbook.network import read_network
-    from culmbook.templates import write_sheets
+    from culmbook.sheets.empty_sheets import write_sheets
+    from culmbook.sheets.read import read_network
 
     try:
         network = read_network(asked.data) if asked.data else None
-        for path in write_sheets(asked.out, network, table=asked.table, site=asked.site, season=asked.season):
+        for path in write_sheets(
+            asked.out, network, table=asked.table, site=asked.site, season=asked.season
+        ):
             print(path)
     except (ValueError, OSError) as error:
         print(f"culmbook sheets: {error}", file=sys.stderr)

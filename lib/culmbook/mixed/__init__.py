@@ -10,7 +10,28 @@ from culmbook.mixed.search import CONVERGED
 from culmbook.mixed.splines import smooth_line, smooth_surface
 from culmbook.mixed.terms import basis, factor_analytic, over, slopes
 
-__all__ = ["CONVERGED", "BinomialFit", "Draws", "GaussianFit", "OrdinalFit", "basis", "bootstrap", "compare",
-           "compare_together", "draws", "enlarged_covariance", "factor_analytic", "fit_binomial", "fit_gaussian", "fit_ordinal",
-           "kenward_roger", "kenward_roger_contrasts", "mean_shares", "mean_weights", "over", "slopes",
-           "smooth_line", "smooth_surface"]
+__all__ = [
+    "CONVERGED",
+    "BinomialFit",
+    "Draws",
+    "GaussianFit",
+    "OrdinalFit",
+    "basis",
+    "bootstrap",
+    "compare",
+    "compare_together",
+    "draws",
+    "enlarged_covariance",
+    "factor_analytic",
+    "fit_binomial",
+    "fit_gaussian",
+    "fit_ordinal",
+    "kenward_roger",
+    "kenward_roger_contrasts",
+    "mean_shares",
+    "mean_weights",
+    "over",
+    "slopes",
+    "smooth_line",
+    "smooth_surface",
+]

@@ -91,7 +91,9 @@ class BinomialFit:
         for term, k in zip(structure.terms, structure.kernels(self.theta), strict=True):
             own = np.diag(k)
             if term.code is None or term.design is not None or not np.allclose(own, own[0]):
-                raise ValueError(f"the variance of {term.name!r} differs between cells, so they have no one spread")
+                raise ValueError(
+                    f"the variance of {term.name!r} differs between cells, so they have no one spread"
+                )
             total += own[0]
         return float(np.sqrt(total))
 
@@ -114,7 +116,9 @@ class BinomialFit:
             The fit is by quadrature.
         """
         if self.nodes > 1:
-            raise ValueError("simulated counts are fitted by Laplace's approximation only: fit with nodes=1")
+            raise ValueError(
+                "simulated counts are fitted by Laplace's approximation only: fit with nodes=1"
+            )
         s, extra = self.problem.structure, self.half_plants
         eta = s.x @ self.coefficients.to_numpy() + s.simulated(self.theta, 1, rng)[0][:, 0]
         n = np.round(self.problem.family.n - 2 * extra).astype(int)
@@ -152,7 +156,10 @@ class BinomialFit:
         ----------
         Venzon & Moolgavkar (1988) Appl. Stat. 37:87-94 for limits from the likelihood's drop.
         """
-        best, se = self.coefficients[coefficient], np.sqrt(self.covariance.loc[coefficient, coefficient])
+        best, se = (
+            self.coefficients[coefficient],
+            np.sqrt(self.covariance.loc[coefficient, coefficient]),
+        )
         height = _without(self, list(self.coefficients.index).index(coefficient))
         return tuple(_limit(height, best, sign * se, critical) for sign in (-1, 1))
 
@@ -253,14 +260,18 @@ def _counts(frame, alive, total):
     bad = ~((n > 0) & (y >= 0) & (y <= n))
     if bad.any():
         rows = ", ".join(str(i) for i in frame.index[bad][:5])
-        raise ValueError(f"{bad.sum()} rows break 0 <= {alive} <= {total}, {total} > 0 (index {rows})")
+        raise ValueError(
+            f"{bad.sum()} rows break 0 <= {alive} <= {total}, {total} > 0 (index {rows})"
+        )
     return y, n
 
 
 def refuse_quadrature(terms: list[Term], method: str) -> None:
     """Raise where adaptive quadrature cannot integrate the random effects."""
     if method != "ml" or len(terms) != 1 or terms[0].m > 1 or terms[0].code is None:
-        raise ValueError("quadrature needs method 'ml' and a single random term of plain intercepts")
+        raise ValueError(
+            "quadrature needs method 'ml' and a single random term of plain intercepts"
+        )
 
 
 def _half_plants(frame, n, column):
@@ -284,12 +295,16 @@ def _refuse_separated(eta, half_plant_in):
 
 def _result(problem, state, design, method, verdict, data, half_plants):
     names, structure = list(design.columns), problem.structure
-    factor = state.factor if method == "restricted" else structure.factor(state.own, 1.0 / state.weight)
+    factor = (
+        state.factor if method == "restricted" else structure.factor(state.own, 1.0 / state.weight)
+    )
     variances, kernels, effects = random_parts(structure, state)
     return BinomialFit(
         coefficients=pd.Series(state.fixed, index=names),
         covariance=pd.DataFrame(factor.h[structure.q :, structure.q :], index=names, columns=names),
-        variances=variances, kernels=kernels, effects=effects,
+        variances=variances,
+        kernels=kernels,
+        effects=effects,
         design=design,
         logit=state.eta,
         criterion=state.criterion,
@@ -313,7 +328,10 @@ def random_parts(structure, state):
             variances[term.name] = k[0, 0]
             effects[term.name] = pd.Series(table[:, 0], index=term.levels)
             continue
-        variances |= {f"{term.name}[{level}]": v for level, v in zip(term.inner_levels, np.diag(k), strict=True)}
+        variances |= {
+            f"{term.name}[{level}]": v
+            for level, v in zip(term.inner_levels, np.diag(k), strict=True)
+        }
         kernels[term.name] = pd.DataFrame(k, index=term.inner_levels, columns=term.inner_levels)
         effects[term.name] = pd.DataFrame(table, index=term.levels, columns=term.inner_levels)
     return pd.Series(variances, dtype=float), kernels, effects

@@ -10,7 +10,9 @@ from culmbook.mixed.search import CONVERGED, curvature
 
 _HEAVY = 5  # degrees of freedom of the proposal: tails heavier than the posterior's
 _ROUNDS = 12
-_ENOUGH = 0.25  # share of a round's proposals that must count before the search for better ones ends
+_ENOUGH = (
+    0.25  # share of a round's proposals that must count before the search for better ones ends
+)
 _LEAST = 10  # proposals that count, fewer of which are no sample
 _LARGEST = 20.0  # log of a standard deviation, so that its square is finite
 
@@ -79,31 +81,39 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50, log_prior=Non
     Biometrika 89:603-616 for drawing by simulation.
     """
     if fit.verdict != CONVERGED or fit.method != "reml":
-        raise ValueError(f"draws need a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}")
+        raise ValueError(
+            f"draws need a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}"
+        )
     few = [term.name for term in fit.model.terms if len(term.levels) < 3 and variances]
     if few:
-        raise ValueError(f"{', '.join(few)} has two levels, which leave its variance open upwards: take it as fixed, "
-                         "or give variances=0")
+        raise ValueError(
+            f"{', '.join(few)} has two levels, which leave its variance open upwards: take it as fixed, "
+            "or give variances=0"
+        )
     rng = np.random.default_rng(seed)
     thetas, effective = [fit.state.theta], 1.0
     if variances and len(fit.state.theta):
         thetas, effective = _resampled(fit, variances, rng, log_prior)
     share = np.bincount(np.arange(n) % len(thetas), minlength=len(thetas))
     parts = [_given(fit, theta, k, rng) for theta, k in zip(thetas, share, strict=True) if k]
-    unit = fit.model.scale ** fit.model.powers
+    unit = fit.model.scale**fit.model.powers
     parameters = np.repeat(np.array(thetas) * unit, share, axis=0)
     names = fit.coefficients.index
     return Draws(
         fixed=pd.DataFrame(np.vstack([b for b, _ in parts]), columns=names),
-        effects={t.name: pd.DataFrame(np.vstack([u[i] for _, u in parts]), columns=_columns(t))
-                 for i, t in enumerate(fit.model.terms)},
+        effects={
+            t.name: pd.DataFrame(np.vstack([u[i] for _, u in parts]), columns=_columns(t))
+            for i, t in enumerate(fit.model.terms)
+        },
         parameters=pd.DataFrame(parameters, columns=fit.model.names),
         effective=effective,
     )
 
 
 def _columns(term):
-    return term.levels if term.m == 1 else pd.MultiIndex.from_product([term.levels, term.inner_levels])
+    return (
+        term.levels if term.m == 1 else pd.MultiIndex.from_product([term.levels, term.inner_levels])
+    )
 
 
 def _given(fit, theta, k, rng):
@@ -145,9 +155,13 @@ def _resampled(fit, n, rng, log_prior=None):
             break
         guesses.append(_moments(together, log_weight, guesses[-1][1]))
     if effective < _LEAST:
-        raise ValueError("the data hold too little about the covariance's parameters to draw them: simplify the model, "
-                         "or give variances=0 to hold them at their estimates")
-    places = np.searchsorted(np.cumsum(weight), (np.arange(n) + rng.uniform()) / n).clip(max=len(weight) - 1)
+        raise ValueError(
+            "the data hold too little about the covariance's parameters to draw them: simplify the model, "
+            "or give variances=0 to hold them at their estimates"
+        )
+    places = np.searchsorted(np.cumsum(weight), (np.arange(n) + rng.uniform()) / n).clip(
+        max=len(weight) - 1
+    )
     return _parameters(together, is_variance)[places], float(effective / len(weight))
 
 
@@ -169,7 +183,10 @@ def _log_mixture(x, guesses):
     logs = []
     for centre, root in guesses:
         z = np.linalg.solve(root, (x - centre).T)
-        logs.append(-0.5 * (_HEAVY + len(centre)) * np.log1p((z**2).sum(axis=0) / _HEAVY) - np.linalg.slogdet(root)[1])
+        logs.append(
+            -0.5 * (_HEAVY + len(centre)) * np.log1p((z**2).sum(axis=0) / _HEAVY)
+            - np.linalg.slogdet(root)[1]
+        )
     return special.logsumexp(logs, axis=0)
 
 
@@ -213,7 +230,9 @@ def _first_guess(fit, is_variance):
     more = 0.5 * np.diag(curve) * (mode**2 - estimate * mode)
     precision[np.diag_indices_from(precision)] += np.where(is_variance, more, 0.0)
     # Cholesky's factor is unique, eigenvectors are not: data but for a constant alike give draws alike
-    return np.where(is_variance, np.log(mode), estimate), np.linalg.cholesky(np.linalg.inv(precision))
+    return np.where(is_variance, np.log(mode), estimate), np.linalg.cholesky(
+        np.linalg.inv(precision)
+    )
 
 
 def _height(problem, theta):

@@ -18,7 +18,9 @@ class Binomial:
 
     def __init__(self, y, n):
         self.y, self.n = y, n
-        self.log_binomial = (special.gammaln(n + 1) - special.gammaln(y + 1) - special.gammaln(n - y + 1)).sum()
+        self.log_binomial = (
+            special.gammaln(n + 1) - special.gammaln(y + 1) - special.gammaln(n - y + 1)
+        ).sum()
         self.start = np.log((y + 0.5) / (n - y + 0.5))
 
     def at(self, shape):
@@ -73,7 +75,9 @@ class CumulativeLogit:
         return upper, lower, upper * (1 - upper), lower * (1 - lower)
 
     def by_record(self, eta):
-        above, below, weight = (v.reshape(-1, *[1] * (eta.ndim - 1)) for v in (self.above, self.below, self.weight))
+        above, below, weight = (
+            v.reshape(-1, *[1] * (eta.ndim - 1)) for v in (self.above, self.below, self.weight)
+        )
         gap = np.log(-np.expm1(np.minimum(below - above, -1e-300)))
         return weight * (special.log_expit(above - eta) + special.log_expit(eta - below) + gap)
 
@@ -83,7 +87,11 @@ class CumulativeLogit:
     def derivatives(self, eta):
         upper, lower, f, g = self._ends(eta)
         weight = np.maximum(self.weight * (f + g), _LEAST_WEIGHT)
-        return self.weight * (upper + lower - 1), weight, -self.weight * (f * (1 - 2 * upper) + g * (1 - 2 * lower))
+        return (
+            self.weight * (upper + lower - 1),
+            weight,
+            -self.weight * (f * (1 - 2 * upper) + g * (1 - 2 * lower)),
+        )
 
     def shape_derivatives(self, eta):
         """Derivatives of the log likelihood (sum), its slope and its weight (records x parameters)."""
@@ -92,7 +100,9 @@ class CumulativeLogit:
         turn = self.jacobian()
         top, bottom = (self._places(shift) @ turn for shift in (1, 0))
         each = [(f / p, -g / p), (f, g), (f * (1 - 2 * upper), g * (1 - 2 * lower))]
-        log_l, slope, weight = ((self.weight * a)[:, None] * top + (self.weight * b)[:, None] * bottom for a, b in each)
+        log_l, slope, weight = (
+            (self.weight * a)[:, None] * top + (self.weight * b)[:, None] * bottom for a, b in each
+        )
         return log_l.sum(axis=0), slope, weight
 
     def _places(self, shift):
@@ -102,5 +112,12 @@ class CumulativeLogit:
     def jacobian(self):
         """Thresholds by own parameters."""
         steps = np.exp(self.shape[1:])
-        return np.column_stack([np.ones(len(self.shape)), *(
-            np.where(np.arange(len(self.shape)) > j, step, 0.0) for j, step in enumerate(steps))])
+        return np.column_stack(
+            [
+                np.ones(len(self.shape)),
+                *(
+                    np.where(np.arange(len(self.shape)) > j, step, 0.0)
+                    for j, step in enumerate(steps)
+                ),
+            ]
+        )

@@ -129,12 +129,18 @@ class GaussianFit:
         """
         k = self._position(term)
         own, kernel = self.model.terms[k], self._kernel(k)
-        index = own.levels if own.m == 1 else pd.MultiIndex.from_product([own.levels, own.inner_levels])
-        values = self.state.factor.levels_p(k).reshape(len(own.levels), own.m, len(own.levels), own.m)
+        index = (
+            own.levels if own.m == 1 else pd.MultiIndex.from_product([own.levels, own.inner_levels])
+        )
+        values = self.state.factor.levels_p(k).reshape(
+            len(own.levels), own.m, len(own.levels), own.m
+        )
         values = -np.einsum("ab,gbhc,cd->gahd", kernel, values, kernel, optimize=True)
         places = np.arange(len(own.levels))
         values[places, :, places] += kernel
-        return pd.DataFrame(values.reshape(len(index), -1) * self.model.scale**2, index=index, columns=index)
+        return pd.DataFrame(
+            values.reshape(len(index), -1) * self.model.scale**2, index=index, columns=index
+        )
 
     def _kernel(self, k):
         structure = self.model.problem.structure
@@ -155,7 +161,9 @@ class GaussianFit:
         """
         k = self._position(term)
         if self.model.terms[k].m > 1:
-            raise ValueError(f"{term!r} has a covariance over an inner index; take the inner levels one by one")
+            raise ValueError(
+                f"{term!r} has a covariance over an inner index; take the inner levels one by one"
+            )
         variance = float(self._kernel(k)[0, 0]) * self.model.scale**2
         if self.verdict != CONVERGED:
             return Heritability(np.nan, f"not estimable: {self.verdict}")
@@ -202,8 +210,17 @@ class GaussianFit:
         df = self._satterthwaite(rows, variance)
         t, critical = estimate / se, stats.t.ppf(0.5 + level / 2, df)
         return pd.DataFrame(
-            {"estimate": estimate, "se": se, "df": df, "t": t, "p": 2 * stats.t.sf(np.abs(t), df),
-             "lower": estimate - critical * se, "upper": estimate + critical * se}, index=weights.index)
+            {
+                "estimate": estimate,
+                "se": se,
+                "df": df,
+                "t": t,
+                "p": 2 * stats.t.sf(np.abs(t), df),
+                "lower": estimate - critical * se,
+                "upper": estimate + critical * se,
+            },
+            index=weights.index,
+        )
 
     def f_test(self, weights) -> FTest:
         """F test that all combinations in ``weights`` are zero, with Satterthwaite's degrees of freedom.
@@ -257,14 +274,31 @@ class GaussianFit:
             factor = self.model.scale ** powers[i]
             limits = [profile_limit(problem, state, i, rise, side) for side in (-1, 1)]
             note = self._bounds(state.theta[i], *limits, problem.lower[i], problem.upper[i])
-            rows[self.model.names[i]] = [state.theta[i] * factor, limits[0] * factor, limits[1] * factor, note]
-        return pd.DataFrame.from_dict(rows, orient="index", columns=["estimate", "lower", "upper", "note"])
+            rows[self.model.names[i]] = [
+                state.theta[i] * factor,
+                limits[0] * factor,
+                limits[1] * factor,
+                note,
+            ]
+        return pd.DataFrame.from_dict(
+            rows, orient="index", columns=["estimate", "lower", "upper", "note"]
+        )
 
     @staticmethod
     def _bounds(estimate, low, high, lower, upper):
-        at_lower = [what for what, value in (("estimate", estimate), ("lower limit", low)) if value == lower]
-        at_upper = [what for what, value in (("estimate", estimate), ("upper limit", high)) if value == upper < np.inf]
-        notes = [f"{' and '.join(what)} at the bound {bound:g}" for what, bound in ((at_lower, lower), (at_upper, upper)) if what]
+        at_lower = [
+            what for what, value in (("estimate", estimate), ("lower limit", low)) if value == lower
+        ]
+        at_upper = [
+            what
+            for what, value in (("estimate", estimate), ("upper limit", high))
+            if value == upper < np.inf
+        ]
+        notes = [
+            f"{' and '.join(what)} at the bound {bound:g}"
+            for what, bound in ((at_lower, lower), (at_upper, upper))
+            if what
+        ]
         return "; ".join(notes)
 
     def resampled(self, rng: np.random.Generator) -> "GaussianFit":
@@ -276,9 +310,18 @@ class GaussianFit:
         again = copy(self.model)
         again.problem = Likelihood(y, s, problem.groups, problem.known, problem.restricted)
         state, verdict = minimise(again.problem, again.starts[0])
-        response = y * again.scale + self.design.to_numpy(float) @ (again.least_squares / again.column_scale)
-        return _result(again, state, verdict, design=self.design, data=self.data, n_missing=self.n_missing,
-                       response=response)
+        response = y * again.scale + self.design.to_numpy(float) @ (
+            again.least_squares / again.column_scale
+        )
+        return _result(
+            again,
+            state,
+            verdict,
+            design=self.design,
+            data=self.data,
+            n_missing=self.n_missing,
+            response=response,
+        )
 
     def _position(self, term):
         if term not in self.levels:
@@ -296,7 +339,9 @@ class GaussianFit:
         """
         rows = weight_rows(weights, self.coefficients.index)
         if together and np.linalg.matrix_rank(rows) < len(rows):
-            raise ValueError("the combinations to be tested together are not independent; leave some out")
+            raise ValueError(
+                "the combinations to be tested together are not independent; leave some out"
+            )
         return rows
 
     def _satterthwaite(self, rows, variance):
@@ -382,13 +427,28 @@ def fit_gaussian(
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
     used, n_missing = used_records(frame, response, fixed, random, residual_by, known_variance)
     present = frame[response].notna().to_numpy()
-    random = [replace(t, matrix=t.matrix[present]) if isinstance(t, Basis) and len(t.matrix) == len(frame) else t
-              for t in random]
-    design = model_matrix(fixed, used, na_action="raise") if isinstance(fixed, str) else fixed.loc[present]
+    random = [
+        replace(t, matrix=t.matrix[present])
+        if isinstance(t, Basis) and len(t.matrix) == len(frame)
+        else t
+        for t in random
+    ]
+    design = (
+        model_matrix(fixed, used, na_action="raise")
+        if isinstance(fixed, str)
+        else fixed.loc[present]
+    )
     model = Model(used, response, design, random, method, residual_by, known_variance, residual)
     state, verdict = _search(model)
-    return _result(model, state, verdict, design=design, data=used, n_missing=n_missing,
-                   response=used[response].to_numpy(float))
+    return _result(
+        model,
+        state,
+        verdict,
+        design=design,
+        data=used,
+        n_missing=n_missing,
+        response=used[response].to_numpy(float),
+    )
 
 
 def _search(model):
@@ -405,7 +465,9 @@ def _result(model, state, verdict, **records):
     return GaussianFit(
         coefficients=pd.Series(b, index=names),
         covariance=pd.DataFrame(covariance, index=names, columns=names),
-        variances=variances, shapes=shapes, kernels=kernels,
+        variances=variances,
+        shapes=shapes,
+        kernels=kernels,
         criterion=model.criterion(state),
         method=model.method,
         verdict=model.in_words(state, verdict),
@@ -425,10 +487,18 @@ def _parameters(model, state):
         k = term.kernel.matrix(theta) * model.scale**2
         if term.m > 1:
             kernels[term.name] = pd.DataFrame(k, index=term.inner_levels, columns=term.inner_levels)
-        shapes |= {term.name + label: value for label, value, power
-                   in zip(term.kernel.labels, theta, term.kernel.powers, strict=True) if power == 0}
+        shapes |= {
+            term.name + label: value
+            for label, value, power in zip(
+                term.kernel.labels, theta, term.kernel.powers, strict=True
+            )
+            if power == 0
+        }
         if term.kernel.has_free_diagonal and term.m > 1:
-            variances |= {f"{term.name}[{level}]": v for level, v in zip(term.inner_levels, np.diag(k), strict=True)}
+            variances |= {
+                f"{term.name}[{level}]": v
+                for level, v in zip(term.inner_levels, np.diag(k), strict=True)
+            }
         else:
             variances[term.name] = k[0, 0]
     own = state.theta[model.problem.residuals] * model.scale**2

@@ -79,13 +79,18 @@ class Likelihood:
         solution, py = factor.solve(self.y)
         diagonal, by_kernel = factor.projected(h)
         f = self.derivatives(theta, py)
-        traces = np.append(s.chain(own, by_kernel), np.bincount(self.groups, diagonal[: len(self.groups)], self.n_groups))
+        traces = np.append(
+            s.chain(own, by_kernel),
+            np.bincount(self.groups, diagonal[: len(self.groups)], self.n_groups),
+        )
         return State(
             theta=theta,
             criterion=self._criterion(factor, py),
             gradient=traces - f.T @ py,
             information=f.T @ factor.solve(f)[1] + s.second(own, by_kernel, len(self.lower)),
-            solution=solution, py=py, factor=factor,
+            solution=solution,
+            py=py,
+            factor=factor,
         )
 
     def height(self, theta):
@@ -103,7 +108,11 @@ class Likelihood:
     def derivatives(self, theta, vector):
         """``V_i v`` by record for every parameter."""
         s = self.structure
-        own = np.where(self.groups[:, None] == np.arange(self.n_groups), vector[:, None], 0.0) if self.n_groups else []
+        own = (
+            np.where(self.groups[:, None] == np.arange(self.n_groups), vector[:, None], 0.0)
+            if self.n_groups
+            else []
+        )
         terms = s.derivatives(theta[: s.n_theta], vector)
         return np.hstack([terms, own]) if self.n_groups else terms
 
@@ -111,11 +120,15 @@ class Likelihood:
 class Model:
     """The data in units in which the residual mean square of least squares and the columns' norms are 1."""
 
-    def __init__(self, used, response, design, random, method, residual_by, known_variance, residual):
+    def __init__(
+        self, used, response, design, random, method, residual_by, known_variance, residual
+    ):
         self.method, self.columns = method, list(design.columns)
         x = design.to_numpy(float)
         for column, bad in zip(self.columns, ~np.isfinite(x).T, strict=True):
-            refuse_rows(used, f"fixed effect {column}", bad, "is missing or not finite", _WITH_RESPONSE)
+            refuse_rows(
+                used, f"fixed effect {column}", bad, "is missing or not finite", _WITH_RESPONSE
+            )
         norms = np.sqrt((x**2).sum(axis=0))
         self.column_scale = np.where(norms > 0, norms, 1.0)
         x = x / self.column_scale
@@ -126,30 +139,43 @@ class Model:
             _refuse_determined(x, term)
             if estimated:
                 _refuse_like_residual(term)
-        known = np.zeros(len(used)) if known_variance is None else used[known_variance].to_numpy(float)
+        known = (
+            np.zeros(len(used)) if known_variance is None else used[known_variance].to_numpy(float)
+        )
         y = self._standardise(used[response].to_numpy(float), x, known)
-        groups, self.residuals = _residual_groups(used, residual_by) if estimated else (np.empty(0, int), [])
+        groups, self.residuals = (
+            _residual_groups(used, residual_by) if estimated else (np.empty(0, int), [])
+        )
         structure = Structure(x, self.terms, _columns_within(used, random))
         self.problem = Likelihood(y, structure, groups, known / self.scale**2, method == "reml")
         self.starts = self._starts(y, 1.0 / max(len(self.terms) + estimated, 1))
 
     def _starts(self, y, share):
         """Points from which to search: several only where a kernel may have several optima."""
-        each = [term.kernel.starts(share, _spread(term, y), _between(term, y)) for term in self.terms]
+        each = [
+            term.kernel.starts(share, _spread(term, y), _between(term, y)) for term in self.terms
+        ]
         most = max([len(starts) for starts in each], default=1)
         if len(y) > _MANY:
             most = min(most, 2)
         residual = np.full(len(self.residuals), share)
-        return [np.concatenate([*(starts[min(i, len(starts) - 1)] for starts in each), residual]) for i in range(most)]
+        return [
+            np.concatenate([*(starts[min(i, len(starts) - 1)] for starts in each), residual])
+            for i in range(most)
+        ]
 
     def _standardise(self, y, x, known):
         self.least_squares = np.linalg.lstsq(x, y, rcond=None)[0]
         rest, df = y - x @ self.least_squares, len(y) - x.shape[1]
         if df < 1:
-            raise ValueError(f"{len(y)} records and {x.shape[1]} fixed effects leave no variance to estimate")
+            raise ValueError(
+                f"{len(y)} records and {x.shape[1]} fixed effects leave no variance to estimate"
+            )
         self.scale = float(np.sqrt(known.mean() if known.any() else rest @ rest / df))
         if self.scale <= _NOTHING * np.sqrt((y**2).mean()):
-            raise ValueError("the fixed effects fit the response exactly: there is no variance to estimate")
+            raise ValueError(
+                "the fixed effects fit the response exactly: there is no variance to estimate"
+            )
         return rest / self.scale
 
     @property
@@ -160,7 +186,9 @@ class Model:
     @property
     def powers(self):
         """How each parameter scales with the response."""
-        return np.concatenate([np.empty(0), *(t.kernel.powers for t in self.terms), np.full(len(self.residuals), 2)])
+        return np.concatenate(
+            [np.empty(0), *(t.kernel.powers for t in self.terms), np.full(len(self.residuals), 2)]
+        )
 
     @property
     def names(self):
@@ -172,7 +200,10 @@ class Model:
         s, parts = self.problem.structure, []
         for term, place in zip(s.terms, s.places, strict=True):
             z = term.z.toarray().reshape(s.n, len(term.levels), term.m)
-            parts += [np.einsum("iga,ab,jgb->ij", z, k, z, optimize=True) for k in term.kernel.slopes(state.theta[place])]
+            parts += [
+                np.einsum("iga,ab,jgb->ij", z, k, z, optimize=True)
+                for k in term.kernel.slopes(state.theta[place])
+            ]
         groups = self.problem.groups
         parts += [np.diag((groups == r).astype(float)) for r in range(self.problem.n_groups)]
         full = np.diag(self.problem.residual(state.theta))
@@ -220,11 +251,14 @@ def _refuse_like_residual(term):
         return
     alone = np.bincount(term.code * term.m + (0 if term.inner is None else term.inner)).max() < 2
     if alone and term.inner is None:
-        raise ValueError(f"no level of random term {term.name!r} has two records: it cannot be told from the residual")
+        raise ValueError(
+            f"no level of random term {term.name!r} has two records: it cannot be told from the residual"
+        )
     if alone and term.kernel.has_free_diagonal:
         raise ValueError(
             f"no cell of {term.name!r} has two records, so its variances cannot be told from the residual; "
-            "leave the residual out with residual=False")
+            "leave the residual out with residual=False"
+        )
 
 
 def _columns_within(frame, random):
@@ -239,7 +273,9 @@ def _refuse_determined(x, term):
     probe = term.z @ np.cos(1.0 + np.arange(term.z.shape[1]))  # any values without a pattern
     rest = probe - q @ (q.T @ probe)
     if rest @ rest <= _NOTHING**2 * (probe @ probe):
-        raise ValueError(f"fixed effects determine every level of random term {term.name!r}; keep one of the two")
+        raise ValueError(
+            f"fixed effects determine every level of random term {term.name!r}; keep one of the two"
+        )
 
 
 def _residual_groups(frame, residual_by):
@@ -249,13 +285,17 @@ def _residual_groups(frame, residual_by):
     alone = labels[np.bincount(code) < 2]
     if len(alone):
         raise ValueError(
-            f"{residual_by} has levels with one record, which cannot show a variance: {', '.join(alone)}")
+            f"{residual_by} has levels with one record, which cannot show a variance: {', '.join(alone)}"
+        )
     return code, [f"{RESIDUAL}[{label}]" for label in labels]
 
 
 def used_records(frame, response, fixed, random, residual_by, known_variance):
     """Rows with a response, after a look at every column the model needs."""
-    columns = [*columns_of(fixed, random), *(c for c in (residual_by, known_variance) if c is not None)]
+    columns = [
+        *columns_of(fixed, random),
+        *(c for c in (residual_by, known_variance) if c is not None),
+    ]
     refuse_absent(frame, [response, *columns])
     used = frame[frame[response].notna()]
     if used.empty:
@@ -264,10 +304,16 @@ def used_records(frame, response, fixed, random, residual_by, known_variance):
         raise ValueError(f"{response} holds {used[response].iloc[0]!r}: a response needs numbers")
     for column in dict.fromkeys(columns):
         refuse_rows(used, column, used[column].isna(), "is missing", _WITH_RESPONSE)
-    refuse_rows(used, response, ~np.isfinite(used[response].astype(float)), "is not finite", _WITH_RESPONSE)
+    refuse_rows(
+        used, response, ~np.isfinite(used[response].astype(float)), "is not finite", _WITH_RESPONSE
+    )
     if known_variance is not None:
-        refuse_rows(used, known_variance, ~(used[known_variance] > 0), "is not above 0", _WITH_RESPONSE)
+        refuse_rows(
+            used, known_variance, ~(used[known_variance] > 0), "is not above 0", _WITH_RESPONSE
+        )
         if residual_by is not None:
-            raise ValueError("residual_by has no meaning where known_variance gives the residual variances")
+            raise ValueError(
+                "residual_by has no meaning where known_variance gives the residual variances"
+            )
     refuse_other_length(frame, fixed)
     return used, len(frame) - len(used)

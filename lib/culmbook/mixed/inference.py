@@ -39,7 +39,11 @@ def mean_weights(fit, by: str, at: dict | None = None) -> pd.DataFrame:
     Searle, Speed & Milliken (1980) Am. Stat. 34:216-221.
     """
     grid, matrix = _grid(fit, by, at)
-    rows = pd.DataFrame(matrix, columns=fit.coefficients.index).groupby(grid[by].to_numpy(), sort=True).mean()
+    rows = (
+        pd.DataFrame(matrix, columns=fit.coefficients.index)
+        .groupby(grid[by].to_numpy(), sort=True)
+        .mean()
+    )
     return rows.rename_axis(by)
 
 
@@ -51,13 +55,20 @@ def _grid(fit, by, at):
     known = sorted(spec.required_variables)
     wrong = [c for c in [by, *(at or {})] if c not in known]
     if wrong:
-        raise ValueError(f"no column {', '.join(wrong)} in the model's formula; there are {', '.join(known)}")
+        raise ValueError(
+            f"no column {', '.join(wrong)} in the model's formula; there are {', '.join(known)}"
+        )
     factors = _factors(spec)
     for column, value in (at or {}).items():
         levels = sorted(fit.data[column].unique())
         if column in factors and value not in levels:
-            raise ValueError(f"{column} has no level {value!r}; there are {', '.join(map(str, levels))}")
-    choices = {c: [at[c]] if at and c in at else _choices(fit.data[c], c == by or c in factors) for c in known}
+            raise ValueError(
+                f"{column} has no level {value!r}; there are {', '.join(map(str, levels))}"
+            )
+    choices = {
+        c: [at[c]] if at and c in at else _choices(fit.data[c], c == by or c in factors)
+        for c in known
+    }
     grid = pd.MultiIndex.from_product(choices.values(), names=choices).to_frame(index=False)
     return grid, spec.get_model_matrix(grid).to_numpy(float)
 
@@ -65,8 +76,11 @@ def _grid(fit, by, at):
 def _factors(spec):
     """Columns that the formula takes as factors, numbers in ``C(...)`` among them."""
     kinds = {expression: kind for expression, (kind, _) in spec.encoder_state.items()}
-    named = [names for factor, names in spec.factor_variables.items()
-             if factor.expr in kinds and kinds[factor.expr].value == "categorical"]
+    named = [
+        names
+        for factor, names in spec.factor_variables.items()
+        if factor.expr in kinds and kinds[factor.expr].value == "categorical"
+    ]
     return set().union(*named) & spec.required_variables
 
 
@@ -139,9 +153,15 @@ def mean_shares(fit, by: str, level: float = 0.95, at: dict | None = None) -> pd
     critical = stats.t.ppf(0.5 + level / 2, fit.residual_df)
     slope = (shares(centre + 1e-5) - shares(centre - 1e-5)) / 2e-5
     joint = weights.to_numpy() @ covariance @ weights.to_numpy().T * np.outer(slope, slope)
-    table = pd.DataFrame({
-        "share": shares(centre), "se": np.sqrt(np.diag(joint)),
-        "lower": shares(centre - critical * se), "upper": shares(centre + critical * se)}, index=weights.index)
+    table = pd.DataFrame(
+        {
+            "share": shares(centre),
+            "se": np.sqrt(np.diag(joint)),
+            "lower": shares(centre - critical * se),
+            "upper": shares(centre + critical * se),
+        },
+        index=weights.index,
+    )
     table.attrs["covariance"] = pd.DataFrame(joint, index=weights.index, columns=weights.index)
     return table
 
@@ -207,8 +227,12 @@ def compare_together(fit, weights: pd.DataFrame, level: float = 0.95) -> pd.Data
     largest = simultaneous_draws(joint, df)
     critical = np.quantile(largest, level)
     p = 1 - np.searchsorted(largest, table["t"].abs(), side="left") / len(largest)
-    return table.assign(df=df, p=p, lower=table["estimate"] - critical * table["se"],
-                        upper=table["estimate"] + critical * table["se"])
+    return table.assign(
+        df=df,
+        p=p,
+        lower=table["estimate"] - critical * table["se"],
+        upper=table["estimate"] + critical * table["se"],
+    )
 
 
 def compare(fits: dict) -> pd.DataFrame:
@@ -241,7 +265,9 @@ def compare(fits: dict) -> pd.DataFrame:
     Akaike (1974) IEEE Trans. Autom. Control 19:716-723; Pinheiro & Bates (2000) section 2.4 on restricted likelihoods.
     """
     if len(fits) < 2:
-        raise ValueError(f"there {'is one fit' if fits else 'are no fits'}; a comparison needs two or more")
+        raise ValueError(
+            f"there {'is one fit' if fits else 'are no fits'}; a comparison needs two or more"
+        )
     first = next(iter(fits.values()))
     for name, fit in fits.items():
         if fit.verdict != "converged":
@@ -249,15 +275,24 @@ def compare(fits: dict) -> pd.DataFrame:
         if type(fit) is not type(first) or fit.method != first.method:
             raise ValueError(f"{name} is of another kind or method; fit all models in the same way")
         if getattr(fit, "nodes", 1) != getattr(first, "nodes", 1):
-            raise ValueError(f"{name} was integrated with other nodes; such criteria cannot be compared")
+            raise ValueError(
+                f"{name} was integrated with other nodes; such criteria cannot be compared"
+            )
         if not np.array_equal(fit.response, first.response):
-            raise ValueError(f"{name} was fitted to other records; criteria of different data cannot be compared")
+            raise ValueError(
+                f"{name} was fitted to other records; criteria of different data cannot be compared"
+            )
         if fit.method != "ml" and not _same_space(fit.design, first.design):
             mend = "fit without prior_sd" if "prior" in fit.method else "fit with method 'ml'"
             raise ValueError(
-                f"{name} has other fixed effects; criteria by {fit.method!r} cannot be compared then: {mend}")
-    table = pd.DataFrame({name: {"criterion": fit.criterion, "parameters": fit.n_parameters}
-                          for name, fit in fits.items()}).T
+                f"{name} has other fixed effects; criteria by {fit.method!r} cannot be compared then: {mend}"
+            )
+    table = pd.DataFrame(
+        {
+            name: {"criterion": fit.criterion, "parameters": fit.n_parameters}
+            for name, fit in fits.items()
+        }
+    ).T
     table["aic"] = table["criterion"] + 2 * table["parameters"]
     return table.assign(above_best=table["aic"] - table["aic"].min()).sort_values("aic")
 

@@ -72,7 +72,9 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame, *, bounded: bool = Fa
     return FTest(f, df, denominator, float(stats.f.sf(f, df, denominator)))
 
 
-def kenward_roger_contrasts(fit: GaussianFit, weights: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
+def kenward_roger_contrasts(
+    fit: GaussianFit, weights: pd.DataFrame, level: float = 0.95
+) -> pd.DataFrame:
     """Estimates of linear combinations of fixed effects, the uncertainty of the variances allowed for.
 
     Parameters
@@ -103,7 +105,9 @@ def kenward_roger_contrasts(fit: GaussianFit, weights: pd.DataFrame, level: floa
     rows = fit.weigh(weights)
     _, phi, w, p, q = _pieces(fit, bounded=True)
     plain = np.einsum("ij,jk,ik->i", rows, phi, rows)
-    shares = np.array([np.einsum("ij,jk,ik->i", rows, phi @ part @ phi, rows) / plain for part in p])
+    shares = np.array(
+        [np.einsum("ij,jk,ik->i", rows, phi @ part @ phi, rows) / plain for part in p]
+    )
     df = 2 / np.einsum("im,ij,jm->m", shares, w, shares)
     estimate = rows @ fit.coefficients.to_numpy()
     se = np.sqrt(np.einsum("ij,jk,ik->i", rows, _enlarged(phi, w, p, q), rows))
@@ -143,14 +147,22 @@ def _enlarged(phi, w, p, q):
 
 def _refuse(fit):
     if fit.method != "reml" or fit.verdict != "converged":
-        raise ValueError(f"needs a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}")
+        raise ValueError(
+            f"needs a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}"
+        )
     if fit.n_records > MOST_RECORDS:
-        raise ValueError(f"{fit.n_records} records; with more than {MOST_RECORDS} use the fit's f_test")
+        raise ValueError(
+            f"{fit.n_records} records; with more than {MOST_RECORDS} use the fit's f_test"
+        )
     bent = [term.name for term in fit.model.terms if not term.kernel.is_diagonal]
     if bent:
-        raise ValueError(f"the covariance is no sum of variances because of {', '.join(bent)}; use the fit's f_test")
+        raise ValueError(
+            f"the covariance is no sum of variances because of {', '.join(bent)}; use the fit's f_test"
+        )
     if fit.variances.empty:
-        raise ValueError("no variance was estimated, so there is no uncertainty of variances to allow for")
+        raise ValueError(
+            "no variance was estimated, so there is no uncertainty of variances to allow for"
+        )
 
 
 def _sum(w, term):
@@ -187,7 +199,9 @@ def _unbounded(v, parts, x, y):
         projector = inverse - vx @ np.linalg.solve(x.T @ vx, vx.T)
         py = projector @ y
         projected = [projector @ part for part in parts]
-        slope = np.array([py @ part @ py - np.trace(pp) for part, pp in zip(parts, projected, strict=True)])
+        slope = np.array(
+            [py @ part @ py - np.trace(pp) for part, pp in zip(parts, projected, strict=True)]
+        )
         step = np.linalg.solve([[(a * b.T).sum() for b in projected] for a in projected], slope)
         change = sum(s * part for s, part in zip(step, parts, strict=True))
         fall = slope @ step
@@ -212,8 +226,12 @@ def _criterion(v, x, y):
         return np.inf
     a, c = np.linalg.solve(half, x), np.linalg.solve(half, y)
     inner = a.T @ a
-    return (2 * np.log(np.diag(half)).sum() + np.linalg.slogdet(inner)[1]
-            + c @ c - (a.T @ c) @ np.linalg.solve(inner, a.T @ c))
+    return (
+        2 * np.log(np.diag(half)).sum()
+        + np.linalg.slogdet(inner)[1]
+        + c @ c
+        - (a.T @ c) @ np.linalg.solve(inner, a.T @ c)
+    )
 
 
 def _moments(a1, a2, df):

@@ -78,14 +78,18 @@ class Autoregressive(Kernel):
         own = rho**self.gaps
         turned = np.where(self.gaps > 0, self.gaps * rho ** np.maximum(self.gaps - 1, 0), 0.0)
         others = [np.prod(np.delete(own, i, axis=2), axis=2) for i in range(len(rho))]
-        return np.array([np.prod(own, axis=2), *(theta[0] * turned[..., i] * o for i, o in enumerate(others))])
+        return np.array(
+            [np.prod(own, axis=2), *(theta[0] * turned[..., i] * o for i, o in enumerate(others))]
+        )
 
 
 class Distance(Kernel):
     """``s f(distance / range)``; the parameter is the range's logarithm."""
 
     def __init__(self, coordinates, shape):
-        self.distance = np.sqrt(((coordinates[:, None, :] - coordinates[None, :, :]) ** 2).sum(axis=2))
+        self.distance = np.sqrt(
+            ((coordinates[:, None, :] - coordinates[None, :, :]) ** 2).sum(axis=2)
+        )
         self.correlation, self.turn = _SHAPES[shape]
         apart = self.distance[self.distance > 0]
         self.labels, self.powers = ["", ": log range"], np.array([2, 0])
@@ -119,10 +123,14 @@ class Loadings(Kernel):
         self.has_several_optima = specific
         n = len(self.row)
         own = m if specific else 0
-        self.labels = [f": loading [{levels[a]}, {c + 1}]" for a, c in zip(self.row, self.column, strict=True)]
+        self.labels = [
+            f": loading [{levels[a]}, {c + 1}]" for a, c in zip(self.row, self.column, strict=True)
+        ]
         self.labels += [f": specific [{level}]" for level in levels] if specific else []
         self.powers = np.array([1] * n + [2] * own)
-        signed = (self.row == self.column) & (not specific)  # a factor whose sign is held could not turn in the search
+        signed = (self.row == self.column) & (
+            not specific
+        )  # a factor whose sign is held could not turn in the search
         self.lower = np.concatenate([np.where(signed, 0.0, -np.inf), np.zeros(own)])
         self.upper = np.full(n + own, np.inf)
 
@@ -130,8 +138,14 @@ class Loadings(Kernel):
         if not self.specific:
             root = np.linalg.cholesky(share * (0.7 * np.eye(self.m) + 0.3)) * spread[:, None]
             return root[self.row, self.column]
-        loading = np.where(self.column == 0, 1.0, 0.5) * np.sqrt(share / (2 * self.n_columns)) * spread[self.row]
-        turned = np.where((self.column > 0) & ((self.row + self.column) % 2 == 1), -loading, loading)
+        loading = (
+            np.where(self.column == 0, 1.0, 0.5)
+            * np.sqrt(share / (2 * self.n_columns))
+            * spread[self.row]
+        )
+        turned = np.where(
+            (self.column > 0) & ((self.row + self.column) % 2 == 1), -loading, loading
+        )
         return np.concatenate([turned, 0.5 * share * spread**2])
 
     def starts(self, share, spread, covariance):
@@ -142,7 +156,9 @@ class Loadings(Kernel):
         principal = vectors[:, ::-1] * np.sqrt(np.maximum(size[::-1], 1e-6))
         k, draw = self.n_columns, np.random.default_rng(1)
         choices = [principal[:, :k], np.delete(principal, k - 1, axis=1)[:, :k]]
-        choices += [principal @ draw.normal(size=(self.m, k)) / np.sqrt(self.m) for _ in range(_TURNS)]
+        choices += [
+            principal @ draw.normal(size=(self.m, k)) / np.sqrt(self.m) for _ in range(_TURNS)
+        ]
         return [first, *(self._pattern(loadings, np.diag(covariance)) for loadings in choices)]
 
     def _pattern(self, loadings, variances):
@@ -197,7 +213,9 @@ def make(name, levels, coordinates, columns):
         No such kernel, or too few inner levels for the factors.
     """
     if isinstance(name, int):
-        free = (len(levels) - name) ** 2 - len(levels) - name  # covariances less loadings, times two
+        free = (
+            (len(levels) - name) ** 2 - len(levels) - name
+        )  # covariances less loadings, times two
         if free < 0:
             raise ValueError(f"{len(levels)} inner levels are too few for {name} factors")
         return Loadings(levels, name, specific=True)
@@ -209,4 +227,6 @@ def make(name, levels, coordinates, columns):
         return Autoregressive(coordinates, columns)
     if name in _SHAPES:
         return Distance(coordinates, name)
-    raise ValueError(f"there is no kernel {name!r}; there are {', '.join(NAMES)} and factor_analytic(k)")
+    raise ValueError(
+        f"there is no kernel {name!r}; there are {', '.join(NAMES)} and factor_analytic(k)"
+    )

@@ -37,7 +37,9 @@ class Mode:
     factor: Factor = field(repr=False)
     criterion: float
     gradient: np.ndarray  # by theta
-    information: np.ndarray  # average information by theta, as if the working response were gaussian
+    information: (
+        np.ndarray
+    )  # average information by theta, as if the working response were gaussian
 
 
 class Laplace:
@@ -101,7 +103,10 @@ class Laplace:
             moved_b = last_b - by_b @ (theta - at) if with_fixed else b
             starts.append((moved_b, last_a - by_a @ (theta - at)))
         positions = [(b, a, s.random_times(theta, a)) for b, a in starts]
-        return min(positions, key=lambda at: self._penalised(family, base + s.x @ at[0] + at[2], at[1] @ at[2]))
+        return min(
+            positions,
+            key=lambda at: self._penalised(family, base + s.x @ at[0] + at[2], at[1] @ at[2]),
+        )
 
     @staticmethod
     def _penalised(family, eta, quadratic):
@@ -131,10 +136,22 @@ class Laplace:
             criterion += factor.log_x - s.p * np.log(2 * np.pi)
         else:
             criterion += fixed @ (self.prior_precision * fixed)
-        gradient, information = self._derivatives(family, theta, eta, (r, weight, turn), factor, fixed)
+        gradient, information = self._derivatives(
+            family, theta, eta, (r, weight, turn), factor, fixed
+        )
         searched = theta if with_fixed else np.concatenate([theta, family.shape, fixed])
-        return Mode(searched, theta, eta, b if with_fixed else fixed, a, weight, factor, float(criterion),
-                    gradient, information)
+        return Mode(
+            searched,
+            theta,
+            eta,
+            b if with_fixed else fixed,
+            a,
+            weight,
+            factor,
+            float(criterion),
+            gradient,
+            information,
+        )
 
     def _derivatives(self, family, theta, eta, derivatives, factor, fixed):
         s, (r, weight, turn) = self.structure, derivatives
@@ -165,8 +182,14 @@ class Laplace:
         b, a, ca, factor = self._mode(self.family, theta, base, True)
         eta = np.clip(base + s.x @ b + ca, -_LARGEST_ETA, _LARGEST_ETA)
         weight = self.family.derivatives(eta)[1]
-        return (-2 * self.family.log_likelihood(eta) + a @ ca + factor.log_v + factor.log_x
-                + np.log(weight).sum() - s.p * np.log(2 * np.pi))
+        return (
+            -2 * self.family.log_likelihood(eta)
+            + a @ ca
+            + factor.log_v
+            + factor.log_x
+            + np.log(weight).sum()
+            - s.p * np.log(2 * np.pi)
+        )
 
     def quadrature(self, theta, shape, fixed, nodes):
         """-2 log likelihood by adaptive Gauss-Hermite quadrature, for one term of plain intercepts.
@@ -175,7 +198,7 @@ class Laplace:
         ----------
         Pinheiro & Bates (1995) J. Comput. Graph. Stat. 4:12-35.
         """
-        term, = self.structure.terms
+        (term,) = self.structure.terms
         family, mode = self.family.at(shape), self.at(theta, shape, fixed)
         base = self.offset + self.structure.x @ fixed
         centre = theta[0] * np.bincount(term.code, mode.a)
@@ -186,7 +209,9 @@ class Laplace:
         inside = np.array([np.bincount(term.code, column) for column in each.T]).T
         ratio = np.log(sd / np.sqrt(theta[0]))[:, None] if theta[0] > 0 else 0.0
         penalty = 0.5 * (u**2 / theta[0] if theta[0] > 0 else z**2)
-        log_integral = np.logaddexp.reduce(inside - penalty + ratio + 0.5 * z**2 + log_w, axis=1).sum()
+        log_integral = np.logaddexp.reduce(
+            inside - penalty + ratio + 0.5 * z**2 + log_w, axis=1
+        ).sum()
         return -2 * (log_integral + family.constant) + fixed @ (self.prior_precision * fixed)
 
 
@@ -211,8 +236,13 @@ def minimise(problem, with_fixed):
     searched = _Searched(problem, with_fixed)
     if h:
         start = optimize.minimize(
-            searched.height, start, jac=True, bounds=optimize.Bounds(searched.lower, searched.upper),
-            method="L-BFGS-B", options={"maxiter": 500, "ftol": 1e-14, "gtol": 1e-6, "maxcor": 20}).x
+            searched.height,
+            start,
+            jac=True,
+            bounds=optimize.Bounds(searched.lower, searched.upper),
+            method="L-BFGS-B",
+            options={"maxiter": 500, "ftol": 1e-14, "gtol": 1e-6, "maxcor": 20},
+        ).x
         state = searched.at(start)
     else:
         state, _ = search.minimise(searched, start, settled=_SETTLED)
@@ -232,7 +262,11 @@ class _Searched:
 
     def at(self, v):
         k, h = self.problem.structure.n_theta, len(self.problem.family.shape)
-        return self.problem.at(v) if self.with_fixed else self.problem.at(v[:k], v[k : k + h], v[k + h :])
+        return (
+            self.problem.at(v)
+            if self.with_fixed
+            else self.problem.at(v[:k], v[k : k + h], v[k + h :])
+        )
 
     def height(self, v):
         state = self.at(v)
@@ -257,9 +291,17 @@ def _settled(problem, joint):
 
 
 def _verdict(gradient, at, low, high):
-    slack = np.where(at <= low, np.minimum(gradient, 0.0), np.where(at >= high, np.maximum(gradient, 0.0), gradient))
+    slack = np.where(
+        at <= low,
+        np.minimum(gradient, 0.0),
+        np.where(at >= high, np.maximum(gradient, 0.0), gradient),
+    )
     worst = np.max(np.abs(slack), initial=0.0)
-    return search.CONVERGED if worst < _FLAT else f"not converged: the criterion still falls (gradient {worst:.2g})"
+    return (
+        search.CONVERGED
+        if worst < _FLAT
+        else f"not converged: the criterion still falls (gradient {worst:.2g})"
+    )
 
 
 def hessian(problem, vector, free):
@@ -270,7 +312,10 @@ def hessian(problem, vector, free):
         step = 1e-4 * max(1.0, abs(vector[i])) * (np.arange(len(vector)) == i)
         if i < k:
             step = np.minimum(step, vector[i] / 2)
-        ends = [problem.at(v[:k], v[k : k + h], v[k + h :]).gradient for v in (vector + step, vector - step)]
+        ends = [
+            problem.at(v[:k], v[k : k + h], v[k + h :]).gradient
+            for v in (vector + step, vector - step)
+        ]
         rows.append((ends[0] - ends[1])[free] / (2 * step[i]))
     rows = np.array(rows)
     return (rows + rows.T) / 2
@@ -290,8 +335,13 @@ def by_quadrature(problem, vector, nodes):
         return problem.quadrature(v[:k], v[k : k + h], v[k + h :], nodes)
 
     low = np.append(np.zeros(k), np.full(len(vector) - k, -np.inf))
-    found = optimize.minimize(height, vector, bounds=optimize.Bounds(low, np.inf), method="L-BFGS-B",
-                              options={"ftol": 1e-14, "gtol": 1e-7, "maxiter": 500})
+    found = optimize.minimize(
+        height,
+        vector,
+        bounds=optimize.Bounds(low, np.inf),
+        method="L-BFGS-B",
+        options={"ftol": 1e-14, "gtol": 1e-7, "maxiter": 500},
+    )
     free = np.flatnonzero(found.x > low)
     return found.x, found.fun, _second_differences(height, found.x, free)
 
@@ -302,5 +352,7 @@ def _second_differences(height, at, free):
     for i, a in enumerate(steps):
         for j, b in enumerate(steps[: i + 1]):
             corners = [height(at + s * a + t * b) for s, t in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
-            values[i, j] = values[j, i] = (corners[0] - corners[1] - corners[2] + corners[3]) / (4 * a.max() * b.max())
+            values[i, j] = values[j, i] = (corners[0] - corners[1] - corners[2] + corners[3]) / (
+                4 * a.max() * b.max()
+            )
     return values

@@ -3,7 +3,9 @@
 import numpy as np
 import pandas as pd
 
-_NOTHING = 1e-9  # a record with this share of its own variance left is fitted exactly, whatever it is
+_NOTHING = (
+    1e-9  # a record with this share of its own variance left is fitted exactly, whatever it is
+)
 
 
 def left_out(fit, units=None) -> pd.DataFrame:
@@ -74,7 +76,9 @@ def part_of(fit, term: str) -> np.ndarray:
         No such term.
     """
     if term not in fit.levels:
-        raise ValueError(f"{term!r} is no random term of this fit; it has {', '.join(fit.levels) or 'none'}")
+        raise ValueError(
+            f"{term!r} is no random term of this fit; it has {', '.join(fit.levels) or 'none'}"
+        )
     k = list(fit.levels).index(term)
     own, structure = fit.model.terms[k], fit.model.problem.structure
     kernel = structure.terms[k].kernel.matrix(fit.state.theta[structure.places[k]])
@@ -84,4 +88,8 @@ def part_of(fit, term: str) -> np.ndarray:
 def residuals(fit) -> np.ndarray:
     """Response less fixed and random effects, by record used, in the response's unit."""
     fitted = fit.design.to_numpy(float) @ fit.coefficients.to_numpy()
-    return fit.response - fitted - sum((part_of(fit, term) for term in fit.levels), np.zeros(fit.n_records))
+    return (
+        fit.response
+        - fitted
+        - sum((part_of(fit, term) for term in fit.levels), np.zeros(fit.n_records))
+    )

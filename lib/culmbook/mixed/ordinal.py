@@ -121,9 +121,17 @@ class OrdinalFit:
         se = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.covariance.loc[names, names], rows))
         t, half = estimate / se, stats.t.ppf(0.5 + level / 2, self.residual_df) * se
         return pd.DataFrame(
-            {"estimate": estimate, "se": se, "df": self.residual_df, "t": t,
-             "p": 2 * stats.t.sf(np.abs(t), self.residual_df), "lower": estimate - half, "upper": estimate + half},
-            index=weights.index)
+            {
+                "estimate": estimate,
+                "se": se,
+                "df": self.residual_df,
+                "t": t,
+                "p": 2 * stats.t.sf(np.abs(t), self.residual_df),
+                "lower": estimate - half,
+                "upper": estimate + half,
+            },
+            index=weights.index,
+        )
 
     def probabilities(self, eta, spread: float = 0.0, nodes: int = 31) -> pd.DataFrame:
         """Probability of each score at linear predictors.
@@ -211,12 +219,16 @@ def fit_ordinal(
     code, scores, weights = _scores(frame, score, weight)
     design = model_matrix(fixed, frame) if isinstance(fixed, str) else fixed
     design = design.loc[:, [not (design[c] == design[c].iloc[0]).all() for c in design.columns]]
-    refuse_aliased(pd.concat([design, pd.Series(1.0, index=design.index, name="thresholds")], axis=1))
+    refuse_aliased(
+        pd.concat([design, pd.Series(1.0, index=design.index, name="thresholds")], axis=1)
+    )
     terms = make_terms(frame, random)
     if nodes > 1:
         refuse_quadrature(terms, "ml")
     precision = 0.0 if prior_sd is None else prior_sd**-2
-    problem = Laplace(CumulativeLogit(code, weights), Structure(design.to_numpy(float), terms), 0.0, precision)
+    problem = Laplace(
+        CumulativeLogit(code, weights), Structure(design.to_numpy(float), terms), 0.0, precision
+    )
     state, verdict = minimise(problem, with_fixed=False)
     vector = state.theta
     k = problem.structure.n_theta
@@ -230,7 +242,9 @@ def fit_ordinal(
     elif (np.abs(state.fixed) < _SEPARATED).all():
         curve = hessian(problem, vector, free)
     _refuse_separated(state.fixed, design.columns)
-    return _result(problem, state, vector, design, scores, criterion, curve, verdict, weights, prior_sd, nodes)
+    return _result(
+        problem, state, vector, design, scores, criterion, curve, verdict, weights, prior_sd, nodes
+    )
 
 
 def _scores(frame, score, weight):
@@ -239,11 +253,17 @@ def _scores(frame, score, weight):
         raise ValueError(f"{score} has no order: give numbers or an ordered category")
     code, scores = pd.factorize(values, sort=True)
     if len(scores) < 2:
-        raise ValueError(f"{score} is {scores[0] if len(scores) else 'nowhere there'} in every row: nothing to compare")
+        raise ValueError(
+            f"{score} is {scores[0] if len(scores) else 'nowhere there'} in every row: nothing to compare"
+        )
     weights = np.ones(len(frame)) if weight is None else frame[weight].to_numpy(float)
     if not (weights >= 0).all():
         raise ValueError(f"{weight} is below 0 in {int((weights < 0).sum())} rows")
-    without = [str(value) for value, total in zip(scores, np.bincount(code, weights), strict=True) if total == 0]
+    without = [
+        str(value)
+        for value, total in zip(scores, np.bincount(code, weights), strict=True)
+        if total == 0
+    ]
     if without:
         raise ValueError(f"score {', '.join(without)} has no weight in any row: leave its rows out")
     return code, list(scores), weights
@@ -253,10 +273,13 @@ def _refuse_separated(fixed, names):
     far = [str(name) for name, value in zip(names, fixed, strict=True) if abs(value) > _SEPARATED]
     if far:
         raise ValueError(
-            f"no finite estimate for {', '.join(far)}: all its scores are the lowest or the highest; give prior_sd")
+            f"no finite estimate for {', '.join(far)}: all its scores are the lowest or the highest; give prior_sd"
+        )
 
 
-def _result(problem, state, vector, design, scores, criterion, curve, verdict, weights, prior_sd, nodes):
+def _result(
+    problem, state, vector, design, scores, criterion, curve, verdict, weights, prior_sd, nodes
+):
     k, h = problem.structure.n_theta, len(problem.family.shape)
     family = problem.family.at(vector[k : k + h])
     cuts = [f"{a}|{b}" for a, b in zip(scores, scores[1:], strict=False)]
@@ -269,8 +292,17 @@ def _result(problem, state, vector, design, scores, criterion, curve, verdict, w
         thresholds=pd.Series(family.thresholds, index=cuts),
         coefficients=pd.Series(state.fixed, index=list(design.columns)),
         covariance=pd.DataFrame(turn @ own @ turn.T, index=names, columns=names),
-        variances=variances, kernels=kernels, effects=effects, scores=scores,
-        criterion=criterion, eta=state.eta, verdict=verdict, n_records=float(weights.sum()),
-        n_parameters=len(vector), prior_sd=prior_sd, design=design,
-        response=np.column_stack([problem.family.score, weights]), nodes=nodes,
+        variances=variances,
+        kernels=kernels,
+        effects=effects,
+        scores=scores,
+        criterion=criterion,
+        eta=state.eta,
+        verdict=verdict,
+        n_records=float(weights.sum()),
+        n_parameters=len(vector),
+        prior_sd=prior_sd,
+        design=design,
+        response=np.column_stack([problem.family.score, weights]),
+        nodes=nodes,
     )

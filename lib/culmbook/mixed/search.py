@@ -11,7 +11,9 @@ STUCK = "no step lowers the criterion"
 UNENDING = "the criterion still falls after the last step allowed"
 
 _STEPS = 200
-_AVERAGE_STEPS = 25  # after so many steps the observed curvature takes the place of the average information
+_AVERAGE_STEPS = (
+    25  # after so many steps the observed curvature takes the place of the average information
+)
 _SETTLED = 1e-13  # fall of the criterion that a further step promises, relative
 _SLACK = 1e-12  # rise of the criterion that is let pass, relative
 _ROUNDING = 1e-9  # a promised fall as small as this can be lost in rounding, relative
@@ -59,7 +61,9 @@ def minimise(problem, theta, held=(), settled=_SETTLED):
         if damping == 0 and fall < settled * (1 + abs(state.criterion)):
             return state, CONVERGED
         new = _try(problem, state.theta + step)
-        if new is not None and new.criterion <= state.criterion + _SLACK * (1 + abs(state.criterion)):
+        if new is not None and new.criterion <= state.criterion + _SLACK * (
+            1 + abs(state.criterion)
+        ):
             state, bent, damping = new, new, damping / 10 if damping > 1e-3 else 0.0
             if _vanished(problem, state, held):
                 return state, VANISHED
@@ -102,11 +106,14 @@ def _step(problem, state, free, damping):
         size, vectors = np.linalg.eigh(curve)
         root = np.sqrt(np.maximum(size, 1e-12))
         scaled = optimize.lsq_linear(
-            (vectors * root).T, -(vectors.T @ slope) / root, (low, high), method="bvls", tol=1e-12).x
+            (vectors * root).T, -(vectors.T @ slope) / root, (low, high), method="bvls", tol=1e-12
+        ).x
         scaled = np.clip(scaled, low, high)
     step = np.zeros(len(state.theta))
     step[free] = scaled / unit
-    step[free] = np.where(scaled == low, (lower - state.theta)[free], step[free])  # bounds are met exactly
+    step[free] = np.where(
+        scaled == low, (lower - state.theta)[free], step[free]
+    )  # bounds are met exactly
     step[free] = np.where(scaled == high, (problem.upper - state.theta)[free], step[free])
     return step, -float(slope @ scaled + 0.5 * scaled @ curve @ scaled)
 
@@ -154,10 +161,14 @@ def profile_limit(problem, state, i, rise, side):
         return minimise(problem, theta, held=(i,))[0].criterion - state.criterion - rise
 
     alone = np.where(np.arange(len(state.theta)) == i, bound, state.theta)
-    is_needed = np.isfinite(bound) and _try(problem, alone) is None  # no covariance is left without it
+    is_needed = (
+        np.isfinite(bound) and _try(problem, alone) is None
+    )  # no covariance is left without it
     for end in _tried(best, bound, side, is_needed):
         if excess(end) > 0:
-            return optimize.brentq(excess, *sorted([end, best]), xtol=1e-9 * max(abs(end), abs(best)), rtol=1e-7)
+            return optimize.brentq(
+                excess, *sorted([end, best]), xtol=1e-9 * max(abs(end), abs(best)), rtol=1e-7
+            )
     return bound
 
 

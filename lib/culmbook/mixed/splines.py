@@ -54,7 +54,10 @@ def smooth_line(values: pd.Series, segments: int | None = None) -> Smooth:
     (8, 8)
     """
     line, wiggles = _parts(values, segments)
-    return Smooth(pd.DataFrame({values.name: line}, index=values.index), [basis(f"smooth {values.name}", wiggles)])
+    return Smooth(
+        pd.DataFrame({values.name: line}, index=values.index),
+        [basis(f"smooth {values.name}", wiggles)],
+    )
 
 
 def smooth_surface(rows: pd.Series, columns: pd.Series, segments: tuple = (None, None)) -> Smooth:
@@ -83,12 +86,20 @@ def smooth_surface(rows: pd.Series, columns: pd.Series, segments: tuple = (None,
     Lee, Durban & Eilers (2013) Comput. Stat. Data Anal. 61:22-37 for the surface in parts; Rodriguez-Alvarez et al.
     (2018) Spat. Stat. 23:52-71 for field trials.
     """
-    (line_r, wiggles_r), (line_c, wiggles_c) = _parts(rows, segments[0]), _parts(columns, segments[1])
+    (line_r, wiggles_r), (line_c, wiggles_c) = (
+        _parts(rows, segments[0]),
+        _parts(columns, segments[1]),
+    )
     r, c = rows.name, columns.name
     fixed = pd.DataFrame({r: line_r, c: line_c, f"{r} x {c}": line_r * line_c}, index=rows.index)
     both = (wiggles_r[:, :, None] * wiggles_c[:, None, :]).reshape(len(rows), -1)
-    parts = {f"smooth {r}": wiggles_r, f"smooth {c}": wiggles_c, f"{c} x smooth {r}": line_c[:, None] * wiggles_r,
-             f"{r} x smooth {c}": line_r[:, None] * wiggles_c, f"smooth {r} x smooth {c}": both}
+    parts = {
+        f"smooth {r}": wiggles_r,
+        f"smooth {c}": wiggles_c,
+        f"{c} x smooth {r}": line_c[:, None] * wiggles_r,
+        f"{r} x smooth {c}": line_r[:, None] * wiggles_c,
+        f"smooth {r} x smooth {c}": both,
+    }
     return Smooth(fixed, [basis(name, _scaled(matrix)) for name, matrix in parts.items()])
 
 
@@ -97,9 +108,13 @@ def _parts(values, segments):
     position = values.to_numpy(float)
     distinct = np.unique(position)
     if not np.isfinite(position).all():
-        raise ValueError(f"{values.name} is missing in {int((~np.isfinite(position)).sum())} of {len(values)} rows")
+        raise ValueError(
+            f"{values.name} is missing in {int((~np.isfinite(position)).sum())} of {len(values)} rows"
+        )
     if len(distinct) < 4:
-        raise ValueError(f"{values.name} has {len(distinct)} distinct positions; a smooth trend needs at least four")
+        raise ValueError(
+            f"{values.name} has {len(distinct)} distinct positions; a smooth trend needs at least four"
+        )
     low, high = distinct[0], distinct[-1]
     segments = segments or min(len(distinct) - 1, _MOST_SEGMENTS)
     step = (high - low) / segments
@@ -108,7 +123,9 @@ def _parts(values, segments):
     penalty = np.diff(np.eye(splines.shape[1]), 2, axis=0)
     size, vectors = np.linalg.eigh(penalty.T @ penalty)
     kept = size > _NOTHING * size[-1]
-    return 2 * (position - low) / (high - low) - 1, _scaled(splines @ vectors[:, kept] / np.sqrt(size[kept]))
+    return 2 * (position - low) / (high - low) - 1, _scaled(
+        splines @ vectors[:, kept] / np.sqrt(size[kept])
+    )
 
 
 def _scaled(matrix):

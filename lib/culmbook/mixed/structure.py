@@ -47,9 +47,13 @@ class _Piece:
         """``sum Z'pZ`` over blocks and outer levels, m x m, for blocks ``p`` of a matrix."""
         if self.inner is not None:
             index = self.inner[:, :, None] * m + self.inner[:, None, :]
-            return np.bincount(index.ravel(), (p * self.same).ravel(), minlength=m * m).reshape(m, m)
+            return np.bincount(index.ravel(), (p * self.same).ravel(), minlength=m * m).reshape(
+                m, m
+            )
         if self.design is not None:
-            return np.einsum("gia,gij,gjb->ab", self.design, p * self.same, self.design, optimize=True)
+            return np.einsum(
+                "gia,gij,gjb->ab", self.design, p * self.same, self.design, optimize=True
+            )
         return np.array([[np.vdot(p, self.same)]])
 
 
@@ -93,11 +97,17 @@ class Structure:
         self.places = [slice(a, b) for a, b in zip(ends, ends[1:], strict=False)]
         self.n_theta = int(ends[-1])
         block = _elimination(x, terms, candidates)
-        self.nested = [k for k, t in enumerate(terms) if t.code is not None and is_nested(t.code, block)]
+        self.nested = [
+            k for k, t in enumerate(terms) if t.code is not None and is_nested(t.code, block)
+        ]
         self.crossed = [k for k in range(len(terms)) if k not in self.nested]
         self.owner = np.concatenate(  # the parameter behind each column of U
             [np.empty(0, int)]
-            + [np.tile(np.arange(terms[k].m), len(terms[k].levels)) + self.places[k].start for k in self.crossed])
+            + [
+                np.tile(np.arange(terms[k].m), len(terms[k].levels)) + self.places[k].start
+                for k in self.crossed
+            ]
+        )
         self.q = len(self.owner)
         self.batches = self._batches(block)
         first = terms[self.nested[0]] if len(self.nested) == 1 else None
@@ -154,11 +164,16 @@ class Structure:
 
     def kernels(self, theta):
         """``K`` of each term."""
-        return [t.kernel.matrix(theta[place]) for t, place in zip(self.terms, self.places, strict=True)]
+        return [
+            t.kernel.matrix(theta[place]) for t, place in zip(self.terms, self.places, strict=True)
+        ]
 
     def random_times(self, theta, vector):
         """``(V - residual) v``."""
-        parts = [t.times(t.collect(vector), k) for t, k in zip(self.terms, self.kernels(theta), strict=True)]
+        parts = [
+            t.times(t.collect(vector), k)
+            for t, k in zip(self.terms, self.kernels(theta), strict=True)
+        ]
         return sum(parts, np.zeros(self.n))
 
     def simulated(self, theta, n, rng):
@@ -183,8 +198,10 @@ class Structure:
 
     def chain(self, theta, by_kernel):
         """Derivatives by each parameter from those by each term's K."""
-        parts = [np.tensordot(t.kernel.slopes(theta[place]), g)
-                 for t, place, g in zip(self.terms, self.places, by_kernel, strict=True)]
+        parts = [
+            np.tensordot(t.kernel.slopes(theta[place]), g)
+            for t, place, g in zip(self.terms, self.places, by_kernel, strict=True)
+        ]
         return np.concatenate([np.empty(0), *parts])
 
     def second(self, theta, by_kernel, size=None):
@@ -228,13 +245,17 @@ class Structure:
         m, parts, log_b = np.zeros(width * width), [], 0.0
         for batch in self.batches:
             if self.is_one_level:
-                inverse, log_det = _invert_level(padded[batch.rows], k[self.nested[0]][0, 0], batch.rows < self.n)
+                inverse, log_det = _invert_level(
+                    padded[batch.rows], k[self.nested[0]][0, 0], batch.rows < self.n
+                )
             else:
                 inverse, log_det = _invert(self._blocks(batch, k, padded[batch.rows]))
             a = inverse @ batch.w
             parts.append((inverse, a))
             log_b += log_det
-            m += np.bincount(batch.pairs, (batch.w.transpose(0, 2, 1) @ a).ravel(), minlength=width * width)
+            m += np.bincount(
+                batch.pairs, (batch.w.transpose(0, 2, 1) @ a).ravel(), minlength=width * width
+            )
         m = m.reshape(width, width)[:-1, :-1]
         scale = np.append(np.sqrt(theta[self.owner]), np.full(self.p, float(with_fixed)))
         inner = scale[:, None] * m * scale
@@ -282,12 +303,18 @@ class Factor:
         s = self.structure
         columns = np.atleast_2d(y.T).T
         t, width = columns.shape[1], s.q + s.p + 1
-        padded, by, c = np.vstack([columns, np.zeros(t)]), np.zeros((s.n + 1, t)), np.zeros(width * t)
+        padded, by, c = (
+            np.vstack([columns, np.zeros(t)]),
+            np.zeros((s.n + 1, t)),
+            np.zeros(width * t),
+        )
         for batch, (inverse, a) in zip(s.batches, self.parts, strict=True):
             here = padded[batch.rows]
             by[batch.rows] = inverse @ here
             index = batch.columns[:, :, None] * t + np.arange(t)
-            c += np.bincount(index.ravel(), (a.transpose(0, 2, 1) @ here).ravel(), minlength=width * t)
+            c += np.bincount(
+                index.ravel(), (a.transpose(0, 2, 1) @ here).ravel(), minlength=width * t
+            )
         solution = self._solution(c.reshape(width, t)[:-1])
         py = self.subtract(by, solution)
         return (solution, py) if y.ndim == 2 else (solution[:, 0], py[:, 0])
@@ -295,7 +322,9 @@ class Factor:
     def _solution(self, c):
         if "h" in self.__dict__:
             return self.h @ c
-        return self.scale[:, None] * linalg.cho_solve((self.chol, True), self.scale[:, None] * c, check_finite=False)
+        return self.scale[:, None] * linalg.cho_solve(
+            (self.chol, True), self.scale[:, None] * c, check_finite=False
+        )
 
     def spread(self, b):
         """``B^-1 W H[:, X] b``: each record's weight in combinations of fixed effects, one or columns of ``b``."""
@@ -361,8 +390,10 @@ def _elimination(x, terms, candidates):
     fit = [block for block in groupings if all(is_nested(t.code, block) for t in tied)]
     if not fit:
         names = " and ".join(repr(t.name) for t in tied)
-        raise ValueError(f"{names} are crossed; covariance between inner levels is possible for several terms "
-                         "only if one's outer levels hold the others'")
+        raise ValueError(
+            f"{names} are crossed; covariance between inner levels is possible for several terms "
+            "only if one's outer levels hold the others'"
+        )
     in_row, bases = np.count_nonzero(x) / n, [t.z.shape[1] for t in terms if t.code is None]
 
     def work(block):

@@ -96,7 +96,9 @@ def factor_analytic(k: int) -> int:
     Smith, Cullis & Thompson (2001) Biometrics 57:1138-1147.
     """
     if not isinstance(k, int) or k < 1:
-        raise ValueError(f"a factor-analytic kernel needs a whole number of factors, at least 1; not {k!r}")
+        raise ValueError(
+            f"a factor-analytic kernel needs a whole number of factors, at least 1; not {k!r}"
+        )
     return k
 
 
@@ -164,7 +166,11 @@ class Term:
 
     def collect(self, vector):
         """``Z'v`` as outer x inner."""
-        sums = self.z.T @ vector if self.cell is None else np.bincount(self.cell, vector, self.z.shape[1])
+        sums = (
+            self.z.T @ vector
+            if self.cell is None
+            else np.bincount(self.cell, vector, self.z.shape[1])
+        )
         return sums.reshape(len(self.levels), self.m)
 
     def times(self, table, k):
@@ -215,15 +221,24 @@ def make_terms(frame: pd.DataFrame, random) -> list[Term]:
     for i, one in enumerate(terms):
         for other in terms[:i]:
             if one.name == other.name or _alike(one, other):
-                raise ValueError(f"random terms {other.name!r} and {one.name!r} have the same levels; keep one")
+                raise ValueError(
+                    f"random terms {other.name!r} and {one.name!r} have the same levels; keep one"
+                )
     return terms
 
 
 def _make(frame, spec):
     if isinstance(spec, Basis):
         if len(spec.matrix) != len(frame):
-            raise ValueError(f"the matrix of {spec.name!r} has {len(spec.matrix)} rows, the frame {len(frame)}")
-        refuse_rows(frame, f"the matrix of {spec.name!r}", ~np.isfinite(spec.matrix).all(axis=1), "is not finite")
+            raise ValueError(
+                f"the matrix of {spec.name!r} has {len(spec.matrix)} rows, the frame {len(frame)}"
+            )
+        refuse_rows(
+            frame,
+            f"the matrix of {spec.name!r}",
+            ~np.isfinite(spec.matrix).all(axis=1),
+            "is not finite",
+        )
         levels = pd.RangeIndex(spec.matrix.shape[1])
         return Term(spec.name, kernels.Diagonal([""]), sparse.csr_array(spec.matrix), levels, [""])
     outer = spec if isinstance(spec, str) else spec.outer
@@ -234,10 +249,14 @@ def _make(frame, spec):
         raise ValueError(f"random term {outer!r} has one level: its variance cannot be estimated")
     if isinstance(spec, Slopes):
         names = ["intercept", *spec.numbers]
-        design = np.column_stack([np.ones(len(frame)), *(_numbers(frame, c, spec) for c in spec.numbers)])
+        design = np.column_stack(
+            [np.ones(len(frame)), *(_numbers(frame, c, spec) for c in spec.numbers)]
+        )
         kernel = kernels.make("unstructured" if spec.correlated else "diagonal", names, None, None)
         return Term(spec.name, kernel, _columns(code, design), labels, names, code, design=design)
-    return Term(spec, kernels.Diagonal([""]), _columns(code, np.ones((len(frame), 1))), labels, [""], code)
+    return Term(
+        spec, kernels.Diagonal([""]), _columns(code, np.ones((len(frame), 1))), labels, [""], code
+    )
 
 
 def _numbers(frame, column, spec):
@@ -251,9 +270,13 @@ def _numbers(frame, column, spec):
 def _over(frame, spec, code, labels):
     inner, inner_labels = code_levels(frame, ":".join(spec.inner))
     if len(inner_labels) < 2:
-        raise ValueError(f"the inner index of {spec.name!r} has one level ({inner_labels[0]}); a kernel needs two")
+        raise ValueError(
+            f"the inner index of {spec.name!r} has one level ({inner_labels[0]}); a kernel needs two"
+        )
     m, n = len(inner_labels), len(frame)
-    kernel = kernels.make(spec.kernel, list(inner_labels), _coordinates(frame, spec, inner), spec.inner)
+    kernel = kernels.make(
+        spec.kernel, list(inner_labels), _coordinates(frame, spec, inner), spec.inner
+    )
     z = sparse.csr_array((np.ones(n), (np.arange(n), code * m + inner)), shape=(n, len(labels) * m))
     return Term(spec.name, kernel, z, labels, list(inner_labels), code, inner=inner)
 
@@ -265,7 +288,9 @@ def _coordinates(frame, spec, inner):
     try:
         return first[list(spec.inner)].astype(float).to_numpy()
     except (TypeError, ValueError):
-        raise ValueError(f"kernel {spec.kernel!r} of {spec.name!r} needs numbers in {', '.join(spec.inner)}") from None
+        raise ValueError(
+            f"kernel {spec.kernel!r} of {spec.name!r} needs numbers in {', '.join(spec.inner)}"
+        ) from None
 
 
 def _columns(code, design):
@@ -315,7 +340,9 @@ def refuse_aliased(design: pd.DataFrame) -> None:
 
 def columns_of(fixed: str | pd.DataFrame, random) -> list[str]:
     """Columns that the fixed effects' formula and the random terms name."""
-    columns = [c for term in random for c in (term.split(":") if isinstance(term, str) else term.columns)]
+    columns = [
+        c for term in random for c in (term.split(":") if isinstance(term, str) else term.columns)
+    ]
     return columns + (sorted(Formula(fixed).required_variables) if isinstance(fixed, str) else [])
 
 
@@ -323,7 +350,9 @@ def refuse_absent(frame: pd.DataFrame, columns) -> None:
     """Raise where a frame lacks columns, naming them."""
     absent = [c for c in dict.fromkeys(columns) if c not in frame.columns]
     if absent:
-        raise ValueError(f"no column {', '.join(absent)}; there are {', '.join(map(str, frame.columns))}")
+        raise ValueError(
+            f"no column {', '.join(absent)}; there are {', '.join(map(str, frame.columns))}"
+        )
 
 
 def refuse_rows(frame: pd.DataFrame, column: str, bad, what: str, of: str = "rows") -> None:
@@ -361,7 +390,12 @@ def refuse_incomplete(frame: pd.DataFrame, columns, fixed: str | pd.DataFrame, r
     refuse_other_length(frame, fixed)
     if not isinstance(fixed, str):
         for column in fixed.columns:
-            refuse_rows(frame, f"fixed effect {column}", ~np.isfinite(fixed[column].to_numpy(float)), "is missing")
+            refuse_rows(
+                frame,
+                f"fixed effect {column}",
+                ~np.isfinite(fixed[column].to_numpy(float)),
+                "is missing",
+            )
 
 
 def weight_rows(weights: pd.DataFrame, names: pd.Index) -> np.ndarray:
@@ -374,5 +408,7 @@ def weight_rows(weights: pd.DataFrame, names: pd.Index) -> np.ndarray:
     """
     unknown = [str(c) for c in weights.columns if c not in names]
     if unknown:
-        raise ValueError(f"no such coefficient: {', '.join(unknown)}; there are {', '.join(map(str, names))}")
+        raise ValueError(
+            f"no such coefficient: {', '.join(unknown)}; there are {', '.join(map(str, names))}"
+        )
     return weights.reindex(columns=names, fill_value=0.0).to_numpy(float)

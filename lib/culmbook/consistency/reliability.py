@@ -1,0 +1,301 @@
+"""How far can a hybrid's mean be trusted, and how many more seasons would it take?"""
+
+import numpy as np
+import pandas as pd
+
+from culmbook.consistency.draws import SeasonDraws, limits
+from culmbook.consistency.model import RESIDUAL, TERMS, SeasonsFit
+
+ENOUGH = 0.8
+"""Reliability at which a hybrid's mean is commonly taken as known (common practice, no source)."""
+MOST_SEASONS = 30
+_OF_HYBRIDS = ("hybrid_site", "hybrid_season", "hybrid_site_season", "plot_key")
+
+
+def component_table(
+    seasons: SeasonsFit, drawn: SeasonDraws, *, level: float = 0.95
+) -> pd.DataFrame:
+    """Variances of the model with their intervals.
+
+    Parameters
+    ----------
+    seasons : SeasonsFit
+    drawn : SeasonDraws
+        Of the same fit.
+    level : float
+        Of the intervals, 0 to 1.
+
+    Returns
+    -------
+    DataFrame
+        ``term, label, variance, lower, upper, sd, share``: restricted maximum likelihood estimates, central
+        posterior limits (from 0 where the estimate is 0), and the share of the sum. On the log scale ``sd``
+        is about a relative difference.
+    """
+    rows = []
+    for term in [*seasons.terms, RESIDUAL]:
+        estimate = (
+            seasons.residual_variance if term == RESIDUAL else float(seasons.fit.variances[term])
+        )
+        _, low, high = limits(drawn.sets[term].to_numpy(), level)
+        rows.append(
+            (
+                term,
+                TERMS.get(term, term),
+                estimate,
+                min(low, estimate) if estimate > 0 else 0.0,
+                max(high, estimate),
+            )
+        )
+    table = pd.DataFrame(rows, columns=["term", "label", "variance", "lower", "upper"])
+    return table.assign(
+        sd=np.sqrt(table["variance"]), share=table["variance"] / table["variance"].sum()
+    )
+
+
+def repeatability(variances) -> np.ndarray | float:
+    """Correlation between two seasons' cuts of the same plot.
+
+    Parameters
+    ----------
+    variances : mapping
+        Variance by term of :data:`culmbook.consistency.model.TERMS` and ``'residual'``, numbers or arrays; terms
+        not in it are 0.
+
+    Returns
+    -------
+    float or ndarray
+        0 to 1; NaN where all variances are 0.
+
+    Notes
+    -----
+    Variance of what stays (hybrid, hybrid × site, plot) over that and what changes with the season (hybrid
+    × season, hybrid × site × season, residual). What whole replicates, main plots, sites and seasons share
+    is left out: it is the same for all hybrids that are compared.
+
+    References
+    ----------
+    Falconer & Mackay (1996) Introduction to Quantitative Genetics, 4th ed., ch. 8.
+
+    Examples
+    --------
+    >>> round(repeatability({"hybrid": 3.0, "plot_key": 1.0, "hybrid_season": 1.0, "residual": 3.0}), 2)
+    0.5
+    """
+    stays = sum(_of(variances, t) for t in ("hybrid", "hybrid_site", "plot_key"))
+    changes = sum(_of(variances, t) for t in ("hybrid_season", "hybrid_site_season", RESIDUAL))
+    return _ratio(stays, stays + changes)
+
+
+def reliability(variances, sites, seasons, replicates) -> np.ndarray | float:
+    """Squared correlation between a hybrid's mean over a plan and its lasting value over sites and seasons.
+
+    Parameters
+    ----------
+    variances : mapping
+        As in :func:`repeatability`.
+    sites, seasons, replicates : int or array_like
+        At least 1; the same plots are cut in all seasons.
+
+    Returns
+    -------
+    float or ndarray
+        0 to 1; NaN where all variances are 0.
+
+    Raises
+    ------
+    ValueError
+        A number under 1.
+
+    Notes
+    -----
+    ``h / (h + hs/s + hy/y + hsy/(s y) + p/(s r) + e/(s y r))``: variances of hybrid h, hybrid × site hs,
+    hybrid × season hy, hybrid × site × season hsy, plot p, residual e. More seasons do nothing about plots
+    that are good or bad for ever, more replicates nothing about seasons.
+
+    References
+    ----------
+    Comstock & Moll (1963) in Statistical Genetics and Plant Breeding, NAS-NRC 982:164-196.
+
+    Examples
+    --------
+    >>> round(reliability({"hybrid": 2.0, "hybrid_season": 1.0, "residual": 4.0}, 1, 2, 4), 3)
+    0.667
+    """
+    own = _of(variances, "hybrid")
+    return _ratio(own, own + error_variance(variances, sites, seasons, replicates))
+
+
+def error_variance(variances, sites, seasons, replicates) -> np.ndarray | float:
+    """Variance of a hybrid's mean over a plan around its lasting value.
+
+    Parameters
+    ----------
+    variances, sites, seasons, replicates
+        As in :func:`reliability`.
+
+    Returns
+    -------
+    float or ndarray
+        The sum that follows ``h`` in the equation there.
+
+    Raises
+    ------
+    ValueError
+        A number under 1.
+
+    Examples
+    --------
+    >>> error_variance({"hybrid": 2.0, "hybrid_season": 1.0, "residual": 4.0}, 1, 2, 4)
+    1.0
+    """
+    s, y, r = (np.asarray(v, float) for v in (sites, seasons, replicates))
+    if min(s.min(), y.min(), r.min()) < 1:
+        raise ValueError("a plan has at least 1 site, 1 season and 1 replicate")
+    error = (
+        _of(variances, "hybrid_site") / s
+        + _of(variances, "hybrid_season") / y
+        + _of(variances, "hybrid_site_season") / (s * y)
+        + _of(variances, "plot_key") / (s * r)
+        + _of(variances, RESIDUAL) / (s * y * r)
+    )
+    return float(error) if np.ndim(error) == 0 else error
+
+
+def _of(variances, term):
+    return np.asarray(variances[term], float) if term in variances else 0.0
+
+
+def _ratio(part, whole):
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = np.asarray(part, float) / np.asarray(whole, float)
+    return float(value) if value.ndim == 0 else value
+
+
+def estimates(seasons: SeasonsFit) -> pd.Series:
+    """Variance estimates by term and ``'residual'``."""
+    own = seasons.fit.variances.reindex(list(seasons.terms))
+    return pd.concat([own, pd.Series({RESIDUAL: seasons.residual_variance})])
+
+
+def trust_table(
+    seasons: SeasonsFit, drawn: SeasonDraws, plans, *, level: float = 0.95
+) -> pd.DataFrame:
+    """Repeatability, and reliability of a hybrid's mean for plans, with intervals.
+
+    Parameters
+    ----------
+    seasons : SeasonsFit
+    drawn : SeasonDraws
+    plans : sequence of tuple
+        Sites, seasons and replicates of each plan.
+    level : float
+
+    Returns
+    -------
+    DataFrame
+        ``what, sites, seasons, replicates, value, lower, upper``: repeatability first (no plan), then a row
+        per plan. The value is that of the estimated variances, or the nearer limit where it lies outside
+        the interval. Where one site was cut, what a hybrid does there counts as lasting.
+
+    Raises
+    ------
+    ValueError
+        One season was cut, which does not tell what stays; or a plan with several sites where one was cut.
+    """
+    _refuse_untold(seasons.records, plans)
+    own, all_draws = estimates(seasons), drawn.sets
+    rows = [
+        (
+            "repeatability",
+            None,
+            None,
+            None,
+            repeatability(own),
+            *limits(repeatability(all_draws), level)[1:],
+        )
+    ]
+    for plan in plans:
+        low, high = limits(reliability(all_draws, *plan), level)[1:]
+        rows.append(("reliability", *plan, reliability(own, *plan), low, high))
+    table = pd.DataFrame(
+        rows, columns=["what", "sites", "seasons", "replicates", "value", "lower", "upper"]
+    )
+    table["value"] = table["value"].clip(table["lower"], table["upper"])
+    return table.astype(dict.fromkeys(("sites", "seasons", "replicates"), "Int64"))
+
+
+def _refuse_untold(records, plans):
+    if records["season"].nunique() < 2:
+        raise ValueError(
+            "one season was cut after establishment: it does not tell what stays from season to season"
+        )
+    if records["site"].nunique() < 2 and any(sites > 1 for sites, _, _ in plans):
+        raise ValueError("one site was cut: it does not tell what more sites would give")
+
+
+def merged_words(seasons: SeasonsFit) -> str:
+    """Say which of the hybrids' variances the layout cannot tell apart; blank where it tells all.
+
+    Parameters
+    ----------
+    seasons : SeasonsFit
+
+    Returns
+    -------
+    str
+    """
+    records = seasons.records
+    codes = {t: tuple(pd.factorize(records[t])[0]) for t in (*seasons.terms, *_OF_HYBRIDS)}
+    pairs = [
+        (TERMS[t], next((TERMS[k] for k in seasons.terms if codes[k] == codes[t]), RESIDUAL))
+        for t in _OF_HYBRIDS
+        if t not in seasons.terms
+    ]
+    return " ".join(
+        f"In this layout {own} cannot be told from {other}: its variance is part of that."
+        for own, other in pairs
+    )
+
+
+def seasons_needed(
+    variances, sites: int, replicates: int, *, enough: float = ENOUGH, most: int = MOST_SEASONS
+) -> int | None:
+    """Least number of seasons, in all, that makes a hybrid's mean reliable enough.
+
+    Parameters
+    ----------
+    variances : mapping
+        As in :func:`reliability`.
+    sites, replicates : int
+    enough : float
+        Over 0, under 1.
+    most : int
+        Seasons looked at.
+
+    Returns
+    -------
+    int or None
+        None where no number of seasons up to ``most`` is enough: sites and plots then set the limit.
+
+    Examples
+    --------
+    >>> seasons_needed({"hybrid": 1.0, "hybrid_season": 1.0}, 3, 3)
+    4
+    """
+    if not 0 < enough < 1:
+        raise ValueError(f"enough = {enough}: a reliability lies between 0 and 1")
+    years = np.arange(1, most + 1)
+    reached = np.flatnonzero(reliability(variances, sites, years, replicates) >= enough - 1e-12)
+    return int(years[reached[0]]) if len(reached) else None
+
+
+def reliability_grid(
+    variances, replicates: int, *, sites: int = 8, seasons: int = 8
+) -> pd.DataFrame:
+    """Reliability by number of sites (rows) and seasons (columns), from 1 up."""
+    s, y = np.arange(1, sites + 1), np.arange(1, seasons + 1)
+    values = reliability(variances, s[:, None], y[None, :], replicates)
+    return pd.DataFrame(
+        values, index=pd.Index(s, name="sites"), columns=pd.Index(y, name="seasons")
+    )

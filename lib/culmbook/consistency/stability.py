@@ -1,0 +1,356 @@
+"""How does each hybrid answer to good and bad environments? Stability, regression, superiority.
+
+All work on a table of cells, one mean per hybrid and environment (site-season). Cells may be missing:
+hybrids and environments are then adjusted for each other by least squares; nothing is deleted or averaged
+over unequal cells.
+"""
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, stats
+
+from culmbook.text.words import n_of
+from culmbook.yields.means import fit_means
+
+REWARDS = {
+    "mean": "high yield, whatever it costs in evenness",
+    "worst season": "a high floor: yield in the poorest of the seasons seen",
+    "coefficient of variation": "evenness over seasons, weather included; a low yielder may have it too",
+    "stability variance": "following the other hybrids up and down; a high or low yield does not count",
+    "regression on the environment": "a slope over 1 suits good environments, under 1 poor ones",
+    "deviation from regression": "answers that the environment's mean predicts",
+    "superiority": "being near the best hybrid wherever it stands; mostly high yield",
+    "rank": "the order among hybrids, whatever the distances",
+}
+"""What each statistic rewards."""
+
+
+def cell_means(records: pd.DataFrame) -> tuple[pd.DataFrame, dict]:
+    """Adjusted mean of each hybrid in each site-season, from the plots' own layout there.
+
+    Parameters
+    ----------
+    records : DataFrame
+        From :func:`culmbook.consistency.model.season_records`.
+
+    Returns
+    -------
+    tuple
+        Cells ``hybrid, environment, value, error_variance`` on the scale of ``response``, and why
+        site-seasons are left out, by site-season.
+    """
+    parts, refused = [], {}
+    for environment, own in records.groupby("environment"):
+        try:
+            means = fit_means(own, "response")
+        except ValueError as why:
+            refused[environment] = str(why)
+            continue
+        table = means.fit.contrast(means.weights)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "hybrid": means.hybrids,
+                    "environment": environment,
+                    "value": table["estimate"].to_numpy(),
+                    "error_variance": table["se"].to_numpy() ** 2,
+                }
+            )
+        )
+    if not parts:
+        raise ValueError(
+            f"no site-season gives means of its hybrids: {next(iter(refused.values()))}"
+        )
+    return pd.concat(parts, ignore_index=True), refused
+
+
+def _checked(cells, least_hybrids, least_environments):
+    if cells.duplicated(["hybrid", "environment"]).any():
+        raise ValueError("a hybrid has two values in one environment: give one mean per cell")
+    if not np.isfinite(cells["value"].to_numpy(float)).all():
+        raise ValueError("a cell has no finite value: leave such rows out")
+    n = cells["hybrid"].nunique(), cells["environment"].nunique()
+    if n[0] < least_hybrids or n[1] < least_environments:
+        raise ValueError(
+            f"{n_of(n[0], 'hybrid')} and {n_of(n[1], 'environment')} are too few: "
+            f"it takes {least_hybrids} and {least_environments}"
+        )
+    return cells.astype({"hybrid": str, "environment": str}).sort_values(
+        ["hybrid", "environment"], ignore_index=True
+    )
+
+
+def _additive(cells):
+    """Design of hybrids and environments, both with all but the last environment."""
+    hybrids = pd.get_dummies(cells["hybrid"], dtype=float)
+    environments = pd.get_dummies(cells["environment"], dtype=float).iloc[:, :-1]
+    design = pd.concat([hybrids, environments], axis=1)
+    if np.linalg.matrix_rank(design.to_numpy()) < design.shape[1]:
+        raise ValueError(
+            "some hybrids share no environment, even through others, so they cannot be set beside each other"
+        )
+    return design
+
+
+def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
+    """Stability variance of each hybrid: how far it departs from what hybrid and environment add up to.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        ``hybrid, environment, value``, and ``error_variance`` of the value where known; three hybrids and
+        three environments at least; cells may be missing.
+    level : float
+
+    Returns
+    -------
+    DataFrame
+        ``hybrid, n_environments, stability_variance, lower, upper, without_error``, in squared units of the
+        value. ``stability_variance`` may be negative (unbiased, not bounded); ``without_error`` has the
+        mean error variance of the hybrid's cells taken off (missing where that is not known).
+
+    Raises
+    ------
+    ValueError
+        Two values in a cell, too few hybrids or environments, hybrids without a common environment.
+
+    Notes
+    -----
+    With residuals r = M y of the additive model, ``E(sum_j r_ij^2) = sum_k A_ik s_k`` with ``A_ik`` the sum
+    of ``M^2`` over the cells of i and of k; solved for s. In a complete table this is Shukla's estimator,
+    of which ecovalence is a linear function. Limits invert the distribution of the hybrid's sum of squares,
+    taken as a multiple of chi-squared with its first two moments, the other hybrids' variances at their
+    estimates (not under 0).
+
+    References
+    ----------
+    Shukla (1972) Heredity 29:237-245; Wricke (1962) Z. Pflanzenzuecht. 47:92-96; Rao (1970) J. Am. Stat.
+    Assoc. 65:161-172 for unequal variances.
+    """
+    cells = _checked(cells, 3, 3)
+    x = _additive(cells).to_numpy()
+    m = np.eye(len(x)) - x @ np.linalg.pinv(x)
+    code, names = pd.factorize(cells["hybrid"])
+    of = [np.flatnonzero(code == i) for i in range(len(names))]
+    squares = np.bincount(code, (m @ cells["value"].to_numpy(float)) ** 2)
+    a = np.array([[(m[np.ix_(i, k)] ** 2).sum() for k in of] for i in of])
+    estimate = _solve(a, squares)
+    bounds = [
+        _chi_limits(i, m, of, np.maximum(estimate, 0), squares[i], level) for i in range(len(names))
+    ]
+    table = pd.DataFrame(
+        {"hybrid": names, "n_environments": np.bincount(code), "stability_variance": estimate}
+    )
+    table[["lower", "upper"]] = bounds
+    error = (
+        cells.groupby("hybrid")["error_variance"].mean()
+        if "error_variance" in cells
+        else pd.Series(dtype=float)
+    )
+    return table.assign(
+        without_error=table["stability_variance"] - table["hybrid"].map(error).astype(float)
+    )
+
+
+def _solve(a, squares):
+    if np.linalg.cond(a) > 1e10:
+        raise ValueError(
+            "the table has too few cells in common to give each hybrid a variance of its own"
+        )
+    return np.linalg.solve(a, squares)
+
+
+def _chi_limits(i, m, of, others, observed, level):
+    """Values of hybrid i's variance at which its sum of squares would be as extreme as observed."""
+    own = m[np.ix_(of[i], of[i])]
+    rest = sum(
+        others[k] * m[np.ix_(of[i], of[k])] @ m[np.ix_(of[k], of[i])]
+        for k in range(len(of))
+        if k != i
+    )
+
+    def share_below(value):
+        block = rest + value * own @ own.T
+        mean, square = np.trace(block), (block**2).sum()
+        return stats.chi2.cdf(observed * mean / square, mean**2 / square) if square > 0 else 1.0
+
+    tail, most = (1 - level) / 2, max(observed / np.trace(own @ own.T), 1e-300)
+    found = []
+    for goal in (1 - tail, tail):
+        if share_below(1e-9 * most) <= goal:
+            found.append(0.0)
+            continue
+        top = most
+        while share_below(top) > goal:
+            top *= 4
+        found.append(optimize.brentq(lambda v: share_below(v) - goal, 1e-9 * most, top))
+    return found
+
+
+def environment_regression(
+    cells: pd.DataFrame, *, exclude_own: bool = True, level: float = 0.95
+) -> pd.DataFrame:
+    """Regression of each hybrid on the mean of the environment.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        As in :func:`stability_variances`; four hybrids and three environments at least.
+    exclude_own : bool
+        Leave the hybrid itself out of the mean it is set against; False for comparison with published tables.
+    level : float
+
+    Returns
+    -------
+    DataFrame
+        ``hybrid, n_environments, mean, slope, slope_lower, slope_upper, deviation_variance, r_squared``.
+        ``mean`` is the hybrid's value in the mean environment; ``deviation_variance`` the residual mean
+        square with the error variance of its cells taken off where known (may be negative). Hybrids in
+        fewer than three environments have no slope.
+
+    Raises
+    ------
+    ValueError
+        As :func:`stability_variances`, or environments that are all alike.
+
+    Notes
+    -----
+    The environment's mean is its effect in the additive least-squares model of the (other) hybrids, so it
+    does not depend on which hybrids were missing. With few hybrids it carries error of its own, which draws
+    slopes towards 0. In poor environments a hybrid has less room to differ: slopes on the raw scale partly
+    mirror the mean.
+
+    References
+    ----------
+    Finlay & Wilkinson (1963) Aust. J. Agric. Res. 14:742-754; Eberhart & Russell (1966) Crop Sci. 6:36-40.
+    """
+    cells = _checked(cells, 4, 3)
+    _additive(cells)
+    shared = _environment_effects(cells)
+    rows = []
+    for hybrid, own in cells.groupby("hybrid"):
+        effects = _environment_effects(cells[cells["hybrid"] != hybrid]) if exclude_own else shared
+        rows.append((hybrid, *_line(own, effects, level)))
+    columns = [
+        "hybrid",
+        "n_environments",
+        "mean",
+        "slope",
+        "slope_lower",
+        "slope_upper",
+        "deviation_variance",
+        "r_squared",
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _environment_effects(cells):
+    """Effect of each environment, their mean being 0."""
+    design = _additive(cells)
+    b = pd.Series(
+        np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0],
+        index=design.columns,
+    )
+    effects = b.reindex(sorted(cells["environment"].unique()), fill_value=0.0)
+    effects = effects - effects.mean()
+    if np.allclose(effects, 0, atol=1e-12 * max(cells["value"].abs().max(), 1e-300)):
+        raise ValueError("all environments gave the same mean: there is nothing to regress on")
+    return effects
+
+
+def _line(own, effects, level):
+    own = own[own["environment"].isin(effects.index)]
+    x, y, n = (
+        own["environment"].map(effects).to_numpy(float),
+        own["value"].to_numpy(float),
+        len(own),
+    )
+    sxx = ((x - x.mean()) ** 2).sum()
+    if n < 3 or sxx == 0:
+        return n, *[np.nan] * 6
+    slope = ((x - x.mean()) * y).sum() / sxx
+    rest = y - y.mean() - slope * (x - x.mean())
+    mean_square, total = (rest**2).sum() / (n - 2), ((y - y.mean()) ** 2).sum()
+    reach = stats.t.ppf(0.5 + level / 2, n - 2) * np.sqrt(mean_square / sxx)
+    error = own["error_variance"].mean() if "error_variance" in own else 0.0
+    r_squared = 1 - (rest**2).sum() / total if total > 0 else np.nan
+    return (
+        n,
+        y.mean() - slope * x.mean(),
+        slope,
+        slope - reach,
+        slope + reach,
+        mean_square - error,
+        r_squared,
+    )
+
+
+def superiority(cells: pd.DataFrame) -> pd.DataFrame:
+    """Mean square distance of each hybrid from the best one of every environment.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        As in :func:`stability_variances`; two hybrids and one environment at least.
+
+    Returns
+    -------
+    DataFrame
+        ``hybrid, n_environments, n_predicted, superiority``: half the mean squared distance, squared units
+        of the value, least (best) first. Missing cells stand at what hybrid and environment add up to;
+        ``n_predicted`` counts them.
+
+    Raises
+    ------
+    ValueError
+        As :func:`stability_variances`.
+
+    Notes
+    -----
+    ``P_i = sum_j (y_ij - max_k y_kj)^2 / (2 n)``. Measured bests are partly luck, so P of observed means is
+    too large for all; :func:`culmbook.consistency.statistics.season_statistics` gives it for the true values,
+    with limits.
+
+    References
+    ----------
+    Lin & Binns (1988) Can. J. Plant Sci. 68:193-198.
+
+    Examples
+    --------
+    >>> rows = [("a", "1", 4.0), ("b", "1", 6.0), ("a", "2", 5.0), ("b", "2", 3.0)]
+    >>> superiority(pd.DataFrame(rows, columns=["hybrid", "environment", "value"]))["superiority"].tolist()
+    [1.0, 1.0]
+    """
+    cells = _checked(cells, 2, 1)
+    wide = cells.pivot(index="hybrid", columns="environment", values="value")
+    filled = wide.where(wide.notna(), _predicted(cells).loc[wide.index, wide.columns])
+    table = pd.DataFrame(
+        {
+            "hybrid": wide.index,
+            "n_environments": wide.notna().sum(axis=1).to_numpy(),
+            "n_predicted": wide.isna().sum(axis=1).to_numpy(),
+            "superiority": superiority_of(filled.to_numpy()),
+        }
+    )
+    return table.sort_values(["superiority", "hybrid"], ignore_index=True)
+
+
+def _predicted(cells):
+    """Hybrid plus environment, for every combination."""
+    design = _additive(cells)
+    b = pd.Series(
+        np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0],
+        index=design.columns,
+    )
+    hybrids, environments = sorted(cells["hybrid"].unique()), sorted(cells["environment"].unique())
+    effects = b.iloc[len(hybrids) :].reindex(environments, fill_value=0.0)
+    return pd.DataFrame(
+        b.iloc[: len(hybrids)].to_numpy()[:, None] + effects.to_numpy(),
+        index=hybrids,
+        columns=environments,
+    )
+
+
+def superiority_of(values: np.ndarray) -> np.ndarray:
+    """Superiority from complete values; hybrids in the last but one place, environments in the last."""
+    return ((values - values.max(axis=-2, keepdims=True)) ** 2).mean(axis=-1) / 2

@@ -1,0 +1,250 @@
+"""The report's appendix: data used, rows refused or set aside, corrections, methods, cautions, versions."""
+
+from importlib.metadata import version
+
+import pandas as pd
+
+from culmbook.report.compose import Composed, table_block
+from culmbook.report.markdown import paragraph
+from culmbook.show.headings import Column
+from culmbook.show.page import ReportTable, table
+
+NETWORK_SCOPES = ("all", "network")
+MOST_ROWS, MOST_NOTES = 150, 40
+"""Longest lists of refused rows and of notes that are printed; the workbook holds all of them."""
+PACKAGES = ("culmbook", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "typst")
+
+CAUTIONS = (
+    "Results hold for the sites, ages, winters and protocols that were tested. Elsewhere they are no forecast; trials "
+    "usually show more than farms do.",
+    "Intervals show what this season, these sites and this design leave uncertain; they know nothing of seasons not "
+    "sampled, or of faults nobody wrote down.",
+    "Hybrids that flower and set fertile seed can spread beyond the plot. Whether a hybrid may be grown, where, and with "
+    "which buffer is for the plant-health and invasive-species rules of the country to say.",
+    "Film: whether it may stay in the field, and how it is taken off and disposed of, is for the maker and local rules "
+    "on waste.",
+    "Freezers and cryogens: bare skin burns on contact, and evaporating gas takes the air's place in a closed room. "
+    "Ventilate, wear gloves and face protection, never work alone.",
+    "Planters, film layers, cutters and balers: guards stay on, nobody clears a blockage while the drive turns, and the "
+    "maker's instructions come first.",
+    "Bales: dust and mould harm lungs, damp bales heat and can burn, and closed stores can fill with carbon monoxide.",
+    "This report is not agronomic, legal or investment advice. Local codes of practice, and people qualified and licensed "
+    "in them, decide.",
+)
+
+
+def of_site(frame: pd.DataFrame, site: str) -> pd.DataFrame:
+    """Keep the rows that touch a site: its own, and those that belong to no site."""
+    if site in NETWORK_SCOPES or "site" not in frame.columns:
+        return frame
+    return frame[frame["site"].isna() | (frame["site"] == site)]
+
+
+def _corrections_of(network, site: str) -> pd.DataFrame:
+    """Keep the corrections that touch a site; a key starts with its row's site, where the row has one."""
+    first = network.corrections["key"].astype("str").str.split("/").str[0]
+    others = set(network.tables["sites"]["site"]) - {site}
+    elsewhere = first.isin(others) & (network.corrections["table"] != "sites")
+    return network.corrections if site in NETWORK_SCOPES else network.corrections[~elsewhere]
+
+
+def _place(row) -> str:
+    where = [str(row.file)]
+    where += [f"line {row.line}"] if pd.notna(row.line) else []
+    where += [f"column {row.column}"] if pd.notna(row.column) else []
+    return ", ".join(where)
+
+
+def _problem_table(problems: pd.DataFrame, label: str, caption: str, seen: str) -> ReportTable:
+    frame = problems.assign(place=[_place(row) for row in problems.itertuples()])
+    return table(
+        frame,
+        label=label,
+        caption=caption,
+        columns={
+            "code": Column("Code", meaning="Kind of problem; E- refuses, N- is a note."),
+            "place": Column("Where", meaning="File, line (sheet row) and column."),
+            "value": Column("Value", meaning="The cell as it stands in the file."),
+            "rule": Column(seen, meaning="The rule that the value breaks, or what was noticed."),
+            "mend": Column("What mends it", meaning="What to change in the sheet."),
+        },
+    )
+
+
+def data_tables(network, site: str) -> list[ReportTable]:
+    """Make the tables about the data themselves; they go into the appendix and the workbook.
+
+    Parameters
+    ----------
+    network : culmbook.sheets.read.Network
+        With `files`, `problems`, `corrections` and `tables`.
+    site : str
+        A site code, or "all" for the network.
+
+    Returns
+    -------
+    list of ReportTable
+        Labels "files", "refused", "notes", "corrections", "plots-set-aside"; empty ones left out.
+    """
+    problems = of_site(network.problems, site)
+    refused = problems[problems["severity"] != "note"].sort_values(
+        "severity", kind="stable"
+    )  # files first
+    notes = problems[problems["severity"] == "note"]
+    corrections = _corrections_of(network, site)
+    made = [_files_table(of_site(network.files, site), corrections)]
+    if len(refused):
+        made.append(
+            _problem_table(
+                refused,
+                "refused",
+                "Files and rows refused: they are in no number.",
+                "What is wrong",
+            )
+        )
+    if len(notes):
+        made.append(
+            _problem_table(
+                notes,
+                "notes",
+                "Notes on the files: read and used, but worth a look.",
+                "What was noticed",
+            )
+        )
+    if len(corrections):
+        made.append(_corrections_table(corrections))
+    plots = of_site(network.tables["plots"], site)
+    aside = plots[plots["status"].notna() & (plots["status"] != "ok")]
+    return [*made, _aside_table(aside)] if len(aside) else made
+
+
+def _files_table(files: pd.DataFrame, corrections: pd.DataFrame) -> ReportTable:
+    kept = files["rows_kept"].mask(files["table"] == "corrections", corrections["applied"].sum())
+    frame = files.assign(short=files["sha256"].str.slice(0, 12), rows_kept=kept)
+    return table(
+        frame,
+        label="files",
+        caption="Files read.",
+        columns={
+            "file": Column("File", meaning="Path within the network folder."),
+            "rows": Column("Rows", kind="count", meaning="Data rows in the file."),
+            "rows_kept": Column(
+                "Rows used",
+                kind="count",
+                meaning="Rows that passed every check; of corrections, those applied.",
+            ),
+            "short": Column("SHA-256", meaning="First 12 digits of the file's SHA-256 hash."),
+        },
+        note="The hash is that of the file as it was read; its first 12 digits are given. A file for the whole "
+        "network also holds rows of other sites, which a site's report does not use.",
+    )
+
+
+def _corrections_table(corrections: pd.DataFrame) -> ReportTable:
+    day = "date" if pd.api.types.is_datetime64_any_dtype(corrections["on"]) else "text"
+    return table(
+        corrections,
+        label="corrections",
+        columns={
+            "table": Column("Table"),
+            "key": Column("Row"),
+            "column": Column("Column"),
+            "old_value": Column("Old value"),
+            "new_value": Column("New value"),
+            "by": Column("By"),
+            "on": Column("On", kind=day),
+            "why": Column("Why"),
+            "outcome": Column("Outcome"),
+        },
+        caption="Corrections kept beside the raw sheets, and what became of each.",
+    )
+
+
+def _aside_table(plots: pd.DataFrame) -> ReportTable:
+    is_blank = plots["status_cause"].isna().any()
+    return table(
+        plots,
+        label="plots-set-aside",
+        order=["site", "plot"],
+        columns={
+            "site": Column("Site"),
+            "plot": Column("Plot"),
+            "hybrid": Column("Hybrid"),
+            "status": Column("Status"),
+            "status_cause": Column("Cause"),
+            "status_reason": Column("Reason"),
+        },
+        caption="Plots whose status is not ok: kept in the data, left out of estimates unless a section says "
+        "otherwise.",
+        note="A blank cause counts as an outside one." if is_blank else "",
+    )
+
+
+def _block(shown: ReportTable) -> list[dict]:
+    most = MOST_NOTES if shown.label == "notes" else MOST_ROWS
+    return [table_block(shown.bundle(), f"appendix/{shown.label}", most)]
+
+
+def _set_aside(tables: dict[str, ReportTable]) -> list[dict]:
+    kept = [
+        block
+        for label in ("refused", "plots-set-aside", "notes")
+        if label in tables
+        for block in _block(tables[label])
+    ]
+    return kept or [paragraph("No row or file was refused, and no plot was set aside.")]
+
+
+def _methods(composed: Composed) -> list[dict]:
+    found = []
+    for part in composed.appendix:
+        found += [
+            {"t": "heading", "level": 2, "c": [{"t": "text", "s": part["title"]}]},
+            *part["blocks"],
+        ]
+    return found or [paragraph("The sections name their methods where they use them.")]
+
+
+def _versions(run: dict) -> list[dict]:
+    known = run.get("versions") or {name: version(name) for name in PACKAGES}
+    frame = pd.DataFrame({"name": list(known), "version": [str(v) for v in known.values()]})
+    return _block(
+        table(
+            frame,
+            label="versions",
+            caption="Software that computed this report.",
+            columns={"name": Column("Package"), "version": Column("Version")},
+        )
+    )
+
+
+def appendix(composed: Composed, tables: list[ReportTable], run: dict) -> list[dict]:
+    """Give the appendix's sections.
+
+    Parameters
+    ----------
+    composed : Composed
+        Content of the notebooks; its `appendix` holds the methods.
+    tables : list of ReportTable
+        From `data_tables`.
+    run : dict
+        May hold `versions`, a mapping of package to version.
+
+    Returns
+    -------
+    list of dict
+        ``{"title", "blocks"}`` each.
+    """
+    by_label = {shown.label: shown for shown in tables}
+    used = _block(by_label["files"]) if "files" in by_label else []
+    used += _block(by_label["corrections"]) if "corrections" in by_label else []
+    cautions = [
+        {"t": "list", "ordered": False, "start": 1, "items": [[paragraph(c)] for c in CAUTIONS]}
+    ]
+    return [
+        {"title": "Data used", "blocks": used or [paragraph("No file was read.")]},
+        {"title": "Rows refused or set aside", "blocks": _set_aside(by_label)},
+        {"title": "Methods and references", "blocks": _methods(composed)},
+        {"title": "Cautions", "blocks": cautions},
+        {"title": "Versions", "blocks": _versions(run)},
+    ]

@@ -1,0 +1,444 @@
+"""From the bare cells of one sheet to a header and rows: blank lines, titles, widths, odd characters.
+
+A :class:`Grid` is what a CSV file or a worksheet holds, before anything is known about it. `shape` finds
+the header and sorts the lines below it into rows, refused rows and notes; it judges form only, never the
+meaning of a value.
+"""
+
+import re
+from dataclasses import dataclass, field
+
+from culmbook.sheets.headers import MOST_COLUMNS, plain_header
+from culmbook.sheets.problems import note, refuse_file, refuse_row
+
+LONGEST_CELL = 32_767  # what a spreadsheet cell can hold
+HEADER_WITHIN = 30  # lines searched for the header
+MUST_BE_FILLED = "(must be filled)"  # stands above a needed column's name in our own empty sheets
+READ_ME = "read_me"  # the sheet beside the table in them, and how it begins
+READ_ME_BEGINS = "Type into the sheet beside this one and save it as XLSX under the name it has."
+
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\u2028\u2029]")
+
+
+@dataclass
+class Grid:
+    """Cells of one sheet as they stand, with the physical line each row starts on.
+
+    Parameters
+    ----------
+    file : str
+        Path relative to the network folder.
+    rows, lines : list
+        Cells and first physical line of every record, blank ones included.
+    ends : dict of int to int
+        Last physical line of the records (by index) that span several lines.
+    kinds : dict
+        (record index, column index) → kind of a worksheet cell; absent means text.
+    padded : bool
+        True for worksheets, whose rows may end early without losing a cell.
+    delimiter, encoding, sheet : str or None
+    first_line : int
+        First line of the sheet proper (2 under a ``sep=`` line).
+    is_cut : bool
+        The text does not end with a line end.
+    has_control : bool
+        Some cell may hold a control character or be overlong; False skips the search.
+    problems : list of Problem
+    """
+
+    file: str
+    rows: list
+    lines: list
+    ends: dict = field(default_factory=dict)
+    kinds: dict = field(default_factory=dict)
+    padded: bool = False
+    delimiter: str | None = None
+    encoding: str | None = None
+    sheet: str | None = None
+    first_line: int = 1
+    is_cut: bool = False
+    has_control: bool = True
+    problems: list = field(default_factory=list)
+
+
+@dataclass
+class Shape:
+    """Header and rows found in a grid (see :class:`culmbook.sheets.raw.RawTable` for the fields)."""
+
+    header: list = field(default_factory=list)
+    header_line: int = 0
+    columns: list = field(default_factory=list)
+    lines: list = field(default_factory=list)
+    rows: list = field(default_factory=list)
+    kinds: dict = field(default_factory=dict)
+    n_seen: int = 0
+    problems: list = field(default_factory=list)
+
+
+def has_control(text):
+    """Tell whether `text` holds a control or text-direction character.
+
+    Tab, line feed and carriage return do not count: a quoted field may hold them.
+    """
+    return bool(_CONTROL.search(text))
+
+
+def is_blank(row):
+    """Tell whether every cell of `row` is empty or holds only white space."""
+    return not row or (not row[0].strip() and not any(cell.strip() for cell in row))
+
+
+def n_names(row, names):
+    """Return how many different column names of `names` stand in `row`."""
+    return len(names & {plain_header(cell) for cell in row})
+
+
+def find_header(rows, names):
+    """Return the index of the header among the first rows, or None.
+
+    Parameters
+    ----------
+    rows : list of list of str
+    names : set of str
+        Column names of the table in the form of :func:`culmbook.sheets.headers.plain_header`; when empty, the header
+        is the first row that fills at least half as many cells as rows usually do.
+    """
+    first = [(i, row) for i, row in enumerate(rows[:HEADER_WITHIN]) if not is_blank(row)]
+    if names:
+        return next((i for i, row in first if n_names(row, names) >= 2), None)
+    filled = [sum(bool(cell.strip()) for cell in row) for _, row in first]
+    usual = max(sorted(set(filled)), key=filled.count, default=0)
+    return next((i for (i, _), n in zip(first, filled) if n >= usual / 2), None)
+
+
+def shape(grid, names=frozenset()):
+    """Find the header of a grid and sort what is below it into rows and refusals.
+
+    Parameters
+    ----------
+    grid : Grid
+    names : set of str
+        Known column names (see :func:`find_header`).
+
+    Returns
+    -------
+    Shape
+        With `problems`: E-EMPTY, E-HEADER, E-CTRL, E-QUOTE (whole file); E-FIELDS, E-CTRL, E-LONG, E-TABLE2
+        (one row each); N-TITLE, N-BLANK, N-TRAILSEP, N-EMPTYCOL.
+    """
+    at = find_header(grid.rows, names)
+    if at is None:
+        return Shape(problems=[_no_header(grid)])
+    cells = grid.rows[at]
+    found = Shape(header_line=grid.lines[at], problems=_above(grid, at))
+    width = max(i for i, cell in enumerate(cells) if cell.strip()) + 1
+    faults = _header_faults(grid, at, width)
+    if faults:
+        found.problems += faults
+        return found
+    kept = _body(grid, at, width, names, found)
+    _select_columns(grid, cells, width, kept, found)
+    if grid.has_control:
+        _refuse_cells(grid.file, found)
+    return found
+
+
+def _no_header(grid):
+    if all(is_blank(row) for row in grid.rows):
+        return refuse_file(
+            "E-EMPTY",
+            grid.file,
+            "the file is empty: it holds no header and no row",
+            "fill it in, or remove the file",
+        )
+    return refuse_file(
+        "E-HEADER",
+        grid.file,
+        f"no header: none of the first {HEADER_WITHIN} lines holds the column names of this table",
+        "write the column names above the first row",
+    )
+
+
+def _above(grid, at):
+    """Note what stands above the header, unless it is the title and the units of our own empty sheets."""
+    n = grid.lines[at] - grid.first_line
+    if n == 2 and at == 2 and any(cell.strip().endswith(MUST_BE_FILLED) for cell in grid.rows[1]):
+        return []
+    if any(not is_blank(row) for row in grid.rows[:at]):
+        return [
+            note(
+                "N-TITLE",
+                grid.file,
+                f"{n} row{'s' * (n > 1)} above the header: not read",
+                line=grid.first_line,
+            )
+        ]
+    return []
+
+
+def _header_faults(grid, at, width):
+    line, cells = grid.lines[at], grid.rows[at][:width]
+    if width > MOST_COLUMNS:
+        return [
+            refuse_file(
+                "E-HEADER",
+                grid.file,
+                f"the header has {width} or more columns, at most {MOST_COLUMNS} are read",
+                "keep the columns of one table",
+                line=line,
+            )
+        ]
+    return [
+        refuse_file(
+            "E-CTRL",
+            grid.file,
+            f"control character U+{ord(c[0]):04X} in the header",
+            "type this header again",
+            line=line,
+            column=cell.strip(),
+            value=cell,
+        )
+        for cell in cells
+        if (c := _CONTROL.search(cell))
+    ]
+
+
+def _body(grid, at, width, names, found):
+    """Return the indices of the records kept as rows; refusals and notes go to `found`."""
+    below = [i for i in range(at + 1, len(grid.rows)) if not is_blank(grid.rows[i])]
+    found.n_seen = len(below)
+    found.problems += _blank_note(grid, at, below)
+    own = {plain_header(c) for c in grid.rows[at]} - {""}
+    below = _refuse_second_table(grid, at, below, (own & names) or own, found)
+    swallowed = [i for i in below if i in grid.ends and _has_swallowed(grid, i, len(grid.rows[at]))]
+    if swallowed:
+        found.problems += [_open_quote(grid, i) for i in swallowed]
+        return []
+    if grid.padded:
+        return [i for i in below if not _outside(grid, i, width, found)]
+    return _of_full_width(grid, len(grid.rows[at]), width, below, found)
+
+
+def _blank_note(grid, at, below):
+    """Note blank lines above the last row, and in a worksheet blank-looking cells far below it."""
+    last = max(below, default=at)
+    n_records = last - at - len(below)
+    n = grid.lines[last] - grid.lines[at] - len(below) if grid.padded else n_records
+    where = ""
+    if grid.padded and last < len(grid.rows) - 1:
+        n += len(grid.rows) - 1 - last
+        where = f", down to row {grid.lines[-1]} far below the table"
+    if all(is_blank(row) for row in grid.rows[:at]):
+        n += grid.lines[at] - grid.first_line
+    return (
+        [note("N-BLANK", grid.file, f"{n} blank line{'s' * (n > 1)} skipped{where}")] if n else []
+    )
+
+
+def _refuse_second_table(grid, at, below, names, found):
+    """Return `below` without repeated headers, and without all rows from where another header stands."""
+    starts = {cell for cell in {grid.rows[i][0] for i in below} if plain_header(cell) in names}
+    repeats = set()
+    for k, i in enumerate(below) if starts else ():
+        if grid.rows[i][0] not in starts or n_names(grid.rows[i], names) < 2:
+            continue
+        if _plain(grid.rows[i]) != _plain(grid.rows[at]):
+            found.problems += [_second_table(grid, j, i, "another header") for j in below[k:]]
+            below = below[:k]
+            break
+        found.problems.append(_second_table(grid, i, i, "the header again"))
+        repeats.add(i)
+    return [i for i in below if i not in repeats] if repeats else below
+
+
+def _plain(row):
+    return [plain_header(cell) for cell in row]
+
+
+def _second_table(grid, i, start, what):
+    return refuse_row(
+        "E-TABLE2",
+        grid.file,
+        grid.lines[i],
+        None,
+        _as_text(grid, i),
+        f"a second table starts in line {grid.lines[start]} ({what})",
+        "one table per file: move it to a file of its own",
+    )
+
+
+def _has_swallowed(grid, i, width):
+    """Tell whether a record over several lines has taken in other rows."""
+    row = grid.rows[i]
+    parts = [part for cell in row if "\n" in cell for part in cell.split("\n")]
+    return len(row) < width or (
+        width > 1 and any(part.count(grid.delimiter) >= width - 1 for part in parts)
+    )
+
+
+def _open_quote(grid, i):
+    return refuse_file(
+        "E-QUOTE",
+        grid.file,
+        f"a quoted field that starts on line {grid.lines[i]} runs on to "
+        f"line {grid.ends[i]} and takes in other rows",
+        "remove the stray quote",
+        line=grid.lines[i],
+        value=_as_text(grid, i),
+    )
+
+
+def _outside(grid, i, width, found):
+    """Refuse a worksheet row that has a cell to the right of the header."""
+    cell = next((c for c in grid.rows[i][width:] if c.strip()), None)
+    if cell is not None:
+        found.problems.append(
+            refuse_row(
+                "E-FIELDS",
+                grid.file,
+                grid.lines[i],
+                None,
+                cell,
+                f"a cell to the right of the table: the header ends with column {width}",
+                "move the remark into a column of the table",
+            )
+        )
+    return cell is not None
+
+
+def _of_full_width(grid, n_header, width, below, found):
+    """Return the records of the right number of fields, refusing the others."""
+    exact = [i for i in below if len(grid.rows[i]) == n_header]
+    others = [i for i in below if len(grid.rows[i]) != n_header] if len(exact) < len(below) else []
+    if not exact and others:
+        exact, others = _with_trailing_delimiter(grid, n_header, others, found)
+    found.problems += [_wrong_width(grid, i, n_header) for i in others]
+    if n_header > width:
+        exact = [i for i in exact if not _outside(grid, i, width, found)]
+    return exact
+
+
+def _with_trailing_delimiter(grid, n_header, others, found):
+    """Accept rows that all end with the same surplus of empty fields; return (accepted, refused)."""
+    surplus = {i: len(grid.rows[i]) - n_header for i in others}
+    longer = [
+        n
+        for i, n in surplus.items()
+        if n > 0 and not any(c.strip() for c in grid.rows[i][n_header:])
+    ]
+    if not longer:
+        return [], others
+    usual = max(sorted(set(longer)), key=longer.count)
+    taken = [
+        i
+        for i in others
+        if surplus[i] == usual and not any(c.strip() for c in grid.rows[i][n_header:])
+    ]
+    said = (
+        f"{len(taken)} rows end with a trailing delimiter that the header does not have: the empty field "
+        "at their end is left out"
+    )
+    found.problems.append(note("N-TRAILSEP", grid.file, said))
+    return taken, [i for i in others if i not in set(taken)]
+
+
+def _wrong_width(grid, i, n_header):
+    n = len(grid.rows[i])
+    rule, mend = (
+        f"{n} field{'s' * (n != 1)}, header has {n_header}",
+        "leave no field out: keep its delimiter",
+    )
+    if n > n_header:
+        mend = "remove the extra delimiter, or put the field that holds it in quotes"
+        if grid.delimiter == ",":
+            mend = "export with semicolons, or with decimal points; else remove the extra comma"
+    elif grid.is_cut and i == len(grid.rows) - 1:
+        rule, mend = f"{rule}: the file is cut off in its last line", "copy the file again"
+    return refuse_row("E-FIELDS", grid.file, grid.lines[i], None, _as_text(grid, i), rule, mend)
+
+
+def _as_text(grid, i):
+    return (grid.delimiter or "\t").join(grid.rows[i])
+
+
+def _select_columns(grid, cells, width, kept, found):
+    """Fill header, rows and kinds of `found`, leaving out columns without name and content."""
+    rows = grid.rows
+    columns = [
+        j
+        for j in range(width)
+        if cells[j].strip() or any(j < len(rows[i]) and rows[i][j].strip() for i in kept)
+    ]
+    n_empty = (len(cells) if not grid.padded else width) - len(columns)
+    if n_empty:
+        found.problems.append(
+            note(
+                "N-EMPTYCOL",
+                grid.file,
+                f"{n_empty} empty column{'s' * (n_empty > 1)} without a name left out",
+            )
+        )
+    found.columns, found.header = columns, [cells[j] for j in columns]
+    found.lines = [grid.lines[i] for i in kept]
+    found.rows = [rows[i] for i in kept]
+    if grid.padded:
+        found.rows = [row + [""] * (width - len(row)) for row in found.rows]
+    if n_empty or grid.padded or any(len(row) != len(columns) for row in found.rows):
+        found.rows = [[row[j] for j in columns] for row in found.rows]
+    if not grid.kinds:
+        return
+    row_at, column_at = {i: k for k, i in enumerate(kept)}, {j: k for k, j in enumerate(columns)}
+    found.kinds = {
+        (row_at[i], column_at[j]): kind
+        for (i, j), kind in grid.kinds.items()
+        if i in row_at and j in column_at
+    }
+
+
+def _refuse_cells(file, found):
+    """Refuse the rows that hold a control character or an overlong cell."""
+    faults = [
+        (i, fault)
+        for i, row in enumerate(found.rows)
+        for j, cell in enumerate(row)
+        if (fault := _cell_fault(file, found, i, j, cell))
+    ]
+    if not faults:
+        return
+    found.problems += [fault for _, fault in faults]
+    drop_rows(found, {i for i, _ in faults})
+
+
+def _cell_fault(file, found, i, j, cell):
+    place = (file, found.lines[i], found.header[j].strip(), cell)
+    if c := _CONTROL.search(cell):
+        return refuse_row(
+            "E-CTRL",
+            *place,
+            f"control character U+{ord(c[0]):04X} in the cell",
+            "type this cell again",
+        )
+    if len(cell) > LONGEST_CELL:
+        return refuse_row(
+            "E-LONG",
+            *place,
+            f"{len(cell)} characters in one cell, at most {LONGEST_CELL} are read",
+            "shorten the text",
+        )
+    return None
+
+
+def drop_rows(found, bad):
+    """Drop rows from a table of text cells, in place.
+
+    Parameters
+    ----------
+    found : Shape or RawTable
+        Its `rows`, `lines` and `kinds` are replaced.
+    bad : set of int
+        Positions in `rows`.
+    """
+    kept = [i for i in range(len(found.rows)) if i not in bad]
+    at = {i: k for k, i in enumerate(kept)}
+    found.rows, found.lines = [found.rows[i] for i in kept], [found.lines[i] for i in kept]
+    found.kinds = {(at[i], j): kind for (i, j), kind in found.kinds.items() if i in at}

@@ -1,0 +1,407 @@
+"""Read a network folder: every table checked, every problem listed, only good rows kept."""
+
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+
+from culmbook.sheets.assertion import assert_table
+from culmbook.sheets.conventions import Conventions
+from culmbook.sheets.corrections import Corrections
+from culmbook.sheets.crosschecks import cross_checks
+from culmbook.sheets.dictionary import corrections_table, empty_table, tables
+from culmbook.sheets.folder import list_folder, site_folders
+from culmbook.sheets.keys import (
+    check_folded,
+    check_folder_site,
+    check_key,
+    check_plots,
+    check_single_codes,
+    check_unique_sets,
+    known_codes,
+    set_aside_without_layout,
+)
+from culmbook.sheets.problems import problems_frame, refuse_file
+from culmbook.sheets.raw import read_raw
+from culmbook.sheets.rows import Rows
+from culmbook.sheets.rules import check_rules
+from culmbook.sheets.settings import FILE as SETTINGS_FILE
+from culmbook.sheets.settings import Settings, read_settings
+from culmbook.sheets.typed import read_sheet
+from culmbook.sheets.values import did_you_mean
+
+FILE_COLUMNS = {
+    "file": "str",
+    "table": "str",
+    "site": "str",
+    "rows": "Int64",
+    "rows_kept": "Int64",
+    "sha256": "str",
+    "bytes": "Int64",
+    "encoding": "str",
+    "delimiter": "str",
+    "decimal": "str",
+}
+
+
+@dataclass
+class Network:
+    """Everything that was read from a network folder.
+
+    Attributes
+    ----------
+    folder : pathlib.Path
+    site : str
+        ``all``, or the one site whose rows are held.
+    tables : dict of str to pandas.DataFrame
+        Every table of the dictionary; only rows that passed every check, sorted by site and key. Text is
+        ``str``, whole numbers ``Int64``, numbers ``float64``, dates ``datetime64[us]``; a blank is missing.
+        ``source_file`` and ``source_line`` say where a row stands. A table without file has no rows.
+    settings : Settings
+    problems : pandas.DataFrame
+        As :func:`culmbook.sheets.problems.problems_frame`.
+    files : pandas.DataFrame
+        One row per table file: file, table, site, rows, rows_kept, sha256, bytes, encoding, delimiter,
+        decimal.
+    corrections : pandas.DataFrame
+        The corrections with ``applied`` (bool) and ``outcome`` (words).
+    """
+
+    folder: Path
+    site: str
+    tables: dict
+    settings: Settings
+    problems: pd.DataFrame
+    files: pd.DataFrame
+    corrections: pd.DataFrame
+
+    def stopped(self, site, *needed):
+        """Return why a section cannot run for a site, in a sentence, or None when it can.
+
+        Parameters
+        ----------
+        site : str
+            A site, or ``all``.
+        *needed : str
+            The tables it needs; the tables those point at are needed too.
+        """
+        wanted = [*dict.fromkeys([*_with_parents(needed), *needed])]
+        errors = self.problems[self.problems["severity"] == "error_file"]
+        of_network = errors["site"].isna() & errors["table"].isin(
+            [*wanted, "settings", "corrections"]
+        )
+        of_site = (errors["site"] == site) & (errors["table"].isna() | errors["table"].isin(wanted))
+        errors = errors[of_network | of_site.fillna(False)]
+        if len(errors):
+            first = errors.iloc[0]
+            fate = "is missing" if first["code"] == "E-MISSING" else "was refused"
+            return f"{first['file']} {fate} ({first['code']}): {first['rule']}."
+        for name in wanted:
+            if len(_rows_of(self.tables[name], site)) == 0:
+                where = "" if site == "all" or not tables()[name].has_site else f" for site {site}"
+                return f"The table {name} has no usable rows{where}."
+        return None
+
+    def is_incomplete(self, site):
+        """Return whether any row or file that touches the site (``all``: any at all) was refused."""
+        errors = self.problems[self.problems["severity"] != "note"]
+        touched = (
+            errors if site == "all" else errors[errors["site"].isna() | (errors["site"] == site)]
+        )
+        return len(touched) > 0
+
+
+def _rows_of(frame, site):
+    return frame if site == "all" or "site" not in frame else frame[frame["site"] == site]
+
+
+def _with_parents(needed):
+    """Return the tables that the needed ones point at, those that point at nothing first."""
+    known, found = tables(), set()
+    todo = list(needed)
+    while todo:
+        for link in known[todo.pop()].foreign_keys:
+            if link.table not in found:
+                found.add(link.table)
+                todo.append(link.table)
+    return [name for name in known if name in found]
+
+
+def resolve_data(data):
+    """Return the network folder meant by `data`: from the working directory, else from the repository.
+
+    Parameters
+    ----------
+    data : str or path-like
+        Such as ``data/demo``.
+
+    Raises
+    ------
+    ValueError
+        If there is no such folder.
+    """
+    repository = Path(__file__).resolve().parents[3]
+    for folder in (Path(data), repository / data):
+        if folder.is_dir():
+            return folder.resolve()
+    looked = " or ".join(dict.fromkeys([str(Path.cwd()), str(repository)]))
+    raise ValueError(
+        f"data={str(data)!r}: no such folder in {looked}; give the folder that holds sites.csv"
+    )
+
+
+def demo_folder():
+    """Return the folder of the invented demo network in the repository."""
+    return resolve_data("data/demo")
+
+
+def read_network(data, *, site="all", today=None):
+    """Read and check a network folder.
+
+    Parameters
+    ----------
+    data : str or path-like
+        The folder; see :func:`resolve_data`.
+    site : str
+        ``all``, or one site: then only the files at the root and those of the site are read, and only its
+        rows are held (``hybrids`` whole; ``freeze_tests`` and ``decisions`` of the hybrids it grows).
+    today : datetime.date, optional
+        Dates after it are refused; the clock's date by default.
+
+    Returns
+    -------
+    Network
+
+    Raises
+    ------
+    ValueError
+        If there is no such folder or site. Faults of files and rows are never raised: see
+        ``Network.problems``.
+    """
+    reader = _Reader(resolve_data(data), site, today or date.today())
+    reader.read()
+    return reader.network()
+
+
+@dataclass
+class _Reader:
+    """The state of one reading: tables are read in order, those that others point at first."""
+
+    folder: Path
+    site: str
+    today: date
+    problems: list = field(default_factory=list)
+    rows: dict = field(default_factory=dict)
+    facts: list = field(default_factory=list)
+    unusable: set = field(default_factory=set)  # (table, site) whose codes cannot be compared with
+
+    def read(self):
+        """Read every table."""
+        self.table_files, subfolders, problems = list_folder(self.folder, self.folder)
+        self.problems += problems
+        self._mark_unusable(problems)
+        self.corrections = Corrections()
+        self.corrections = Corrections(self._read_corrections(), self.site)
+        for name in ("sites", "hybrids"):
+            self._read_table(name)
+        self._check_site()
+        self._add_site_folders(subfolders)
+        for name in tables():
+            if name not in self.rows:
+                self._read_table(name)
+        self._read_settings()
+        self._check_missing()
+        self.problems += self.corrections.problems()
+
+    def _check_site(self):
+        known = sorted(self.known_sites())
+        if self.site != "all" and known and self.site not in known:
+            raise ValueError(
+                f"site={self.site!r} is not in the table sites; {did_you_mean(self.site, known)}"
+            )
+
+    def known_sites(self):
+        """Return the codes of the sites that passed."""
+        rows = self.rows["sites"]
+        return set(rows.frame["site"][rows.ok])
+
+    def _add_site_folders(self, subfolders):
+        wanted = [
+            path
+            for path in subfolders
+            if self.site in ("all", path.name) or path.name.casefold() == self.site.casefold()
+        ]
+        folders, problems = site_folders(wanted, self.known_sites(), self.folder)
+        self.problems += problems
+        for name, folder in folders.items():
+            files, _, problems = list_folder(folder, self.folder, name)
+            self.table_files += files
+            self.problems += problems
+            self._mark_unusable(problems)
+
+    def _mark_unusable(self, problems):
+        self.unusable |= {(p.table, p.site) for p in problems if p.severity == "error_file"}
+
+    def _read_corrections(self):
+        files = [file for file in self.table_files if file.table == "corrections"]
+        if not files:
+            return None
+        rows, raw, conventions = self._read_file(files[0], corrections_table())
+        self._add_facts(raw, files[0], conventions)
+        self.problems += rows.problems
+        check_key(rows)
+        return rows
+
+    def _read_table(self, name):
+        """Read all files of one table, put its corrections in, and keep its rows and problems."""
+        table = tables()[name]
+        files = [file for file in self.table_files if file.table == name]
+        read = [self._read_file(file, table) for file in files]
+        rows = self._checked(table, [part for part, _, _ in read])
+        if self.corrections.apply(rows, {raw.file: raw for _, raw, _ in read}):
+            read = [self._read_again(file, table, raw) for file, (_, raw, _) in zip(files, read)]
+            rows = self._checked(table, [part for part, _, _ in read])
+        for file, (part, raw, conventions) in zip(files, read):
+            self._add_facts(raw, file, conventions)
+            self._mark_unusable(part.problems)
+        self.problems += rows.problems
+        self.rows[name] = rows
+
+    def _read_file(self, file, table):
+        return self._read_again(file, table, read_raw(file.path, self.folder, table.columns))
+
+    def _read_again(self, file, table, raw):
+        rows, conventions = read_sheet(raw, table, self.today, file.site)
+        if file.site and not table.has_site:
+            rows = Rows.empty(table)
+            rows.problems = [
+                refuse_file(
+                    "E-SITE",
+                    raw.file,
+                    f"rows of {table.name} belong to no single site",
+                    "move the file to the root of the network",
+                    table=table.name,
+                    site=file.site,
+                )
+            ]
+        return rows, raw, conventions or Conventions(None, "ambiguous")
+
+    def _checked(self, table, parts):
+        """Return the rows of all files of one table after every check between rows and tables."""
+        rows = Rows.joined(table, parts)
+        self._check_links(rows)
+        if table.name == "sites":
+            check_folded(rows, "site")
+        check_key(rows)
+        check_unique_sets(rows)
+        check_rules(rows, self.rows)
+        return rows
+
+    def _check_links(self, rows):
+        for link in rows.table.foreign_keys:
+            if (link.table, None) in self.unusable or not len(self.rows[link.table].ok):
+                continue
+            known = known_codes(self.rows[link.table], link.columns)
+            if len(link.fields) == 1:
+                check_single_codes(rows, link.fields[0], known)
+            else:
+                set_aside_without_layout(rows, {site for site, _ in known.good})
+                check_plots(rows, known)
+            if link.fields == ("site",) and rows.table.has_site:
+                check_folder_site(rows)
+                rows.keep_site(self.site, known.good)
+
+    def _check_missing(self):
+        """Refuse a network without the tables that all others point at."""
+        for name in ("sites", "hybrids", "plots"):
+            if (
+                not any(file.table == name for file in self.table_files)
+                and (name, None) not in self.unusable
+            ):
+                site = self.site if name == "plots" and self.site != "all" else None
+                self.problems.append(
+                    refuse_file(
+                        "E-MISSING",
+                        f"{name}.csv",
+                        f"the table {name} is missing",
+                        f"add {name}.csv or {name}.xlsx",
+                        table=name,
+                        site=site,
+                    )
+                )
+
+    def _add_facts(self, raw, file, conventions):
+        self.facts.append(
+            [
+                raw.file,
+                file.table,
+                file.site or None,
+                raw.n_rows,
+                None,
+                raw.sha256,
+                raw.n_bytes,
+                raw.encoding,
+                raw.delimiter,
+                conventions.decimal,
+            ]
+        )
+
+    def _read_settings(self):
+        hybrids = self.rows["hybrids"]
+        names = set(hybrids.frame["hybrid"][hybrids.ok]) if len(hybrids.ok) else None
+        self.settings, problems = read_settings(self.folder / SETTINGS_FILE, names)
+        self.problems += problems
+        if self.settings.crop_types:
+            named = hybrids.frame["crop_type"]
+            unnamed = hybrids.ok & (named.notna() & ~named.isin(self.settings.crop_types)).to_numpy(
+                bool
+            )
+            hybrids.remark(
+                unnamed,
+                "N-CROPTYPE",
+                "crop_type",
+                "not among the crop_types of settings.toml",
+                f"named there: {', '.join(self.settings.crop_types)}",
+            )
+            self.problems += hybrids.problems[-int(unnamed.sum()) :] if unnamed.any() else []
+
+    def network(self):
+        """Return what was read, cut to the site that was asked for."""
+        kept = {
+            name: self.rows[name].kept() if name in self.rows else empty_table(name)
+            for name in tables()
+        }
+        if self.site != "all":
+            grown = set(kept["plots"]["hybrid"])
+            kept |= {
+                name: kept[name][kept[name]["hybrid"].isin(grown)].reset_index(drop=True)
+                for name in ("freeze_tests", "decisions")
+            }
+            kept["sites"] = kept["sites"][kept["sites"]["site"] == self.site].reset_index(drop=True)
+        for name, frame in kept.items():
+            assert_table(name, frame)
+        self.problems += cross_checks(kept)
+        files = pd.DataFrame(self.facts, columns=list(FILE_COLUMNS)).astype(FILE_COLUMNS)
+        n_kept = pd.concat([frame["source_file"] for frame in kept.values()]).value_counts()
+        files["rows_kept"] = files["file"].map(n_kept).fillna(0).astype("Int64")
+        return Network(
+            self.folder,
+            self.site,
+            kept,
+            self.settings,
+            self._problems(),
+            files,
+            self.corrections.frame,
+        )
+
+    def _problems(self):
+        frame = problems_frame(self.problems)
+        known = self.known_sites()
+        if known:
+            frame["site"] = frame["site"].where(frame["site"].isin(known))
+        if self.site != "all":
+            frame = frame[frame["site"].isna() | (frame["site"] == self.site)].reset_index(
+                drop=True
+            )
+        return frame

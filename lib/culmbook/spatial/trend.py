@@ -1,0 +1,281 @@
+"""Is the field uneven, and how is its unevenness taken out of the hybrids' yields?
+
+A trend is what plots owe to their place and not to their hybrid. Blocks catch it only where they were laid
+along it; rows, columns and a smooth surface catch it wherever it runs.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from culmbook.consistency.model import season_records
+from culmbook.mixed import basis, over, smooth_line, smooth_surface
+from culmbook.text.numbers import fmt_list
+from culmbook.text.words import n_of
+
+BLOCKS = "blocks"
+ROWS_COLUMNS = "rows and columns"
+SURFACE = "surface"
+SURFACE_ROWS_COLUMNS = "surface with rows and columns"
+AR1 = "autoregressive"
+AR1_NUGGET = "autoregressive with nugget"
+KINDS = (BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS, AR1, AR1_NUGGET)
+"""Trends in the order in which they grow; each is added to replicates, blocks and main plots."""
+LEAST_POSITIONS = 4
+"""A smooth trend needs so many rows or columns."""
+_LEFT_OFF = 0.01  # share of a surface's variance that may go for the sake of fewer columns
+_NOTHING = 1e-8  # what is left of a column, relative, when others explain all of it
+
+
+class Trend(NamedTuple):
+    """What a trend adds to a model; ``residual`` is false where a term holds the residual already."""
+
+    fixed: pd.DataFrame
+    terms: list
+    residual: bool = True
+
+
+def trial_records(
+    harvests: pd.DataFrame,
+    plots: pd.DataFrame,
+    season: int | None = None,
+    *,
+    scale: str = "log",
+    first_crop_year: int = 1,
+) -> pd.DataFrame:
+    """Yields of plots with their places, ready for a trend.
+
+    Parameters
+    ----------
+    harvests : DataFrame
+        From :func:`culmbook.yields.harvest.plot_harvests`.
+    plots : DataFrame
+        Table ``plots``.
+    season : int, optional
+        Growing season; left out, all seasons.
+    scale, first_crop_year
+        As in :func:`culmbook.consistency.model.season_records`.
+
+    Returns
+    -------
+    DataFrame
+        As :func:`culmbook.consistency.model.season_records` gives it, with ``row, column``, missing where the table
+        plots has none.
+
+    Raises
+    ------
+    ValueError
+        As there.
+    """
+    own = harvests if season is None else harvests[harvests["growing_season"].eq(season)]
+    return with_places(season_records(own, scale=scale, first_crop_year=first_crop_year), plots)
+
+
+def with_places(records: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
+    """Records with the row and column of their plots."""
+    places = plots[["site", "plot", "row", "column"]]
+    return records.drop(columns=["row", "column"], errors="ignore").merge(
+        places, on=["site", "plot"], how="left"
+    )
+
+
+def trend_terms(
+    cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = None, random=()
+) -> Trend:
+    """Terms that a trend adds to a model of one site's records.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        One row per plot, or per plot and season: ``place`` (site and trial), ``plot, row, column`` and, where
+        plots are cut again, ``season``. Trials at one site have trends of their own with common variances.
+    kind : str
+        One of :data:`KINDS`.
+    fixed : DataFrame, optional
+        Fixed part of the model the terms go to, rows as ``cells``; terms that follow from it are left out.
+    random : sequence
+        Random terms the model already has; a term with the same levels as one of them is left out.
+
+    Returns
+    -------
+    Trend
+        Random terms alone: ``fixed`` has no columns, so that every kind has the same fixed part.
+
+    Raises
+    ------
+    ValueError
+        An unknown kind, places missing or taken twice, or too few rows and columns for the kind.
+
+    Notes
+    -----
+    *Rows and columns*: a random effect of each. *Surface*: cubic P-splines in mixed-model form, a course
+    along rows, one along columns and one over both (one course only where one direction has fewer than four
+    positions), each a straight line and wiggles with one variance. Lines are random too: as fixed effects
+    they cost precision where the field is even, and models with other fixed effects have no comparable
+    criteria. *Autoregressive*: correlation falls by a constant factor per row and another per column, beside
+    independent plot errors where there is a nugget. Over several seasons each kind has a lasting part and a
+    part of each season's own; that of a surface has one variance.
+
+    References
+    ----------
+    Gilmour, Cullis & Verbyla (1997) J. Agric. Biol. Environ. Stat. 2:269-293; Rodriguez-Alvarez et al. (2018)
+    Spat. Stat. 23:52-71.
+
+    Examples
+    --------
+    >>> cells = pd.DataFrame({"place": "A:T", "plot": [str(i) for i in range(30)],
+    ...                       "row": [1 + i // 5 for i in range(30)], "column": [1 + i % 5 for i in range(30)]})
+    >>> trend_terms(cells, "rows and columns").terms
+    ['place:row', 'place:column']
+    >>> [t.name for t in trend_terms(cells, "surface").terms]
+    ['along rows', 'along columns', 'over both']
+    """
+    if kind not in KINDS:
+        raise ValueError(f"kind is {kind!r}; it must be one of {', '.join(KINDS)}")
+    none = pd.DataFrame(index=cells.index)
+    if kind == BLOCKS:
+        return Trend(none, [])
+    cells = _placed(cells)
+    if kind in (AR1, AR1_NUGGET):
+        return Trend(none, _autoregressive(cells), kind == AR1_NUGGET)
+    base = np.ones((len(cells), 1)) if fixed is None else fixed.to_numpy(float)
+    crossed = _rows_and_columns(cells, base, random) if kind != SURFACE else []
+    bases = _surfaces(cells) if kind != ROWS_COLUMNS else []
+    if not bases and not crossed:
+        raise ValueError(
+            "the replicates, blocks or main plots are the rows and columns already: there is nothing to add"
+        )
+    return Trend(none, [*crossed, *bases])
+
+
+def refuse_unplaced(cells: pd.DataFrame) -> None:
+    """Raise where plots have no place or share one.
+
+    Raises
+    ------
+    ValueError
+    """
+    absent = cells[["row", "column"]].isna().any(axis=1)
+    if absent.any():
+        raise ValueError(
+            f"{n_of(int(absent.sum()), 'plot')} of {len(cells)} {'has' if absent.sum() == 1 else 'have'} "
+            "no row or column, so a trend over the field cannot be fitted"
+        )
+    keys = [c for c in ("place", "season", "row", "column") if c in cells]
+    shared = cells[cells.duplicated(keys, keep=False)]
+    if len(shared):
+        raise ValueError(
+            f"plots {fmt_list(sorted(shared['plot'].astype(str).unique()))} share a row and column"
+        )
+
+
+def _placed(cells):
+    """Cells with rows and columns as numbers, after a look at them."""
+    refuse_unplaced(cells)
+    return cells.assign(row=cells["row"].astype(float), column=cells["column"].astype(float))
+
+
+def _has_seasons(cells):
+    return "season" in cells and cells.groupby("place")["season"].nunique().max() > 1
+
+
+def _rows_and_columns(cells, base, random):
+    names = ["place:row", "place:column"]
+    names += ["place:season:row", "place:season:column"] if _has_seasons(cells) else []
+    seen = [_partition(cells, term) for term in random if isinstance(term, str)]
+    kept = []
+    for name in names:
+        levels = _partition(cells, name)
+        if (
+            1 < len(set(levels)) < len(cells)
+            and levels not in seen
+            and not _is_determined(levels, base)
+        ):
+            seen.append(levels)
+            kept.append(name)
+    return kept
+
+
+def _partition(cells, term):
+    return tuple(cells.groupby(term.split(":"), sort=False, dropna=False).ngroup())
+
+
+def _is_determined(levels, base):
+    """Do the fixed columns tell every record's level?"""
+    dummies = pd.get_dummies(pd.Series(levels), dtype=float).to_numpy()
+    return bool((_left(dummies, base) < _NOTHING * len(dummies)).all())
+
+
+def _left(columns, base):
+    """Sum of squares of each column that the base does not explain."""
+    q, size, _ = np.linalg.svd(base, full_matrices=False)
+    q = q[:, size > _NOTHING * size.max()]
+    return ((columns - q @ (q.T @ columns)) ** 2).sum(axis=0)
+
+
+def _autoregressive(cells):
+    if cells["row"].nunique() < 2 or cells["column"].nunique() < 2:
+        raise ValueError("one row or one column: a correlation along both cannot be estimated")
+    inner = ("row", "column")
+    if not _has_seasons(cells):
+        return [over("place", inner, "separable ar1")]
+    return [over("place", inner, "separable ar1"), over("place:season", inner, "separable ar1")]
+
+
+def _surfaces(cells):
+    """Bases of all trials together: lasting courses, and seasons' own with one variance."""
+    parts, seasonal = {}, []
+    for _, own in cells.groupby("place", sort=True):
+        courses = _courses(own)
+        for name, matrix in courses.items():
+            parts.setdefault(name, []).append((own.index, _compact(matrix)))
+        if courses and _has_seasons(cells):
+            together = _compact(np.hstack(list(courses.values())))
+            where = (np.flatnonzero(own["season"].eq(s)) for s in own["season"].unique())
+            seasonal += [(own.index[rows], together[rows]) for rows in where]
+    if not parts:
+        raise ValueError(
+            f"no trial has {LEAST_POSITIONS} rows or {LEAST_POSITIONS} columns, which a smooth trend needs"
+        )
+    blocks = parts | ({"surface of a season": seasonal} if seasonal else {})
+    return [basis(name, _stacked(cells, each)) for name, each in blocks.items()]
+
+
+def _courses(own):
+    """A trial's smooth courses along the directions that have enough positions, line and wiggles together."""
+    along = [name for name in ("row", "column") if own[name].nunique() >= LEAST_POSITIONS]
+    if not along:
+        return {}
+    if len(along) == 1:
+        smooth = smooth_line(own[along[0]])
+        return {f"along {along[0]}s": np.hstack([smooth.fixed, smooth.terms[0].matrix])}
+    smooth = smooth_surface(own["row"], own["column"])
+    lines, (rows, columns, *both) = smooth.fixed.to_numpy(), (term.matrix for term in smooth.terms)
+    return {
+        "along rows": np.hstack([lines[:, [0]], rows]),
+        "along columns": np.hstack([lines[:, [1]], columns]),
+        "over both": np.hstack([lines[:, [2]], *both]),
+    }
+
+
+def _compact(matrix):
+    """Fewer columns with the same variances and covariances of the records, but for a small share."""
+    u, size, _ = np.linalg.svd(matrix, full_matrices=False)
+    kept = np.searchsorted(np.cumsum(size**2) / (size**2).sum(), 1 - _LEFT_OFF) + 1
+    return u[:, :kept] * size[:kept]
+
+
+def _stacked(cells, blocks):
+    """One matrix of the blocks beside each other, scaled to a mean variance of 1 over the records.
+
+    Each block is then centred, so that a trend has mean zero over a trial and means are those at its mean place.
+    """
+    matrix = np.zeros((len(cells), sum(block.shape[1] for _, block in blocks)))
+    start, squares = 0, 0.0
+    for index, block in blocks:
+        matrix[cells.index.get_indexer(index), start : start + block.shape[1]] = block - block.mean(
+            axis=0
+        )
+        start, squares = start + block.shape[1], squares + (block**2).sum()
+    return matrix / np.sqrt(squares / len(cells))

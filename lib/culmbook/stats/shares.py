@@ -1,0 +1,195 @@
+"""Shares of single plots and simple comparisons of shares.
+
+Intervals here treat plants as independent, so they serve a single plot (a census with a margin for the
+next planting) and as building blocks; hybrids are compared by :mod:`culmbook.stand.model`, which knows
+that the plants of a plot share its faults.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, special
+from statsmodels.stats.contingency_tables import StratifiedTable
+from statsmodels.stats.proportion import proportion_confint
+
+INTERVALS = {"wilson": "wilson", "exact": "beta"}
+
+
+def share_interval(alive, total, *, level: float = 0.95, kind: str = "wilson"):
+    """Interval of a share from independent plants.
+
+    Parameters
+    ----------
+    alive, total : array_like of int
+        Plants alive and plants at risk, 0 <= alive <= total, total > 0.
+    level : float
+        Confidence level, 0-1.
+    kind : {'wilson', 'exact'}
+        Wilson's score interval, or Clopper and Pearson's, which never covers less than ``level``.
+
+    Returns
+    -------
+    tuple of ndarray
+        Lower and upper limit, shares 0-1.
+
+    References
+    ----------
+    Newcombe (1998) Stat. Med. 17:857-872, methods 3 and 5.
+
+    Examples
+    --------
+    >>> low, high = share_interval(81, 263)
+    >>> round(float(low), 4), round(float(high), 4)
+    (0.2553, 0.3662)
+    """
+    alive, total = np.asarray(alive, float), np.asarray(total, float)
+    if not ((total > 0) & (alive >= 0) & (alive <= total)).all():
+        raise ValueError("every plot needs 0 <= alive <= total and total > 0")
+    if kind not in INTERVALS:
+        raise ValueError(f"kind is {kind!r}; it must be one of {', '.join(INTERVALS)}")
+    return proportion_confint(alive, total, alpha=1 - level, method=INTERVALS[kind])
+
+
+def combine_limits(first, second, correlation=0.0):
+    """Limits of a difference of two estimates from the limits of each.
+
+    Parameters
+    ----------
+    first, second : tuple of array_like
+        (estimate, lower, upper) of either quantity, on one scale.
+    correlation : array_like
+        Correlation of the two estimates, -1 to 1.
+
+    Returns
+    -------
+    tuple of ndarray
+        Lower and upper limit of ``first - second``. With Wilson limits and no correlation it is
+        Newcombe's hybrid score interval; limits that respect a boundary keep the difference inside.
+
+    References
+    ----------
+    Zou & Donner (2008) Stat. Med. 27:1693-1702; Newcombe (1998) Stat. Med. 17:873-890, method 10.
+
+    Examples
+    --------
+    >>> a, b = (56, 70), (48, 80)
+    >>> triple = lambda k, n: (k / n, *share_interval(k, n))
+    >>> low, high = combine_limits(triple(*a), triple(*b))
+    >>> round(float(low), 4), round(float(high), 4)
+    (0.0524, 0.3339)
+    """
+    (p1, l1, u1), (p2, l2, u2) = ([np.asarray(v, float) for v in t] for t in (first, second))
+    down = (p1 - l1) ** 2 + (u2 - p2) ** 2 - 2 * correlation * (p1 - l1) * (u2 - p2)
+    up = (u1 - p1) ** 2 + (p2 - l2) ** 2 - 2 * correlation * (u1 - p1) * (p2 - l2)
+    return p1 - p2 - np.sqrt(np.maximum(down, 0)), p1 - p2 + np.sqrt(np.maximum(up, 0))
+
+
+@dataclass(frozen=True)
+class CommonOdds:
+    """Mantel-Haenszel comparison over strata: odds ratio, interval and test."""
+
+    odds_ratio: float
+    lower: float
+    upper: float
+    chi2: float
+    p_value: float
+
+
+def common_odds(tables, *, level: float = 0.95) -> CommonOdds:
+    """Odds ratio common to several 2 x 2 tables (replicates, sites).
+
+    Parameters
+    ----------
+    tables : array_like, shape (strata, 2, 2)
+        Rows treated, untreated; columns alive, dead; counts >= 0. A stratum with an empty margin
+        says nothing and may stay in.
+    level : float
+        Confidence level, 0-1.
+
+    Returns
+    -------
+    CommonOdds
+        The chi-squared statistic is without continuity correction. It treats plants as independent.
+
+    Raises
+    ------
+    ValueError
+        Wrong shape, or no stratum with both treatments and both outcomes.
+
+    References
+    ----------
+    Mantel & Haenszel (1959) J. Natl Cancer Inst. 22:719-748; Agresti (2002) Categorical Data
+    Analysis, 2nd ed., section 6.3.
+    """
+    tables = np.asarray(tables, float)
+    if tables.ndim != 3 or tables.shape[1:] != (2, 2):
+        raise ValueError("tables must have the shape (strata, 2, 2)")
+    telling = (tables.sum(1) > 0).all(1) & (tables.sum(2) > 0).all(1)
+    if not telling.any():
+        raise ValueError("no stratum holds both treatments and both outcomes")
+    strata = StratifiedTable(list(tables[telling]))
+    test = strata.test_null_odds(correction=False)
+    lower, upper = strata.oddsratio_pooled_confint(alpha=1 - level)
+    return CommonOdds(strata.oddsratio_pooled, lower, upper, test.statistic, test.pvalue)
+
+
+@dataclass(frozen=True)
+class BetaBinomial:
+    """A fitted beta-binomial model.
+
+    ``coefficients`` on the logit scale by column, ``correlation`` of two plants of one plot (0-1) and
+    ``loglik`` without the binomial coefficients left out.
+    """
+
+    coefficients: pd.Series
+    correlation: float
+    loglik: float
+
+
+def fit_beta_binomial(alive, total, design: pd.DataFrame) -> BetaBinomial:
+    """Maximum-likelihood beta-binomial: how alike two plants of one plot are.
+
+    Parameters
+    ----------
+    alive, total : array_like of int
+        Plants alive and at risk in each plot.
+    design : DataFrame
+        Fixed-effect design, one row per plot, full column rank.
+
+    Returns
+    -------
+    BetaBinomial
+        ``correlation`` is rho of p ~ Beta(m(1 - rho)/rho, (1 - m)(1 - rho)/rho); the variance of a
+        share is m(1 - m)(1 + (n - 1) rho)/n.
+
+    Raises
+    ------
+    ValueError
+        The search does not settle.
+
+    References
+    ----------
+    Crowder (1978) Appl. Stat. 27:34-37.
+    """
+    y, n, x = np.asarray(alive, float), np.asarray(total, float), design.to_numpy(float)
+    constant = (special.gammaln(n + 1) - special.gammaln(y + 1) - special.gammaln(n - y + 1)).sum()
+
+    def cost(theta):
+        mean, rho = special.expit(x @ theta[:-1]), special.expit(theta[-1])
+        a, b = mean * (1 - rho) / rho, (1 - mean) * (1 - rho) / rho
+        return -(special.betaln(y + a, n - y + b) - special.betaln(a, b)).sum() - constant
+
+    first = np.linalg.lstsq(x, np.log((y + 0.5) / (n - y + 0.5)), rcond=None)[0]
+    runs = [
+        optimize.minimize(
+            cost, np.append(first, start), method="L-BFGS-B", options={"ftol": 1e-13, "gtol": 1e-7}
+        )
+        for start in (-4.0, -2.0)
+    ]
+    best = min(runs, key=lambda run: run.fun)
+    if not np.isfinite(best.fun):
+        raise ValueError("the beta-binomial fit does not settle: its likelihood is not finite")
+    return BetaBinomial(
+        pd.Series(best.x[:-1], index=design.columns), float(special.expit(best.x[-1])), -best.fun
+    )

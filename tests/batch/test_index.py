@@ -1,0 +1,156 @@
+"""The page that links a batch's results: all reachable, nothing taken as markup. Common practice."""
+
+from html.parser import HTMLParser
+from pathlib import Path
+from urllib.parse import unquote
+
+import pytest
+
+from culmbook.batch.index import index_page
+from culmbook.batch.progress import closing_words
+from culmbook.batch.record import blank_scope
+
+HOSTILE = "<script>alert(1)</script> & \"quoted\" 'too' $x$ *b* \\ @"
+
+
+def notebook(status="done", reason=""):
+    return {"status": status, "reason": reason, "seconds": 1.2}
+
+
+def record(**scopes):
+    return {"season": 2025, "culmbook": "0.1.0", "data": "data/demo", "scopes": scopes}
+
+
+def done(**more):
+    files = {"S1_2025.pdf": "h", "tables.xlsx": "h", "tables/20-shares.csv": "h"}
+    return (
+        blank_scope()
+        | {
+            "status": "done",
+            "headline": "80 % lived.",
+            "files": files,
+            "n_pages": 9,
+            "notebooks": {"20_establishment": notebook()},
+        }
+        | more
+    )
+
+
+class Page(HTMLParser):
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.links, self.words = [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append(tag)
+        self.links += [value for name, value in attributes if name in ("href", "src")]
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+
+def test_index_page_links_report_tables_notebooks_and_record():
+    page = Page(index_page(record(S1=done())))
+    assert set(page.links) == {
+        "S1/S1_2025.pdf",
+        "S1/tables.xlsx",
+        "S1/tables/20-shares.csv",
+        "S1/notebooks/20_establishment.ipynb",
+        "run.json",
+    }
+    assert "80 % lived." in page.words and "1 site: 1 complete." in page.words
+
+
+def test_index_page_needs_nothing_from_elsewhere():
+    text = index_page(record(S1=done()))
+    assert "http" not in text and "url(" not in text and "@import" not in text
+    assert not {"script", "link", "img", "iframe"} & set(Page(text).tags)
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda r: r["scopes"]["S1"].update(headline=HOSTILE),
+        lambda r: r["scopes"]["S1"].update(reason=HOSTILE),
+        lambda r: r["scopes"]["S1"].update(notes=[HOSTILE]),
+        lambda r: r.update(data=HOSTILE),
+        lambda r: r["scopes"]["S1"]["notebooks"].update(x=notebook("failed", HOSTILE)),
+        lambda r: r.update(network={"sites_refused": [HOSTILE]}),
+        lambda r: r.update(network={"report": {"network": HOSTILE, "notice": ""}}),
+        lambda r: r.update(network={"report": {"network": "", "notice": HOSTILE}}),
+        lambda r: r.update(network={"site_names": {"S1": HOSTILE}}),
+    ],
+)
+def test_index_page_prints_hostile_text_as_typed(spoil):
+    hostile = record(S1=done())
+    spoil(hostile)
+    page = Page(index_page(hostile))
+    assert "script" not in page.tags and HOSTILE in "".join(page.words)
+
+
+def test_index_page_quotes_file_names_in_links():
+    page = Page(index_page(record(S1=done(files={'tables/a b#?"<é>.csv': "h"}))))
+    assert any(
+        unquote(link) == 'S1/tables/a b#?"<é>.csv' and "#" not in link and " " not in link
+        for link in page.links
+    )
+
+
+def test_index_page_says_each_status_in_words_and_why():
+    page = Page(
+        index_page(
+            record(
+                A=done(status="incomplete", notes=["2 rows were refused."]),
+                B=done(status="failed", reason="notebook 20: bad"),
+                C=blank_scope() | {"status": "stopped", "reason": "plots.csv was refused."},
+                D=blank_scope() | {"status": "unfinished"},
+                network=done(),
+            )
+        )
+    )
+    words = "".join(page.words)
+    for said in (
+        "4 sites: 1 incomplete, 1 failed, 1 stopped, 1 not finished.",
+        "2 rows were refused.",
+        "notebook 20: bad",
+        "plots.csv was refused.",
+        "All sites",
+    ):
+        assert said in words
+    assert not [link for link in page.links if link.startswith(("C/", "D/"))]
+
+
+def test_index_page_puts_the_network_first_and_tells_a_reason_once():
+    failed = done(
+        status="failed",
+        reason="notebook 20: division by zero",
+        notes=["Section 20: division by zero"],
+        notebooks={"20": notebook("failed", "division by zero")},
+    )
+    text = index_page(record(A=failed, network=done()))
+    assert text.index("All sites") < text.index(">A<") and "Section 20" not in text
+
+
+def test_index_page_names_the_network_and_says_its_notice():
+    about = {
+        "report": {"network": "grass trials", "notice": "Not for sale."},
+        "site_names": {"S1": "First site"},
+    }
+    words = Page(index_page({**record(S1=done()), "network": about})).words
+    assert (
+        words.count("grass trials: season 2025") == 1
+        and "Not for sale." in words
+        and "First site" in words
+    )
+    assert "Season 2025" in Page(index_page(record(S1=done()))).words
+
+
+@pytest.mark.parametrize("status", ["provisional", "incomplete"])
+def test_headline_and_status_word_stand_beside_what_is_missing(status):
+    entry = done(status=status, notes=["No early-summer count yet."])
+    words = Page(index_page(record(S1=entry))).words
+    assert status in words and "80 % lived." in words and "No early-summer count yet." in words
+    closing = {**record(S1=entry), "asked": ["S1"], "network": {"sites_refused": []}}
+    said, all_well = closing_words(closing, Path("out"))
+    assert said.splitlines()[0] == f"S1  {status}: 80 % lived." and all_well

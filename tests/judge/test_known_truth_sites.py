@@ -1,0 +1,23 @@
+"""Coverage of what is said of one site beside the others, a short version of ``tests/known_truth_sites.py``.
+
+The rule: within one point plus two Monte Carlo standard errors. The same check must go red when every interval is made
+15 % narrower.
+"""
+
+import pytest
+
+from known_truth import run
+from known_truth_sites import apart_set, passes
+
+
+@pytest.fixture(scope="module")
+def apart():
+    return run(apart_set, 50)
+
+
+def test_limits_of_all_differences_cover_at_once(apart):
+    assert passes(apart, "all differences at once", 0.95), apart
+
+
+def test_coverage_check_goes_red_for_narrower_limits(apart):
+    assert not passes(apart, "narrowed all differences at once", 0.95), apart

@@ -1,0 +1,102 @@
+"""The Table Schema files: well formed, linked, and the one place where columns are defined."""
+
+import json
+from importlib.resources import files
+
+import pytest
+
+from culmbook.sheets.assertion import assert_table
+from culmbook.sheets.dictionary import column_dictionary, empty_table, markdown_page, tables
+from culmbook.sheets.read import read_network
+
+SCHEMAS = [
+    json.loads(path.read_text(encoding="utf-8"))
+    for path in files("culmbook.sheets").joinpath("schemas").iterdir()
+]
+# names that Table Schema itself defines (Frictionless Data, Table Schema v2, "Properties", "Field", "Constraints")
+STANDARD_TYPES = {"string", "integer", "number", "date"}
+STANDARD_CONSTRAINTS = {
+    "required",
+    "pattern",
+    "enum",
+    "minimum",
+    "exclusiveMinimum",
+    "maximum",
+    "maxLength",
+}
+
+
+@pytest.mark.parametrize("schema", SCHEMAS, ids=lambda schema: schema["name"])
+def test_schema_is_a_table_schema(schema):
+    names = [field["name"] for field in schema["fields"]]
+    assert len(set(names)) == len(names) and set(schema["primaryKey"]) <= set(names)
+    for field in schema["fields"]:
+        assert field["type"] in STANDARD_TYPES and field["title"] and field["description"]
+        assert set(field.get("constraints", {})) <= STANDARD_CONSTRAINTS
+    for link in schema["foreignKeys"]:
+        parent = next(other for other in SCHEMAS if other["name"] == link["reference"]["resource"])
+        assert set(link["reference"]["fields"]) <= {field["name"] for field in parent["fields"]}
+
+
+UNITS = {
+    "_cm": "cm",
+    "_mm": "mm",
+    "_kg": "kg",
+    "_g": "g",
+    "_m2": "m²",
+    "_pct": "%",
+    "_c": "°C",
+    "_m": "m",
+}
+
+
+def test_unit_is_in_the_name_of_each_measure():
+    for table in tables().values():
+        for field in table.fields:
+            ending = next((end for end in UNITS if field.name.endswith(end)), None)
+            if ending and field.type == "number" and not field.name.endswith(("_m_s", "_mj_m2")):
+                assert field.unit == UNITS[ending], field.name
+
+
+def test_plausible_lies_within_possible():
+    for table in tables().values():
+        for field in table.fields:
+            if field.plausible:
+                low = field.minimum if field.exclusive_minimum is None else field.exclusive_minimum
+                assert low <= field.plausible[0] < field.plausible[1] <= field.maximum, field.name
+
+
+def test_parents_come_before_their_children():
+    order = list(tables())
+    for table in tables().values():
+        assert all(order.index(link.table) < order.index(table.name) for link in table.foreign_keys)
+
+
+def test_page_and_column_dictionary_name_every_column():
+    page = markdown_page()
+    for name, table in tables().items():
+        assert all(f"| {column} |" in page for column in table.columns)
+        assert column_dictionary(name)["column"].tolist() == table.columns
+
+
+def test_last_assertion_names_table_column_and_row():
+    frame = read_network("data/demo", site="ISKEY").tables["harvests"]
+    assert_table("harvests", frame)
+    bad = frame.assign(ash_pct=frame["ash_pct"].where(frame.index != 3, 400.0))
+    line = frame["source_line"].iat[3]
+    with pytest.raises(
+        RuntimeError, match=f"internal error: the table harvests.*ash_pct.*line {line}"
+    ):
+        assert_table("harvests", bad)
+
+
+def test_last_assertion_sees_a_repeated_key_and_a_wrong_type():
+    frame = read_network("data/demo", site="ISKEY").tables["phenology"]
+    with pytest.raises(RuntimeError, match="phenology"):
+        assert_table("phenology", frame.iloc[[0, 0, 1]].reset_index(drop=True))
+    with pytest.raises(RuntimeError, match="growing_season"):
+        assert_table("phenology", frame.astype({"growing_season": "float64"}))
+
+
+def test_empty_tables_have_every_column():
+    assert all(list(empty_table(name))[:-2] == table.columns for name, table in tables().items())

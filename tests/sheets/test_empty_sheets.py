@@ -1,0 +1,228 @@
+"""Empty sheets: what is on them, and that a filled one is read back."""
+
+import shutil
+
+import pytest
+from openpyxl import load_workbook
+
+from culmbook.sheets.dictionary import tables
+from culmbook.sheets.empty_sheets import HEADER_ROW, HINT_WIDTH, HOW_TO_WALK, UNIT_ROW, write_sheets
+from culmbook.sheets.raw import read_raw
+from culmbook.sheets.read import demo_folder, read_network
+
+COUNT = {
+    "counted_on": "2025-10-07",
+    "occasion": "autumn",
+    "plants_alive": 20,
+    "plants_replanted": 0,
+    "emerged_late": "no",
+    "observer": "007",
+}
+
+
+@pytest.fixture(scope="module")
+def network():
+    return read_network(demo_folder(), site="MELDO")
+
+
+def _open(folder, table):
+    sheet = load_workbook(folder / f"{table}.xlsx")[table]
+    return sheet, {cell.value: cell.column for cell in sheet[HEADER_ROW] if cell.value}
+
+
+def test_write_sheets_makes_one_workbook_per_table(tmp_path):
+    written = write_sheets(tmp_path)
+    assert sorted(path.stem for path in written) == sorted(tables())
+    for name, table in tables().items():
+        sheet, places = _open(tmp_path, name)
+        assert list(places) == table.columns
+        assert sheet.max_row == HEADER_ROW
+
+
+def test_write_sheets_offers_the_allowed_words_of_every_choice(tmp_path):
+    write_sheets(tmp_path)
+    for name, table in tables().items():
+        sheet, places = _open(tmp_path, name)
+        rules = sheet.data_validations.dataValidation
+        lists = {rule.formula1.strip('"') for rule in rules if rule.type == "list"}
+        assert lists == {",".join(field.enum) for field in table.fields if field.enum}
+
+
+def test_write_sheets_keeps_codes_and_dates_as_text(tmp_path):
+    write_sheets(tmp_path, table="plots")
+    sheet, places = _open(tmp_path, "plots")
+    forms = {
+        name: sheet.column_dimensions[sheet.cell(1, at).column_letter].number_format
+        for name, at in places.items()
+    }
+    assert forms["plot"] == forms["planted_on"] == "@"
+    assert forms["plants_planted"] == "General"
+
+
+def test_write_sheets_fills_in_standing_plots_in_walking_order(tmp_path, network):
+    write_sheets(tmp_path, network, table="stand_counts", season=2025)
+    sheet, places = _open(tmp_path / "MELDO", "stand_counts")
+    plots = [
+        sheet.cell(row, places["plot"]).value for row in range(HEADER_ROW + 1, sheet.max_row + 1)
+    ]
+    assert len(plots) == len(set(plots)) == 156
+    # up the first field row of thirteen plots, down the second
+    assert plots[:14] == [f"01{i:02d}" for i in range(1, 14)] + ["0213"]
+
+
+def test_write_sheets_leaves_out_abandoned_plots_and_later_plantings(tmp_path):
+    kravo = read_network(demo_folder(), site="KRAVO")
+    write_sheets(tmp_path / "a", kravo, table="stand_counts", season=2025)
+    write_sheets(tmp_path / "b", kravo, table="stand_counts", season=2024)
+    status = kravo.tables["plots"].groupby("trial")["status"].value_counts().unstack(fill_value=0)
+    standing = 336 - status["abandoned"].sum()
+    assert _open(tmp_path / "a" / "KRAVO", "stand_counts")[0].max_row - HEADER_ROW == standing
+    assert _open(tmp_path / "b" / "KRAVO", "stand_counts")[0].max_row - HEADER_ROW == 168
+
+
+def test_write_sheets_does_not_show_the_hybrid(tmp_path, network):
+    for path in write_sheets(tmp_path, network, season=2025):
+        hybrids = set(network.tables["hybrids"]["hybrid"])
+        cells = {cell.value for row in load_workbook(path)[path.stem].iter_rows() for cell in row}
+        assert not hybrids & cells
+
+
+def test_write_sheets_prints_on_a4_with_repeated_heading(tmp_path, network):
+    write_sheets(tmp_path, network, table="frost_scores")
+    sheet, _ = _open(tmp_path / "MELDO", "frost_scores")
+    assert sheet.page_setup.orientation == "landscape" and int(sheet.page_setup.paperSize) == 9
+    assert sheet.print_title_rows == "$1:$3" and sheet.freeze_panes == "C4"
+    assert len(sheet.row_breaks.brk) == 1
+
+
+def test_filled_sheet_is_read_back(tmp_path, network):
+    data = tmp_path / "data"
+    (data / "MELDO").mkdir(parents=True)
+    for file in ("sites.csv", "hybrids.csv", "MELDO/plots.csv"):
+        shutil.copy(demo_folder() / file, data / file)
+    (path,) = write_sheets(tmp_path / "sheets", network, table="stand_counts", season=2025)
+    book = load_workbook(path)
+    sheet, last = book["stand_counts"], book["stand_counts"].max_row
+    places = {cell.value: cell.column for cell in sheet[HEADER_ROW]}
+    for row in range(HEADER_ROW + 1, last + 1):
+        for name, value in COUNT.items():
+            sheet.cell(row, places[name]).value = value
+    book.save(data / "MELDO" / "stand_counts.xlsx")
+    back = read_network(data)
+    counts = back.tables["stand_counts"]
+    assert back.problems.empty
+    assert list(counts["plot"]) == sorted(network.tables["plots"]["plot"])
+    assert (counts["plants_alive"] == 20).all() and (counts["observer"] == "007").all()
+
+
+def _typed_back(tmp_path, network, table, values, every=1):
+    """Type values into every so many rows of a sheet with plots, read it, and give the network."""
+    data = tmp_path / "data"
+    (data / "MELDO").mkdir(parents=True)
+    for file in ("sites.csv", "hybrids.csv", "MELDO/plots.csv"):
+        shutil.copy(demo_folder() / file, data / file)
+    (path,) = write_sheets(tmp_path / "sheets", network, table=table, season=2025)
+    book = load_workbook(path)
+    sheet = book[table]
+    places = {cell.value: cell.column for cell in sheet[HEADER_ROW]}
+    for row in range(HEADER_ROW + 1, sheet.max_row + 1, every):
+        for name, value in values.items():
+            sheet.cell(row, places[name]).value = value(row) if callable(value) else value
+    book.save(data / "MELDO" / f"{table}.xlsx")
+    return read_network(data)
+
+
+FROST = {
+    "frost_on": "2025-05-10",
+    "scored_on": "2025-05-14",
+    "damage_score": lambda row: row % 7,
+    "leaf_killed_pct": lambda row: row % 7 * 10,
+    "observer": "007",
+}
+
+
+def test_a_sheet_typed_back_whole_gives_no_note(tmp_path, network):
+    count = {**COUNT, "plants_alive": lambda row: 10 + row % 9, "replants_alive": 0}
+    back = _typed_back(tmp_path / "a", network, "stand_counts", count)
+    assert back.problems.empty and len(back.tables["stand_counts"]) == 156
+    assert _typed_back(tmp_path / "b", network, "frost_scores", FROST).problems.empty
+
+
+@pytest.mark.parametrize(
+    ("table", "values", "n"),
+    [
+        ("stand_counts", {**COUNT, "plants_alive": lambda row: 10 + row % 9}, 156),
+        ("frost_scores", FROST, 156),
+        ("phenology", {"flowered": "no", "senescence_score": lambda row: row % 9}, 156),
+        ("stem_measures", {"measured_on": "2025-09-01", "stems": lambda row: 20 + row % 9}, 780),
+    ],
+)
+def test_rows_of_plots_not_visited_are_set_aside_with_one_note(tmp_path, network, table, values, n):
+    back = _typed_back(tmp_path, network, table, values, every=3)
+    said = back.problems[back.problems["code"] == "N-UNVISITED"]
+    assert set(back.problems["severity"]) == {"note"} and len(back.tables[table]) == n / 3
+    assert said["line"].tolist() == [HEADER_ROW + 2] and f"{n * 2 // 3} rows" in said["rule"].iat[0]
+
+
+def test_a_row_with_anything_observed_but_no_date_is_refused(tmp_path, network):
+    dates = {**COUNT, "counted_on": lambda row: None if row == HEADER_ROW + 1 else "2025-10-07"}
+    back = _typed_back(tmp_path, network, "stand_counts", dates)
+    refused = back.problems[back.problems["severity"] != "note"]
+    assert refused[["code", "line"]].values.tolist() == [["E-DATE", HEADER_ROW + 1]]
+
+
+def test_empty_sheets_typed_into_are_read_without_a_note(tmp_path):
+    write_sheets(tmp_path, table="sites")
+    book = load_workbook(tmp_path / "sites.xlsx")
+    book["sites"].cell(HEADER_ROW + 1, 1).value = "S01"
+    book.save(tmp_path / "sites.xlsx")
+    raw = read_raw(tmp_path / "sites.xlsx", tmp_path, tables()["sites"].columns)
+    assert raw.lines == [HEADER_ROW + 1] and raw.problems == []
+
+
+def test_other_sheets_and_titles_are_still_noted(tmp_path):
+    write_sheets(tmp_path, table="sites")
+    book = load_workbook(tmp_path / "sites.xlsx")
+    book["sites"].cell(HEADER_ROW + 1, 1).value = "S01"
+    book["sites"].insert_rows(1)
+    book["sites"].cell(1, 1).value = "My title"
+    book["read_me"]["A1"].value = "My own remarks"
+    book.save(tmp_path / "sites.xlsx")
+    raw = read_raw(tmp_path / "sites.xlsx", tmp_path, tables()["sites"].columns)
+    assert sorted(p.code for p in raw.problems) == ["N-SHEET", "N-TITLE"]
+
+
+def test_line_of_units_is_high_enough_for_its_longest_hint(tmp_path):
+    for path in write_sheets(tmp_path):
+        sheet = load_workbook(path)[path.stem]
+        longest = max(len(cell.value) for cell in sheet[UNIT_ROW] if cell.value)
+        assert sheet.row_dimensions[UNIT_ROW].height >= 11 * longest / HINT_WIDTH
+
+
+def test_read_me_speaks_of_the_walk_only_where_plots_are_walked(tmp_path):
+    for path in write_sheets(tmp_path):
+        said = {cell.value for cell in load_workbook(path)["read_me"]["A"]}
+        assert bool(said & set(HOW_TO_WALK)) == (
+            path.stem != "plots" and "plot" in tables()[path.stem].columns
+        )
+
+
+def test_write_sheets_never_replaces_a_file(tmp_path):
+    write_sheets(tmp_path, table="sites")
+    with pytest.raises(ValueError, match="already there"):
+        write_sheets(tmp_path, table="sites")
+
+
+@pytest.mark.parametrize(
+    ("choice", "said"),
+    [({"table": "plot"}, "no table"), ({"season": 2025}, "--data"), ({"site": "MELDO"}, "--data")],
+)
+def test_write_sheets_refuses_what_it_cannot_do(tmp_path, choice, said):
+    with pytest.raises(ValueError, match=said):
+        write_sheets(tmp_path, **choice)
+
+
+def test_write_sheets_refuses_unknown_site(tmp_path, network):
+    with pytest.raises(ValueError, match="MELDO"):
+        write_sheets(tmp_path, network, site="NOWHERE")
+    assert not list(tmp_path.iterdir())

@@ -1,0 +1,356 @@
+"""Do sites rank the hybrids alike: likelihoods by their definition, open data, truth, groups, gains by choosing elsewhere."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from culmbook.consistency.model import fit_seasons, season_records
+from culmbook.sites.choosing_elsewhere import ALL_SITES, choosing_elsewhere
+from culmbook.sites.correlation import (
+    ALIKE,
+    UNEVEN,
+    SiteCorrelation,
+    correlate_sites,
+    correlation_words,
+    fit_site_correlation,
+    shared_seasons,
+)
+from culmbook.sites.first_stage import SiteMeans, site_means
+from culmbook.sites.groups import site_groups
+from dense_reml import criterion
+from known_truth_consistency import SD, layout, simulate
+
+PUBLISHED = Path(__file__).parents[1] / "published"
+
+
+def sites_of(values, variances):
+    """Means with independent known errors; values hybrids x sites, missing where a hybrid does not stand."""
+    found = []
+    for site, error in variances.items():
+        own = values[site].dropna()
+        found.append(
+            SiteMeans(site, own, pd.DataFrame(np.eye(len(own)) * error, own.index, own.index))
+        )
+    return found
+
+
+@pytest.fixture(scope="module")
+def barley():
+    rows = pd.read_csv(PUBLISHED / "immer_1934_barley_ten.csv", comment="#")
+    means, errors = {}, {}
+    for site, own in rows.groupby("site"):
+        table = own.pivot(index="variety", columns="year", values="yield")
+        apart = table.sub(table.mean(axis=1), axis=0) - table.mean() + table.to_numpy().mean()
+        means[site], errors[site] = table.mean(axis=1), (apart.to_numpy() ** 2).sum() / 9 / 2
+    return correlate_sites(sites_of(pd.DataFrame(means), errors))
+
+
+def factor_network(seed=3, hybrids=40, missing=0.1):
+    """Two groups of sites: within one hybrids rank alike, between them they do not."""
+    rng = np.random.default_rng(seed)
+    loadings = np.array([[1.0, 0.0]] * 4 + [[0.1, 1.0]] * 3)
+    true = rng.normal(size=(hybrids, 2)) @ loadings.T + rng.normal(0, 0.35, (hybrids, 7))
+    errors = {f"S{k}": 0.05 + 0.02 * k for k in range(7)}
+    seen = true + rng.normal(size=true.shape) * np.sqrt(list(errors.values())) + 5
+    values = pd.DataFrame(seen, [f"H{h:02d}" for h in range(hybrids)], list(errors))
+    return sites_of(values.mask(rng.random(true.shape) < missing), errors)
+
+
+@pytest.fixture(scope="module")
+def factors():
+    return correlate_sites(factor_network())
+
+
+def dense(sites):
+    rows = pd.concat(
+        [
+            pd.DataFrame({"site": s.site, "hybrid": s.hybrids, "y": s.means.to_numpy()})
+            for s in sites
+        ],
+        ignore_index=True,
+    )
+    x = pd.get_dummies(rows["site"], dtype=float).to_numpy()
+    same = (rows["hybrid"].to_numpy()[:, None] == rows["hybrid"].to_numpy()).astype(float)
+    known = np.diag(np.concatenate([np.diag(s.covariance) for s in sites]))
+    j = pd.factorize(rows["site"], sort=True)[0]
+    return lambda g: criterion(same * g[np.ix_(j, j)] + known, rows["y"].to_numpy(), x, True)
+
+
+def test_covariances_of_barley_match_immer_1934(barley):
+    # lattice::barley; restricted likelihood written out and minimised with R 4.2.2 optim by barley_sites.R
+    table = pd.read_csv(PUBLISHED / "barley_sites_references.csv", comment="#").set_index(
+        ["model", "quantity"]
+    )["value"]
+    for name, fit in barley.fits.items():
+        assert fit.criterion == pytest.approx(table[name, "criterion"], abs=1e-6)
+        if name != ALIKE:
+            continue
+        assert barley.covariance.loc["P2", "P1"] == pytest.approx(
+            table[name, "covariance P2 P1"], rel=1e-4
+        )
+        assert barley.covariance.loc["P4", "P4"] == pytest.approx(
+            table[name, "covariance P4 P4"], rel=1e-4
+        )
+    assert set(barley.fits) == {ALIKE, UNEVEN, "factor-analytic 1"} and barley.structure == ALIKE
+    assert "are 0.61 (95 % limits" in correlation_words(barley)
+    kernel = next(iter(barley.fits["factor-analytic 1"].kernels.values()))
+    for a, b in (("P1", "P1"), ("P4", "P1"), ("P6", "P4"), ("P5", "P2")):
+        assert kernel.loc[a, b] == pytest.approx(
+            table["factor-analytic 1", f"covariance {a} {b}"], rel=1e-3
+        )
+    uneven = barley.fits[UNEVEN].variances
+    assert uneven["hybrid"] == pytest.approx(table[UNEVEN, "covariance P2 P1"], rel=1e-3)
+    assert uneven["hybrid over site[P6]"] == pytest.approx(
+        table[UNEVEN, "covariance P6 P6"] - uneven["hybrid"], rel=1e-3
+    )
+
+
+def test_limits_of_one_correlation_are_those_of_its_posterior_on_a_grid(barley):
+    # flat priors of both standard deviations, summed over a grid of 60 x 60
+    height = dense(barley.sites)
+    sd = np.linspace(0.05, 9, 60)
+    log = np.array(
+        [[-0.5 * height(np.full((6, 6), a**2) + b**2 * np.eye(6)) for b in sd] for a in sd]
+    )
+    weight = np.exp(log - log.max())
+    r = sd[:, None] ** 2 / (sd[:, None] ** 2 + sd**2)
+    order = np.argsort(r.ravel())
+    cumulative = np.cumsum(weight.ravel()[order]) / weight.sum()
+    low, high = r.ravel()[order][np.searchsorted(cumulative, [0.025, 0.975])]
+    row = barley.pairs.iloc[0]
+    assert row["correlation"] == pytest.approx(7.49680 / 12.30476, abs=1e-4)  # barley_sites.R
+    assert (row["lower"], row["upper"]) == (
+        pytest.approx(low, abs=0.06),
+        pytest.approx(high, abs=0.04),
+    )
+
+
+def test_factors_have_the_likelihood_of_the_full_covariance(factors):
+    height = dense(factors.sites)
+    assert factors.structure == "factor-analytic 2"
+    assert factors.fit.criterion == pytest.approx(height(factors.covariance.to_numpy()), abs=1e-7)
+    one = next(iter(factors.fits["factor-analytic 1"].kernels.values())).to_numpy()
+    assert factors.fits["factor-analytic 1"].criterion == pytest.approx(height(one), abs=1e-7)
+
+
+def test_limits_by_the_delta_method_are_those_of_second_derivatives_written_out():
+    # one factor: loadings and logs of specific variances, differences of the dense likelihood instead of the engine's gradient
+    rng = np.random.default_rng(8)
+    true = rng.normal(size=(32, 1)) * np.array([1.0, 0.8, 0.6, 1.2, 0.9, 0.7]) + rng.normal(
+        0, 0.5, (32, 6)
+    )
+    errors = dict.fromkeys([f"S{k}" for k in range(6)], 0.05)
+    values = pd.DataFrame(
+        true + rng.normal(0, 0.05**0.5, true.shape), [f"H{h:02d}" for h in range(32)], list(errors)
+    )
+    found = correlate_sites(sites_of(values, errors))
+    assert found.structure == "factor-analytic 1"
+    height = dense(found.sites)
+    kernel = found.fit.model.terms[0].kernel
+    own = found.fit.state.theta * found.fit.model.scale**found.fit.model.powers
+    start = np.append(kernel.loadings(own)[:, 0], np.log(own[6:]))
+
+    def covariance(t):
+        return np.outer(t[:6], t[:6]) + np.diag(np.exp(t[6:]))
+
+    def z(t):
+        g = covariance(t)
+        return np.arctanh(g[0, 3] / np.sqrt(g[0, 0] * g[3, 3]))
+
+    steps, h = 0.01 * np.eye(12), np.empty((12, 12))
+    for a in range(12):
+        for b in range(12):
+            h[a, b] = (
+                sum(
+                    i * k * height(covariance(start + i * steps[a] + k * steps[b]))
+                    for i in (1, -1)
+                    for k in (1, -1)
+                )
+                / 4e-4
+            )
+    slope = np.array([(z(start + s) - z(start - s)) / 0.02 for s in steps])
+    sd = np.sqrt(slope @ np.linalg.solve(h / 2, slope))
+    row = found.pairs.set_index(["site", "other"]).loc[("S0", "S3")]
+    wanted = np.tanh(z(start) + np.array([-1, 1]) * 1.959964 * sd)
+    assert [row["lower"], row["upper"]] == pytest.approx(wanted, abs=2e-3)
+
+
+def network(seed, sites=4, hybrids=30, sd=SD):
+    rng = np.random.default_rng(seed)
+    frame = layout(rng, sites, 3, hybrids=hybrids)
+    y, _ = simulate(frame, sd, rng)
+    return fit_seasons(season_records(frame.assign(dry_yield_t_ha=np.exp(y))), ["H00"])
+
+
+def test_one_correlation_is_that_of_the_joint_model():
+    # hybrid / (hybrid + hybrid x site) of the plots' own model, seasons in common taken off
+    for seed in (1, 2):
+        seasons = network(seed, sd={**SD, "hybrid_season": 0.12})
+        found = fit_site_correlation(seasons)
+        own = seasons.fit.variances
+        joint = own["hybrid"] / (own["hybrid"] + own["hybrid_site"])
+        alike = found.fits[ALIKE].variances
+        shared = found.shared.iloc[0, 1]
+        ours = (alike["hybrid"] - shared) / (alike["hybrid"] + alike["hybrid_site"])
+        assert ours == pytest.approx(joint, abs=0.06) and shared > 0.0005
+        assert abs(alike["hybrid"] / (alike["hybrid"] + alike["hybrid_site"]) - joint) > abs(
+            ours - joint
+        )
+
+
+def test_seasons_in_common_count_by_their_share():
+    rows = [("A", "1"), ("A", "2"), ("B", "2"), ("B", "3"), ("B", "4"), ("C", "5")]
+    table = shared_seasons(pd.DataFrame(rows, columns=["site", "season"]), 6.0)
+    assert (
+        table.loc["A", "B"] == pytest.approx(6 / 6)
+        and table.loc["A", "C"] == 0
+        and table.loc["B", "B"] == pytest.approx(2)
+    )
+
+
+def test_groups_of_the_truth_are_found(factors):
+    groups = site_groups(factors)
+    assert groups.groups.to_dict() == {
+        "S0": 1,
+        "S1": 1,
+        "S2": 1,
+        "S3": 1,
+        "S4": 2,
+        "S5": 2,
+        "S6": 2,
+    }
+    assert groups.between.loc[1, 1] > 0.75 and abs(groups.between.loc[1, 2]) < 0.5
+    assert groups.why.startswith("2 groups") and "S0, S1, S2 and S3; S4, S5 and S6" in groups.why
+    assert (
+        factors.pairs["lower"] <= factors.pairs["correlation"]
+    ).all() and factors.explained.between(0.5, 1).all()
+    assert "two common factors" in correlation_words(factors)
+
+
+def made(correlation, structure=UNEVEN, covariance=None, errors=None, above=9.0):
+    """A result with given correlations."""
+    names = [f"S{k}" for k in range(len(correlation))]
+    r = pd.DataFrame(correlation, names, names)
+    g = r if covariance is None else pd.DataFrame(covariance, names, names)
+    sites = sites_of(
+        pd.DataFrame(np.zeros((4, len(names))), list("abcd"), names),
+        dict(zip(names, errors or [1.0] * len(names), strict=True)),
+    )
+    comparison = pd.DataFrame(
+        {"above_best": {ALIKE: 0.0 if structure == ALIKE else above, UNEVEN: 0.0}}
+    )
+    pairs = [
+        (a, b, 9, r.loc[a, b], r.loc[a, b] - 0.1, r.loc[a, b] + 0.1)
+        for i, a in enumerate(names)
+        for b in names[i + 1 :]
+    ]
+    pairs = pd.DataFrame(
+        pairs, columns=["site", "other", "n_common", "correlation", "lower", "upper"]
+    )
+    return SiteCorrelation(
+        structure, {}, comparison, {}, g, r, pairs, pd.Series(dtype=float), r * 0, sites
+    )
+
+
+def test_groups_of_given_correlations():
+    r = np.array([[1, 0.9, 0.2, 0.1], [0.9, 1, 0.3, 0.2], [0.2, 0.3, 1, 0.8], [0.1, 0.2, 0.8, 1]])
+    groups = site_groups(made(r))
+    assert groups.groups.tolist() == [1, 1, 2, 2] and groups.between.loc[1, 2] == pytest.approx(0.2)
+    assert site_groups(made(r), least=0.1).groups.tolist() == [1, 1, 1, 1]
+    assert site_groups(made(r), least=0.85).groups.tolist() == [1, 1, 2, 3]
+    apart = site_groups(made(r), least=0.95)
+    assert apart.groups.nunique() == 4 and apart.why.startswith("No two of the 4 sites")
+    assert np.isnan(apart.between.loc[1, 1])
+    for alike in (made(np.full((4, 4), 0.3) + 0.7 * np.eye(4), ALIKE), made(r, above=1.9)):
+        one = site_groups(alike)
+        assert (
+            one.groups.tolist() == [1] * 4
+            and one.merges is None
+            and one.why.startswith("One group: no other covariance")
+        )
+    # pairs between groups have correlations 0.2, 0.1, 0.3, 0.2 and limits 0.1 on either side
+    assert (
+        "For 1 of the 4 pairs" in site_groups(made(r), least=0.35).why and "For" not in groups.why
+    )
+    with pytest.raises(ValueError, match="two sites make no groups"):
+        site_groups(made(r[:2, :2]))
+    with pytest.raises(ValueError, match="least = 1"):
+        site_groups(made(r), least=1)
+    flat = r.copy()
+    flat[3] = flat[:, 3] = np.nan
+    with pytest.raises(ValueError, match="found at S3"):
+        site_groups(made(flat))
+
+
+def test_choosing_elsewhere_is_falconers_correlated_response():
+    # Falconer & Mackay (1996) eq. 19.6 with equal intensities: r h_chosen / h_grown
+    r, sd = np.array([[1, 0.5], [0.5, 1]]), np.array([2.0, 1.0])
+    found = made(r, covariance=r * np.outer(sd, sd), errors=[1.0, 3.0])
+    table = choosing_elsewhere(found).set_index(["grown_at", "chosen_at"])
+    h = np.sqrt([4 / 5, 1 / 4])
+    assert table.loc[("S0", "S1"), "efficiency"] == pytest.approx(0.5 * h[1] / h[0])
+    assert table.loc[("S1", "S0"), "efficiency"] == pytest.approx(0.5 * h[0] / h[1])
+    assert table.loc[("S0", "S1"), ["accuracy", "own_accuracy"]].tolist() == pytest.approx(
+        [h[1], h[0]]
+    )
+    # the mean over both: cov with S0 (4 + 1) / 2, variance (4 + 1 + 2 x 1) / 4 and error (1 + 3) / 4
+    response, own = 2.5 / np.sqrt(7 / 4 + 1), 4 / np.sqrt(5)
+    assert table.loc[("S0", ALL_SITES), "efficiency"] == pytest.approx(response / own)
+    none = choosing_elsewhere(made(np.full((2, 2), np.nan), covariance=np.zeros((2, 2))))
+    assert none["efficiency"].isna().all()
+
+
+def test_what_the_data_cannot_carry_is_refused():
+    seasons = network(5, sites=2, hybrids=12)
+    both = site_means(seasons.records)
+    with pytest.raises(ValueError, match="1 site"):
+        correlate_sites(both[:1])
+    few = [SiteMeans(s.site, s.means.iloc[:6], s.covariance.iloc[:6, :6]) for s in both]
+    with pytest.raises(ValueError, match="6 hybrids at two sites or more: .* takes 8"):
+        correlate_sites(few)
+    found = fit_site_correlation(seasons)
+    assert "factor-analytic 1" not in found.fits and len(found.pairs) == 1
+    assert "2 sites cannot carry common factors" in correlation_words(found)
+
+
+def test_no_lasting_differences_and_full_agreement():
+    rng = np.random.default_rng(2)
+    noise = pd.DataFrame(rng.normal(0, 0.2, (12, 3)), [f"H{h}" for h in range(12)], ["A", "B", "C"])
+    flat = correlate_sites(sites_of(noise, dict.fromkeys("ABC", 1.0)))
+    assert flat.correlation.isna().all(
+        axis=None
+    ) and "no differences that last" in correlation_words(flat)
+    assert choosing_elsewhere(flat)["efficiency"].isna().all()
+    strong = noise + np.linspace(0, 9, 12)[:, None]
+    full = correlate_sites(sites_of(strong, dict.fromkeys("ABC", 1.0)))
+    assert (
+        full.pairs["correlation"].tolist() == [1.0] * 3
+        and full.pairs["lower"].between(0.5, 0.999).all()
+    )
+    assert (full.pairs["upper"] == 1).all()
+
+
+def test_names_and_order_of_sites_do_not_matter():
+    sites = factor_network()[:5]
+    one, turned = correlate_sites(sites), correlate_sites(sites[::-1])
+    assert turned.correlation.index.tolist() == one.correlation.index.tolist()
+    assert turned.correlation.to_numpy() == pytest.approx(one.correlation.to_numpy(), abs=1e-4)
+
+
+def test_errors_correlated_between_hybrids_count_by_what_each_mean_adds():
+    # a level common to all means of a site says nothing of its hybrids
+    sites = factor_network()[:5]
+    common = SiteMeans(sites[0].site, sites[0].means, sites[0].covariance + 4.0)
+    one, again = correlate_sites(sites), correlate_sites([common, *sites[1:]])
+    assert again.fits[ALIKE].variances.to_numpy() == pytest.approx(
+        one.fits[ALIKE].variances.to_numpy(), rel=1e-6
+    )
+
+
+def test_limits_that_cannot_be_given_stay_missing():
+    found = made(np.array([[1, 0.9, 0.3], [0.9, 1, 0.4], [0.3, 0.4, 1]]))
+    part = found.pairs.assign(lower=[np.nan, 0.2, 0.3], upper=[np.nan, 0.4, 0.5])
+    words = correlation_words(type(found)(**{**vars(found), "pairs": part}))
+    assert "too little of the covariance for limits of 1 pair." in words
