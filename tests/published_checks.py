@@ -113,7 +113,11 @@ def _children(read):
         frame, "distance", "age * Sex", [over("Subject", "age", "unstructured")], residual=False
     )
     ar1 = fit_gaussian(
-        frame, "distance", "age * Sex", [over("Subject", "occasion", "autoregressive")], residual=False
+        frame,
+        "distance",
+        "age * Sex",
+        [over("Subject", "occasion", "autoregressive")],
+        residual=False,
     )
     return [free.criterion, ar1.criterion, ar1.shapes.iloc[0]]
 

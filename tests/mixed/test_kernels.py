@@ -70,7 +70,9 @@ def test_kernel_is_its_definition(kernel):
 
 def test_separable_kernel_is_a_kronecker_product():
     grid = np.array([[r, c] for r in range(4) for c in range(3)], float)
-    made = kernels.make("separable autoregressive", [str(i) for i in range(12)], grid, ["row", "column"])
+    made = kernels.make(
+        "separable autoregressive", [str(i) for i in range(12)], grid, ["row", "column"]
+    )
     expected = 2 * np.kron(_decay(0.7, range(4)), _decay(-0.4, range(3)))
     assert made.matrix(np.array([2.0, 0.7, -0.4])) == pytest.approx(expected, rel=1e-12)
     assert made.labels == ["", ": correlation along row", ": correlation along column"]
@@ -169,7 +171,10 @@ TRIAL = {
         over("hybrid", "season", "autoregressive"),
         over("lane", "season", "gaussian"),
     ],
-    "crossed diagonal": [over("hybrid", "season", "autoregressive"), over("block", "season", "diagonal")],
+    "crossed diagonal": [
+        over("hybrid", "season", "autoregressive"),
+        over("block", "season", "diagonal"),
+    ],
 }
 FIELD = {
     "separable autoregressive": [over("site", ("row", "column"), "separable autoregressive")],
@@ -268,7 +273,16 @@ def test_fit_is_the_least_dense_criterion(name):
 
 
 @pytest.mark.parametrize(
-    "name", ["diagonal", "autoregressive", "exponential", "one factor", "slopes", "basis", "separable autoregressive"]
+    "name",
+    [
+        "diagonal",
+        "autoregressive",
+        "exponential",
+        "one factor",
+        "slopes",
+        "basis",
+        "separable autoregressive",
+    ],
 )
 def test_another_optimiser_finds_no_lower_criterion(name):
     fit, frame = _fit(name), MODELS[name][0]()
@@ -294,7 +308,8 @@ def test_order_of_rows_does_not_matter(name):
 
 
 @pytest.mark.parametrize(
-    "name", ["diagonal", "autoregressive", "one factor", "slopes", "basis", "separable autoregressive"]
+    "name",
+    ["diagonal", "autoregressive", "one factor", "slopes", "basis", "separable autoregressive"],
 )
 def test_units_change_variances_but_not_shapes(name):
     fit, tonnes = (

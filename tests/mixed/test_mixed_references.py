@@ -196,7 +196,10 @@ def test_separable_trend_matches_the_definition(references, name, read, fixed, r
     """The criterion with the full covariance matrix in R, made least by nlminb and Newton steps."""
     expected, term = references[name], "field over row and column"
     fit = fit_gaussian(
-        read(), "yield", fixed, [over("field", ("row", "column"), "separable autoregressive"), *random]
+        read(),
+        "yield",
+        fixed,
+        [over("field", ("row", "column"), "separable autoregressive"), *random],
     )
     _check(fit, expected)
     for variance, quantity in [
@@ -243,7 +246,10 @@ def test_autoregressive_errors_match_nlme(references, name, method):
 
 
 def test_autoregressive_process_with_residuals_by_sex_matches_the_definition(references):
-    expected, term = references["orthodont_ar1_by_sex"], over("Subject", "occasion", "autoregressive")
+    expected, term = (
+        references["orthodont_ar1_by_sex"],
+        over("Subject", "occasion", "autoregressive"),
+    )
     fit = fit_gaussian(_children(), "distance", "age * Sex", [term], residual_by="Sex")
     _check(fit, expected)
     there = expected[["variance", "residual Female", "residual Male"]].to_numpy()

@@ -58,7 +58,10 @@ def test_invented_plots_have_the_variances_they_were_made_with():
     for seed in range(40):
         frame = mixed_page.invented_plots(seed)
         fit = fit_gaussian(
-            frame, "yield_t_ha", "C(season)", [over("hybrid", "season", "autoregressive"), "block", "plot"]
+            frame,
+            "yield_t_ha",
+            "C(season)",
+            [over("hybrid", "season", "autoregressive"), "block", "plot"],
         )
         found.append([*fit.variances, *fit.shapes])
     mean, se = np.mean(found, axis=0), np.std(found, axis=0) / np.sqrt(len(found))
@@ -108,7 +111,9 @@ def test_verdict_names_zeros_and_failures(plots):
 
 
 def test_kernel_table_shows_correlations(plots):
-    fit = fit_gaussian(plots, "yield_t_ha", "C(season)", [over("hybrid", "season", "autoregressive")])
+    fit = fit_gaussian(
+        plots, "yield_t_ha", "C(season)", [over("hybrid", "season", "autoregressive")]
+    )
     rows = mixed_page.show_kernel(fit, "hybrid over season", "k")[0].content["rows"]
     rho = fit.shapes.iloc[0]
     assert [float(row[2]) for row in rows] == pytest.approx([1, rho, rho**3, rho**4], abs=0.006)

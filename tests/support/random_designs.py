@@ -131,7 +131,10 @@ MODELS = {
     "unstructured": [over("hybrid", "season", "unstructured")],
     "slopes": [slopes("hybrid", "age")],
     "one factor": [over("hybrid", "season", factor_analytic(1))],
-    "crossed diagonal": [over("hybrid", "season", "autoregressive"), over("block", "season", "diagonal")],
+    "crossed diagonal": [
+        over("hybrid", "season", "autoregressive"),
+        over("block", "season", "diagonal"),
+    ],
     "basis": ["hybrid", "trend"],
 }
 

@@ -339,7 +339,9 @@ def _refusals(plots):
     reml, other = (
         fit_gaussian(plots, "yield_t_ha", fixed, ["hybrid"]) for fixed in ("1", "C(season)")
     )
-    ar1 = fit_gaussian(plots, "yield_t_ha", "C(season)", [over("hybrid", "season", "autoregressive")])
+    ar1 = fit_gaussian(
+        plots, "yield_t_ha", "C(season)", [over("hybrid", "season", "autoregressive")]
+    )
     season = pd.DataFrame({"C(season)[T.2022]": [1.0]})
     dead = few.assign(alive=few["alive"].where(few["hybrid"] != "H01", 0))
     return {

@@ -220,7 +220,10 @@ def _autoregressive(cells):
     inner = ("row", "column")
     if not _has_seasons(cells):
         return [over("place", inner, "separable autoregressive")]
-    return [over("place", inner, "separable autoregressive"), over("place:season", inner, "separable autoregressive")]
+    return [
+        over("place", inner, "separable autoregressive"),
+        over("place:season", inner, "separable autoregressive"),
+    ]
 
 
 def _surfaces(cells):
