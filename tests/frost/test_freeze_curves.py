@@ -12,7 +12,7 @@ from culmbook.frost.freeze_curves import (
     survival_curves,
     unevenness,
 )
-from culmbook.frost.freeze_model import Survival, firth_leverage, fit_freeze
+from culmbook.frost.freeze_curves import Survival, firth_leverage, fit_freeze
 from culmbook.frost.freeze_tests import survival_sets
 from freeze_frames import LT50, freeze_table
 

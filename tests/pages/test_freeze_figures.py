@@ -5,7 +5,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from culmbook.frost.freeze_curves import against_control, lethal_temperatures, survival_curves
-from culmbook.frost.freeze_model import fit_freeze
+from culmbook.frost.freeze_curves import fit_freeze
 from culmbook.frost.freeze_tests import observed_survival, survival_sets
 from culmbook.pages.freeze_figures import MOST_CURVES, panels_height, plot_curves, plot_lt50
 from freeze_frames import LT50, freeze_table
