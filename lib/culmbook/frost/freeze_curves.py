@@ -692,13 +692,15 @@ def unevenness(fit: FreezeFit) -> pd.DataFrame:
 # -- sets of protocols and tissues ---------------------------------------------------------------
 
 
-def freeze_answers(tests: pd.DataFrame) -> pd.DataFrame:
+def freeze_answers(tests: pd.DataFrame, *, slopes: str = "tested") -> pd.DataFrame:
     """Fit every set of freeze tests that carries a curve.
 
     Parameters
     ----------
     tests : DataFrame
         Table ``freeze_tests`` of the hybrids wanted.
+    slopes : {'tested', 'common', 'own'}
+        As in :func:`fit_freeze`.
 
     Returns
     -------
@@ -715,16 +717,16 @@ def freeze_answers(tests: pd.DataFrame) -> pd.DataFrame:
     """
     sets = survival_sets(tests)
     parts = pd.Series([key[:2] for key in sets]).value_counts()
-    rows = [_of_set(*key, parts[key[:2]] > 1, cells) for key, cells in sets.items()]
+    rows = [_of_set(*key, parts[key[:2]] > 1, cells, slopes) for key, cells in sets.items()]
     return pd.DataFrame(rows, index=[row["set"] for row in rows])
 
 
-def _of_set(protocol, tissue, part, is_in_parts, cells):
+def _of_set(protocol, tissue, part, is_in_parts, cells, slopes):
     frozen = cells[cells["temperature_c"].notna()]
     at = np.sort(frozen["temperature_c"].unique())[::-1]
     answer, fit, deaths = why_no_curve(cells) or "", None, (np.nan,) * 3
     if not answer:
-        fit = fit_freeze(cells)
+        fit = fit_freeze(cells, slopes=slopes)
         if len(frozen) < len(cells):
             deaths = fit.natural_death, fit.natural_death_lower, fit.natural_death_upper
         if fit.verdict != CONVERGED:

@@ -27,6 +27,9 @@ SEVERE = 3
 """Score from which on damage is called severe: common practice, no source."""
 PRIOR_SD = 5.0
 """Spread of the weak normal prior of all contrasts, logit scale: keeps a hybrid without damage finite."""
+TERMS = ("hybrid_event", "replicate_key", "main_plot_key", "block_key", "plot_key", "plot_event")
+"""Random terms: hybrid at one frost, replicate within site, main plot, block, plot scored more than once, plot at
+one frost."""
 MIN_REPEATED = 5
 """Fewest plots scored more than once with which plots get a variance of their own."""
 
@@ -241,8 +244,8 @@ class DamageFit:
         The scores used.
     factors : dict of str to pandas.DataFrame
         Fixed factors; levels x contrasts of each. Effects of a factor's levels sum to 0.
-    terms : dict of str to str
-        Random terms kept, in words.
+    terms : list of str
+        Random terms kept.
     left_out : list of str
         What this fit could not use, in sentences.
     """
@@ -250,7 +253,7 @@ class DamageFit:
     fit: OrdinalFit
     scores: pd.DataFrame
     factors: dict
-    terms: dict
+    terms: list
     left_out: list
 
     @property
@@ -264,7 +267,7 @@ class DamageFit:
         return "weeks_up" in self.fit.coefficients.index
 
 
-def fit_damage(frame, *, at_equal_emergence=False):
+def fit_damage(frame, *, at_equal_emergence=False, random=TERMS):
     """Model the damage scores of a season by hybrid.
 
     Parameters
@@ -274,6 +277,8 @@ def fit_damage(frame, *, at_equal_emergence=False):
     at_equal_emergence : bool
         Weeks from emergence to the frost as a covariate; plots that were not up yet, or whose emergence was
         not noted, are left out then: their leaf was not tried.
+    random : sequence of str
+        Random terms wanted, of :data:`TERMS`; kept where the layout supports them.
 
     Returns
     -------
@@ -331,8 +336,8 @@ def fit_damage(frame, *, at_equal_emergence=False):
         raise Refusal(
             f"{n_plots} plots for {design.shape[1]} fixed effects: too few to compare hybrids."
         )
-    terms = _random_terms(rows, set(factors))
-    given = {"score": "damage_score", "random": list(terms), "prior_sd": PRIOR_SD}
+    terms = _random_terms(rows, set(factors), random)
+    given = {"score": "damage_score", "random": terms, "prior_sd": PRIOR_SD}
     fit = fit_ordinal(rows, fixed=design, **given)
     if fit.verdict != CONVERGED:
         raise Refusal(f"The model of damage scores has {fit.verdict}: no number is given.")
@@ -373,28 +378,18 @@ def _columns(values, weights):
     return pd.DataFrame(weights.loc[values].to_numpy(), columns=names, index=values.index)
 
 
-TERMS = {
-    "hybrid_event": "hybrid × frost",
-    "replicate_key": "replicate within site",
-    "main_plot_key": "main plot",
-    "block_key": "block",
-    "plot_key": "plot scored more than once",
-    "plot_event": "plot at one frost",
-}
-
-
-def _random_terms(rows, fixed):
+def _random_terms(rows, fixed, wanted):
     """Random terms that the layout supports, no two of the same partition as each other or a fixed factor."""
 
     def partition(values):
         return tuple(pd.factorize(values)[0])
 
-    seen, kept = {partition(rows[name]) for name in fixed}, {}
-    for term, words in TERMS.items():
+    seen, kept = {partition(rows[name]) for name in fixed}, []
+    for term in wanted:
         own, levels = partition(rows[term]), rows[term].value_counts()
         needed = MIN_REPEATED if term in ("plot_key", "plot_event") else 1
         if len(levels) > 1 and (levels > 1).sum() >= needed and own not in seen:
-            kept[term] = words
+            kept.append(term)
             seen.add(own)
     return kept
 

@@ -139,24 +139,22 @@ class WinterFit:
     winters: pd.DataFrame
     severity: dict | None
     why_no_severity: str | None
-    terms: dict
+    terms: list
 
 
-TERMS = {
-    "site_winter": "site × winter",
-    "hybrid_site_winter": "hybrid × site × winter",
-    "plot_key": "plot over its winters",
-    "cell": "plot in one winter (overdispersion)",
-}
+TERMS = ("site_winter", "hybrid_site_winter", "plot_key", "cell")
+"""Random terms: winter of a site, hybrid in it, plot over its winters, plot in one winter (overdispersion)."""
 
 
-def fit_winters(cells, *, level=0.95):
+def fit_winters(cells, *, random=TERMS, level=0.95):
     """Model overwinter survival by hybrid, with the winter's severity.
 
     Parameters
     ----------
     cells : pandas.DataFrame
         From :func:`add_severity`.
+    random : sequence of str
+        Random terms wanted, of :data:`TERMS`.
     level : float
         Confidence level, 0–1.
 
@@ -190,9 +188,9 @@ def fit_winters(cells, *, level=0.95):
         raise Refusal(
             f"{which} plant was lost in {n_of(n, 'winter')}: hybrids do not differ in it."
         )
-    design, terms = _design(cells, why is None), _random_terms(cells)
+    design, terms = _design(cells, why is None), _random_terms(cells, random)
     counts = {"alive": "alive", "total": "total", "half_plant_in": "hybrid"}
-    fit = fit_binomial(cells, fixed=design, random=list(terms), **counts)
+    fit = fit_binomial(cells, fixed=design, random=terms, **counts)
     if fit.verdict != CONVERGED:
         raise Refusal(f"Survival of winters is not estimable: the model did {fit.verdict}.")
     winters = cells.groupby(["site", "winter", "label"], as_index=False).agg(
@@ -241,16 +239,15 @@ def _design(cells, has_severity):
     return design
 
 
-def _random_terms(cells):
+def _random_terms(cells, wanted):
     """Terms that have two or more levels, some level with several rows, and no other term's partition."""
-    kept, seen = {}, set()
-    for term, words in TERMS.items():
+    kept, seen = [], set()
+    for term in wanted:
         if term == "plot_key" and cells[term].nunique() > MOST_PLOTS:
             continue
-        partition = tuple(pd.factorize(cells[term])[0])
-        n_levels = cells[term].nunique()
+        partition, n_levels = tuple(pd.factorize(cells[term])[0]), cells[term].nunique()
         if n_levels > 1 and partition not in seen and (n_levels < len(cells) or term == "cell"):
-            kept[term] = words
+            kept.append(term)
             seen.add(partition)
     return kept
 
@@ -313,16 +310,43 @@ def winter_shares(field, *, level=0.95):
     )
 
 
-def severity_line(field, n=60):
-    """Survival of the mean hybrid along severity, for the figure: minimum_c [°C] and share (0–1).
+def observed_by_winter(cells):
+    """Survival by hybrid and site-winter, to draw against severity.
+
+    Parameters
+    ----------
+    cells : pandas.DataFrame
+        From :func:`add_severity`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        site, winter, label, minimum_c [°C], hybrid, n_plots, alive, total, share (0–1).
 
     Raises
     ------
     Refusal
-        With the reason, when the model has no severity.
+        Fewer than two different minima at rhizome depth are known.
+    """
+    if cells["minimum_c"].nunique() < 2:
+        raise Refusal(
+            "Survival is not drawn against severity: fewer than two winters counted have a known minimum at"
+            " rhizome depth."
+        )
+    keys = ["site", "winter", "label", "minimum_c", "hybrid"]
+    table = cells.groupby(keys, as_index=False, dropna=False).agg(
+        n_plots=("plot", "size"), alive=("alive", "sum"), total=("total", "sum")
+    )
+    return table.assign(share=table["alive"] / table["total"])
+
+
+def severity_line(field, n=60):
+    """Survival of the mean hybrid along severity, for the figure: minimum_c [°C] and share (0–1).
+
+    Empty where the model has no severity.
     """
     if field.why_no_severity:
-        raise Refusal(field.why_no_severity)
+        return pd.DataFrame(columns=["minimum_c", "share"])
     known = field.winters["minimum_c"]
     grid = np.linspace(known.min(), known.max(), n)
     hybrids = sorted(field.cells["hybrid"].unique())
@@ -516,7 +540,7 @@ def expected_by_site(minima, draws, *, level=0.95):
 
 
 def with_loss(expected):
-    """Sites where more than next to nothing of some hybrid is expected to die.
+    """Sites where more than next to nothing of some hybrid is expected to die, to draw.
 
     Parameters
     ----------
@@ -526,7 +550,8 @@ def with_loss(expected):
     Returns
     -------
     pandas.DataFrame
-        Its rows of these sites.
+        Its rows of these sites with share, lower, upper: in the worst of ten winters, or over the winters on
+        record where they are fewer than ten.
 
     Raises
     ------
@@ -536,5 +561,7 @@ def with_loss(expected):
     least = expected[["expected", "worst_in_ten"]].min(axis=1).groupby(expected["site"]).min()
     found = expected[expected["site"].map(least) < SAFE]
     if found.empty:
-        raise Refusal("Next to nothing is expected to die, so nothing is drawn.")
-    return found
+        raise Refusal("Next to nothing is expected to die at any site, so nothing is drawn.")
+    ends = {"share": "", "lower": "_lower", "upper": "_upper"}
+    shown = {k: found[f"worst_in_ten{e}"].fillna(found[f"expected{e}"]) for k, e in ends.items()}
+    return found.assign(**shown)

@@ -36,6 +36,7 @@ WINDOWS_D = (11, 15, 21, 31, 45)
 OWN, BORROWED = "estimated, own readings", "estimated, readings of other sites"
 FORMULA = "estimated, formula alone"
 MEASURED, DAMPED = "measured", "measured at 5 cm, damped to the depth"
+HOW = {MEASURED: "read", DAMPED: "read at 5 cm", OWN: "from air", BORROWED: "from air, other sites"}
 SEVERITY = ["min_air_c", "frost_days", "hard_frost_days", "snow_days"]
 MIN_YEARS = 15
 """Fewest years with which a return level is given."""
@@ -433,14 +434,19 @@ def winter_severity(minima, weather, season, thresholds=Thresholds()):
     Returns
     -------
     pandas.DataFrame
-        `minima` up to `season` with min_air_c [°C], frost_days, hard_frost_days, snow_days [d] of October
+        `minima` up to `season` with how (how the minimum is known; missing, and the minimum with it, where a
+        formula alone would be too cold), min_air_c [°C], frost_days, hard_frost_days, snow_days [d] of October
         to March; missing where :func:`culmbook.season.weather.season_indices` gives none.
     """
+    if minima.empty:
+        return minima.reindex(columns=[*minima.columns, "how", *SEVERITY])
     values = season_indices(weather, season, thresholds)
     values = values[values["index"].isin(SEVERITY)]
     wide = values.pivot(index=["site", "season"], columns="index", values="value")
     wide = wide.reindex(columns=SEVERITY).reset_index().rename(columns={"season": "winter"})
-    return minima[minima["winter"] <= season].merge(wide, on=["site", "winter"], how="left")
+    minima = minima[minima["winter"] <= season].assign(how=minima["kind"].map(HOW))
+    minima = minima.assign(minimum_c=minima["minimum_c"].where(minima["how"].notna()))
+    return minima.merge(wide, on=["site", "winter"], how="left")
 
 
 # -- return levels -------------------------------------------------------------------------------

@@ -51,6 +51,13 @@ def _between(low, high, digits=1):
 # -- freeze tests --------------------------------------------------------------------------------
 
 
+def tested(tests: pd.DataFrame) -> str:
+    """How many hybrids were tested, in how many runs, and when."""
+    days, n = tests["tested_on"].dropna(), tests["run"].nunique()
+    when = f", tested from {fmt_date(days.min())} to {fmt_date(days.max())}" if len(days) else ""
+    return f"{n_of(tests['hybrid'].nunique(), 'hybrid')} in {n_of(n, 'freezer run')}{when}."
+
+
 def lethal(found: pd.DataFrame, control: str, level: float, *, together: bool = True) -> list[str]:
     """Which hybrids are hardier or tenderer than the control, the range of LT50, and who has none.
 
@@ -243,8 +250,6 @@ def odds(ratio: float) -> str:
     >>> odds(17.1), odds(0.082), odds(2.04), odds(52000.0), odds(0.0002)
     ('17', '0.08', '2.0', '>100', '<0.01')
     """
-    if pd.isna(ratio):
-        return "–"
     if ratio > MOST_ODDS:
         return f">{MOST_ODDS}"
     if ratio < 1 / MOST_ODDS:
@@ -255,7 +260,7 @@ def odds(ratio: float) -> str:
 def odds_between(frame: pd.DataFrame, low: str = "all_lower", high: str = "all_upper") -> list[str]:
     """Intervals of odds ratios, on one line each."""
     limits = zip(frame[low], frame[high], strict=True)
-    return [f"{odds(a)}\u00a0to\u00a0{odds(b)}" for a, b in limits]
+    return [None if pd.isna(a) else f"{odds(a)}\u00a0to\u00a0{odds(b)}" for a, b in limits]
 
 
 def odds_sentence(contrasts: pd.DataFrame, control: str, level: float) -> str:
@@ -428,17 +433,35 @@ def expected(found: pd.DataFrame, control: str) -> list[str]:
     ]
 
 
-def chance_colder(minima_c: pd.Series, lt50_c: float, control: str, level: float) -> str:
-    """The chance that a winter is colder than the control's LT50, in a sentence."""
-    share, low, high = winters.chance_colder(minima_c, lt50_c, level=level)
+def chance_colder(known: pd.DataFrame, lethal: pd.DataFrame, control: str, level: float) -> str:
+    """The chance that a winter of a site is colder than the control's LT50, in a sentence.
+
+    Parameters
+    ----------
+    known : DataFrame
+        Winters of one site, from :func:`culmbook.frost.winters.known_minima`.
+    lethal : DataFrame
+        ``hybrid, lt50_c`` of one set.
+    control : str
+    level : float
+
+    Raises
+    ------
+    Refusal
+        The control has no LT50, or the winters are too few.
+    """
+    lt50 = lethal.loc[lethal["hybrid"].eq(control), "lt50_c"].dropna()
+    if lt50.empty:
+        raise Refusal("The control has no LT50 to compare winters with.")
+    share, low, high = winters.chance_colder(known["minimum_c"], lt50.iloc[0], level=level)
     size = share_words(share, low, high) if share >= FEW else f"under {fmt_share(max(high, FEW))}"
     return (
-        f"The chance that a winter is colder than the LT50 of the control {control} ({degrees_c(lt50_c)}) is"
-        f" {size} a year."
+        f"The chance that a winter at {known['site'].iloc[0]} is colder than the LT50 of the control"
+        f" {control} ({degrees_c(lt50.iloc[0])}) is {size} a year."
     )
 
 
-def springs(latest: pd.DataFrame, damaging_c: float) -> list[str]:
+def springs(latest: pd.DataFrame, damaging_c: float, level: float) -> list[str]:
     """What stands behind the springs of every site, and how late frosts come, in sentences.
 
     Parameters
@@ -446,6 +469,7 @@ def springs(latest: pd.DataFrame, damaging_c: float) -> list[str]:
     latest : DataFrame
         From :func:`culmbook.frost.late_frosts.latest_frosts`.
     damaging_c : float
+    level : float
     """
     told = []
     for site, rows in latest.groupby("site", sort=True):
@@ -461,7 +485,7 @@ def springs(latest: pd.DataFrame, damaging_c: float) -> list[str]:
             )
             told.append(f"Left out, because days after the last frost found are missing: {named}.")
         try:
-            told.append(_one_in_ten(late_frosts.latest_levels(known, (10,)).iloc[0]))
+            told.append(_one_in_ten(late_frosts.latest_levels(known, (10,), level=level).iloc[0]))
         except Refusal as why:
             told.append(str(why))
     return told
