@@ -226,7 +226,8 @@ def test_chances_are_said_of_the_control_and_the_range_or_of_every_site():
 
 
 def test_one_row_per_site_with_the_range_of_its_hybrids():
-    years, chances = chances_of(["05-01"] * 4 + ["04-01"] * 16)
+    frosts = [f"05-{d:02d}" for d in range(1, 5)] + [f"03-{d:02d}" for d in range(5, 21)]
+    years, chances = chances_of(frosts)
     row = by_site(years, chances, "LATE").iloc[0]
     assert (row["known"], row["with_frost"], row["hybrids"]) == (20, 20, 2)
     assert (row["low"], row["high"], row["control"]) == (0, 0.2, 0)

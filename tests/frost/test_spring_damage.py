@@ -315,7 +315,7 @@ def test_what_cannot_be_answered_is_said(rng):
     with pytest.raises(ValueError, match="No date of emergence"):
         fit_damage(frame, at_equal_emergence=True)
     with pytest.raises(ValueError, match="too few to compare"):
-        fit_damage(frame_of(plots.head(4), scores.head(4)))
+        fit_damage(frame_of(plots.head(4), scores.head(4).assign(observer="AA")))
     with pytest.raises(ValueError, match="one day"):
         fit_damage(frame.assign(days_up=3.0), at_equal_emergence=True)
 
