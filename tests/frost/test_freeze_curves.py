@@ -375,6 +375,7 @@ def test_lethal_temperatures_are_said_set_by_set(two_sets):
     assert first.startswith("slow, rhizome: B proved tenderer than the control STD (LT50 −3.5 °C")
     assert "A proved hardier" in first and "taken together" in first
     assert second.endswith("in 2 hybrids.")
+    found = each_set(two_sets, lethal_temperatures, "X")
     (alone,) = words.lethal(found[found["set"] == "slow, shoot"], "X", 0.95)
     assert alone.startswith("LT50 ranged from −2.0 °C (A) to −1.5 °C (STD)")
 

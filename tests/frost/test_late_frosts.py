@@ -7,7 +7,6 @@ from scipy import stats
 
 from culmbook.frost import words
 from culmbook.frost.late_frosts import (
-    by_site,
     common_day,
     day_name,
     emergence_days,
@@ -223,13 +222,3 @@ def test_chances_are_said_of_the_control_and_the_range_or_of_every_site():
     both = pd.concat([one, chances_of(["05-20"] * 20, "S2")[1]])
     told = words.late_frost_chances(both, "LATE", -2.0)
     assert told.endswith("from the latest hybrid to the earliest: S2 100 % and S1 0 to 20 %.")
-
-
-def test_one_row_per_site_with_the_range_of_its_hybrids():
-    frosts = [f"05-{d:02d}" for d in range(1, 5)] + [f"03-{d:02d}" for d in range(5, 21)]
-    years, chances = chances_of(frosts)
-    row = by_site(years, chances, "LATE").iloc[0]
-    assert (row["known"], row["with_frost"], row["hybrids"]) == (20, 20, 2)
-    assert (row["low"], row["high"], row["control"]) == (0, 0.2, 0)
-    assert row["emergence"] == "10 April to 10 May" and row["one_in_ten"]
-    assert by_site(years, chances, "NONE")["control"].isna().all()

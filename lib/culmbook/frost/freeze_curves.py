@@ -28,8 +28,8 @@ from culmbook.text.refusal import Refusal
 KILLED = (0.1, 0.5, 0.9)
 FLAT = "survival does not fall clearly with the cold: no LT50"
 SLOPES = ("tested", "common", "own")
+# Own slopes are used below it; the test finds 1 in 40 sets of 20 hybrids to differ that do not.
 SLOPES_DIFFER_P = 0.01
-"""Own slopes are used below it; the test finds 1 in 40 sets of 20 hybrids to differ that do not."""
 _LEAST_WEIGHT = 1e-10
 _STEEPEST = 20.0  # logits per step of the penalised fit: no curve needs more
 _PENALTY_STEPS = 100
@@ -186,9 +186,7 @@ def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool =
     temperatures = frozen.groupby("hybrid")["temperature_c"].nunique()
     few = list(temperatures.index[temperatures.eq(1)])
     if slopes == "own" and few:
-        raise Refusal(
-            f"{', '.join(few)} was frozen at one temperature only and has no slope of its own."
-        )
+        raise Refusal(f"{', '.join(few)} was frozen at one temperature only: it has no slope.")
     judged = bracketing(observed_survival(cells))  # outside the tested range a slope is a guess
     known = judged.loc[judged["is_bracketed"], "hybrid"]
     test = {}
@@ -263,14 +261,9 @@ class _Problem:
         start = np.append(np.full(len(self.terms), _FIRST_VARIANCE), logit_death)
         fixed = (logit_death, logit_death)
         bounds = [(0.0, None)] * len(self.terms) + [_LOGIT_RANGE if self.has_control else fixed]
+        given = {"method": "L-BFGS-B", "bounds": bounds, "options": {"eps": _DIFFERENCE}}
         for _ in range(_SEARCHES):
-            found = optimize.minimize(
-                self._criterion,
-                start,
-                method="L-BFGS-B",
-                bounds=bounds,
-                options={"eps": _DIFFERENCE},
-            )
+            found = optimize.minimize(self._criterion, start, **given)
             rough = not found.success and np.max(np.abs(found.jac)) > _FLAT
             start = found.x
             if not rough:
@@ -705,10 +698,9 @@ def freeze_answers(tests: pd.DataFrame, *, slopes: str = "tested") -> pd.DataFra
     Returns
     -------
     DataFrame
-        Indexed by the set's name (protocol, tissue and, where hybrids share no run, part), one row each:
-        ``set, tissue, hybrids, runs, from_to`` (temperatures), ``n_temperatures, frozen, unfrozen`` (units),
-        ``death, death_lower, death_upper`` (natural death, 0-1), ``fit`` (FreezeFit, or None), ``answer``
-        (why there is no curve, or blank), ``cautions`` (sentences).
+        As :func:`fit_sets` (named by protocol, tissue and, where hybrids share no run, part) with ``tissue,
+        from_to`` (temperatures), ``frozen, unfrozen`` (units), ``death, death_lower, death_upper`` (natural
+        death, 0-1), ``cautions`` (sentences).
 
     Raises
     ------
@@ -717,34 +709,61 @@ def freeze_answers(tests: pd.DataFrame, *, slopes: str = "tested") -> pd.DataFra
     """
     sets = survival_sets(tests)
     parts = pd.Series([key[:2] for key in sets]).value_counts()
-    rows = [_of_set(*key, parts[key[:2]] > 1, cells, slopes) for key, cells in sets.items()]
-    return pd.DataFrame(rows, index=[row["set"] for row in rows])
-
-
-def _of_set(protocol, tissue, part, is_in_parts, cells, slopes):
-    frozen = cells[cells["temperature_c"].notna()]
-    at = np.sort(frozen["temperature_c"].unique())[::-1]
-    answer, fit, deaths = why_no_curve(cells) or "", None, (np.nan,) * 3
-    if not answer:
-        fit = fit_freeze(cells, slopes=slopes)
-        if len(frozen) < len(cells):
-            deaths = fit.natural_death, fit.natural_death_lower, fit.natural_death_upper
-        if fit.verdict != CONVERGED:
-            answer, fit = f"Not estimable: the model of the curves did {fit.verdict}.", None
-    return {
-        "set": f"{protocol}, {tissue}" + (f", part {part}" if is_in_parts else ""),
-        "tissue": tissue,
-        "hybrids": cells["hybrid"].nunique(),
-        "runs": cells["run"].nunique(),
-        "from_to": f"{degrees(at[0])} to {degrees(at[-1])}".replace(" °C", "") if len(at) else None,
-        "n_temperatures": len(at),
-        "frozen": frozen["tested"].sum(),
-        "unfrozen": cells["tested"].sum() - frozen["tested"].sum(),
-        **dict(zip(("death", "death_lower", "death_upper"), deaths, strict=True)),
-        "fit": fit,
-        "answer": answer,
-        "cautions": cautions(cells),
+    cells = {
+        f"{key[0]}, {key[1]}" + (f", part {key[2]}" if parts[key[:2]] > 1 else ""): rows
+        for key, rows in sets.items()
     }
+    table = fit_sets(cells, lambda rows: _converged(fit_freeze(rows, slopes=slopes)))
+    rows = pd.DataFrame(
+        [_of_set(cells[name], table.at[name, "fit"]) for name in cells], table.index
+    )
+    return table.join(rows).assign(tissue=[key[1] for key in sets])
+
+
+def fit_sets(sets: dict, fit) -> pd.DataFrame:
+    """Fit sets of freeze tests one by one.
+
+    Parameters
+    ----------
+    sets : dict of str to DataFrame
+        Records with ``hybrid, run, temperature_c`` by the set's name.
+    fit : callable
+        Gives the fit of a set's records, or raises Refusal.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by name: ``set, hybrids, runs, n_temperatures, fit`` (or None), ``answer`` (why there is no
+        fit, or blank).
+    """
+    rows = {}
+    for name, records in sets.items():
+        counts = records[["hybrid", "run", "temperature_c"]].nunique()
+        found, answer = None, ""
+        try:
+            found = fit(records)
+        except Refusal as why:
+            answer = str(why)
+        rows[name] = [name, *counts, found, answer]
+    columns = ["set", "hybrids", "runs", "n_temperatures", "fit", "answer"]
+    return pd.DataFrame.from_dict(rows, "index", columns=columns)
+
+
+def _converged(fit):
+    if fit.verdict != CONVERGED:
+        raise Refusal(f"Not estimable: the model of the curves did {fit.verdict}.")
+    return fit
+
+
+def _of_set(cells, fit):
+    frozen = cells[cells["temperature_c"].notna()]
+    at, units = frozen["temperature_c"], frozen["tested"].sum()
+    row = {"frozen": units, "unfrozen": cells["tested"].sum() - units, "cautions": cautions(cells)}
+    row["from_to"] = f"{degrees(at.max())} to {degrees(at.min())}".replace(" °C", "")
+    for name in ("death", "death_lower", "death_upper"):
+        is_known = fit and row["unfrozen"]
+        row[name] = getattr(fit, f"natural_{name}") if is_known else np.nan
+    return row
 
 
 def main_set(answers: pd.DataFrame, tissue: str = "rhizome") -> pd.Series:
@@ -767,9 +786,8 @@ def main_set(answers: pd.DataFrame, tissue: str = "rhizome") -> pd.Series:
         No set of the tissue gives an LT50.
     """
     fits = answers.loc[answers["tissue"].eq(tissue), "fit"].dropna()
-    n = pd.Series(
-        {name: len(f.hybrids) for name, f in fits.items() if _states(f)["answer"].eq("").any()}
-    )
+    known = [name for name, fit in fits.items() if _states(fit)["answer"].eq("").any()]
+    n = fits[known].map(lambda fit: len(fit.hybrids))
     if n.empty:
         raise Refusal(f"No set of freeze tests of {tissue}s gives an LT50 to compare winters with.")
     return answers.loc[n.idxmax()]

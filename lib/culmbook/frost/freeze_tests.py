@@ -14,12 +14,12 @@ from culmbook.text.numbers import MINUS
 from culmbook.text.refusal import Refusal
 
 LEAST_TEMPERATURES = 3
+# A curve is bracketed when the corrected kill was seen below the first and above the second.
 LOW_KILL, HIGH_KILL = 0.30, 0.70
-"""A curve is bracketed when the corrected kill was seen below the first and above the second."""
+# Share of the unfrozen control that may die; beyond it the material was not sound.
 WORST_CONTROL = 0.5
-"""Share of the unfrozen control that may die; beyond it the material was not sound."""
+# Chance of a control that much worse than the units frozen least, below which it is not believed.
 CONTRADICTION_P = 1e-4
-"""Chance of a control that much worse than the units frozen least, below which it is not believed."""
 UNFROZEN = "unfrozen"
 
 
@@ -55,9 +55,7 @@ def survival_sets(tests: pd.DataFrame) -> dict:
     """
     counted = tests[tests["units_tested"].notna()]
     if counted.empty:
-        raise Refusal(
-            "No freeze test of these hybrids counted units alive after regrowth, so there is no survival curve."
-        )
+        raise Refusal("No freeze test of these hybrids counted units alive after regrowth.")
     bad = ~(counted["units_alive"] <= counted["units_tested"]).fillna(False).astype(bool)
     if bad.any():
         rows = ", ".join(str(i) for i in counted.index[bad][:5])
@@ -126,25 +124,14 @@ def why_no_curve(cells: pd.DataFrame) -> str | None:
     if len(at) == 0:
         return "Only unfrozen control units were counted: without frozen units there is no curve."
     if (at >= 0).all() and (at > 0).any():
-        return (
-            f"All freezing temperatures are above zero ({degrees(*at)}): the minus sign was left out."
-            " Enter them as negative numbers."
-        )
+        start = f"All freezing temperatures are above zero ({degrees(*at)})"
+        return f"{start}: the minus sign was left out. Enter them as negative numbers."
     if slipped := [t for t in at if t > 0 and -t in at]:
-        return (
-            f"Temperatures appear with and without a minus sign ({degrees(*slipped)}): enter frozen"
-            " units with negative numbers and the unfrozen control as NA."
-        )
-    if len(at) == 1:
-        return (
-            f"Only one temperature was tested ({degrees(at[0])}): it says how many units lived there, and"
-            f" nothing of the temperature that kills half. At least {LEAST_TEMPERATURES} are needed."
-        )
+        start = f"Temperatures appear with and without a minus sign ({degrees(*slipped)})"
+        return f"{start}: freezing ones are negative numbers, the unfrozen control NA."
     if len(at) < LEAST_TEMPERATURES:
-        return (
-            f"Only {len(at)} temperatures were tested ({degrees(*at)}): a curve could be laid through them,"
-            f" but not judged. At least {LEAST_TEMPERATURES} are needed."
-        )
+        n = "Only one temperature was" if len(at) == 1 else f"Only {len(at)} temperatures were"
+        return f"{n} tested ({degrees(*at)}): a curve needs at least {LEAST_TEMPERATURES}."
     return _wrong_control(frozen, control, at[0]) or _nothing_happened(frozen, at)
 
 
@@ -160,29 +147,24 @@ def _wrong_control(frozen, control, warmest):
         (part["alive"].sum(), (part["tested"] - part["alive"]).sum()) for part in (control, mild)
     ]
     if dead > WORST_CONTROL * (alive + dead):
-        return (
-            f"{dead:.0f} of {alive + dead:.0f} unfrozen control units died: the material was not sound, and"
-            " what the frost did to it is not known."
-        )
+        died = f"{dead:.0f} of {alive + dead:.0f} unfrozen control units died"
+        return f"{died}: the material was not sound, and what the frost did to it is not known."
     if control.empty or stats.fisher_exact(counts, "less").pvalue > CONTRADICTION_P:
         return None
-    return (
+    died = (
         f"Of the unfrozen control units {dead:.0f} of {alive + dead:.0f} died, of those frozen to"
-        f" {degrees(warmest)} only {mild_dead:.0f} of {mild_alive + mild_dead:.0f}: the control was damaged,"
-        " or control and frozen units were exchanged. No natural death can be taken from it."
     )
+    few = f"{degrees(warmest)} only {mild_dead:.0f} of {mild_alive + mild_dead:.0f}"
+    return f"{died} {few}: the control was damaged, or control and frozen units were exchanged."
 
 
 def _nothing_happened(frozen, temperatures):
-    alive, warmest, coldest = frozen["alive"].sum(), temperatures[0], temperatures[-1]
+    alive, beyond = frozen["alive"].sum(), "for every hybrid. Test"
     if alive == frozen["tested"].sum():
-        return (
-            f"All units lived at every temperature: LT50 is below {degrees(coldest)} for every hybrid."
-            " Test colder."
-        )
-    if alive == 0:
-        return f"All frozen units died: LT50 is above {degrees(warmest)} for every hybrid. Test warmer."
-    return None
+        coldest = degrees(temperatures[-1])
+        return f"All units lived at every temperature: LT50 is below {coldest} {beyond} colder."
+    warmest = degrees(temperatures[0])
+    return None if alive else f"All frozen units died: LT50 is above {warmest} {beyond} warmer."
 
 
 def cautions(cells: pd.DataFrame) -> list[str]:
@@ -203,28 +185,19 @@ def cautions(cells: pd.DataFrame) -> list[str]:
     missing = sorted(set(frozen["hybrid"]) - set(control["hybrid"]))
     if control.empty:
         words.append(
-            "There was no unfrozen control: natural death is taken as none, and units that died of"
-            " something else count as killed by frost. LT50 is then given too warm."
+            "There was no unfrozen control: all deaths count as frost, and LT50 is given too warm."
         )
     elif missing:
-        words.append(
-            f"No unfrozen control of {', '.join(missing)}: the others' natural death is used."
-        )
+        words.append(f"No unfrozen control of {', '.join(missing)}: the others' death is used.")
     if len(runs) == 1:
         words.append(
-            "There was one freezer run. A run that froze harder than its thermometer said looks like"
-            " tender hybrids: LT50 has no interval of its own, only its difference from the control has."
+            "There was one freezer run, and a run that froze too hard looks like tender hybrids: LT50 has no"
+            " interval of its own, only its difference from the control has."
         )
     elif runs.max() == 1:
-        words.append(
-            "Every run froze at one temperature only, so the runs' shifts are part of what sets"
-            " temperatures apart, and intervals are wide."
-        )
-    if (probability := same_natural_death(control)) < 0.01:
-        words.append(
-            "Natural death differs among the hybrids' unfrozen controls"
-            f" (p = {probability:.2g}); one common share is used."
-        )
+        words.append("Every run froze at one temperature only, so intervals are wide.")
+    if (p := same_natural_death(control)) < 0.01:
+        words.append(f"Natural death differs among hybrids (p = {p:.2g}); a common share is used.")
     return words
 
 
@@ -334,12 +307,10 @@ def _answer(row):
         return ""
     if row.side == "":
         return f"not bracketed: {least} to {most} killed at every temperature"
-    if row.side == "cold":
-        below = f"below {degrees(row.coldest_c)}"
-        return (
-            below if row.most_kill <= 0.5 else f"not bracketed: at most {most} killed, test {below}"
-        )
-    above = f"above {degrees(row.warmest_c)}"
-    return (
-        above if row.least_kill >= 0.5 else f"not bracketed: at least {least} killed, test {above}"
-    )
+    kill, limit, side = most, degrees(row.coldest_c), "below"
+    if row.side == "warm":
+        kill, limit, side = least, degrees(row.warmest_c), "above"
+    if (row.most_kill if row.side == "cold" else 1 - row.least_kill) <= 0.5:
+        return f"{side} {limit}"
+    seen = f"at {'most' if row.side == 'cold' else 'least'} {kill} killed"
+    return f"not bracketed: {seen}, test {side} {limit}"

@@ -14,8 +14,8 @@ from culmbook.stats.extremes import chance_above, fit_gev, return_level
 from culmbook.text.numbers import fmt_count
 from culmbook.text.refusal import Refusal
 
+# Air temperature at 2 m below which young shoots are damaged [°C]: common practice, no source.
 DAMAGING_C = -2.0
-"""Air temperature at 2 m below which young shoots are damaged [°C]: common practice, no source."""
 SPRING_START, SPRING_END = "03-01", "06-30"
 
 
@@ -123,19 +123,13 @@ def emergence_days(phenology, plots):
     seen = phenology.dropna(subset=["emerged_on"])
     seen = seen.merge(plots[["site", "plot", "hybrid"]], on=["site", "plot"])
     if seen.empty:
-        raise Refusal(
-            "No date of emergence was noted, so late frosts cannot be compared with shoots above ground."
-        )
+        raise Refusal("No date of emergence was noted to compare late frosts with.")
     seen = seen.assign(day=common_day(seen["emerged_on"]).astype("float64"))
     by_season = seen.groupby(["site", "hybrid", "growing_season"])["day"].agg(["mean", "size"])
-    table = by_season.groupby(["site", "hybrid"]).agg(
-        day=("mean", "mean"),
-        earliest=("mean", "min"),
-        latest=("mean", "max"),
-        n_seasons=("mean", "size"),
-        n_plots=("size", "sum"),
-    )
-    return table.reset_index()
+    hybrids = by_season.groupby(["site", "hybrid"])
+    table = hybrids["mean"].agg(["mean", "min", "max", "size"])
+    table.columns = ["day", "earliest", "latest", "n_seasons"]
+    return table.assign(n_plots=hybrids["size"].sum()).reset_index()
 
 
 def frost_after(latest, emergence, *, level=0.95):
@@ -283,49 +277,3 @@ def latest_levels(years, periods=PERIODS, *, level=0.95):
         rows.append((period, *found, len(years), fit.n_censored, period > len(years)))
     columns = ["period", "day", "lower", "upper", "n_years", "n_without", "beyond"]
     return pd.DataFrame(rows, columns=columns)
-
-
-def by_site(latest, chances, control, *, level=0.95):
-    """How often a damaging frost finds shoots, one row per site.
-
-    Parameters
-    ----------
-    latest : pandas.DataFrame
-        From :func:`latest_frosts`.
-    chances : pandas.DataFrame
-        From :func:`frost_after`.
-    control : str
-    level : float
-        Confidence level, 0–1.
-
-    Returns
-    -------
-    pandas.DataFrame
-        site, known, with_frost (springs), one_in_ten (date after which the last damaging frost comes in one
-        spring in ten, from the fitted distribution where there is one), emergence (first and last hybrid's
-        date), hybrids, low, high (least and greatest chance of a hybrid), control, control_lower,
-        control_upper (the control's chance); sites with the greatest chance first. Shares 0–1.
-    """
-    rows = []
-    for site, own in chances.groupby("site", sort=True):
-        years = latest[latest["site"].eq(site) & latest["is_known"]]
-        mine = own.loc[own["hybrid"].eq(control), ["chance", "lower", "upper"]]
-        day = np.nan
-        if not why_no_latest_level(years):
-            day = latest_levels(years, (10,), level=level)["day"].iloc[0]
-        row = {
-            "site": site,
-            "known": len(years),
-            "with_frost": int(years["latest_day"].notna().sum()),
-            "one_in_ten": None if np.isnan(day) else day_name(day),
-            "emergence": f"{day_name(own['day'].min())} to {day_name(own['day'].max())}",
-            "hybrids": len(own),
-            "low": own["chance"].min(),
-            "high": own["chance"].max(),
-        }
-        limits = mine.iloc[0] if len(mine) else (None,) * 3
-        names = ("control", "control_lower", "control_upper")
-        rows.append(row | dict(zip(names, limits, strict=True)))
-    return pd.DataFrame(rows).sort_values(
-        ["high", "site"], ascending=[False, True], ignore_index=True
-    )

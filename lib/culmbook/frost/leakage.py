@@ -11,20 +11,18 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from culmbook.frost.freeze_curves import no_control, with_differences
+from culmbook.frost.freeze_curves import fit_sets, no_control, with_differences
 from culmbook.frost.freeze_tests import HIGH_KILL, LEAST_TEMPERATURES, LOW_KILL, degrees
 from culmbook.stats.curves import fit_sigmoid
 from culmbook.text.refusal import Refusal
 
+# Relative leakage beyond which the two readings cannot both be right; a little over 1 is noise.
 MOST_LEAKED = 1.1
-"""Relative leakage beyond which the two readings cannot both be right; a little over 1 is noise."""
+# With a fitted upper limit under this the point of unscaled half injury is shown beside LT50.
 FULL_INJURY = 0.9
-"""With a fitted upper limit under this the point of unscaled half injury is shown beside LT50."""
 _REWEIGHTED = 2
 _MOST_LEVERAGE = 0.9  # a cell that the sigmoid all but passes through tells little of the errors
-_LEAST_PART = (
-    1e-2  # of the mean squared residual: none is taken as more exact than a tenth of the others
-)
+_LEAST_PART = 1e-2  # of the mean squared residual: the least of any cell
 NO_SIGMOID = "injury does not rise clearly with the cold: no LT50"
 
 
@@ -82,10 +80,7 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
     frozen["unfrozen"] = frozen["unfrozen"].fillna(frozen["over_runs"])
     if frozen["unfrozen"].isna().any():
         names = ", ".join(sorted(frozen.loc[frozen["unfrozen"].isna(), "hybrid"].unique()))
-        raise Refusal(
-            f"There are no unfrozen control units of {names}: without them the leakage of uninjured tissue"
-            " is not known."
-        )
+        raise Refusal(f"No unfrozen control units of {names}: uninjured leakage is not known.")
     injury = (frozen["relative_leakage"] - frozen["unfrozen"]) / (1 - frozen["unfrozen"])
     frozen = frozen.join(_control_variance(control, group), on=[*group, "run"])
     unsure = frozen["unfrozen_variance"].fillna(0.0)
@@ -135,15 +130,10 @@ def why_no_leakage_curve(injury: pd.DataFrame) -> str | None:
     if temperatures.empty:
         return "Leakage was read of no frozen unit."
     if (temperatures >= 0).all() and (temperatures > 0).any():
-        return (
-            "All freezing temperatures are above zero: the minus sign was left out."
-            " Enter them as negative numbers."
-        )
+        return "All freezing temperatures are above zero: the minus sign was left out. Enter them as negative numbers."
     if temperatures.nunique() <= LEAST_TEMPERATURES:
-        return (
-            f"Leakage was read at {temperatures.nunique()} temperatures: a sigmoid with free limits has "
-            f"four numbers of its own and needs at least {LEAST_TEMPERATURES + 1}."
-        )
+        n = f"Leakage was read at {temperatures.nunique()} temperatures"
+        return f"{n}: a sigmoid with free limits needs at least {LEAST_TEMPERATURES + 1}."
     return None
 
 
@@ -295,9 +285,9 @@ def leakage_temperatures(
             row |= {"upper_limit": curve.upper, "lower_limit": curve.lower, "slope": curve.slope}
         rows.append(row)
     columns = (
-        "hybrid runs temperatures units lt50_c lt50_lower_c lt50_upper_c upper_limit lower_limit half_c"
-        " slope answer"
+        "hybrid runs temperatures units lt50_c lt50_lower_c lt50_upper_c upper_limit lower_limit"
     )
+    columns += " half_c slope answer"
     table = pd.DataFrame(rows, columns=columns.split())
     table = table.sort_values(["lt50_c", "hybrid"], ignore_index=True)
     return with_differences(table, leakage_against_control, fit, control, level)
@@ -397,8 +387,7 @@ def leakage_answers(tests: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Indexed by the set's name (protocol, tissue), one row each: ``set, hybrids, runs, n_temperatures,
-        frozen`` (units), ``fit`` (LeakageFit, or None), ``answer`` (why there is no curve, or blank).
+        As :func:`culmbook.frost.freeze_curves.fit_sets`.
 
     Raises
     ------
@@ -408,23 +397,5 @@ def leakage_answers(tests: pd.DataFrame) -> pd.DataFrame:
     read = tests[tests[["leakage_after", "leakage_total"]].notna().all(axis=1)]
     if read.empty:
         raise Refusal("No freeze test of these hybrids read electrolyte leakage.")
-    rows = [_of_set(", ".join(key), rows) for key, rows in read.groupby(["protocol", "tissue"])]
-    return pd.DataFrame(rows, index=[row["set"] for row in rows])
-
-
-def _of_set(name, rows):
-    fit, answer, frozen = None, "", rows["temperature_c"].dropna()
-    try:
-        fit = fit_leakage(injury_index(rows))
-    except Refusal as why:
-        answer = str(why)
-    n_runs, n_hybrids = rows["run"].nunique(), rows["hybrid"].nunique()
-    counts = {"frozen": len(frozen), "n_temperatures": frozen.nunique()}
-    return {
-        "set": name,
-        "hybrids": n_hybrids,
-        "runs": n_runs,
-        **counts,
-        "fit": fit,
-        "answer": answer,
-    }
+    sets = {", ".join(key): rows for key, rows in read.groupby(["protocol", "tissue"])}
+    return fit_sets(sets, lambda rows: fit_leakage(injury_index(rows)))

@@ -20,18 +20,19 @@ from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are
 from culmbook.trials.entries import is_used
 
+# Highest damage score.
 HIGHEST = 6
-"""Highest damage score."""
 PLOT = "plot trial replicate block main_plot hybrid planting_method film".split()
+# Score from which on damage is called severe: common practice, no source.
 SEVERE = 3
-"""Score from which on damage is called severe: common practice, no source."""
+# Spread of the weak normal prior of all contrasts, logit scale: keeps a hybrid without damage finite.
 PRIOR_SD = 5.0
-"""Spread of the weak normal prior of all contrasts, logit scale: keeps a hybrid without damage finite."""
+# Random terms: hybrid at one frost, replicate within site, main plot, block, plot scored more than once, plot at
+# one frost.
 TERMS = ("hybrid_event", "replicate_key", "main_plot_key", "block_key", "plot_key", "plot_event")
-"""Random terms: hybrid at one frost, replicate within site, main plot, block, plot scored more than once, plot at
-one frost."""
+EVENT_KEYS = {"hybrid_event": "hybrid", "plot_event": "plot_key"}
+# Fewest plots scored more than once with which plots get a variance of their own.
 MIN_REPEATED = 5
-"""Fewest plots scored more than once with which plots get a variance of their own."""
 
 
 def damage_scores(plots, scores, phenology, hybrids, season):
@@ -64,13 +65,10 @@ def damage_scores(plots, scores, phenology, hybrids, season):
     plots not in the table ``plots``, blank scores or observers, and a second score by the same observer of
     the same plot and frost. A frost without a date is known by the day of scoring.
     """
-    rows = scores[scores["growing_season"].eq(season)].sort_values(
-        ["site", "plot", "scored_on", "observer"]
-    )
+    rows = scores[scores["growing_season"].eq(season)]
+    rows = rows.sort_values(["site", "plot", "scored_on", "observer"])
     if rows.empty:
-        raise Refusal(
-            "No score of spring frost damage came in for this season, so nothing is said about it."
-        )
+        raise Refusal("No score of spring frost damage came in for this season.")
     kept = plots[["site", *PLOT, "status", "status_cause"]]
     rows = rows.merge(kept, on=["site", "plot"], how="left")
     rows = rows.merge(hybrids[["hybrid", "role"]], on="hybrid", how="left")
@@ -99,7 +97,7 @@ def _why_left_out(rows):
         (rows["observer"].isna(), "no observer"),
         (again, "scored again by the same observer"),
     ]
-    masks, texts = zip(*((mask.to_numpy(bool), text) for mask, text in reasons), strict=True)
+    masks, texts = [mask.to_numpy(bool) for mask, _ in reasons], [text for _, text in reasons]
     why = pd.Series(np.select(masks, texts, default=""), index=rows.index, dtype="str")
     return why.where(why.ne(""))
 
@@ -131,7 +129,7 @@ def observers_alone(frame):
     for what, column in (
         (word, f"{word}_key"),
         ("site", "site"),
-    ):  # a site says more than its blocks
+    ):  # a site says more than its block
         is_shared = rows.groupby(column)["observer"].transform("nunique").gt(1)
         shares = is_shared.groupby(rows["observer"]).any()
         for observer in shares.index[~shares & (len(shares) > 1)]:
@@ -170,33 +168,26 @@ def rows_to_fit(frame, *, at_equal_emergence=False):
     if rows["damage_score"].nunique() < 2:
         only = rows["damage_score"].iloc[0]
         raise Refusal(f"Every score is {only}: hybrids do not differ in it.")
-    return rows.assign(
-        replicates=rows["replicate_key"],
-        hybrid_event=rows["hybrid"] + " " + rows["event"],
-        plot_event=rows["plot_key"] + " " + rows["event"],
-    ).reset_index(drop=True), left_out
+    keys = {name: rows[key] + " " + rows["event"] for name, key in EVENT_KEYS.items()}
+    rows = rows.assign(replicates=rows["replicate_key"], **keys)
+    return rows.reset_index(drop=True), left_out
 
 
 def _rows_up(rows):
     if rows["days_up"].isna().all():
-        raise Refusal(
-            "No date of emergence (or of the frost) is known: damage is not compared at equal emergence."
-        )
-    is_up, hybrids = rows["days_up"].gt(0), set(rows["hybrid"])
-    kept = rows[is_up]
+        raise Refusal("No date of emergence (or of the frost) is known to compare hybrids at.")
+    kept = rows[rows["days_up"].gt(0)]
     if kept["days_up"].nunique() < 2:
         raise Refusal("All plots that were up emerged on one day: there is nothing to adjust for.")
-    counts = {
-        "without a date of emergence": rows["days_up"].isna().sum(),
-        "not yet up at the frost": rows["days_up"].le(0).sum(),
-    }
-    left_out = [
-        f"{fmt_count(n)} of {fmt_count(len(rows))} scores {is_are(n, 'is of a plot', 'are of plots')} {text}:"
-        " left out at equal emergence."
-        for text, n in counts.items()
-        if n
-    ]
-    gone = sorted(hybrids - set(kept["hybrid"]))
+    n, left_out = fmt_count(len(rows)), []
+    for text, out in (
+        ("not dated", rows["days_up"].isna()),
+        ("not before the frost", rows["days_up"].le(0)),
+    ):
+        if out.any():
+            told = f"{fmt_count(out.sum())} of {n} scores, of plots whose emergence was {text}"
+            left_out.append(f"{told}, {is_are(out.sum())} left out at equal emergence.")
+    gone = sorted(set(rows["hybrid"]) - set(kept["hybrid"]))
     if gone:
         left_out.append(f"No plot of {fmt_list(gone)} is left at equal emergence.")
     return kept, left_out
@@ -318,11 +309,9 @@ def fit_damage(frame, *, at_equal_emergence=False, random=TERMS):
     [['B', 'no clear difference']]
     """
     rows, left_out = rows_to_fit(frame, at_equal_emergence=at_equal_emergence)
-    alone = [
-        f"observer {r.observer} scored {r.where} alone" for r in observers_alone(rows).itertuples()
-    ]
-    if alone:
-        who = "; ".join(alone)
+    alone = observers_alone(rows)
+    if len(alone):
+        who = fmt_list("observer " + alone["observer"] + " scored " + alone["where"] + " alone")
         raise Refusal(
             f"{who[0].upper()}{who[1:]}: what sets the observer apart looks like an effect of the place."
             " Have some plots of every block scored by two observers."
@@ -455,9 +444,8 @@ def damage_chances(damage, *, threshold=SEVERE, level=0.95):
         marginal_share((logit + d)[:, None] + over, spread).mean(axis=1) for d in (0, -half, half)
     ]
     reached = damage.scores.assign(reached=damage.scores["damage_score"].ge(threshold))
-    table = reached.groupby("hybrid").agg(
-        n_plots=("plot_key", "nunique"), n_scores=("reached", "size"), observed=("reached", "mean")
-    )
+    table = reached.groupby("hybrid").agg({"plot_key": "nunique", "reached": ["size", "mean"]})
+    table.columns = ["n_plots", "n_scores", "observed"]
     table = table.loc[weights.index].assign(chance=chance[0], lower=chance[1], upper=chance[2])
     table = table.rename_axis("hybrid").reset_index()
     return table.sort_values(["chance", "hybrid"], ignore_index=True)
@@ -470,9 +458,7 @@ def _cut(damage, threshold):
     n_below = sum(score < threshold for score in damage.fit.scores)
     if n_below in (0, len(damage.fit.scores)):
         which = "No" if n_below else "Every"
-        raise Refusal(
-            f"{which} plot was scored {threshold} or above: how often that happens to a hybrid is not known."
-        )
+        raise Refusal(f"{which} plot was scored {threshold} or above.")
     return damage.fit.thresholds.index[n_below - 1]
 
 
@@ -546,19 +532,18 @@ def damage_by_hybrid(damage, control, *, level=0.95):
         on), and the columns of :func:`damage_chances` and :func:`damage_against_control`, missing where these
         are refused.
     """
-    scores = damage.scores.assign(observed=damage.scores["damage_score"].ge(SEVERE))
-    table = scores.groupby("hybrid").agg(
-        n_plots=("plot_key", "nunique"), observed=("observed", "mean")
-    )
-    for part, columns in (
-        (lambda: damage_chances(damage, level=level), ["chance", "lower", "upper"]),
-        (
-            lambda: damage_against_control(damage, control, level=level),
-            ["odds_ratio", "all_lower", "all_upper"],
-        ),
-    ):
+    severe = damage.scores["damage_score"].ge(SEVERE).groupby(damage.scores["hybrid"])
+    table = damage.scores.groupby("hybrid")[["plot_key"]].nunique().set_axis(["n_plots"], axis=1)
+    table["observed"] = severe.mean()
+    asked = {
+        "chance lower upper": damage_chances,
+        "odds_ratio all_lower all_upper": damage_against_control,
+    }
+    for names, estimator in asked.items():
+        columns, given = names.split(), [control] if estimator is damage_against_control else []
         try:
-            table = table.join(part().set_index("hybrid")[columns])
+            found = estimator(damage, *given, level=level)
+            table = table.join(found.set_index("hybrid")[columns])
         except Refusal:
             table[columns] = np.nan
     return table.reset_index().sort_values(["chance", "observed", "hybrid"], ignore_index=True)

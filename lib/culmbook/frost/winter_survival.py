@@ -24,16 +24,16 @@ from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.trials.entries import is_used, without_guards
 
+# Fewest hybrids for a rank correlation.
 MIN_HYBRIDS = 5
-"""Fewest hybrids for a rank correlation."""
+# Fewest winters with which the worst in ten is given.
 MIN_FOR_WORST = 10
-"""Fewest winters with which the worst in ten is given."""
+# Where this much of every hybrid is expected to live nothing is drawn.
 SAFE = 0.98
-"""Where this much of every hybrid is expected to live nothing is drawn."""
+# Fewest site-winters with which severity is put into the model.
 MIN_WINTERS = 3
-"""Fewest site-winters with which severity is put into the model."""
+# With more plots the plots' own term is left to the overdispersion: it takes most of the time.
 MOST_PLOTS = 500
-"""With more plots the plots' own term is left to the overdispersion: it takes most of the time."""
 
 
 def winters_survived(plots, counts, hybrids, season):
@@ -77,9 +77,7 @@ def winters_survived(plots, counts, hybrids, season):
         previous = stand
     found = [rows for rows in parts if len(rows)]
     if not found:
-        raise Refusal(
-            "No plot was counted before and after a winter, so nothing is said about survival in the field."
-        )
+        raise Refusal("No plot was counted before and after a winter: its survival is not known.")
     columns = "planting_season winter label before total alive is_first is_provisional".split()
     return pd.concat(found, ignore_index=True)[[*PLOT_COLUMNS, *columns]]
 
@@ -87,15 +85,12 @@ def winters_survived(plots, counts, hybrids, season):
 def _one_winter(stand, previous, year):
     after = stand["original_summer"].where(stand["alive_summer"].notna(), stand["original_spring"])
     autumn = stand["original_autumn"]
-    summer = (
-        autumn * np.nan if previous is None else previous["original_summer"].reindex(stand.index)
-    )
+    summer = autumn * np.nan
+    if previous is not None:
+        summer = previous["original_summer"].reindex(stand.index)
     before = np.fmax(autumn.fillna(summer), after).where(autumn.notna() | summer.notna())
-    rows = stand.assign(
-        winter=year,
-        label=WINTER.label(year),
-        total=before,
-        alive=after,
+    rows = stand.assign(winter=year, label=WINTER.label(year), total=before, alive=after)
+    rows = rows.assign(
         is_first=stand["planting_season"].eq(year),
         before=np.where(autumn.notna(), "autumn", "early summer"),
         is_provisional=stand["alive_summer"].isna(),
@@ -142,8 +137,8 @@ class WinterFit:
     terms: list
 
 
+# Random terms: winter of a site, hybrid in it, plot over its winters, plot in one winter (overdispersion).
 TERMS = ("site_winter", "hybrid_site_winter", "plot_key", "cell")
-"""Random terms: winter of a site, hybrid in it, plot over its winters, plot in one winter (overdispersion)."""
 
 
 def fit_winters(cells, *, random=TERMS, level=0.95):
@@ -179,26 +174,23 @@ def fit_winters(cells, *, random=TERMS, level=0.95):
     cells = _with_keys(cells)
     if cells["hybrid"].nunique() < 2:
         raise Refusal(
-            "Survival in the field is compared between two or more hybrids that were counted before and"
-            " after a winter."
+            "Survival of winters is compared between two or more hybrids: one was counted."
         )
     lost, alive = (cells["total"] - cells["alive"]).sum(), cells["alive"].sum()
     if lost == 0 or alive == 0:
         which, n = "No" if lost == 0 else "Every", cells["site_winter"].nunique()
-        raise Refusal(
-            f"{which} plant was lost in {n_of(n, 'winter')}: hybrids do not differ in it."
-        )
+        lost_in = f"{which} plant was lost in {n_of(n, 'winter')}"
+        raise Refusal(f"{lost_in}: hybrids do not differ in it.")
     design, terms = _design(cells, why is None), _random_terms(cells, random)
     counts = {"alive": "alive", "total": "total", "half_plant_in": "hybrid"}
     fit = fit_binomial(cells, fixed=design, random=terms, **counts)
     if fit.verdict != CONVERGED:
         raise Refusal(f"Survival of winters is not estimable: the model did {fit.verdict}.")
-    winters = cells.groupby(["site", "winter", "label"], as_index=False).agg(
-        minimum_c=("minimum_c", "first"),
-        is_first=("is_first", "mean"),
-        alive=("alive", "sum"),
-        total=("total", "sum"),
+    by_winter = cells.groupby(["site", "winter", "label"])
+    winters = by_winter.agg(
+        {"minimum_c": "first", "is_first": "mean", "alive": "sum", "total": "sum"}
     )
+    winters = winters.reset_index()
     n_known = int(winters["minimum_c"].notna().sum())
     severity = None if why else _severity(fit, n_known, design, level)
     return WinterFit(fit, cells, winters, severity, why, terms)
@@ -257,14 +249,10 @@ def _severity(fit, n_winters, design, level):
     value = float(fit.coefficients["colder_c"])
     se = float(np.sqrt(fit.covariance.loc["colder_c", "colder_c"]))
     critical = float(stats.t.ppf(0.5 + level / 2, df))
-    return {
-        "log_odds": value,
-        "lower": value - critical * se,
-        "upper": value + critical * se,
-        "odds_ratio": float(np.exp(value)),
-        "p_value": float(2 * stats.t.sf(abs(value) / se, df)),
-        "df": df,
-    }
+    lower, upper = value - critical * se, value + critical * se
+    p = float(2 * stats.t.sf(abs(value) / se, df))
+    found = {"log_odds": value, "lower": lower, "upper": upper, "odds_ratio": float(np.exp(value))}
+    return found | {"p_value": p, "df": df}
 
 
 def winter_shares(field, *, level=0.95):
@@ -289,25 +277,19 @@ def winter_shares(field, *, level=0.95):
     between hybrids are known better than the intervals look.
     """
     fit, cells = field.fit, field.cells
-    counts = cells.groupby("hybrid").agg(
-        n_plots=("plot_key", "nunique"),
-        n_winters=("site_winter", "nunique"),
-        alive=("alive", "sum"),
-        total=("total", "sum"),
-    )
+    counts = cells.groupby("hybrid")[["plot_key", "site_winter"]].nunique()
+    counts.columns = ["n_plots", "n_winters"]
+    counts = counts.join(cells.groupby("hybrid")[["alive", "total"]].sum())
     logit = fit.coefficients[counts.index].to_numpy()
     critical = stats.t.ppf(0.5 + level / 2, max(len(field.winters) - 1, 1))
     half = critical * np.sqrt(np.diag(fit.covariance.loc[counts.index, counts.index]))
     extra = [name for name in ("colder_c", "is_unknown", "is_later") if name in fit.design]
     over = np.unique(fit.design[extra].to_numpy() @ fit.coefficients[extra].to_numpy().reshape(-1))
-    share = [
-        marginal_share((logit + d)[:, None] + over, np.full((1, 1), fit.spread)).mean(axis=1)
-        for d in (0, -half, half)
-    ]
-    table = counts.assign(share=share[0], lower=share[1], upper=share[2])
-    return table.reset_index().sort_values(
-        ["share", "hybrid"], ascending=[False, True], ignore_index=True
-    )
+    for name, d in (("share", 0), ("lower", -half), ("upper", half)):
+        at = (logit + d)[:, None] + over
+        counts[name] = marginal_share(at, np.full((1, 1), fit.spread)).mean(axis=1)
+    table = counts.reset_index()
+    return table.sort_values(["share", "hybrid"], ascending=[False, True], ignore_index=True)
 
 
 def observed_by_winter(cells):
@@ -330,13 +312,13 @@ def observed_by_winter(cells):
     """
     if cells["minimum_c"].nunique() < 2:
         raise Refusal(
-            "Survival is not drawn against severity: fewer than two winters counted have a known minimum at"
-            " rhizome depth."
+            "Survival is not drawn against cold: fewer than two winters have a known minimum."
         )
     keys = ["site", "winter", "label", "minimum_c", "hybrid"]
-    table = cells.groupby(keys, as_index=False, dropna=False).agg(
-        n_plots=("plot", "size"), alive=("alive", "sum"), total=("total", "sum")
-    )
+    grouped = cells.groupby(keys, dropna=False)
+    table = grouped[["alive", "total"]].sum()
+    table.insert(0, "n_plots", grouped.size())
+    table = table.reset_index()
     return table.assign(share=table["alive"] / table["total"])
 
 
@@ -393,10 +375,8 @@ def rank_agreement(both, *, level=0.95):
     """
     n = len(both)
     if n < MIN_HYBRIDS:
-        raise Refusal(
-            f"A rank correlation of freeze test and field needs {MIN_HYBRIDS} hybrids known in both; here"
-            f" are {fmt_count(n) if n else 'none'}."
-        )
+        there = f"{fmt_count(n) if n else 'none'} known in both"
+        raise Refusal(f"A rank correlation needs {MIN_HYBRIDS} hybrids; here are {there}.")
     if both["lt50_c"].nunique() == 1 or both["share"].nunique() == 1:
         raise Refusal("All hybrids are alike in the freeze test or in the field: nothing to rank.")
     rows = []
@@ -467,20 +447,14 @@ def expected_survival(minima, draws, *, level=0.95, seed=1):
     """
     minima = np.asarray(minima, dtype=float)
     if len(minima) == 0 or np.isnan(minima).any():
-        raise ValueError(
-            "minima: give one or more winters, none missing; leave incomplete ones out"
-        )
+        raise ValueError("minima: give one or more winters, none missing")
     known = draws[["lt50_c", "slope"]]
     if draws.empty or known.isna().any(axis=None) or not (draws["slope"] > 0).all():
-        raise ValueError(
-            "draws: every one needs lt50_c and a slope above 0; leave other hybrids out"
-        )
+        raise ValueError("draws: every one needs lt50_c and a slope above 0")
     most = int(draws.groupby("hybrid").size().max())
     weights = np.random.default_rng(seed).dirichlet(np.ones(len(minima)), size=most)
-    rows = [
-        {"hybrid": hybrid, **_of_hybrid(minima, curve, weights, level)}
-        for hybrid, curve in draws.groupby("hybrid", sort=True)
-    ]
+    curves = draws.groupby("hybrid", sort=True)
+    rows = [{"hybrid": h, **_of_hybrid(minima, curve, weights, level)} for h, curve in curves]
     table = pd.DataFrame(rows).assign(n_winters=len(minima))
     return table.sort_values(["expected", "hybrid"], ascending=[False, True], ignore_index=True)
 
@@ -529,12 +503,10 @@ def expected_by_site(minima, draws, *, level=0.95):
     """
     if draws.empty:
         raise Refusal("No hybrid has a freeze curve, so no survival is expected from past winters.")
-    parts = [
-        expected_survival(rows["minimum_c"], draws, level=level).assign(
-            site=site, how=how_known(rows)
-        )
-        for site, rows in known_minima(minima).groupby("site", sort=True)
-    ]
+    parts = []
+    for site, rows in known_minima(minima).groupby("site", sort=True):
+        found = expected_survival(rows["minimum_c"], draws, level=level)
+        parts.append(found.assign(site=site, how=how_known(rows)))
     parts = sorted(parts, key=lambda rows: rows["expected"].mean())
     return pd.concat(parts, ignore_index=True)
 

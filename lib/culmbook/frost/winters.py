@@ -21,25 +21,25 @@ from culmbook.text.words import is_are
 
 PROBE_DEPTH_CM = 5.0
 DAY_S = 86_400
+# Months in which the lowest temperature of a winter can fall; only their missing days matter.
 FIRST_MONTH, LAST_MONTH = 10, 4
-"""Months in which the lowest temperature of a winter can fall; only their missing days matter."""
+# Period of a cold spell [d]: twice the days from its beginning to its end.
 SPELL_DAYS = 10.0
-"""Period of a cold spell [d]: twice the days from its beginning to its end."""
 DIFFUSIVITY_MM2_S = 0.5
 """Thermal diffusivity of the soil [mm²/s]; moist mineral soils lie at about 0.3 to 0.8."""
+# Days of the running mean [d] where no soil was read; the mean runs over the days before.
 FORMULA_WINDOW_D = 31
-"""Days of the running mean [d] where no soil was read; the mean runs over the days before."""
 MIN_CALIBRATION_WINTERS, MIN_CALIBRATION_DAYS = 3, 30
+# Fewest winters with both kinds of minimum from which their spread is matched, not only their mean.
 MIN_SPREAD_WINTERS = 5
-"""Fewest winters with both kinds of minimum from which their spread is matched, not only their mean."""
 WINDOWS_D = (11, 15, 21, 31, 45)
 OWN, BORROWED = "estimated, own readings", "estimated, readings of other sites"
 FORMULA = "estimated, formula alone"
 MEASURED, DAMPED = "measured", "measured at 5 cm, damped to the depth"
 HOW = {MEASURED: "read", DAMPED: "read at 5 cm", OWN: "from air", BORROWED: "from air, other sites"}
 SEVERITY = ["min_air_c", "frost_days", "hard_frost_days", "snow_days"]
+# Fewest years with which a return level is given.
 MIN_YEARS = 15
-"""Fewest years with which a return level is given."""
 PERIODS = (2, 5, 10, 20)
 
 
@@ -89,7 +89,7 @@ class Damping:
     """How the air's deviations reach the soil at 5 cm.
 
     ``spell`` and ``day`` are the shares (0 and up) of a cold spell's and of a night's deviation that are
-    left; ``spell_se, day_se`` their standard errors; ``shift_c`` is added to every day [°C]. ``mean_air_c,
+    left; ``shift_c`` is added to every day [°C]. ``mean_air_c,
     mean_soil_c`` and ``stretch`` line winter minima up: minimum = mean_soil_c + stretch (estimate -
     mean_air_c). ``error_c`` is the root mean square error of a winter minimum that was left out of the fit
     [°C], with its winter or, when several sites were used, with its site. ``n_winters`` with both readings;
@@ -100,8 +100,6 @@ class Damping:
     spell: float
     day: float
     shift_c: float = 0.0
-    spell_se: float = np.nan
-    day_se: float = np.nan
     mean_air_c: float = 0.0
     mean_soil_c: float = 0.0
     stretch: float = 1.0
@@ -139,16 +137,14 @@ def fit_damping(weather):
     frames = {site: days for site, days in frames.items() if days["soil"].notna().any()}
     if not frames:
         return None
-    window = min(WINDOWS_D, key=lambda w: _day_fit(frames.values(), w)[2])
-    coefficient, _, spread = _day_fit(frames.values(), window)
+    window = min(WINDOWS_D, key=lambda w: _day_fit(frames.values(), w)[1])
+    coefficient, spread = _day_fit(frames.values(), window)
     both = _both(frames, window, coefficient)
     if len(both) < MIN_CALIBRATION_WINTERS or not np.isfinite(spread):
         return None
-    several = len(frames) > 1
-    fit = _calibrated(frames, window, both, BORROWED if several else OWN)
-    return replace(
-        fit, error_c=_left_out_error(frames, window, both, "site" if several else "winter")
-    )
+    unit, kind = ("site", BORROWED) if len(frames) > 1 else ("winter", OWN)
+    error = _left_out_error(frames, window, both, unit)
+    return replace(_calibrated(frames, window, both, kind), error_c=error)
 
 
 def daily(days):
@@ -156,17 +152,9 @@ def daily(days):
     days = days.set_index("date").sort_index().asfreq("D")
     low, high, soil = (days[name] if name in days else np.nan for name in (MIN_C, MAX_C, SOIL_C))
     month, year = days.index.month, days.index.year
-    return pd.DataFrame(
-        {
-            "low": low,
-            "air": (low + high) / 2,
-            "half": (high - low) / 2,
-            "soil": soil,
-            "winter": year - (month < 7),
-            "is_cold": (month >= FIRST_MONTH) | (month <= LAST_MONTH),
-        },
-        index=days.index,
-    )
+    columns = {"low": low, "air": (low + high) / 2, "half": (high - low) / 2, "soil": soil}
+    is_cold = (month >= FIRST_MONTH) | (month <= LAST_MONTH)
+    return pd.DataFrame(columns | {"winter": year - (month < 7), "is_cold": is_cold}, days.index)
 
 
 def _running_mean(series, window):
@@ -175,7 +163,7 @@ def _running_mean(series, window):
 
 
 def _day_fit(frames, window):
-    """Coefficients (shift, spell, day), their standard errors and the residual sd [°C]."""
+    """Coefficients (shift, spell, day) and the residual sd [°C]."""
     rows = []
     for days in frames:
         mean = _running_mean(days["air"], window)
@@ -184,12 +172,10 @@ def _day_fit(frames, window):
     table = np.concatenate(rows)
     table = table[~np.isnan(table).any(axis=1)]
     if len(table) < MIN_CALIBRATION_DAYS:
-        return np.zeros(3), np.full(3, np.nan), np.inf
+        return np.zeros(3), np.inf
     x, y = table[:, :3], table[:, 3]
-    inverse = np.linalg.pinv(x.T @ x)
-    coefficient = inverse @ x.T @ y
-    sd = np.sqrt(((y - x @ coefficient) ** 2).sum() / (len(y) - 3))
-    return coefficient, sd * np.sqrt(np.diag(inverse)), sd
+    coefficient = np.linalg.pinv(x.T @ x) @ x.T @ y
+    return coefficient, np.sqrt(((y - x @ coefficient) ** 2).sum() / (len(y) - 3))
 
 
 def soil_from_air(days, window, shift, spell, day):
@@ -223,20 +209,12 @@ def cold_minima(series, days):
 
 
 def _calibrated(frames, window, both, kind):
-    coefficient, error, _ = _day_fit(frames.values(), window)
+    shift, spell, day = map(float, _day_fit(frames.values(), window)[0])
     mean, sd = both[["air", "soil"]].mean(), both[["air", "soil"]].std()
     has_spread = len(both) >= MIN_SPREAD_WINTERS and sd["air"] > 0
-    shift, spell, day = map(float, coefficient)
-    return Damping(
-        window,
-        spell,
-        day,
-        shift,
-        *map(float, (*error[1:], mean["air"], mean["soil"])),
-        float(sd["soil"] / sd["air"]) if has_spread else 1.0,
-        n_winters=len(both),
-        kind=kind,
-    )
+    stretch = float(sd["soil"] / sd["air"]) if has_spread else 1.0
+    centre = float(mean["air"]), float(mean["soil"])
+    return Damping(window, spell, day, shift, *centre, stretch, n_winters=len(both), kind=kind)
 
 
 def _left_out_error(frames, window, both, unit):
@@ -256,9 +234,8 @@ def _left_out_error(frames, window, both, unit):
 
 def site_damping(weather, borrowed=None):
     """The damping used for one site: its own, else a borrowed one, else that of physics alone."""
-    formula = Damping(
-        FORMULA_WINDOW_D, damped(PROBE_DEPTH_CM, SPELL_DAYS), damped(PROBE_DEPTH_CM, 1)
-    )
+    shares = damped(PROBE_DEPTH_CM, SPELL_DAYS), damped(PROBE_DEPTH_CM, 1)
+    formula = Damping(FORMULA_WINDOW_D, *shares)
     return fit_damping(weather) or borrowed or formula
 
 
@@ -313,12 +290,12 @@ def winter_minima(weather, depth_cm=PROBE_DEPTH_CM, borrowed=None):
         _site_minima(site, daily(days), site_damping(days, borrowed), depth_cm)
         for site, days in weather.groupby("site", sort=True)
     ]
-    columns = (
-        "site winter label n_days n_missing_soil n_missing_air measured_c estimated_c minimum_c on kind"
-        " reason"
-    ).split()
-    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
-    return table[columns].astype({"kind": "str", "reason": "str"})
+    if not parts:
+        columns = (
+            "site winter label n_days n_missing_soil n_missing_air measured_c estimated_c minimum_c"
+        )
+        return pd.DataFrame(columns=[*columns.split(), "on", "kind", "reason"])
+    return pd.concat(parts, ignore_index=True).astype({"kind": "str", "reason": "str"})
 
 
 def _site_minima(site, days, damping, depth_cm):
@@ -330,21 +307,19 @@ def _site_minima(site, days, damping, depth_cm):
     days_missing = missing.astype(str) + " of " + soil["n_days"].astype(str) + " days missing"
     reason = days_missing.mask(missing.eq(soil["n_days"]), "no reading")
     how = np.where(is_read, MEASURED if depth_cm == PROBE_DEPTH_CM else DAMPED, damping.kind)
-    return pd.DataFrame(
-        {
-            "site": site,
-            "winter": soil.index,
-            "label": [WINTER.label(w) for w in soil.index],
-            "n_days": soil["n_days"],
-            "n_missing_soil": soil["n_missing"],
-            "n_missing_air": air["n_missing"],
-            "measured_c": soil["value"],
-            "estimated_c": estimate,
-            "minimum_c": soil["value"].where(is_read, estimate),
-            "on": soil["on"].where(is_read, air["on"]),
-            "kind": pd.Series(how, soil.index).where(is_known),
-            "reason": reason.mask(is_known, None),
-        }
+    table = soil[["n_days"]].assign(
+        n_missing_soil=soil["n_missing"], n_missing_air=air["n_missing"]
+    )
+    table = table.rename_axis("winter").reset_index().set_axis(soil.index)
+    table.insert(0, "site", site)
+    table.insert(2, "label", table["winter"].map(WINTER.label))
+    return table.assign(
+        measured_c=soil["value"],
+        estimated_c=estimate,
+        minimum_c=soil["value"].where(is_read, estimate),
+        on=soil["on"].where(is_read, air["on"]),
+        kind=pd.Series(how, soil.index).where(is_known),
+        reason=reason.mask(is_known, None),
     )
 
 
@@ -365,8 +340,7 @@ def site_winters(weather, depth_cm, season):
     pandas.DataFrame
         As :func:`winter_minima`.
     """
-    lent = lent_damping(weather)
-    minima = winter_minima(weather, depth_cm, borrowed=lent)
+    minima = winter_minima(weather, depth_cm, borrowed=lent_damping(weather))
     return minima[minima["winter"] <= season].reset_index(drop=True)
 
 
@@ -410,15 +384,14 @@ def why_no_depth(minima):
         return f"No winter of {site} has a complete record, so its minimum is not known."
     if known["kind"].eq(FORMULA).all():
         return (
-            f"At {site} the soil was never read. Air temperature and a formula for bare, unfrozen ground give"
-            " minima that are too cold by an unknown amount, so no return level and no expected survival is"
-            " given. A report on the whole network borrows the soil readings of other sites, where there are"
-            " any."
+            f"At {site} the soil was never read, and the air and a formula for bare ground give minima too"
+            " cold by an unknown amount: no return level and no expected survival is given. A report on the"
+            " whole network borrows the soil readings of other sites, where there are any."
         )
     return ""
 
 
-def winter_severity(minima, weather, season, thresholds=Thresholds()):
+def winter_severity(minima, weather, season):
     """Set each winter's minimum beside its frost days, hard-frost days, snow days and lowest air temperature.
 
     Parameters
@@ -429,7 +402,6 @@ def winter_severity(minima, weather, season, thresholds=Thresholds()):
         Table ``weather``.
     season : int
         Last growing season whose winter counts.
-    thresholds : culmbook.season.weather.Thresholds
 
     Returns
     -------
@@ -440,7 +412,7 @@ def winter_severity(minima, weather, season, thresholds=Thresholds()):
     """
     if minima.empty:
         return minima.reindex(columns=[*minima.columns, "how", *SEVERITY])
-    values = season_indices(weather, season, thresholds)
+    values = season_indices(weather, season, Thresholds())
     values = values[values["index"].isin(SEVERITY)]
     wide = values.pivot(index=["site", "season"], columns="index", values="value")
     wide = wide.reindex(columns=SEVERITY).reset_index().rename(columns={"season": "winter"})
@@ -480,10 +452,8 @@ def why_no_levels(values, *, n_censored=0, what="winter"):
         there = f"There {is_are(years)} {blocks}"
         return f"{there}, and return levels need {MIN_YEARS}: none is given."
     if len(values) < MIN_YEARS / 3:
-        return (
-            f"Only {fmt_count(len(values))} of {fmt_count(years)} {what}s have a value: too few to fit how "
-            "it is distributed, so no return level is given."
-        )
+        n = f"Only {fmt_count(len(values))} of {fmt_count(years)} {what}s have a value"
+        return f"{n}: too few to fit how it is distributed, so no return level is given."
     if np.ptp(values) == 0:
         return (
             f"All {what}s have the same value, so no return level is given: look at the readings."
@@ -591,9 +561,8 @@ def level_curve(minima, *, level=0.95):
     table = cold_levels(minima, np.geomspace(1.05, 30, 14), level=level)
     limits = table[["lower_c", "upper_c"]].replace([-np.inf, np.inf], np.nan)
     low, high = limits.min(axis=None) - 1, limits.max(axis=None) + 1
-    return table.assign(
-        lower_c=table["lower_c"].clip(low), upper_c=table["upper_c"].clip(upper=high)
-    )
+    lower, upper = table["lower_c"].clip(low), table["upper_c"].clip(upper=high)
+    return table.assign(lower_c=lower, upper_c=upper)
 
 
 def chance_colder(minima, value_c, *, level=0.95):

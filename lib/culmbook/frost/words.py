@@ -7,20 +7,12 @@ from culmbook.frost import late_frosts, winters
 from culmbook.frost.spring_damage import SEVERE, used_scores
 from culmbook.frost.winter_survival import MIN_FOR_WORST, SAFE
 from culmbook.show import against
-from culmbook.text.numbers import (
-    fmt_count,
-    fmt_date,
-    fmt_interval,
-    fmt_list,
-    fmt_number,
-    fmt_p,
-    fmt_share,
-)
+from culmbook.text import numbers
+from culmbook.text.numbers import fmt_count, fmt_list, fmt_number, fmt_p, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
 
-FEW_WINTERS = 8
-"""With fewer site-winters the survival of winters is said with a warning."""
+FEW_WINTERS = 8  # with fewer site-winters survival is said with a warning
 MOST_ODDS = 100  # an odds ratio beyond it, or below its inverse, is printed as that
 FEW = 0.01  # a chance below it is said as an upper bound
 
@@ -35,7 +27,7 @@ def share_words(share: float, low: float, high: float) -> str:
     """
     if fmt_share(low) == fmt_share(high) == fmt_share(share):
         return fmt_share(share)
-    return f"{fmt_share(share)} ({fmt_interval(low, high)})"
+    return f"{fmt_share(share)} ({numbers.fmt_interval(low, high)})"
 
 
 def degrees_c(value: float, low: float = np.nan, high: float = np.nan) -> str:
@@ -45,7 +37,17 @@ def degrees_c(value: float, low: float = np.nan, high: float = np.nan) -> str:
 
 
 def _between(low, high, digits=1):
-    return fmt_interval(low, high, digits, share=False)
+    return numbers.fmt_interval(low, high, digits, share=False)
+
+
+def _named(hybrid, control):
+    return f"the control {hybrid}" if hybrid == control else hybrid
+
+
+def _control_and_ends(rows, control):
+    """The control's row, and the first and the last one."""
+    picked = pd.concat([rows[rows["hybrid"].eq(control)], rows.iloc[[0, -1]]])
+    return list(picked.drop_duplicates("hybrid").itertuples())
 
 
 # -- freeze tests --------------------------------------------------------------------------------
@@ -53,8 +55,8 @@ def _between(low, high, digits=1):
 
 def tested(tests: pd.DataFrame) -> str:
     """How many hybrids were tested, in how many runs, and when."""
-    days, n = tests["tested_on"].dropna(), tests["run"].nunique()
-    when = f", tested from {fmt_date(days.min())} to {fmt_date(days.max())}" if len(days) else ""
+    days, n = tests["tested_on"].dropna().map(numbers.fmt_date), tests["run"].nunique()
+    when = f", tested from {days.min()} to {days.max()}" if len(days) else ""
     return f"{n_of(tests['hybrid'].nunique(), 'hybrid')} in {n_of(n, 'freezer run')}{when}."
 
 
@@ -81,15 +83,13 @@ def _lethal_of(rows, control, level, together):
     gaps = rows.dropna(subset="difference_c").sort_values("difference_c", ascending=False)
     gaps = gaps.rename(columns={"lower_c": "lower", "upper_c": "upper"}).reset_index()
     known, words = rows.dropna(subset="lt50_c").sort_values("lt50_c"), []
-    if len(gaps):
-        own = rows.loc[control, ["lt50_c", "lt50_lower_c", "lt50_upper_c"]]
-        verbs = {"above": "proved tenderer", "below": "proved hardier"}
-        value = f"LT50 {degrees_c(*own)}"
-        words.append(
-            against.words(gaps, control, value=value, level=level, together=together, **verbs)
-        )
     if known.empty:
         return "No hybrid has an LT50: the temperatures tested do not hold it between them."
+    if len(gaps):
+        own = rows.loc[control, ["lt50_c", "lt50_lower_c", "lt50_upper_c"]]
+        given = {"above": "proved tenderer", "below": "proved hardier", "level": level}
+        given |= {"value": f"LT50 {degrees_c(*own)}", "together": together}
+        words.append(against.words(gaps, control, **given))
     ends = [f"{degrees_c(lt50)} ({name})" for name, lt50 in known["lt50_c"].iloc[[0, -1]].items()]
     words.append(f"LT50 ranged from {ends[0]} to {ends[1]}, in {n_of(len(known), 'hybrid')}.")
     without = [f"{name} ({answer})" for name, answer in rows["answer"].items() if answer]
@@ -103,16 +103,12 @@ def slopes(fit) -> str:
     if not fit.slopes_test:
         return "Steepness was not compared: it needs two hybrids with an LT50."
     chi2, df, p = fit.slopes_test.values()
-    tested = f"chi-squared {fmt_number(chi2, 1)} on {fmt_count(df)} df, {fmt_p(p)}"
+    tested = f"(chi-squared {fmt_number(chi2, 1)} on {fmt_count(df)} df, {fmt_p(p)})"
     if fit.slopes == "own":
         return (
-            f"Curves differ in steepness ({tested}), so every hybrid has a slope of its own: ranks at LT10 or"
-            " LT90 need not be those at LT50."
+            f"Curves differ in steepness {tested}: ranks at LT10 or LT90 need not be those at LT50."
         )
-    return (
-        f"Curves do not differ clearly in steepness ({tested}), so hybrids share one slope: differences at"
-        " LT10 and LT90 are those at LT50."
-    )
+    return f"Curves do not differ clearly in steepness {tested}, so hybrids share one slope."
 
 
 # -- winters -------------------------------------------------------------------------------------
@@ -128,75 +124,67 @@ def survival(shares: pd.DataFrame, fit, level: float) -> list[str]:
     fit : WinterFit
     level : float
     """
-    alive, total, sites = (
-        shares["alive"].sum(),
-        shares["total"].sum(),
-        fit.winters["site"].nunique(),
-    )
-    worst, best = (
+    (alive, total), sites = shares[["alive", "total"]].sum(), fit.winters["site"].nunique()
+    low, high = (
         f"{share_words(row.share, row.lower, row.upper)} for {row.hybrid}"
         for row in shares.iloc[[-1, 0]].itertuples()
     )
-    at = f" of {sites} sites" if sites > 1 else ""
-    came = f"{fmt_share(alive / total)} of {fmt_count(total)} plants at risk came through"
+    over = f"{n_of(len(fit.winters), 'winter')}{f' of {sites} sites' if sites > 1 else ''}"
     words = [
-        f"Over {n_of(len(fit.winters), 'winter')}{at}, {came}; as if each had stood through all of them,"
-        f" hybrids ranged from {worst} to {best}."
+        f"Over {over}, {fmt_share(alive / total)} of {fmt_count(total)} plants at risk came through; as if"
+        f" each had stood through all of them, hybrids ranged from {low} to {high}."
     ]
-    if fit.severity and fit.severity["p_value"] < 1 - level:
-        words.append(severity(fit, level))
-    return words
+    is_clear = fit.severity and fit.severity["p_value"] < 1 - level
+    return [*words, severity(fit, level)] if is_clear else words
 
 
 def severity(fit, level: float) -> str:
     """Survival against the winter's cold at rhizome depth, in a sentence."""
-    found = fit.severity
-    if not found:
+    if not fit.severity:
         return fit.why_no_severity
-    limits = _between(np.exp(found["lower"]), np.exp(found["upper"]), 2)
-    size = (
-        f"for every °C colder at rhizome depth the odds of surviving were"
-        f" {fmt_number(found['odds_ratio'], 2)} times as high ({limits}, {fmt_count(found['df'])} df,"
-        f" {fmt_p(found['p_value'])})"
-    )
-    if found["p_value"] < 1 - level:
-        return f"{size[0].upper()}{size[1:]}."
-    return f"These winters show no clear effect of the cold: {size}."
+    ratio, df, p = (fit.severity[name] for name in ("odds_ratio", "df", "p_value"))
+    limits = _between(*np.exp([fit.severity["lower"], fit.severity["upper"]]), 2)
+    size = f"{fmt_number(ratio, 2)} times as high ({limits}, {fmt_count(df)} df, {fmt_p(p)})."
+    cold = "or every °C colder at rhizome depth the odds of surviving were"
+    clear = p < 1 - level
+    return f"{'F' if clear else 'These winters show no clear effect of the cold: f'}{cold} {size}"
 
 
 def limits_of_survival(fit) -> list[str]:
     """What limits the answer of :func:`survival`, in sentences."""
-    cells, n = fit.cells, len(fit.winters)
-    unknown = int(fit.winters["minimum_c"].isna().sum())
-    told = {
-        "These are few winters: they say what happened, and little about colder ones.": n
-        < FEW_WINTERS,
-        f"For {fmt_count(unknown)} of {n_of(n, 'site-winter')} the lowest temperature at rhizome depth is not"
-        " known well enough: they compare hybrids and say nothing about severity.": unknown
-        and fit.severity,
-        "From the second winter on only plants that survived the ones before were at"
-        " risk.": not cells["is_first"].all(),
-        "Where no autumn count was made, the winter is counted from the early summer before it and holds that"
-        " summer's losses too.": cells["before"].eq("early summer").any(),
-        "Some plots were last counted in spring: plants that show late still count as dead there, so this is"
-        " provisional.": cells["is_provisional"].any(),
-    }
-    return [text for text, is_so in told.items() if is_so]
+    cells, unknown = fit.cells, fit.severity and int(fit.winters["minimum_c"].isna().sum())
+    told = []
+    if len(fit.winters) < FEW_WINTERS:
+        told.append("These are few winters: they say what happened, and little about colder ones.")
+    if unknown:
+        of = f"{fmt_count(unknown)} of {n_of(len(fit.winters), 'site-winter')}"
+        told.append(
+            f"Of {of} the minimum at rhizome depth is not known: severity rests on the others."
+        )
+    if not cells["is_first"].all():
+        told.append(
+            "From the second winter on only plants that survived the ones before were at risk."
+        )
+    if cells["before"].eq("early summer").any():
+        told.append(
+            "Without an autumn count a winter holds the losses of the summer before it too."
+        )
+    if cells["is_provisional"].any():
+        told.append(
+            "Some plots were last counted in spring: plants that show late count as dead there."
+        )
+    return told
 
 
 def agreement(row: pd.Series) -> str:
     """Rank correlation of freeze test and winters (a row of ``rank_agreement``), in a sentence."""
-    size = (
-        f"Spearman's rank correlation {fmt_number(row['estimate'], 2)}"
-        f" ({_between(row['lower'], row['upper'], 2)}, {n_of(row['n_hybrids'], 'hybrid')})"
-    )
+    limits = f"{_between(row['lower'], row['upper'], 2)}, {n_of(row['n_hybrids'], 'hybrid')}"
+    size = f"Spearman's rank correlation {fmt_number(row['estimate'], 2)} ({limits})"
     if row["lower"] > 0:
         return f"The freeze test ranked hybrids in line with the field's winters: {size}."
     if row["upper"] < 0:
-        return (
-            f"The freeze test ranked hybrids against the field's winters: {size}. Look for exchanged labels,"
-            " or a field where something else kills."
-        )
+        against_it = "The freeze test ranked hybrids against the field's winters"
+        return f"{against_it}: {size}. Look for exchanged labels, or something else that kills."
     return f"It is not shown that the freeze test ranks hybrids as the field's winters did: {size}."
 
 
@@ -206,15 +194,10 @@ def agreement(row: pd.Series) -> str:
 def frosts(scores: pd.DataFrame) -> str:
     """The frosts that scores were made after: 'the frost of 2025-05-14'."""
     days = scores.groupby("event")[["site", "frost_on", "scored_on"]].min()
-    named = [
-        f"{f'{r.site} ' if days['site'].nunique() > 1 else ''}"
-        + (
-            fmt_date(r.frost_on)
-            if pd.notna(r.frost_on)
-            else f"undated, scored {fmt_date(r.scored_on)}"
-        )
-        for r in days.itertuples()
-    ]
+    seen = "undated, scored " + days["scored_on"].map(numbers.fmt_date)
+    named = days["frost_on"].map(numbers.fmt_date, na_action="ignore").fillna(seen)
+    if days["site"].nunique() > 1:
+        named = days["site"] + " " + named
     return f"the {is_are(len(named), 'frost', 'frosts')} of {fmt_list(named)}"
 
 
@@ -230,16 +213,11 @@ def scored(scores: pd.DataFrame) -> list[str]:
     told = [f"{n_of(int(n), 'score')} left out: {why}." for why, n in out.items()]
     if rows.empty:
         return ["No score can be used.", *told]
-    sizes = rows.groupby(["site", "plot", "event"]).size()
-    plots, again = len(rows[["site", "plot"]].drop_duplicates()), int(sizes.gt(1).sum())
-    words = (
-        f"{n_of(len(rows), 'score')} of {n_of(plots, 'plot')} by"
-        f" {n_of(rows['observer'].nunique(), 'observer')}, after {frosts(rows)}"
-    )
-    return [
-        f"{words}; {n_of(again, 'plot')} had more than one score." if again else f"{words}.",
-        *told,
-    ]
+    plots, by = len(rows[["site", "plot"]].drop_duplicates()), rows["observer"].nunique()
+    again = int(rows.groupby(["site", "plot", "event"]).size().gt(1).sum())
+    more = f"; {n_of(again, 'plot')} had more than one score" if again else ""
+    words = f"{n_of(len(rows), 'score')} of {n_of(plots, 'plot')} by {n_of(by, 'observer')}"
+    return [f"{words}, after {frosts(rows)}{more}.", *told]
 
 
 def odds(ratio: float) -> str:
@@ -283,23 +261,17 @@ def damage(found: pd.DataFrame, control: str, level: float, after: str) -> list[
         The frosts, from :func:`frosts`.
     """
     words, rows = [], found.dropna(subset="chance")
+    severe = f"scored {SEVERE} or more"
     if len(rows):
-        picked = pd.concat([rows[rows["hybrid"].eq(control)], rows.iloc[[0, -1]]])
         told = [
             f"{share_words(r.chance, r.lower, r.upper)} for {_named(r.hybrid, control)}"
-            for r in picked.drop_duplicates("hybrid").itertuples()
+            for r in _control_and_ends(rows, control)
         ]
-        words.append(
-            f"After {after}, the chance that a plot was scored {SEVERE} or more was {fmt_list(told)}, in"
-            f" {n_of(len(rows), 'hybrid')}."
-        )
+        told = f"{fmt_list(told)}, in {n_of(len(rows), 'hybrid')}"
+        words.append(f"After {after}, the chance that a plot was {severe} was {told}.")
     if found["odds_ratio"].notna().any():
         words.append(odds_sentence(found, control, level))
-    return words or [f"After {after}, no plot was scored {SEVERE} or more, or every plot was."]
-
-
-def _named(hybrid, control):
-    return f"the control {hybrid}" if hybrid == control else hybrid
+    return words or [f"After {after}, no plot was {severe}, or every plot was."]
 
 
 # -- the site's cold -----------------------------------------------------------------------------
@@ -315,11 +287,9 @@ def minima(found: pd.DataFrame, weather: pd.DataFrame) -> list[str]:
     weather : DataFrame
         Table ``weather``.
     """
-    told = []
+    told, lent = [], winters.lent_damping(weather)
     for site, rows in found.groupby("site", sort=True):
-        damping = winters.site_damping(
-            weather[weather["site"].eq(site)], winters.lent_damping(weather)
-        )
+        damping = winters.site_damping(weather[weather["site"].eq(site)], lent)
         told.append(f"{site}: {' '.join(_minima_of(rows, damping))}")
     return told
 
@@ -329,35 +299,26 @@ def _minima_of(rows, damping):
     told = [f"{n_of(len(known), 'winter')} on record can be used."]
     if len(out):
         named = fmt_list([f"{r.label} ({r.reason})" for r in out.itertuples()])
+        told.append(f"Left out, as a missing day may have been the coldest: {named}.")
+    if n := int(known["kind"].str.startswith("estimated").sum()):
+        of = fmt_count(n) if n < len(known) else "all"
         told.append(
-            f"Left out because days are missing, of which one may have been the coldest: {named}."
+            f"In {of} of them the soil was not read, or not every day: {_estimate(damping)}"
         )
-    n = int(known["kind"].str.startswith("estimated").sum())
-    if n:
-        told.append(_estimate(n, len(known), damping))
     if known["kind"].eq(winters.DAMPED).any():
-        told.append(
-            "The soil was read at 5 cm; the temperature at rhizome depth is approximated from it."
-        )
+        told.append("The soil was read at 5 cm; at rhizome depth it is approximated from that.")
     if not winters.why_no_levels(known["minimum_c"]) and not winters.why_no_depth(rows):
         told.append(_drift(known))
     return told
 
 
-def _estimate(n, of, damping):
-    start = (
-        f"In {fmt_count(n) if n < of else 'all'} of them the soil was not read (or not every day): its"
-        " temperature is approximated from the air"
-    )
+def _estimate(damping):
     if damping.kind == winters.FORMULA:
-        return (
-            f"{start} by the damping of heat in even, bare, unfrozen ground. Snow and freezing water keep real"
-            " ground warmer, so these minima are too cold by an unknown amount, often by several degrees."
-        )
+        return "the air and a formula for bare ground give minima too cold by an unknown amount."
     where = "this site's own" if damping.kind == winters.OWN else "other sites'"
+    error = f"a winter's minimum is uncertain by about {degrees_c(damping.error_c)}"
     return (
-        f"{start}, fitted to {where} soil readings; a winter's minimum is uncertain by about"
-        f" {degrees_c(damping.error_c)} (winters left out and predicted). Snow is not in it."
+        f"it is approximated from the air, fitted to {where} readings; {error}. Snow is not in it."
     )
 
 
@@ -365,10 +326,7 @@ def _drift(known):
     change, low, high, p = winters.trend(known["minimum_c"], known["winter"])
     size = f"{fmt_number(change, 1)} °C in ten years ({_between(low, high)}, {fmt_p(p)})"
     if p < 0.05:
-        return (
-            f"The minima changed over the record by {size}; return levels take the climate as steady, so they"
-            " are off for the years to come."
-        )
+        return f"The minima changed over the record by {size}, so return levels are off for years to come."
     return f"No clear drift of the minima over the record: {size}."
 
 
@@ -383,17 +341,16 @@ def levels(found: pd.DataFrame, known: pd.DataFrame) -> list[str]:
         From :func:`culmbook.frost.winters.known_minima`.
     """
     ten = found[found["period"].eq(10)].sort_values(["minimum_c", "site"])
-    lent = ", soil estimated with readings of other sites, whose error is not in this"
+    lent = ten["how"].str.contains("other sites").map({True: ", soil estimated", False: ""})
     told = [
-        f"{degrees_c(r.minimum_c)} at {r.site} ({_between(r.lower_c, r.upper_c)}"
-        f"{lent if 'other sites' in r.how else ''})"
-        for r in ten.itertuples()
+        f"{degrees_c(r.minimum_c)} at {r.site} ({_between(r.lower_c, r.upper_c)}{how})"
+        for r, how in zip(ten.itertuples(), lent, strict=True)
     ]
     row = known.loc[known["minimum_c"].idxmin()]
+    coldest = f"{row['label'].removeprefix('winter ')} at {row['site']}"
     return [
         f"One winter in ten is expected to be colder at rhizome depth than {fmt_list(told, most=8)}.",
-        f"The coldest of {n_of(len(known), 'winter')} on record was {row['label'].removeprefix('winter ')} at"
-        f" {row['site']} with {degrees_c(row['minimum_c'])}.",
+        f"Coldest of {n_of(len(known), 'winter')}: {coldest} with {degrees_c(row['minimum_c'])}.",
     ]
 
 
@@ -406,30 +363,24 @@ def expected(found: pd.DataFrame, control: str) -> list[str]:
         From :func:`culmbook.frost.winter_survival.expected_by_site`.
     control : str
     """
-    rows = found[found["site"].eq(found["site"].iloc[0])]
-    n, site = int(rows["n_winters"].iloc[0]), rows["site"].iloc[0]
-    column = "worst_in_ten" if n >= MIN_FOR_WORST else "expected"
-    when = (
-        "In a winter as cold as one in ten" if n >= MIN_FOR_WORST else "Averaged over its winters"
-    )
+    site, n = found["site"].iloc[0], int(found["n_winters"].iloc[0])
+    column, when = "worst_in_ten", "In a winter as cold as one in ten"
+    if n < MIN_FOR_WORST:
+        column, when = "expected", "Averaged over the winters on record"
     if found[["expected", "worst_in_ten"]].min(axis=None) >= SAFE:
-        safe = f"{fmt_share(SAFE)} or more of every hybrid to survive"
-        return [f"{when} the freeze curves expect {safe} at every site. It is no forecast."]
-    rows = rows.sort_values([column, "hybrid"], ascending=[False, True])
-    picked = pd.concat([rows[rows["hybrid"].eq(control)], rows.iloc[[0, -1]]]).drop_duplicates(
-        "hybrid"
-    )
-    told = [
-        f"{share_words(row[column], row[f'{column}_lower'], row[f'{column}_upper'])} of"
-        f" {_named(row['hybrid'], control)}"
-        for _, row in picked.iterrows()
-    ]
-    mean = [f"{fmt_share(r.expected)} of {r.hybrid}" for r in picked.itertuples()]
+        told = f"{fmt_share(SAFE)} or more of every hybrid to survive at every site"
+        return [f"{when} the freeze curves expect {told}. This is no forecast."]
+    rows = found[found["site"].eq(site)].sort_values([column, "hybrid"], ascending=[False, True])
+    names = [column, f"{column}_lower", f"{column}_upper"]
+    told, mean = [], []
+    for row in _control_and_ends(rows, control):
+        share = share_words(*(getattr(row, name) for name in names))
+        told.append(f"{share} of {_named(row.hybrid, control)}")
+        mean.append(f"{fmt_share(row.expected)} of {row.hybrid}")
     where = f"at {site}{', the site with most loss,' if found['site'].nunique() > 1 else ''}"
     return [
         f"{when} {where} the freeze curves expect {fmt_list(told)} to survive.",
-        f"Averaged over the {n_of(n, 'winter')} on record: {fmt_list(mean)}. This compares hybrids and sites"
-        " and is no forecast.",
+        f"Averaged over {n_of(n, 'winter')} on record: {fmt_list(mean)}. This is no forecast.",
     ]
 
 
@@ -455,10 +406,8 @@ def chance_colder(known: pd.DataFrame, lethal: pd.DataFrame, control: str, level
         raise Refusal("The control has no LT50 to compare winters with.")
     share, low, high = winters.chance_colder(known["minimum_c"], lt50.iloc[0], level=level)
     size = share_words(share, low, high) if share >= FEW else f"under {fmt_share(max(high, FEW))}"
-    return (
-        f"The chance that a winter at {known['site'].iloc[0]} is colder than the LT50 of the control"
-        f" {control} ({degrees_c(lt50.iloc[0])}) is {size} a year."
-    )
+    than = f"the LT50 of the control {control} ({degrees_c(lt50.iloc[0])})"
+    return f"The chance that a winter at {known['site'].iloc[0]} is colder than {than} is {size} a year."
 
 
 def springs(latest: pd.DataFrame, damaging_c: float, level: float) -> list[str]:
@@ -474,16 +423,13 @@ def springs(latest: pd.DataFrame, damaging_c: float, level: float) -> list[str]:
     told = []
     for site, rows in latest.groupby("site", sort=True):
         known, unknown = rows[rows["is_known"]], rows[~rows["is_known"]]
-        n, with_frost = len(known), int(known["latest_day"].notna().sum())
-        some = fmt_count(with_frost) if with_frost else "none"
+        n = fmt_count(int(known["latest_day"].notna().sum()))
+        of = f"{n} of {n_of(len(known), 'spring')} on record"
         opens = late_frosts.day_name(rows["first_day"].iloc[0])
-        words = f"{site}: {some} of {n_of(n, 'spring')} on record had a frost below {_below(damaging_c)}"
-        told.append(f"{words} after {opens}.")
+        told.append(f"{site}: {of} had a frost below {_below(damaging_c)} after {opens}.")
         if len(unknown):
-            named = fmt_list(
-                [f"{r.year} ({n_of(r.n_missing, 'day')})" for r in unknown.itertuples()]
-            )
-            told.append(f"Left out, because days after the last frost found are missing: {named}.")
+            named = [f"{r.year} ({n_of(r.n_missing, 'day')})" for r in unknown.itertuples()]
+            told.append(f"Left out, as days after the last frost are missing: {fmt_list(named)}.")
         try:
             told.append(_one_in_ten(late_frosts.latest_levels(known, (10,), level=level).iloc[0]))
         except Refusal as why:
@@ -492,14 +438,12 @@ def springs(latest: pd.DataFrame, damaging_c: float, level: float) -> list[str]:
 
 
 def _below(value):
-    return f"{value:g} °C".replace("-", "−")
+    return f"{value:g} °C".replace("-", numbers.MINUS)
 
 
 def _one_in_ten(row):
-    low, day, high = (
-        late_frosts.day_name(row[name]) if pd.notna(row[name]) else ""
-        for name in ("lower", "day", "upper")
-    )
+    days = row[["lower", "day", "upper"]]
+    low, day, high = (late_frosts.day_name(x) if pd.notna(x) else "" for x in days)
     between = f" ({low or 'before the window'} to {high})" if high else ""
     when = f"after {day}" if day else "before the window looked at"
     return f"In one spring in ten the last damaging frost is expected {when}{between}."
@@ -515,27 +459,25 @@ def late_frost_chances(chances: pd.DataFrame, control: str, damaging_c: float) -
     control : str
     damaging_c : float
     """
-    frost, n = f"a frost below {_below(damaging_c)}", fmt_count(chances["n_years"].max())
+    frost, n = f"frost below {_below(damaging_c)}", fmt_count(chances["n_years"].max())
     if chances["n_after"].eq(0).all():
-        return f"In none of {n} springs did {frost} come after the mean emergence of any hybrid."
+        return f"In none of {n} springs did a {frost} come after the mean emergence of any hybrid."
     if chances["site"].nunique() > 1:
         ends = chances.groupby("site")["chance"].agg(["min", "max"])
         ends = ends.sort_values("max", ascending=False, kind="stable")
-        told = [
-            f"{site} {fmt_share(high) if low == high else fmt_interval(low, high)}"
-            for site, low, high in ends.itertuples()
-        ]
-        return (
-            f"Chance per year that {frost} finds shoots, from the latest hybrid to the earliest:"
-            f" {fmt_list(told, most=8)}."
+        told = [f"{site} {share_range(*limits)}" for site, *limits in ends.itertuples()]
+        start = (
+            f"Chance per year that a {frost} finds shoots, from the latest hybrid to the earliest"
         )
-    rows = chances.sort_values(["day", "hybrid"])
-    picked = pd.concat([rows.iloc[[0, -1]], rows[rows["hybrid"].eq(control)]]).drop_duplicates(
-        "hybrid"
-    )
+        return f"{start}: {fmt_list(told, most=8)}."
     told = [
         f"{_named(r.hybrid, control)} (up on {late_frosts.day_name(r.day)}) in {fmt_count(r.n_after)}"
-        f" ({share_words(r.chance, r.lower, r.upper)})"
-        for r in picked.itertuples()
+        f" ({fmt_share(r.chance)}, {share_range(r.lower, r.upper)})"
+        for r in _control_and_ends(chances.sort_values(["day", "hybrid"]), control)
     ]
-    return f"{frost[0].upper()}{frost[1:]} came after emergence of {fmt_list(told)} of {n} springs."
+    return f"A {frost} came after emergence of {fmt_list(told)} of {n} springs."
+
+
+def share_range(low: float, high: float) -> str:
+    """Two shares, or one where they are the same."""
+    return fmt_share(low) if low == high else numbers.fmt_interval(low, high)
