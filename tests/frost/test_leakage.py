@@ -87,7 +87,7 @@ def test_injury_index_refuses_swapped_columns_and_missing_controls():
     )
     with pytest.raises(ValueError, match="were the two columns exchanged"):
         injury_index(swapped)
-    with pytest.raises(ValueError, match="no unfrozen control units of B"):
+    with pytest.raises(ValueError, match="No unfrozen control units of B"):
         injury_index(table[table["hybrid"].ne("B") | table["temperature_c"].notna()])
 
 

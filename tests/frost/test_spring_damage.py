@@ -276,8 +276,8 @@ def test_plots_not_up_are_left_out_and_counted(rng):
     )
     assert len(fit.scores) == 22 and "D" not in set(fit.scores["hybrid"])
     assert fit.left_out == [
-        "2 of 32 scores are of plots without a date of emergence: left out at equal emergence.",
-        "8 of 32 scores are of plots not yet up at the frost: left out at equal emergence.",
+        "2 of 32 scores, of plots whose emergence was not dated, are left out at equal emergence.",
+        "8 of 32 scores, of plots whose emergence was not before the frost, are left out at equal emergence.",
         "No plot of D is left at equal emergence.",
     ]
 

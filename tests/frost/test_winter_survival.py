@@ -132,7 +132,7 @@ def test_winters_without_a_minimum_tell_hybrids_apart_but_not_severity(rng):
         and fit.severity["df"] == 10
         and fit.severity["lower"] < -0.5 < fit.severity["upper"]
     )
-    assert "For 3 of 15 site-winters" in " ".join(words.limits_of_survival(fit))
+    assert "Of 3 of 15 site-winters the minimum" in " ".join(words.limits_of_survival(fit))
     assert len(fit_winters(cells.assign(minimum_c=np.nan)).winters) == 15
 
 
@@ -197,14 +197,14 @@ def test_severity_joins_by_site_and_winter(rng):
     cells = field(rng).drop(columns="minimum_c")
     minima = pd.DataFrame(
         {
-            "site": ["S0", "S1"],
-            "winter": [2010, 2010],
-            "minimum_c": [-7.5, -20.0],
-            "kind": ["measured", FORMULA],
+            "site": ["S0", "S0", "S1"],
+            "winter": [2010, 2011, 2010],
+            "minimum_c": [-7.5, -2.0, -20.0],
+            "kind": ["measured", "measured", FORMULA],
         }
     )
     joined = add_severity(cells, minima)
-    assert joined["minimum_c"].notna().sum() == 24 and len(joined) == len(cells)
+    assert joined["minimum_c"].notna().sum() == 48 and len(joined) == len(cells)
     assert observed_by_winter(joined)["total"].sum() == cells["total"].sum()
 
 
@@ -249,7 +249,7 @@ def test_full_agreement_is_one_but_not_certain():
 
 
 def test_few_or_equal_hybrids_are_refused():
-    with pytest.raises(ValueError, match="needs 5 hybrids known in both; here are 2"):
+    with pytest.raises(ValueError, match="needs 5 hybrids; here are 2 known in both"):
         rank_agreement(both([-1.0, -2.0], [0.5, 0.6]))
     with pytest.raises(ValueError, match="nothing to rank"):
         rank_agreement(both([-1.0] * 6, np.linspace(0, 1, 6)))
