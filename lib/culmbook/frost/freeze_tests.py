@@ -227,12 +227,10 @@ def same_natural_death(control: pd.DataFrame, *, tables: int = 2000, seed: int =
     dead = tested - sums["alive"].to_numpy(int)
     if len(sums) < 2 or dead.sum() in (0, tested.sum()):
         return 1.0
-    expected = tested * dead.sum() / tested.sum()
-    rng = np.random.default_rng(seed)
-    drawn = rng.multivariate_hypergeometric(tested, int(dead.sum()), size=tables)
-    distance = ((drawn - expected) ** 2 / expected).sum(axis=1)
-    seen = ((dead - expected) ** 2 / expected).sum()
-    return float((1 + (distance >= seen - 1e-9).sum()) / (tables + 1))
+    drawn = stats.MonteCarloMethod(n_resamples=tables, rng=np.random.default_rng(seed))
+    return float(
+        stats.chi2_contingency([dead, tested - dead], method=drawn, correction=False).pvalue
+    )
 
 
 def observed_survival(cells: pd.DataFrame) -> pd.DataFrame:

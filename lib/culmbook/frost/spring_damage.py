@@ -13,6 +13,7 @@ import pandas as pd
 from scipy import linalg, stats
 
 from culmbook.frost.freeze_curves import no_control
+from culmbook.frost.winter_survival import distinct_terms
 from culmbook.mixed import CONVERGED, OrdinalFit, fit_ordinal, marginal_share, simultaneous_draws
 from culmbook.stand.model import add_strata
 from culmbook.text.numbers import fmt_count, fmt_list
@@ -126,10 +127,7 @@ def observers_alone(frame):
     names = rows["site"].astype(str)
     labels = {word: names + " " + rows[word].astype(str), "site": names}
     found = {}
-    for what, column in (
-        (word, f"{word}_key"),
-        ("site", "site"),
-    ):  # a site says more than its block
+    for what, column in ((word, f"{word}_key"), ("site", "site")):  # the site, said last, says more
         is_shared = rows.groupby(column)["observer"].transform("nunique").gt(1)
         shares = is_shared.groupby(rows["observer"]).any()
         for observer in shares.index[~shares & (len(shares) > 1)]:
@@ -180,10 +178,8 @@ def _rows_up(rows):
     if kept["days_up"].nunique() < 2:
         raise Refusal("All plots that were up emerged on one day: there is nothing to adjust for.")
     n, left_out = fmt_count(len(rows)), []
-    for text, out in (
-        ("not dated", rows["days_up"].isna()),
-        ("not before the frost", rows["days_up"].le(0)),
-    ):
+    late = {"not dated": rows["days_up"].isna(), "not before the frost": rows["days_up"].le(0)}
+    for text, out in late.items():
         if out.any():
             told = f"{fmt_count(out.sum())} of {n} scores, of plots whose emergence was {text}"
             left_out.append(f"{told}, {is_are(out.sum())} left out at equal emergence.")
@@ -325,7 +321,8 @@ def fit_damage(frame, *, at_equal_emergence=False, random=TERMS):
         raise Refusal(
             f"{n_plots} plots for {design.shape[1]} fixed effects: too few to compare hybrids."
         )
-    terms = _random_terms(rows, set(factors), random)
+    least = {"plot_key": MIN_REPEATED, "plot_event": MIN_REPEATED}
+    terms = distinct_terms(rows, random, least, list(factors))
     given = {"score": "damage_score", "random": terms, "prior_sd": PRIOR_SD}
     fit = fit_ordinal(rows, fixed=design, **given)
     if fit.verdict != CONVERGED:
@@ -365,22 +362,6 @@ def _factors(rows):
 def _columns(values, weights):
     names = [f"{values.name} {i + 1}" for i in range(weights.shape[1])]
     return pd.DataFrame(weights.loc[values].to_numpy(), columns=names, index=values.index)
-
-
-def _random_terms(rows, fixed, wanted):
-    """Random terms that the layout supports, no two of the same partition as each other or a fixed factor."""
-
-    def partition(values):
-        return tuple(pd.factorize(values)[0])
-
-    seen, kept = {partition(rows[name]) for name in fixed}, []
-    for term in wanted:
-        own, levels = partition(rows[term]), rows[term].value_counts()
-        needed = MIN_REPEATED if term in ("plot_key", "plot_event") else 1
-        if len(levels) > 1 and (levels > 1).sum() >= needed and own not in seen:
-            kept.append(term)
-            seen.add(own)
-    return kept
 
 
 # -- what each hybrid suffered --------------------------------------------------------------------
@@ -575,8 +556,7 @@ def other_effects(damage, *, level=0.95):
     weights = pd.concat(parts)
     effect = weights.pop("effect")
     value, covariance = _estimates(damage, weights)
-    se = np.sqrt(np.diag(covariance))
-    df = damage.fit.residual_df
+    se, df = np.sqrt(np.diag(covariance)), damage.fit.residual_df
     half, p = stats.t.ppf(0.5 + level / 2, df) * se, 2 * stats.t.sf(np.abs(value) / se, df)
     found = {"effect": effect.to_numpy(), "name": weights.index, "odds_ratio": np.exp(value)}
     limits = {"lower": np.exp(value - half), "upper": np.exp(value + half)}

@@ -181,7 +181,9 @@ def fit_winters(cells, *, random=TERMS, level=0.95):
         which, n = "No" if lost == 0 else "Every", cells["site_winter"].nunique()
         lost_in = f"{which} plant was lost in {n_of(n, 'winter')}"
         raise Refusal(f"{lost_in}: hybrids do not differ in it.")
-    design, terms = _design(cells, why is None), _random_terms(cells, random)
+    many = cells["plot_key"].nunique() > MOST_PLOTS
+    wanted = [term for term in random if term != "plot_key" or not many]
+    design, terms = _design(cells, why is None), distinct_terms(cells, wanted, {"cell": 0})
     counts = {"alive": "alive", "total": "total", "half_plant_in": "hybrid"}
     fit = fit_binomial(cells, fixed=design, random=terms, **counts)
     if fit.verdict != CONVERGED:
@@ -231,16 +233,32 @@ def _design(cells, has_severity):
     return design
 
 
-def _random_terms(cells, wanted):
-    """Terms that have two or more levels, some level with several rows, and no other term's partition."""
-    kept, seen = [], set()
+def distinct_terms(rows, wanted, least=(), fixed=()):
+    """Random terms that rows tell apart.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+    wanted : sequence of str
+        Columns with the terms' levels.
+    least : mapping of str to int, optional
+        Fewest levels with several rows, for terms that need another number than 1.
+    fixed : sequence of str
+        Columns of fixed factors.
+
+    Returns
+    -------
+    list of str
+        Terms of two or more levels, enough of them with several rows, that part the rows in another way than
+        the terms before and the fixed factors.
+    """
+    kept, least = [], dict(least)
+    seen = {tuple(pd.factorize(rows[name])[0]) for name in fixed}
     for term in wanted:
-        if term == "plot_key" and cells[term].nunique() > MOST_PLOTS:
-            continue
-        partition, n_levels = tuple(pd.factorize(cells[term])[0]), cells[term].nunique()
-        if n_levels > 1 and partition not in seen and (n_levels < len(cells) or term == "cell"):
+        own, levels = tuple(pd.factorize(rows[term])[0]), rows[term].value_counts()
+        if len(levels) > 1 and (levels > 1).sum() >= least.get(term, 1) and own not in seen:
             kept.append(term)
-            seen.add(partition)
+            seen.add(own)
     return kept
 
 
