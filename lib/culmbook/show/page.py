@@ -370,7 +370,7 @@ def figure(
     """
     import matplotlib.pyplot as plt
 
-    fig = getattr(fig, "figure", fig)
+    fig = getattr(fig, "figure", fig)  # axes, or a grid of them
     _check_words(label, caption)
     _make_printable(fig)
     fig.draw_without_rendering()
