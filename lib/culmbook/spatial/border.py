@@ -8,6 +8,7 @@ import pandas as pd
 from culmbook.mixed import part_of, residuals
 from culmbook.spatial.choice import FieldModels
 from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, Trend, trend_terms
+from culmbook.text.refusal import Refusal
 from culmbook.yields.means import MeansFit, fit_means
 
 PLACE = ["site", "trial", "plot", "row", "column", "replicate", "block", "main_plot", "hybrid"]
@@ -142,6 +143,11 @@ def borders_of_trials(
         and ``model``.
     DataFrame
         ``trial, border, reason`` of those without an estimate.
+
+    Raises
+    ------
+    Refusal
+        No border has one.
     """
     frames, refused = [], []
     for trial in models.chosen:
@@ -151,6 +157,10 @@ def borders_of_trials(
         frames.append(found.assign(trial=trial, model=kind))
         refused += [(trial, border, reason) for border, reason in why.items()]
     table = pd.concat(frames, ignore_index=True)
+    if table.empty:
+        raise Refusal(
+            " ".join(f"Trial {trial}, {border}: {why}." for trial, border, why in refused)
+        )
     shares = {name: np.expm1(table[name]) for name in ("estimate", "lower", "upper")}
     return table.assign(**shares), pd.DataFrame(refused, columns=["trial", "border", "reason"])
 

@@ -9,6 +9,7 @@ from scipy import stats
 from culmbook.mixed import projection, residuals
 from culmbook.spatial.choice import FieldModels
 from culmbook.spatial.trend import BLOCKS, refuse_unplaced
+from culmbook.text.refusal import Refusal
 
 BINARY, ROW_STANDARDISED = "binary", "row standardised"
 STYLES = (BINARY, ROW_STANDARDISED)
@@ -245,6 +246,11 @@ def likeness(models: FieldModels) -> tuple[pd.DataFrame, pd.DataFrame]:
         ``trial, model, is_chosen, n, i, expected, p`` and ``reason`` where there is none.
     DataFrame
         ``trial, model`` and the columns of :func:`variogram`.
+
+    Raises
+    ------
+    Refusal
+        No trial has neighbouring plots.
     """
     rows, curves = [], []
     for (trial, model), means in models.fits.items():
@@ -261,8 +267,10 @@ def likeness(models: FieldModels) -> tuple[pd.DataFrame, pd.DataFrame]:
         except ValueError as error:
             row["reason"] = str(error)
         rows.append(row | {"is_chosen": model == models.chosen[trial]})
-    empty = pd.DataFrame(columns=["n", "i", "expected", "p"])
-    return pd.concat([empty, pd.DataFrame(rows)]), pd.concat([pd.DataFrame(), *curves])
+    if not curves:
+        why = dict.fromkeys(f"Trial {row['trial']}: {row['reason']}." for row in rows)
+        raise Refusal(" ".join(why))
+    return pd.DataFrame(rows), pd.concat(curves, ignore_index=True)
 
 
 def _centred(z):

@@ -6,6 +6,7 @@ import pandas as pd
 from culmbook.spatial.choice import FieldModels
 from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
+from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 
 CLOSE = (
@@ -115,7 +116,15 @@ def border_words(borders: pd.DataFrame, level: float) -> str:
 
 
 def order_words(models: FieldModels, means: pd.DataFrame) -> list[str]:
-    """How far the hybrids' means and their order move with the trend, trial by trial."""
+    """How far the hybrids' means and their order move with the trend, trial by trial.
+
+    Raises
+    ------
+    Refusal
+        Blocks only were fitted to every trial.
+    """
+    if not models.other:
+        raise Refusal("Blocks alone were fitted, so there are no two sets of means to compare.")
     told = []
     for trial, kind in models.other.items():
         wide = means[means["trial"].eq(trial)].pivot(index="hybrid", columns="model", values="mean")
