@@ -1,4 +1,4 @@
-"""What else could be true: joint posterior draws, and data sets simulated from a fit."""
+"""What else could be true: joint posterior draws of a gaussian fit."""
 
 from dataclasses import dataclass
 
@@ -10,9 +10,7 @@ from culmbook.mixed.search import CONVERGED
 
 _HEAVY = 5  # degrees of freedom of the proposal: tails heavier than the posterior's
 _ROUNDS = 12
-_ENOUGH = (
-    0.25  # share of a round's proposals that must count before the search for better ones ends
-)
+_ENOUGH = 0.25  # share of a round's proposals that must count before the search for better ends
 _LEAST = 10  # proposals that count, fewer of which are no sample
 _LARGEST = 20.0  # log of a standard deviation, so that its square is finite
 
@@ -81,15 +79,12 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50, log_prior=Non
     Biometrika 89:603-616 for drawing by simulation.
     """
     if fit.verdict != CONVERGED or fit.method != "reml":
-        raise ValueError(
-            f"draws need a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}"
-        )
+        this = f"{fit.method!r}, {fit.verdict}"
+        raise ValueError(f"draws need a converged fit with method 'reml'; this is {this}")
     few = [term.name for term in fit.model.terms if len(term.levels) < 3 and variances]
     if few:
-        raise ValueError(
-            f"{', '.join(few)} has two levels, which leave its variance open upwards: take it as fixed, "
-            "or give variances=0"
-        )
+        why = f"{', '.join(few)} has two levels, which leave its variance open upwards"
+        raise ValueError(f"{why}: take it as fixed, or give variances=0")
     rng = np.random.default_rng(seed)
     thetas, effective = [fit.state.theta], 1.0
     if variances and len(fit.state.theta):
@@ -98,22 +93,11 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50, log_prior=Non
     parts = [_given(fit, theta, k, rng) for theta, k in zip(thetas, share, strict=True) if k]
     unit = fit.model.scale**fit.model.powers
     parameters = np.repeat(np.array(thetas) * unit, share, axis=0)
-    names = fit.coefficients.index
-    return Draws(
-        fixed=pd.DataFrame(np.vstack([b for b, _ in parts]), columns=names),
-        effects={
-            t.name: pd.DataFrame(np.vstack([u[i] for _, u in parts]), columns=_columns(t))
-            for i, t in enumerate(fit.model.terms)
-        },
-        parameters=pd.DataFrame(parameters, columns=fit.model.names),
-        effective=effective,
-    )
-
-
-def _columns(term):
-    return (
-        term.levels if term.m == 1 else pd.MultiIndex.from_product([term.levels, term.inner_levels])
-    )
+    effects = {}
+    for i, term in enumerate(fit.model.terms):
+        effects[term.name] = pd.DataFrame(np.vstack([u[i] for _, u in parts]), columns=term.cells)
+    fixed = pd.DataFrame(np.vstack([b for b, _ in parts]), columns=fit.coefficients.index)
+    return Draws(fixed, effects, pd.DataFrame(parameters, columns=fit.model.names), effective)
 
 
 def _given(fit, theta, k, rng):
@@ -155,13 +139,10 @@ def _resampled(fit, n, rng, log_prior=None):
             break
         guesses.append(_moments(together, log_weight, guesses[-1][1]))
     if effective < _LEAST:
-        raise ValueError(
-            "the data hold too little about the covariance's parameters to draw them: simplify the model, "
-            "or give variances=0 to hold them at their estimates"
-        )
-    places = np.searchsorted(np.cumsum(weight), (np.arange(n) + rng.uniform()) / n).clip(
-        max=len(weight) - 1
-    )
+        why = "the data hold too little about the covariance's parameters to draw them"
+        raise ValueError(f"{why}: simplify the model, or give variances=0 to hold the estimates")
+    steps = (np.arange(n) + rng.uniform()) / n
+    places = np.searchsorted(np.cumsum(weight), steps).clip(max=len(weight) - 1)
     return _parameters(together, is_variance)[places], float(effective / len(weight))
 
 
@@ -183,10 +164,8 @@ def _log_mixture(x, guesses):
     logs = []
     for centre, root in guesses:
         z = np.linalg.solve(root, (x - centre).T)
-        logs.append(
-            -0.5 * (_HEAVY + len(centre)) * np.log1p((z**2).sum(axis=0) / _HEAVY)
-            - np.linalg.slogdet(root)[1]
-        )
+        tails = np.log1p((z**2).sum(axis=0) / _HEAVY)
+        logs.append(-0.5 * (_HEAVY + len(centre)) * tails - np.linalg.slogdet(root)[1])
     return special.logsumexp(logs, axis=0)
 
 
@@ -230,9 +209,8 @@ def _first_guess(fit, is_variance):
     more = 0.5 * np.diag(curve) * (mode**2 - estimate * mode)
     precision[np.diag_indices_from(precision)] += np.where(is_variance, more, 0.0)
     # Cholesky's factor is unique, eigenvectors are not: data but for a constant alike give draws alike
-    return np.where(is_variance, np.log(mode), estimate), np.linalg.cholesky(
-        np.linalg.inv(precision)
-    )
+    root = np.linalg.cholesky(np.linalg.inv(precision))
+    return np.where(is_variance, np.log(mode), estimate), root
 
 
 def _height(problem, theta):
@@ -258,42 +236,3 @@ def _curvature(fit, centre, is_variance):
     unit = np.sqrt(np.maximum(np.diag(values), least))
     size, vectors = np.linalg.eigh(values / np.outer(unit, unit))
     return (vectors * np.maximum(size, 0.05)) @ vectors.T * np.outer(unit, unit)
-
-
-def bootstrap(fit, statistic, n: int = 500, seed: int = 1) -> pd.DataFrame:
-    """Statistic of data sets simulated from a fit and fitted again: the parametric bootstrap.
-
-    Parameters
-    ----------
-    fit : GaussianFit or BinomialFit
-    statistic : callable
-        From a fit to a number or a Series.
-    n : int
-    seed : int
-
-    Returns
-    -------
-    DataFrame
-        One row per data set that could be fitted, one column per number; ``attrs['failed']`` is how many could
-        not.
-
-    Notes
-    -----
-    Random effects and residuals are drawn anew, the fixed effects kept.
-
-    References
-    ----------
-    Efron & Tibshirani (1993) An Introduction to the Bootstrap, ch. 6.
-    """
-    if not hasattr(fit, "resampled"):
-        raise ValueError("only gaussian and binomial fits can be simulated and fitted again")
-    rng, rows, failed = np.random.default_rng(seed), [], 0
-    for _ in range(n):
-        again = fit.resampled(rng)
-        if again.verdict == CONVERGED:
-            rows.append(pd.Series(statistic(again)))
-        else:
-            failed += 1
-    table = pd.DataFrame(rows).reset_index(drop=True)
-    table.attrs["failed"] = failed
-    return table

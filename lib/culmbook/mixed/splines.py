@@ -54,21 +54,17 @@ def smooth_line(values: pd.Series, segments: int | None = None) -> Smooth:
     (8, 8)
     """
     line, wiggles = _parts(values, segments)
-    return Smooth(
-        pd.DataFrame({values.name: line}, index=values.index),
-        [basis(f"smooth {values.name}", wiggles)],
-    )
+    fixed = pd.DataFrame({values.name: line}, index=values.index)
+    return Smooth(fixed, [basis(f"smooth {values.name}", wiggles)])
 
 
-def smooth_surface(rows: pd.Series, columns: pd.Series, segments: tuple = (None, None)) -> Smooth:
+def smooth_surface(rows: pd.Series, columns: pd.Series) -> Smooth:
     """Smooth trend over a field's rows and columns.
 
     Parameters
     ----------
     rows, columns : Series
         Position of each record.
-    segments : tuple of int
-        Pieces of the curve along rows and along columns, as in :func:`smooth_line`.
 
     Returns
     -------
@@ -86,10 +82,7 @@ def smooth_surface(rows: pd.Series, columns: pd.Series, segments: tuple = (None,
     Lee, Durban & Eilers (2013) Comput. Stat. Data Anal. 61:22-37 for the surface in parts; Rodriguez-Alvarez et al.
     (2018) Spat. Stat. 23:52-71 for field trials.
     """
-    (line_r, wiggles_r), (line_c, wiggles_c) = (
-        _parts(rows, segments[0]),
-        _parts(columns, segments[1]),
-    )
+    (line_r, wiggles_r), (line_c, wiggles_c) = _parts(rows), _parts(columns)
     r, c = rows.name, columns.name
     fixed = pd.DataFrame({r: line_r, c: line_c, f"{r} x {c}": line_r * line_c}, index=rows.index)
     both = (wiggles_r[:, :, None] * wiggles_c[:, None, :]).reshape(len(rows), -1)
@@ -103,18 +96,16 @@ def smooth_surface(rows: pd.Series, columns: pd.Series, segments: tuple = (None,
     return Smooth(fixed, [basis(name, _scaled(matrix)) for name, matrix in parts.items()])
 
 
-def _parts(values, segments):
+def _parts(values, segments=None):
     """The line, from -1 to 1, and the wiggles of mean variance 1."""
     position = values.to_numpy(float)
     distinct = np.unique(position)
     if not np.isfinite(position).all():
-        raise ValueError(
-            f"{values.name} is missing in {int((~np.isfinite(position)).sum())} of {len(values)} rows"
-        )
+        n = int((~np.isfinite(position)).sum())
+        raise ValueError(f"{values.name} is missing in {n} of {len(values)} rows")
     if len(distinct) < 4:
-        raise ValueError(
-            f"{values.name} has {len(distinct)} distinct positions; a smooth trend needs at least four"
-        )
+        few = f"{values.name} has {len(distinct)} distinct positions"
+        raise ValueError(f"{few}; a smooth trend needs at least four")
     low, high = distinct[0], distinct[-1]
     segments = segments or min(len(distinct) - 1, _MOST_SEGMENTS)
     step = (high - low) / segments
@@ -123,9 +114,8 @@ def _parts(values, segments):
     penalty = np.diff(np.eye(splines.shape[1]), 2, axis=0)
     size, vectors = np.linalg.eigh(penalty.T @ penalty)
     kept = size > _NOTHING * size[-1]
-    return 2 * (position - low) / (high - low) - 1, _scaled(
-        splines @ vectors[:, kept] / np.sqrt(size[kept])
-    )
+    wiggles = _scaled(splines @ vectors[:, kept] / np.sqrt(size[kept]))
+    return 2 * (position - low) / (high - low) - 1, wiggles
 
 
 def _scaled(matrix):
