@@ -7,6 +7,7 @@ zero needs no special case. At the mode ``a = r``.
 """
 
 from dataclasses import dataclass, field, replace
+from types import SimpleNamespace
 
 import numpy as np
 from scipy import optimize, special
@@ -309,42 +310,33 @@ def minimise(problem, with_fixed):
     if not with_fixed:
         first = np.zeros(s.p) if h else problem.at(start).fixed
         start = np.concatenate([start, problem.family.shape, first])
-    searched = _Searched(problem, with_fixed)
+    more = np.full(len(start) - s.n_theta, np.inf)
+    lower, upper = np.append(s.lower, -more), np.append(s.upper, more)
+    at = problem.at if with_fixed else problem.held
     if h:
-        bounds = optimize.Bounds(searched.lower, searched.upper)
+
+        def height(v):
+            state = at(v)
+            return state.criterion, state.gradient
+
+        bounds = optimize.Bounds(lower, upper)
         options = {"maxiter": 500, "ftol": 1e-14, "gtol": 1e-6, "maxcor": 20}
         found = optimize.minimize(
-            searched.height, start, jac=True, bounds=bounds, method="L-BFGS-B", options=options
+            height, start, jac=True, bounds=bounds, method="L-BFGS-B", options=options
         )
-        state = searched.at(found.x)
+        state = at(found.x)
     else:
+        residuals = slice(len(lower), None)
+        searched = SimpleNamespace(at=at, lower=lower, upper=upper, residuals=residuals)
         state, _ = search.minimise(searched, start, settled=_SETTLED)
     gradient = state.gradient.copy()  # a slope that points out of the bounds counts as none
-    at_lower, at_upper = state.theta <= searched.lower, state.theta >= searched.upper
+    at_lower, at_upper = state.theta <= lower, state.theta >= upper
     gradient[at_lower] = np.minimum(gradient[at_lower], 0.0)
     gradient[at_upper] = np.maximum(gradient[at_upper], 0.0)
     worst, verdict = np.max(np.abs(gradient), initial=0.0), search.CONVERGED
     if not worst < _FLAT:
         verdict = f"not converged: the criterion still falls (gradient {worst:.2g})"
     return (_settled(problem, state) if with_fixed else state), verdict
-
-
-class _Searched:
-    """The criterion as a function of all that is searched over."""
-
-    def __init__(self, problem, with_fixed):
-        s, self.problem, self.with_fixed = problem.structure, problem, with_fixed
-        more = 0 if with_fixed else len(problem.family.shape) + s.p
-        self.lower = np.append(s.lower, np.full(more, -np.inf))
-        self.upper = np.append(s.upper, np.full(more, np.inf))
-        self.residuals = slice(len(self.lower), None)
-
-    def at(self, v):
-        return self.problem.at(v) if self.with_fixed else self.problem.held(v)
-
-    def height(self, v):
-        state = self.at(v)
-        return state.criterion, state.gradient
 
 
 def _settled(problem, joint):
