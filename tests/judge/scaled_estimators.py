@@ -31,7 +31,7 @@ ESTIMATORS = {
     "mixed.inference:mean_weights": "mixed/test_inference.py",
     "mixed.inference:compare_together": "mixed/test_inference.py",
     "mixed.inference:compare": "mixed/test_inference.py",
-    "published_checks:check_published": "pages/test_mixed_page.py",
+    "published_checks:check_published": "mixed/test_published.py",
     "mixed.inference:marginal_share": "stand/test_model.py",
     "stand.model:hybrid_shares": "stand/test_model.py",
     "stand.model:against_control": "stand/test_model.py",
