@@ -30,6 +30,14 @@ from culmbook.mixed.kenward_roger import (
 from culmbook.mixed.laplace import Laplace
 from culmbook.mixed.ordinal import OrdinalFit, fit_ordinal
 from culmbook.mixed.search import CONVERGED
-from culmbook.mixed.splines import smooth_line, smooth_surface
 from culmbook.mixed.structure import Factor, Structure
-from culmbook.mixed.terms import basis, factor_analytic, make_terms, over, refuse_aliased, slopes
+from culmbook.mixed.terms import (
+    basis,
+    factor_analytic,
+    make_terms,
+    over,
+    refuse_aliased,
+    slopes,
+    smooth_line,
+    smooth_surface,
+)

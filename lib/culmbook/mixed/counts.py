@@ -23,8 +23,23 @@ METHODS = ("restricted", "ml")
 _SEPARATED_LOGIT = 15.0  # a fitted logit past this has run off to a boundary
 
 
-@dataclass(frozen=True)
-class BinomialFit:
+@dataclass(frozen=True, kw_only=True)
+class LaplaceFit:
+    """What fits of counts and of scores have in common; see :class:`BinomialFit` and ``OrdinalFit``."""
+
+    coefficients: pd.Series
+    covariance: pd.DataFrame
+    variances: pd.Series
+    kernels: dict
+    effects: dict
+    criterion: float
+    verdict: str
+    design: pd.DataFrame = field(repr=False)
+    nodes: int = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class BinomialFit(LaplaceFit):
     """A fitted binomial mixed model.
 
     Attributes
@@ -59,22 +74,13 @@ class BinomialFit:
         The cells as given.
     """
 
-    coefficients: pd.Series
-    covariance: pd.DataFrame
-    variances: pd.Series
-    kernels: dict
-    effects: dict
-    design: pd.DataFrame
     logit: np.ndarray
-    criterion: float
     deviance: float
     method: str
-    verdict: str
     n_cells: int
     data: pd.DataFrame = field(repr=False)
     problem: Laplace = field(repr=False)
     theta: np.ndarray = field(repr=False)
-    nodes: int = 1
 
     @property
     def spread(self) -> float:
@@ -237,26 +243,18 @@ def fit_binomial(
         vector, criterion, _ = by_quadrature(problem, state.theta, nodes)
         state = replace(problem.held(vector), criterion=criterion)
     if half_plant_in is None and np.max(np.abs(state.eta)) > _SEPARATED_LOGIT:
-        raise ValueError(
-            "a fixed effect has no finite estimate: all plants of one of its levels live or all are dead; "
-            "give half_plant_in, the column whose levels should each get half a plant"
-        )
+        why = "all plants of one of its levels live or all are dead"
+        give = "give half_plant_in, the column whose levels should each get half a plant"
+        raise ValueError(f"a fixed effect has no finite estimate: {why}; {give}")
     factor = state.factor
     if method == "ml":
         factor = structure.factor(state.own, 1.0 / state.weight)
-    names, q, mean = list(design.columns), structure.q, family.n * special.expit(state.eta)
+    q, mean = structure.q, family.n * special.expit(state.eta)
     y, n = family.y, family.n
     off = special.xlogy(y, y / mean) + special.xlogy(n - y, (n - y) / (n - mean))
-    variances, kernels, effects = random_parts(structure, state)
     return BinomialFit(
-        coefficients=pd.Series(state.fixed, index=names),
-        covariance=pd.DataFrame(factor.h[q:, q:], index=names, columns=names),
-        variances=variances,
-        kernels=kernels,
-        effects=effects,
-        design=design,
+        **common_parts(structure, state, design, factor.h[q:, q:], state.criterion),
         logit=state.eta,
-        criterion=state.criterion,
         deviance=2 * off.sum(),
         method=method,
         verdict=verdict,
@@ -275,16 +273,24 @@ def refuse_quadrature(terms: list[Term], method: str) -> None:
         raise ValueError(needs)
 
 
-def random_parts(structure, state):
-    """Variances, covariances over inner levels and effects of every random term of a non-gaussian fit."""
-    effects = {}
+def common_parts(structure, state, design, covariance, criterion, cuts=()) -> dict:
+    """Fields of :class:`LaplaceFit` that follow from the state of a search."""
+    effects, names = {}, [*cuts, *design.columns]
     variances, kernels = structure.variances(state.own)
     for term, k in zip(structure.terms, structure.kernels(state.own), strict=True):
         table = term.collect(state.a) @ k
         effects[term.name] = pd.DataFrame(table, index=term.levels, columns=term.inner_levels)
         if term.m == 1:
             effects[term.name] = pd.Series(table[:, 0], index=term.levels)
-    return pd.Series(variances, dtype=float), kernels, effects
+    return {
+        "coefficients": pd.Series(state.fixed, index=list(design.columns)),
+        "covariance": pd.DataFrame(covariance, index=names, columns=names),
+        "variances": pd.Series(variances, dtype=float),
+        "kernels": kernels,
+        "effects": effects,
+        "criterion": criterion,
+        "design": design,
+    }
 
 
 def _limit(height, best, step, critical):

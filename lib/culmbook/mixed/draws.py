@@ -127,11 +127,17 @@ def _resampled(fit, n, rng, log_prior=None):
     is_variance = fit.model.powers == 2
     guesses, xs, heights = [_first_guess(fit, is_variance)], [], []
     for turn in range(_ROUNDS):  # each round says where the next has to look, and all of them count
-        x = _proposals(*guesses[-1], max(2 * n, 10 * len(is_variance)), rng)
+        (centre, root), size = guesses[-1], max(2 * n, 10 * len(is_variance))
+        normal = rng.normal(size=(size, len(centre)))  # x is multivariate t
+        x = centre + (normal * np.sqrt(_HEAVY / rng.chisquare(_HEAVY, size))[:, None]) @ root.T
         xs.append(x)
-        heights.append([_height(fit.model.problem, t) for t in _parameters(x, is_variance)])
+        heights += [_height(fit.model.problem, t) for t in _parameters(x, is_variance)]
         together = np.vstack(xs)
-        log_weight = _log_posterior(fit, together, np.concatenate(heights), is_variance, log_prior)
+        rise = np.array(heights) - fit.state.criterion  # the prior is flat in standard deviations
+        log_weight = -0.5 * rise + together[:, is_variance].sum(axis=1)
+        if log_prior is not None:
+            own = _parameters(together, is_variance) * fit.model.scale**fit.model.powers
+            log_weight += np.asarray(log_prior(pd.DataFrame(own, columns=fit.model.names)))
         log_weight = log_weight - _log_mixture(together, guesses)
         weight = _normalised(log_weight)
         effective = 1 / (weight**2).sum()
@@ -148,15 +154,6 @@ def _resampled(fit, n, rng, log_prior=None):
 
 def _parameters(x, is_variance):
     return np.where(is_variance, np.exp(2 * np.minimum(x, _LARGEST)), x)
-
-
-def _log_posterior(fit, x, heights, is_variance, log_prior):
-    """Of proposals, but for a constant; without ``log_prior`` the prior is flat in standard deviations."""
-    flat = -0.5 * (heights - fit.state.criterion) + x[:, is_variance].sum(axis=1)
-    if log_prior is None:
-        return flat
-    own = _parameters(x, is_variance) * fit.model.scale**fit.model.powers
-    return flat + np.asarray(log_prior(pd.DataFrame(own, columns=fit.model.names)))
 
 
 def _log_mixture(x, guesses):
@@ -188,21 +185,26 @@ def _moments(x, log_weight, root):
     return centre, np.linalg.cholesky(spread)
 
 
-def _proposals(centre, root, n, rng):
-    """Draws of a multivariate t distribution."""
-    normal = rng.normal(size=(n, len(centre)))
-    stretch = np.sqrt(_HEAVY / rng.chisquare(_HEAVY, n))[:, None]
-    return centre + (normal * stretch) @ root.T
-
-
 def _first_guess(fit, is_variance):
     """Mode of the posterior of log standard deviations, and a root of its covariance there.
 
     With h the criterion's curvature by the standard deviation, s its estimate and a flat prior, the mode m of
     ``-h (m - s)^2 / 4 + log m`` is ``(s + sqrt(s^2 + 8/h)) / 2``, also where s is zero.
     """
-    estimate = np.where(is_variance, np.sqrt(np.abs(fit.state.theta)), fit.state.theta)
-    curve = _curvature(fit, estimate, is_variance)
+    state = fit.state
+    estimate = np.where(is_variance, np.sqrt(np.abs(state.theta)), state.theta)
+    # second derivatives by standard deviations (others as they are), kept positive
+    inner, curve = fit.curvature()
+    values = np.zeros((len(estimate), len(estimate)))
+    values[np.ix_(inner, inner)] = curve
+    turn = np.where(is_variance, 2 * estimate, 1.0)
+    values = values * np.outer(turn, turn)
+    values[np.diag_indices_from(values)] += np.where(is_variance, 2 * state.gradient, 0.0)
+    # Where the criterion is flat at zero the quartic part rules: half as wide as where it has risen by one.
+    least = np.where(is_variance, np.sqrt(np.maximum(np.diag(state.information), 1e-12)), 1e-6)
+    unit = np.sqrt(np.maximum(np.diag(values), least))
+    size, vectors = np.linalg.eigh(values / np.outer(unit, unit))
+    curve = (vectors * np.maximum(size, 0.05)) @ vectors.T * np.outer(unit, unit)
     mode = (estimate + np.sqrt(estimate**2 + 8 / np.diag(curve))) / 2
     turn = np.where(is_variance, mode, 1.0)
     precision = 0.5 * curve * np.outer(turn, turn)
@@ -220,19 +222,3 @@ def _height(problem, theta):
         return problem.height(theta)
     except np.linalg.LinAlgError:
         return np.inf
-
-
-def _curvature(fit, centre, is_variance):
-    """Second derivatives of the criterion by standard deviations (others as they are), kept positive."""
-    state = fit.state
-    inner, curve = fit.curvature()
-    values = np.zeros((len(centre), len(centre)))
-    values[np.ix_(inner, inner)] = curve
-    turn = np.where(is_variance, 2 * centre, 1.0)
-    values = values * np.outer(turn, turn)
-    values[np.diag_indices_from(values)] += np.where(is_variance, 2 * state.gradient, 0.0)
-    # Where the criterion is flat at zero the quartic part rules: half as wide as where it has risen by one.
-    least = np.where(is_variance, np.sqrt(np.maximum(np.diag(state.information), 1e-12)), 1e-6)
-    unit = np.sqrt(np.maximum(np.diag(values), least))
-    size, vectors = np.linalg.eigh(values / np.outer(unit, unit))
-    return (vectors * np.maximum(size, 0.05)) @ vectors.T * np.outer(unit, unit)

@@ -375,12 +375,10 @@ def fit_gaussian(
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
     used, n_missing = used_records(frame, response, fixed, random, residual_by, known_variance)
     present = frame[response].notna().to_numpy()
-    random = [
-        replace(term, matrix=term.matrix[present])
-        if isinstance(term, Basis) and len(term.matrix) == len(frame)
-        else term
-        for term in random
-    ]
+    random = list(random)
+    for i, term in enumerate(random):
+        if isinstance(term, Basis) and len(term.matrix) == len(frame):
+            random[i] = replace(term, matrix=term.matrix[present])
     if isinstance(fixed, str):
         design = model_matrix(fixed, used, na_action="raise")
     else:
@@ -392,18 +390,16 @@ def fit_gaussian(
     names, q, unit = model.columns, model.problem.structure.q, model.unit
     b = state.solution[q:] * unit + model.least_squares / model.column_scale
     covariance = state.factor.h[q:, q:] * np.outer(unit, unit)
-    own, shapes = state.theta[: model.problem.structure.n_theta], {}
+    own = state.theta[: model.problem.structure.n_theta]
     variances, kernels = model.problem.structure.variances(own, model.scale**2)
-    for name, value, power in zip(model.names, state.theta, model.powers, strict=True):
-        if power == 0:
-            shapes[name] = value
+    shapes = pd.Series(state.theta, index=model.names, dtype=float)[model.powers == 0]
     residuals = state.theta[model.problem.residuals] * model.scale**2
     variances |= dict(zip(model.residuals, residuals, strict=True))
     return GaussianFit(
         coefficients=pd.Series(b, index=names),
         covariance=pd.DataFrame(covariance, index=names, columns=names),
         variances=pd.Series(variances, dtype=float),
-        shapes=pd.Series(shapes, dtype=float),
+        shapes=shapes,
         kernels=kernels,
         criterion=model.criterion(state),
         method=method,

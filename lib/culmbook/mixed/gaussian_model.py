@@ -139,18 +139,41 @@ class Model:
             known = used[known_variance].to_numpy(float)
         y = self._standardise(used[response].to_numpy(float), x, known)
         groups, self.residuals = np.empty(0, int), []
-        if estimated:
-            groups, self.residuals = _residual_groups(used, residual_by)
+        if estimated and residual_by is None:
+            groups, self.residuals = np.zeros(len(used), int), [RESIDUAL]
+        elif estimated:
+            groups, labels = code_levels(used, residual_by)
+            if len(alone := labels[np.bincount(groups) < 2]):
+                why = f"{residual_by} has levels with one record, which cannot show a variance"
+                raise ValueError(f"{why}: {', '.join(alone)}")
+            self.residuals = [f"{RESIDUAL}[{label}]" for label in labels]
         # columns that occur only as part of a term may cut the records into blocks too
         plain = [term for term in random if isinstance(term, str)]
         parts = dict.fromkeys(c for term in plain for c in term.split(":") if c not in plain)
         structure = Structure(x, self.terms, [code_levels(used, c)[0] for c in parts])
         self.problem = Likelihood(y, structure, groups, known / self.scale**2, method == "reml")
         self.starts = self._starts(y, 1.0 / max(len(self.terms) + estimated, 1))
+        self.unit = self.scale / self.column_scale  # of fixed effects, to the data's own unit
+        kernels = [
+            t.kernel.powers for t in self.terms
+        ]  # how each parameter scales with the response
+        self.powers = np.concatenate([np.empty(0), *kernels, np.full(len(self.residuals), 2)])
+        own = [t.name + label for t in self.terms for label in t.kernel.labels]
+        self.names = [*own, *self.residuals]  # of the parameters
 
     def _starts(self, y, share):
         """Points from which to search: several only where a kernel may have several optima."""
-        each = [t.kernel.starts(share, _spread(t, y), _between(t, y)) for t in self.terms]
+        each = []
+        for term in self.terms:
+            counts, between = term.collect(np.ones(len(y))), None
+            spread = np.ones(term.m)  # root mean square of the records at each inner level
+            if term.inner is not None:
+                squares = np.bincount(term.inner, y**2, term.m) / np.bincount(term.inner)
+                spread = np.sqrt(np.maximum(squares, 1e-4))
+            if term.kernel.has_several_optima:  # covariance of outer levels' means
+                means = np.where(counts > 0, term.collect(y) / np.maximum(counts, 1), np.nan)
+                between = pd.DataFrame(means).cov().fillna(0.0).to_numpy()
+            each.append(term.kernel.starts(share, spread, between))
         most = max([len(starts) for starts in each], default=1)
         found, residual = [], np.full(len(self.residuals), share)
         for i in range(min(most, 2) if len(y) > _MANY else most):
@@ -169,22 +192,6 @@ class Model:
             why = "the fixed effects fit the response exactly"
             raise ValueError(f"{why}: there is no variance to estimate")
         return rest / self.scale
-
-    @property
-    def unit(self):
-        """Factor of each fixed effect from the fitted units to the data's own."""
-        return self.scale / self.column_scale
-
-    @property
-    def powers(self):
-        """How each parameter scales with the response."""
-        of_terms = [np.empty(0), *(t.kernel.powers for t in self.terms)]
-        return np.concatenate([*of_terms, np.full(len(self.residuals), 2)])
-
-    @property
-    def names(self):
-        """Names of the parameters."""
-        return [*(t.name + label for t in self.terms for label in t.kernel.labels), *self.residuals]
 
     def covariance(self, state):
         """Records' covariance in the fitted units, records x records, and its derivative by each parameter."""
@@ -216,23 +223,6 @@ class Model:
         return f"not converged: {verdict}"
 
 
-def _spread(term, y):
-    """Root mean square of the standardised records at each inner level, as a start for its own variance."""
-    if term.inner is None:
-        return np.ones(term.m)
-    squares = np.bincount(term.inner, y**2, term.m) / np.bincount(term.inner, minlength=term.m)
-    return np.sqrt(np.maximum(squares, 1e-4))
-
-
-def _between(term, y):
-    """Covariance of the outer levels' means between inner levels, where the kernel asks for it."""
-    if not term.kernel.has_several_optima:
-        return None
-    counts = term.collect(np.ones(len(y)))
-    means = pd.DataFrame(np.where(counts > 0, term.collect(y) / np.maximum(counts, 1), np.nan))
-    return means.cov().fillna(0.0).to_numpy()
-
-
 def _refuse_like_residual(term):
     """Raise where a term has a level for every record, so that it is another residual."""
     if term.code is None or term.design is not None:
@@ -253,17 +243,6 @@ def _refuse_determined(x, term):
     if rest @ rest <= _NOTHING**2 * (probe @ probe):
         why = f"fixed effects determine every level of random term {term.name!r}"
         raise ValueError(f"{why}; keep one of the two")
-
-
-def _residual_groups(frame, residual_by):
-    if residual_by is None:
-        return np.zeros(len(frame), int), [RESIDUAL]
-    code, labels = code_levels(frame, residual_by)
-    alone = labels[np.bincount(code) < 2]
-    if len(alone):
-        why = f"{residual_by} has levels with one record, which cannot show a variance"
-        raise ValueError(f"{why}: {', '.join(alone)}")
-    return code, [f"{RESIDUAL}[{label}]" for label in labels]
 
 
 def used_records(frame, response, fixed, random, residual_by, known_variance):

@@ -20,7 +20,7 @@ _LEAST_WEIGHT = 1e-10
 _MODE_STEPS = 200
 _MODE_TOLERANCE = 1e-6  # of a Newton step: what is left after it is the square of it
 _SAME = 1e-13
-_HALVINGS = 30
+_SHORTER = 0.5 ** np.arange(30)  # parts of a step
 _SETTLE_STEPS = 50
 _LARGEST_ETA = 35.0  # beyond it a share is 0 or 1 in double precision
 _SETTLED = 1e-12  # relative fall of the criterion that ends the search
@@ -177,8 +177,12 @@ class Laplace:
             solution, new_a = factor.solve(eta - base + r / weight)
             new_b = solution[s.q :] if with_fixed else b
             step_b, step_a, step_ca = new_b - b, new_a - a, s.random_times(theta, new_a) - ca
-            along, height = self._halve(family, base, (b, a, ca), (step_b, step_a, step_ca), height)
-            b, a, ca = b + along * step_b, a + along * step_a, ca + along * step_ca
+            for along in (*_SHORTER, 0.0):  # the longest step that does not raise the deviance
+                at = b + along * step_b, a + along * step_a, ca + along * step_ca
+                new = _penalised(family, base + x @ at[0] + at[2], at[1] @ at[2])
+                if new <= height + 1e-12 * (1 + abs(height)):
+                    break
+            (b, a, ca), height = at, new
             moved = along * np.max(np.abs(x @ step_b + step_ca))
             if moved < _MODE_TOLERANCE * (1 + np.max(np.abs(eta))):
                 break
@@ -207,17 +211,6 @@ class Laplace:
         found = [(b, a, s.random_times(theta, a)) for b, a in starts]
         heights = [_penalised(family, base + s.x @ b + ca, a @ ca) for b, a, ca in found]
         return found[int(np.argmin(heights))]
-
-    def _halve(self, family, base, position, step, height):
-        """The longest of the steps 1, 1/2, 1/4 … that does not raise the penalised deviance."""
-        x = self.structure.x
-        for halving in range(_HALVINGS):
-            along = 0.5**halving
-            b, a, ca = (p + along * d for p, d in zip(position, step, strict=True))
-            new = _penalised(family, base + x @ b + ca, a @ ca)
-            if new <= height + 1e-12 * (1 + abs(height)):
-                return along, new
-        return 0.0, height
 
     def at(self, theta, shape=None, fixed=None):
         """State at given parameters, fixed effects integrated out or held at ``fixed``."""
@@ -385,15 +378,11 @@ def by_quadrature(problem, vector, nodes):
     low = np.append(np.zeros(k), np.full(len(vector) - k, -np.inf))
     bounds, options = optimize.Bounds(low, np.inf), {"ftol": 1e-14, "gtol": 1e-7, "maxiter": 500}
     found = optimize.minimize(height, vector, bounds=bounds, method="L-BFGS-B", options=options)
-    free = np.flatnonzero(found.x > low)
-    return found.x, found.fun, _second_differences(height, found.x, free)
-
-
-def _second_differences(height, at, free):
+    at, free = found.x, np.flatnonzero(found.x > low)
     steps = 1e-3 * np.maximum(1.0, np.abs(at)) * np.eye(len(at))[free]
     values = np.empty((len(free), len(free)))
     for i, a in enumerate(steps):
         for j, b in enumerate(steps[: i + 1]):
             c = [height(at + s * a + t * b) for s, t in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
             values[i, j] = values[j, i] = (c[0] - c[1] - c[2] + c[3]) / (4 * a.max() * b.max())
-    return values
+    return at, found.fun, values

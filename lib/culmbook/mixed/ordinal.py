@@ -12,7 +12,7 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import special
 
-from culmbook.mixed.counts import random_parts, refuse_quadrature
+from culmbook.mixed.counts import LaplaceFit, common_parts, refuse_quadrature
 from culmbook.mixed.inference import normal_nodes, student_table
 from culmbook.mixed.laplace import CumulativeLogit, Laplace, by_quadrature, hessian, minimise
 from culmbook.mixed.structure import Structure
@@ -21,8 +21,8 @@ from culmbook.mixed.terms import make_terms, refuse_aliased, refuse_incomplete, 
 _SEPARATED = 15.0  # a fixed effect past this has run off to a boundary
 
 
-@dataclass(frozen=True)
-class OrdinalFit:
+@dataclass(frozen=True, kw_only=True)
+class OrdinalFit(LaplaceFit):
     """A fitted proportional-odds model.
 
     Attributes
@@ -62,21 +62,12 @@ class OrdinalFit:
     """
 
     thresholds: pd.Series
-    coefficients: pd.Series
-    covariance: pd.DataFrame
-    variances: pd.Series
-    kernels: dict
-    effects: dict
     scores: list
-    criterion: float
     eta: np.ndarray = field(repr=False)
-    verdict: str
     n_records: float
     n_parameters: int
     prior_sd: float | None
-    design: pd.DataFrame = field(repr=False)
     response: np.ndarray = field(repr=False)
-    nodes: int = 1
 
     @property
     def method(self) -> str:
@@ -204,7 +195,20 @@ def fit_ordinal(
     (2.5, ['0|1', '1|2', '2|3'])
     """
     refuse_incomplete(frame, [score] if weight is None else [score, weight], fixed, random)
-    code, scores, weights = _scores(frame, score, weight)
+    values = frame[score]
+    if not (pd.api.types.is_numeric_dtype(values) or getattr(values.dtype, "ordered", False)):
+        raise ValueError(f"{score} has no order: give numbers or an ordered category")
+    code, scores = pd.factorize(values, sort=True)
+    if len(scores) < 2:
+        only = scores[0] if len(scores) else "nowhere there"
+        raise ValueError(f"{score} is {only} in every row: nothing to compare")
+    weights = np.ones(len(frame)) if weight is None else frame[weight].to_numpy(float)
+    if not (weights >= 0).all():
+        raise ValueError(f"{weight} is below 0 in {int((weights < 0).sum())} rows")
+    without = scores[np.bincount(code, weights) == 0]
+    if len(without):
+        names = ", ".join(map(str, without))
+        raise ValueError(f"score {names} has no weight in any row: leave its rows out")
     design = model_matrix(fixed, frame) if isinstance(fixed, str) else fixed
     design = design.loc[:, [not (design[c] == design[c].iloc[0]).all() for c in design.columns]]
     refuse_aliased(pd.concat([design, pd.Series(1.0, design.index, name="thresholds")], axis=1))
@@ -230,43 +234,18 @@ def fit_ordinal(
         curve = hessian(problem, vector, np.append(inside, np.arange(k, len(vector))))
     family = problem.family.at(problem.split(vector)[1])
     h, cuts = len(family.shape), [f"{a}|{b}" for a, b in zip(scores, scores[1:], strict=False)]
-    names, turn = [*cuts, *design.columns], np.eye(h + p)
+    turn = np.eye(h + p)
     turn[:h, :h] = family.jacobian()
     own = 2 * np.linalg.inv(curve)[-(h + p) :, -(h + p) :]
-    variances, kernels, effects = random_parts(structure, state)
     return OrdinalFit(
+        **common_parts(structure, state, design, turn @ own @ turn.T, criterion, cuts),
         thresholds=pd.Series(family.thresholds, index=cuts),
-        coefficients=pd.Series(state.fixed, index=list(design.columns)),
-        covariance=pd.DataFrame(turn @ own @ turn.T, index=names, columns=names),
-        variances=variances,
-        kernels=kernels,
-        effects=effects,
-        scores=scores,
-        criterion=criterion,
+        scores=list(scores),
         eta=state.eta,
         verdict=verdict,
         n_records=float(weights.sum()),
         n_parameters=len(vector),
         prior_sd=prior_sd,
-        design=design,
         response=np.column_stack([code, weights]),
         nodes=nodes,
     )
-
-
-def _scores(frame, score, weight):
-    values = frame[score]
-    if not (pd.api.types.is_numeric_dtype(values) or getattr(values.dtype, "ordered", False)):
-        raise ValueError(f"{score} has no order: give numbers or an ordered category")
-    code, scores = pd.factorize(values, sort=True)
-    if len(scores) < 2:
-        only = scores[0] if len(scores) else "nowhere there"
-        raise ValueError(f"{score} is {only} in every row: nothing to compare")
-    weights = np.ones(len(frame)) if weight is None else frame[weight].to_numpy(float)
-    if not (weights >= 0).all():
-        raise ValueError(f"{weight} is below 0 in {int((weights < 0).sum())} rows")
-    without = scores[np.bincount(code, weights) == 0]
-    if len(without):
-        names = ", ".join(map(str, without))
-        raise ValueError(f"score {names} has no weight in any row: leave its rows out")
-    return code, list(scores), weights

@@ -55,6 +55,14 @@ class _Piece:
         return np.array([[np.vdot(p, self.same)]])
 
 
+def _piece(term, rows, n):
+    code = np.append(term.code, -1)[rows]
+    same = (code[:, :, None] == code[:, None, :]) & (rows < n)[:, :, None]
+    inner = None if term.inner is None else np.append(term.inner, 0)[rows]
+    design = None if term.design is None else np.vstack([term.design, np.zeros(term.m)])[rows]
+    return _Piece(same, inner, design)
+
+
 @dataclass(frozen=True)
 class _Batch:
     """Blocks of one size. Empty places point to record ``n`` and column ``q + p``, which hold zeros."""
@@ -94,11 +102,12 @@ class Structure:
         ends = np.cumsum([0] + [len(t.kernel.labels) for t in terms])
         self.places = [slice(a, b) for a, b in zip(ends, ends[1:], strict=False)]
         self.n_theta = int(ends[-1])
+        bounds = [(np.empty(0), np.empty(0)), *((t.kernel.lower, t.kernel.upper) for t in terms)]
+        self.lower, self.upper = (np.concatenate(ends) for ends in zip(*bounds, strict=True))
         block = _elimination(x, terms, candidates)
         within = [t.code is not None and is_nested(t.code, block) for t in terms]
-        self.nested, self.crossed = [
-            [k for k, w in enumerate(within) if w is x] for x in (True, False)
-        ]
+        self.nested = [k for k, is_within in enumerate(within) if is_within]
+        self.crossed = [k for k, is_within in enumerate(within) if not is_within]
         owner = [np.empty(0, int)]  # the parameter behind each column of U
         for k in self.crossed:
             own = np.arange(terms[k].m) + self.places[k].start
@@ -108,14 +117,6 @@ class Structure:
         self.batches = self._batches(block)
         first = terms[self.nested[0]] if len(self.nested) == 1 else None
         self.is_one_level = first is not None and first.m == 1 and is_nested(block, first.code)
-
-    @property
-    def lower(self):
-        return np.concatenate([np.empty(0)] + [t.kernel.lower for t in self.terms])
-
-    @property
-    def upper(self):
-        return np.concatenate([np.empty(0)] + [t.kernel.upper for t in self.terms])
 
     def _batches(self, block):
         width = self.q + self.p
@@ -144,16 +145,9 @@ class Structure:
             rows[home[block[mine]], place[mine]] = mine
             columns[home[owner[hers]], column_place[hers]] = pairs[hers] % width
             w[home[block[row[here]]], place[row[here]], column_place[local[here]]] = value[here]
-            pieces = [self._piece(self.terms[k], rows) for k in self.nested]
+            pieces = [_piece(self.terms[k], rows, self.n) for k in self.nested]
             batches.append(_Batch(rows, columns, w, pieces, width + 1))
         return batches
-
-    def _piece(self, term, rows):
-        code = np.append(term.code, -1)[rows]
-        same = (code[:, :, None] == code[:, None, :]) & (rows < self.n)[:, :, None]
-        inner = None if term.inner is None else np.append(term.inner, 0)[rows]
-        design = None if term.design is None else np.vstack([term.design, np.zeros(term.m)])[rows]
-        return _Piece(same, inner, design)
 
     def kernels(self, theta):
         """``K`` of each term."""
@@ -164,14 +158,14 @@ class Structure:
         """Variances by name, a term's own or one for each inner level, and covariances over inner levels."""
         variances, kernels = {}, {}
         for term, k in zip(self.terms, self.kernels(theta), strict=True):
-            variances[term.name] = k[0, 0] * unit
+            levels, own = term.inner_levels, {term.name: k[0, 0] * unit}
             if term.m > 1:
-                levels = term.inner_levels
                 kernels[term.name] = pd.DataFrame(k * unit, index=levels, columns=levels)
-            if term.m > 1 and term.kernel.has_free_diagonal:
-                del variances[term.name]
-                names = (f"{term.name}[{level}]" for level in levels)
-                variances |= dict(zip(names, np.diag(k) * unit, strict=True))
+                if term.kernel.has_free_diagonal:
+                    own = {
+                        f"{term.name}[{level}]": k[i, i] * unit for i, level in enumerate(levels)
+                    }
+            variances |= own
         return variances, kernels
 
     def random_times(self, theta, vector):
@@ -212,14 +206,6 @@ class Structure:
             extra[place, place] = term.kernel.second(theta[place], g)
         return extra
 
-    def _blocks(self, batch, kernels, residual):
-        b = np.zeros((*batch.rows.shape, batch.rows.shape[1]))
-        for i, piece in zip(self.nested, batch.pieces, strict=True):
-            b += piece.covariance(kernels[i])
-        diagonal = np.arange(b.shape[1])
-        b[:, diagonal, diagonal] += residual
-        return b
-
     def factor(self, theta, residual, with_fixed=True):
         """Factorise ``V`` at parameters ``theta`` and the records' ``residual`` variances.
 
@@ -245,12 +231,15 @@ class Structure:
         width = self.q + self.p + 1
         m, parts, log_b = np.zeros(width * width), [], 0.0
         for batch in self.batches:
+            own = padded[batch.rows]
             if self.is_one_level:
-                inverse, log_det = _invert_level(
-                    padded[batch.rows], k[self.nested[0]][0, 0], batch.rows < self.n
-                )
+                inverse, log_det = _invert_level(own, k[self.nested[0]][0, 0], batch.rows < self.n)
             else:
-                inverse, log_det = _invert(self._blocks(batch, k, padded[batch.rows]))
+                b, diagonal = np.zeros((*own.shape, own.shape[1])), np.arange(own.shape[1])
+                for i, piece in zip(self.nested, batch.pieces, strict=True):
+                    b += piece.covariance(k[i])
+                b[:, diagonal, diagonal] += own
+                inverse, log_det = _invert(b)
             a = inverse @ batch.w
             parts.append((inverse, a))
             log_b += log_det
