@@ -181,9 +181,9 @@ def _at_least_one(text):
 
 
 def _season(asked):
+    from culmbook.batch.index import Bar, closing_words
     from culmbook.batch.parameters import parse_assignment
-    from culmbook.batch.progress import Bar, closing_words
-    from culmbook.batch.run import Season, notebooks_folder, run_season
+    from culmbook.batch.season import Season, notebooks_folder, run_season
     from culmbook.text.files import OutputBusy
 
     for name in ("SIGTERM", "SIGHUP"):

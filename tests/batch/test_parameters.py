@@ -17,7 +17,6 @@ from culmbook.batch.parameters import (
     read_parameters,
 )
 
-
 NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
 
 

@@ -14,10 +14,9 @@ import time
 from pathlib import Path
 
 from culmbook.batch.inputs import NETWORK
-from culmbook.batch.plan import find_notebooks, parameters_for
-from culmbook.batch.run import notebooks_folder
-from culmbook.batch.worker import NotebookJob
-from culmbook.batch.workers import Pool
+from culmbook.batch.notebook import find_notebooks
+from culmbook.batch.season import notebooks_folder, parameters_for
+from culmbook.batch.workers import NotebookJob, Pool
 from culmbook.sheets.read import read_network
 
 
