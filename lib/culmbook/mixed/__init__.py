@@ -5,10 +5,10 @@ from culmbook.mixed.draws import Draws, bootstrap, draws
 from culmbook.mixed.gaussian import GaussianFit, fit_gaussian
 from culmbook.mixed.inference import compare, compare_together, mean_shares, mean_weights
 from culmbook.mixed.kenward_roger import enlarged_covariance, kenward_roger, kenward_roger_contrasts
-from culmbook.mixed.ordinal import OrdinalFit, fit_ordinal
 from culmbook.mixed.search import CONVERGED
 from culmbook.mixed.splines import smooth_line, smooth_surface
 from culmbook.mixed.terms import basis, factor_analytic, over, slopes
+from culmbook.text.words.ordinal import OrdinalFit, fit_ordinal
 
 __all__ = [
     "CONVERGED",

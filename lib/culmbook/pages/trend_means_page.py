@@ -3,16 +3,15 @@
 import numpy as np
 import pandas as pd
 
-from culmbook.pages.harvest_page import marked
-from culmbook.pages.stand_figures import named_words
 from culmbook.pages.trait_page import plot_side_by_side
 from culmbook.pages.trend_page import Fields, TrialField, model_label
+from culmbook.show.figures import named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, table
 from culmbook.spatial.choice import contrasts
 from culmbook.spatial.trend import BLOCKS
 from culmbook.text.numbers import fmt_list, fmt_number, fmt_share
-from culmbook.text.words import n_of
+from culmbook.text.words import marked, n_of
 from culmbook.yields.means import hybrid_means
 
 

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from culmbook.mixed.left_out import left_out
-from culmbook.pages.stand_report import controls_of
 from culmbook.pages.trend_figures import trend_maps
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
@@ -20,9 +19,9 @@ from culmbook.spatial.trend import (
     refuse_unplaced,
     trial_records,
 )
-from culmbook.stand.counts import without_guards
 from culmbook.text.numbers import MINUS, fmt_list, fmt_number, fmt_share
 from culmbook.text.words import is_are, n_of
+from culmbook.trials.entries import controls_of, without_guards
 from culmbook.yields.harvest import plot_harvests
 
 STANDS_OUT = 3.5  # errors of a left-out plot beyond so many of their standard deviations
