@@ -124,7 +124,9 @@ def test_a_parent_that_shows_something_stays_without_its_sections(printed):
 
 
 def test_a_skipped_section_stays_when_words_stand_below_it(printed):
-    found = printed("# Q", "## A", "### B", [refusal()], "### C", [skipped()], "#### D", "## E", [skipped()])
+    found = printed(
+        "# Q", "## A", "### B", [refusal()], "### C", [skipped()], "#### D", "## E", [skipped()]
+    )
     assert heads(found) == ["A", "B", "C", "D"]
     assert [b["level"] for b in found if b["t"] == "heading"] == [2, 3, 3, 4]
 
