@@ -139,26 +139,21 @@ def _aside_table(plots: pd.DataFrame) -> ReportTable:
         order=["site", "plot"],
         caption="Plots whose status is not ok: kept in the data, left out of estimates unless a section says "
         "otherwise.",
-        note="A blank cause counts as an outside one."
-        if plots["status_cause"].isna().any()
-        else "",
+        note="A blank cause counts as an outside one." * bool(plots["status_cause"].isna().any()),
     )
 
 
 def _blocks(tables: list[ReportTable], *labels: str) -> list[dict]:
-    found = {shown.label: shown for shown in tables}
+    found = {shown.label: shown for shown in tables if shown.label in labels}
+    most = {"notes": MOST_NOTES}
     return [
-        table_block(
-            found[label].bundle(),
-            f"appendix/{label}",
-            MOST_NOTES if label == "notes" else MOST_ROWS,
-        )
+        table_block(found[label].bundle(), f"appendix/{label}", most.get(label, MOST_ROWS))
         for label in labels
         if label in found
     ]
 
 
-def appendix(composed: Composed, tables: list[ReportTable], run: dict) -> list[dict]:
+def appendix(composed: Composed, tables: list[ReportTable]) -> list[dict]:
     """Give the appendix's sections.
 
     Parameters
@@ -167,8 +162,6 @@ def appendix(composed: Composed, tables: list[ReportTable], run: dict) -> list[d
         Content of the notebooks; its `appendix` holds the methods.
     tables : list of ReportTable
         From `data_tables`.
-    run : dict
-        May hold `versions`, a mapping of package to version.
 
     Returns
     -------
@@ -179,19 +172,14 @@ def appendix(composed: Composed, tables: list[ReportTable], run: dict) -> list[d
     for part in composed.appendix:
         title = {"t": "heading", "level": 2, "c": [{"t": "text", "s": part["title"]}]}
         methods += [title, *part["blocks"]]
-    known = run.get("versions") or {name: version(name) for name in PACKAGES}
     software = table(
-        pd.DataFrame({"package": list(known), "version": map(str, known.values())}),
+        pd.DataFrame({"package": PACKAGES, "version": map(version, PACKAGES)}),
         _headed("package", "version"),
         label="versions",
         caption="Software that computed this report.",
     )
-    cautions = {
-        "t": "list",
-        "ordered": False,
-        "start": 1,
-        "items": [[paragraph(c)] for c in CAUTIONS],
-    }
+    items = [[paragraph(caution)] for caution in CAUTIONS]
+    cautions = {"t": "list", "ordered": False, "start": 1, "items": items}
     sections = {
         "Data used": _blocks(tables, "files", "corrections") or "No file was read.",
         "Rows refused or set aside": _blocks(tables, "refused", "plots-set-aside", "notes")

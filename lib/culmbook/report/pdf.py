@@ -170,7 +170,7 @@ def report_content(
         "no_findings": NO_FINDINGS,
         "summary_fits": is_whole,
         "sections": [{**s, "title": words(s["title"])} for s in [*composed.sections, *missing]],
-        "appendix": appendix(composed, tables, run),
+        "appendix": appendix(composed, tables),
     }
 
 
@@ -320,8 +320,8 @@ def build_report(
     network : culmbook.sheets.read.Network, optional
         Where refused rows, corrections and file hashes come from.
     run : dict
-        `started` (ISO 8601 with time zone) and, if wanted, `versions` (package to version) and `failed`, a
-        list of ``{"notebook", "reason"}`` for sections that could not be made.
+        `started` (ISO 8601 with time zone) and, if wanted, `failed`, a list of ``{"notebook", "reason"}`` for
+        sections that could not be made.
 
     Returns
     -------
