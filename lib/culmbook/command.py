@@ -143,6 +143,18 @@ def _sheets(asked):
     return EXIT_OK
 
 
+def _functions(asked):
+    from culmbook.text.functions import public_functions
+
+    try:
+        for module, name, said in public_functions(asked.room):
+            print(f"{module}.{name}\n    {said}")
+    except ValueError as error:
+        print(f"culmbook functions: {error}", file=sys.stderr)
+        return EXIT_USAGE
+    return EXIT_OK
+
+
 def _option(said, metavar=None, kind=str, **more):
     return {"help": said, "metavar": metavar, "type": kind, **more}
 
@@ -212,6 +224,13 @@ _COMMANDS = (
         "write empty sheets to fill in",
         "Write an empty XLSX sheet for every table: headings, units, allowed values, drop-downs. With --data, "
         "sheets that already name each site's standing plots.",
+    ),
+    (
+        "functions",
+        _functions,
+        {"room": _option("only those of one room, e.g. stand", "ROOM", nargs="?", default="")},
+        "list the library's public functions",
+        "Print every public function and class of the library by room, each with its first line.",
     ),
 )
 

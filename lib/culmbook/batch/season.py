@@ -395,11 +395,11 @@ class Batch:
         entries = self.record["scopes"][scope]["notebooks"]
         done = [n for n in self._sections(scope) if entries[n.name]["status"] == "done"]
         failed = {name: e["reason"] for name, e in entries.items() if e["status"] != "done"}
+        run = {"failed": [{"notebook": n, "reason": why} for n, why in failed.items()]}
         context = {
             "season": self.asked.season,
             "network": network,
-            "failed": [{"notebook": name, "reason": reason} for name, reason in failed.items()],
-            "started": _now(),
+            "run": run | {"started": _now()},
         }
         made = tuple(self._target(scope, n.name).resolve() for n in done)
         return ReportJob(scope, self._folder(scope).resolve(), made, context, REPORT_DEADLINE)
@@ -438,20 +438,23 @@ class Batch:
         }
 
     def _note_report(self, job, answer):
-        failed = job.context["failed"]
+        failed = job.context["run"]["failed"]
         reasons = [f"notebook {section['notebook']}: {section['reason']}" for section in failed]
         if answer["status"] != "done":
             self._withdraw(job.scope)
             reasons.append(f"report: {answer['reason']}")
-        if reasons:
-            status = "failed"
-        elif answer["is_incomplete"]:  # what was refused matters more than what is still to come
-            status = "incomplete"
-        else:
-            status = "provisional" if answer["is_provisional"] else "done"
-        blank = {"headline": "", "notes": [], "files": {}, "n_pages": 0}
-        self.record["scopes"][job.scope] |= {key: answer.get(key, blank[key]) for key in blank} | {
-            "status": status,
+        made = {
+            "headline": "",
+            "n_pages": 0,
+            "files": {},
+            "incomplete": [],
+            "provisional": [],
+        } | answer
+        notes = {name: made[name] for name in ("incomplete", "provisional") if made[name]}
+        self.record["scopes"][job.scope] |= {
+            **{name: made[name] for name in ("headline", "n_pages", "files")},
+            "notes": [sentence for said in notes.values() for sentence in said],
+            "status": "failed" if reasons else next(iter(notes), "done"),
             "reason": "; ".join(reasons),
             "finished": _now(),
             "report_seconds": answer["seconds"],

@@ -33,10 +33,7 @@ MARK = "CULMBOOK_BATCH"
 """Environment variable that names the job; a kernel and all below it inherit it."""
 ENVIRONMENT = {
     # One thread each: two kernels with a thread per core each take longer than one after the other.
-    "OMP_NUM_THREADS": "1",
-    "OPENBLAS_NUM_THREADS": "1",
-    "MKL_NUM_THREADS": "1",
-    "NUMEXPR_NUM_THREADS": "1",
+    **{f"{name}_NUM_THREADS": "1" for name in "OMP OPENBLAS MKL NUMEXPR".split()},
     "VECLIB_MAXIMUM_THREADS": "1",
     "PYTHONHASHSEED": "0",  # sets of text come in one order, run after run
     "PYDEVD_DISABLE_FILE_VALIDATION": "1",
@@ -163,8 +160,7 @@ class ReportJob:
     notebooks : tuple of Path
         Executed notebooks in report order.
     context : dict
-        ``season``, ``network`` (`culmbook.sheets.read.Network`), ``started`` (ISO 8601) and ``failed``, the
-        notebooks left out.
+        ``season``, ``network`` (`culmbook.sheets.read.Network`) and ``run``, as `build_report` takes it.
     deadline : int
         Longest time [s].
     """
@@ -192,20 +188,12 @@ class ReportJob:
             season=season,
             facts=asdict(network.settings.report),
             network=network,
-            run={k: self.context[k] for k in ("started", "failed")},
+            run=self.context["run"],
         )
         write_tables(self.notebooks, made, network=network, site=site)
         files = publish(made, self.folder, REPORT_FILES)
-        return {
-            "status": "done",
-            "reason": "",
-            "headline": summary.headline,
-            "n_pages": summary.n_pages,
-            "is_incomplete": bool(summary.incomplete),
-            "is_provisional": bool(summary.provisional),
-            "notes": [*summary.incomplete, *summary.provisional],
-            "files": {name: file_digest(self.folder / name) for name in files},
-        }
+        made = {name: file_digest(self.folder / name) for name in files}
+        return {"status": "done", "reason": "", "files": made, **asdict(summary)}
 
     def salvage(self):
         """Nothing is kept of a report that was not finished."""
