@@ -4,6 +4,7 @@ import argparse
 import os
 import signal
 import sys
+from contextlib import closing
 from pathlib import Path
 
 EXIT_OK, EXIT_FAILED, EXIT_USAGE, EXIT_INTERRUPTED = 0, 1, 2, 130
@@ -45,7 +46,9 @@ def _parser():
     parser = argparse.ArgumentParser(prog="culmbook", description=about, epilog=EPILOG)
     parser.add_argument("--version", action=_Version)
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for name, run, arguments, said, more in _COMMANDS:
+    for name, (run, arguments) in _COMMANDS.items():
+        said, _, more = run.__doc__.partition(".\n\n")  # first line and description
+        said, more = said[0].lower() + said[1:], " ".join(more.split())
         command = commands.add_parser(name, epilog=EPILOG, help=said, description=more)
         for flag, options in arguments.items():
             command.add_argument(flag, **options)
@@ -77,7 +80,12 @@ def _at_least_one(text):
 
 
 def _season(asked):
-    from culmbook.batch.index import Bar, closing_words
+    """Run every notebook for every site and make the reports.
+
+    Run the season's notebooks for every site and for the network, then make a PDF, a workbook and CSV
+    tables for each, and an index page. What has not changed since the last run is kept.
+    """
+    from culmbook.batch.index import Progress, closing_words
     from culmbook.batch.parameters import parse_assignment
     from culmbook.batch.season import Season, notebooks_folder, run_season
     from culmbook.text.files import OutputBusy
@@ -97,8 +105,8 @@ def _season(asked):
             fresh=asked.fresh,
             cell_timeout=asked.cell_timeout,
         )
-        with Bar() as bar:
-            record = run_season(season, bar)
+        with closing(Progress(sys.stderr)) as progress:
+            record = run_season(season, progress)
     except (ValueError, OSError) as error:
         print(f"culmbook season: {error}", file=sys.stderr)
         return EXIT_FAILED if isinstance(error, (OutputBusy, OSError)) else EXIT_USAGE
@@ -121,6 +129,10 @@ def _unique(pairs):
 
 
 def _check(asked):
+    """List everything that is wrong in a network's sheets.
+
+    Read all tables and list every problem with file, row, column, value, rule and what would mend it.
+    """
     from culmbook.sheets.checking import check
 
     report, status = check(asked.data, site=asked.site, errors_only=asked.errors)
@@ -129,6 +141,11 @@ def _check(asked):
 
 
 def _sheets(asked):
+    """Write empty sheets to fill in.
+
+    Write an empty XLSX sheet for every table: headings, units, allowed values, drop-downs. With --data,
+    sheets that already name each site's standing plots.
+    """
     from culmbook.sheets.empty_sheets import write_sheets
     from culmbook.sheets.read import read_network
 
@@ -144,6 +161,10 @@ def _sheets(asked):
 
 
 def _functions(asked):
+    """List the library's public functions.
+
+    Print every public function and class of the library by room, each with its first line.
+    """
     from culmbook.text.functions import public_functions
 
     try:
@@ -201,38 +222,13 @@ _SHEETS = {
     "--site": _option("only this site (with --data)", "CODE"),
     "--season": _option("growing season written into the sheets", "YEAR", _year),
 }
-_COMMANDS = (
-    (
-        "season",
-        _season,
-        _SEASON,
-        "run every notebook for every site and make the reports",
-        "Run the season's notebooks for every site and for the network, then make a PDF, a workbook and CSV "
-        "tables for each, and an index page. What has not changed since the last run is kept.",
-    ),
-    (
-        "check",
-        _check,
-        _CHECK,
-        "list everything that is wrong in a network's sheets",
-        "Read all tables and list every problem with file, row, column, value, rule and what would mend it.",
-    ),
-    (
-        "sheets",
-        _sheets,
-        _SHEETS,
-        "write empty sheets to fill in",
-        "Write an empty XLSX sheet for every table: headings, units, allowed values, drop-downs. With --data, "
-        "sheets that already name each site's standing plots.",
-    ),
-    (
-        "functions",
-        _functions,
-        {"room": _option("only those of one room, e.g. stand", "ROOM", nargs="?", default="")},
-        "list the library's public functions",
-        "Print every public function and class of the library by room, each with its first line.",
-    ),
-)
+_FUNCTIONS = {"room": _option("only one room, e.g. stand", "ROOM", nargs="?", default="")}
+_COMMANDS = {
+    "season": (_season, _SEASON),
+    "check": (_check, _CHECK),
+    "sheets": (_sheets, _SHEETS),
+    "functions": (_functions, _FUNCTIONS),
+}
 
 
 if __name__ == "__main__":

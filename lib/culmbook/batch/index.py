@@ -3,7 +3,6 @@
 The page is plain HTML, one file, and needs no network.
 """
 
-import sys
 from pathlib import Path
 from urllib.parse import quote
 
@@ -24,61 +23,52 @@ _LOST = "because its row was refused:"
 
 
 class Progress:
-    """What the batch tells while it runs; does nothing. The command uses a `Bar`."""
-
-    def planned(self, n_jobs):
-        """Called once, with the number of notebooks and reports to make."""
-
-    def began(self, job):
-        """Called when a worker takes a job (its `scope` and `name` say which)."""
-
-    def ended(self, job, answer):
-        """Called when a job ends, with its answer (``status``, ``reason``, ``seconds``)."""
-
-
-class Bar(Progress):
-    """A progress bar with the sites and notebooks under way; plain lines where there is no terminal.
+    """What the batch tells while it runs.
 
     Parameters
     ----------
     stream : file, optional
-        Where to; standard error by default.
+        Where to: a bar with the sites and notebooks under way on a terminal, plain lines elsewhere. Nothing
+        is told without it.
     """
 
     def __init__(self, stream=None):
-        self._stream, self._bar, self._running = stream or sys.stderr, None, []
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *exception):
-        if self._bar is not None:
-            self._bar.close()
+        self._stream, self._bar, self._running = stream, None, []
 
     def planned(self, n_jobs):
+        """Called once, with the number of notebooks and reports to make."""
         from tqdm import tqdm
 
         self._bar = tqdm(
             total=n_jobs,
             file=self._stream,
-            disable=not self._stream.isatty(),
+            disable=self._stream is None or not self._stream.isatty(),
             dynamic_ncols=True,
             bar_format="{n_fmt}/{total_fmt} |{bar}| {elapsed} {desc}",
         )
 
     def began(self, job):
+        """Called when a worker takes a job (its `scope` and `name` say which)."""
         self._running.append(f"{job.scope} {job.name}")
         self._bar.set_description_str(", ".join(self._running))
 
     def ended(self, job, answer):
+        """Called when a job ends, with its answer (``status``, ``reason``, ``seconds``)."""
         name = f"{job.scope} {job.name}"
         self._running.remove(name)
         self._bar.update()
-        if answer["status"] != "done":
-            self._bar.write(f"{name} FAILED: {answer['reason']}", file=self._stream)
-        elif self._bar.disable:
-            print(f"{name}: {answer['seconds']:.1f} s", file=self._stream, flush=True)
         self._bar.set_description_str(", ".join(self._running))
+        said = f"{name}: {answer['seconds']:.1f} s" * self._bar.disable
+        if answer["status"] != "done":
+            said = f"{name} FAILED: {answer['reason']}"
+        if said and self._stream:
+            self._bar.write(said, file=self._stream)
+            self._stream.flush()
+
+    def close(self):
+        """Leave the bar as it stands."""
+        if self._bar is not None:
+            self._bar.close()
 
 
 def closing_words(record, out):

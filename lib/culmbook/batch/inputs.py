@@ -111,7 +111,4 @@ def library_fingerprint():
 def package_versions():
     """Return the version of Python and of every installed package, by name."""
     found = {d.name: d.version for d in distributions() if d.name != "culmbook"}
-    return {
-        "python": platform.python_version(),
-        **dict(sorted(found.items(), key=lambda item: item[0].lower())),
-    }
+    return {"python": platform.python_version(), **found}

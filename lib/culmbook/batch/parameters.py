@@ -126,13 +126,11 @@ def _literal(text, what):
     try:
         value = ast.literal_eval(text)
     except (ValueError, TypeError, SyntaxError, MemoryError, RecursionError):
+        value = ...
+    if not _is_plain(value):
         raise ValueError(
             f"{what} must be a plain literal, not {text[:80]!r}: text in quotes, a number, "
             f"True, False, None, or a list or dict of these"
-        ) from None
-    if not _is_plain(value):
-        raise ValueError(
-            f"{what} may hold only text, numbers, True, False, None, lists and dicts of these"
         )
     return value
 

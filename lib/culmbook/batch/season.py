@@ -174,27 +174,6 @@ def blank_scope(**more):
     return blank | {"notebooks": {}, "files": {}, "notes": []} | more
 
 
-def parameters_for(scope, data, season, given):
-    """Return all values a notebook is run with; it knows the network as site ``"all"``.
-
-    Parameters
-    ----------
-    scope : str
-        Site code or ``"network"``.
-    data : str
-        Network folder as the user wrote it.
-    season : int
-        Growing season.
-    given : dict
-        Checked values for this notebook.
-
-    Returns
-    -------
-    dict
-    """
-    return {"data": data, "season": season, "site": notebook_site(scope), **given}
-
-
 class Batch:
     """One run of a season over one output folder: what is due, doing it, noting every result as it comes.
 
@@ -299,12 +278,9 @@ class Batch:
             "report": asdict(network.settings.report),
             "site_names": dict(zip(named["site"], named["site_name"], strict=True)),
             "n_refused": len(refused),
-            "stopped": {
-                scope: network.stopped(notebook_site(scope), NEEDED) for scope in [NETWORK, *sites]
-            },
+            "stopped": {s: network.stopped(notebook_site(s), NEEDED) for s in [NETWORK, *sites]},
             "sites_refused": [
-                ": ".join([r.file, *([] if r.value is None else [repr(r.value)]), r.rule])
-                for r in lost
+                ": ".join([r.file, *[repr(r.value)] * (r.value is not None), r.rule]) for r in lost
             ],
         }
         self._choose_scopes()
@@ -319,11 +295,9 @@ class Batch:
 
     def _choose_scopes(self):
         known = [NETWORK, *self.record["network"]["sites"]]
-        unknown = [site for site in self.asked.sites if site not in known]
+        unknown = ", ".join(site for site in self.asked.sites if site not in known)
         if unknown:
-            raise ValueError(
-                f"--site {', '.join(unknown)}: no such site; there are {', '.join(known)}"
-            )
+            raise ValueError(f"--site {unknown}: no such site; there are {', '.join(known)}")
         wanted = self.asked.sites or known
         self.scopes = [scope for scope in known if scope in wanted]
         entries = self.record["scopes"]
@@ -342,7 +316,8 @@ class Batch:
         return self._folder(scope) / "notebooks" / f"{name}.ipynb"
 
     def _parameters(self, scope, notebook):
-        return parameters_for(scope, self.asked.data, self.asked.season, self.given[notebook.name])
+        own = {"data": self.asked.data, "season": self.asked.season, "site": notebook_site(scope)}
+        return own | self.given[notebook.name]
 
     def _fingerprint(self, scope, notebook):
         parameters = self._parameters(scope, notebook)
@@ -355,7 +330,7 @@ class Batch:
         entry = self.record["scopes"][scope]["notebooks"].get(notebook.name)
         return (
             self.asked.fresh
-            or entry is None
+            or not entry
             or entry["status"] != "done"
             or entry["fingerprint"] != self._fingerprint(scope, notebook)
             or not _is_untouched(self._target(scope, notebook.name), entry["sha256"])

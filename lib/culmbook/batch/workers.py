@@ -137,14 +137,9 @@ class NotebookJob:
     deadline: int
 
     def run(self):
-        reason = execute(
-            self.notebook, self.target, self.parameters, cell_timeout=self.cell_timeout
-        )
+        limit = {"cell_timeout": self.cell_timeout}
+        reason = execute(self.notebook, self.target, self.parameters, **limit)
         return {"status": "failed" if reason else "done", "reason": reason}
-
-    def salvage(self):
-        """Keep what the notebook had reached when its worker was lost."""
-        keep(self.target, self.notebook)
 
 
 @dataclass(frozen=True)
@@ -195,9 +190,6 @@ class ReportJob:
         made = {name: file_digest(self.folder / name) for name in files}
         return {"status": "done", "reason": "", "files": made, **asdict(summary)}
 
-    def salvage(self):
-        """Nothing is kept of a report that was not finished."""
-
 
 class _Worker(SpawnProcess):
     """A worker that ends at once: asked politely, it would go on with its notebook while that is salvaged."""
@@ -242,11 +234,9 @@ class Pool:
         # A terminal sends Ctrl-C to the workers too, while they still import: they are born deaf to it.
         is_main = threading.current_thread() is threading.main_thread()
         before = signal.signal(signal.SIGINT, signal.SIG_IGN) if is_main else None
-        started = self._pool.active
+        self._pool.active  # asking starts it
         if is_main:
             signal.signal(signal.SIGINT, before)
-        if not started:
-            raise RuntimeError("the worker processes could not start")
         return self
 
     def __exit__(self, *exception):
@@ -297,7 +287,8 @@ class Pool:
         except ProcessExpired:
             reason = "the worker process died"
         kill_marked(_mark(self._token, job))
-        job.salvage()
+        if isinstance(job, NotebookJob):  # what it had reached is kept
+            keep(job.target, job.notebook)
         seconds = round(time.monotonic() - began, 2)
         return job, {"status": "failed", "reason": reason, "seconds": seconds}
 

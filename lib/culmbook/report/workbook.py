@@ -146,9 +146,9 @@ def _add_sheet(book, name: str, heads: list[str], kinds: list[str], rows: list[l
                 value = "yes" if value else "no"
             if isinstance(value, str) and kind == "date":
                 sheet.write_datetime(line, at, datetime.fromisoformat(value), style)
-            elif isinstance(value, str):
+            elif isinstance(value, str) and value:
                 sheet.write_string(line, at, _xml_text(value))
-            elif value is not None:
+            elif value not in (None, ""):
                 sheet.write_number(line, at, value, style)
 
 

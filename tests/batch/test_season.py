@@ -122,9 +122,11 @@ def asked(root, **changes):
 
 class Seen(Progress):
     def __init__(self):
+        super().__init__()
         self.jobs = []
 
     def ended(self, job, answer):
+        super().ended(job, answer)
         self.jobs.append(f"{job.scope} {job.name}")
 
 
