@@ -19,6 +19,7 @@ from culmbook.sheets.keys import check_key
 from culmbook.sheets.raw import RawTable, read_raw
 from culmbook.sheets.typed import read_sheet
 from culmbook.text.files import write_whole
+from culmbook.text.glyphs import safe_text
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.words import is_are, n_of
 from culmbook.yields.means import against_control, fit_means
@@ -104,10 +105,6 @@ def _text(value):
 
 
 def _safe(reason):
-    from culmbook.report.workbook import (
-        safe_text,  # its parsers load only when something is written
-    )
-
     return safe_text(" ".join(_text(reason).split()))
 
 
