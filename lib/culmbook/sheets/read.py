@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pandas as pd
 
-from culmbook.sheets.assertion import assert_table
 from culmbook.sheets.conventions import Conventions
 from culmbook.sheets.corrections import Corrections
 from culmbook.sheets.crosschecks import cross_checks
@@ -379,8 +378,6 @@ class _Reader:
                 for name in ("freeze_tests", "decisions")
             }
             kept["sites"] = kept["sites"][kept["sites"]["site"] == self.site].reset_index(drop=True)
-        for name, frame in kept.items():
-            assert_table(name, frame)
         self.problems += cross_checks(kept)
         files = pd.DataFrame(self.facts, columns=list(FILE_COLUMNS)).astype(FILE_COLUMNS)
         n_kept = pd.concat([frame["source_file"] for frame in kept.values()]).value_counts()
