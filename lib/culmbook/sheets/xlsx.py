@@ -18,6 +18,7 @@ from openpyxl import load_workbook
 from openpyxl.packaging.relationship import get_dependents, get_rels_path
 from openpyxl.styles.numbers import BUILTIN_FORMATS
 from openpyxl.utils import get_column_letter
+from openpyxl.utils.escape import unescape
 from openpyxl.worksheet._reader import FORMULA_TAG, WorkSheetParser
 from openpyxl.xml.constants import COMMENTS_NS
 
@@ -209,7 +210,8 @@ def _add_row(sheet, line, stored, percents):
 def _text(value, stored_as, is_percent):
     """Return (text, kind) of a stored value; kind None means text."""
     if value is None or isinstance(value, str):
-        return value or "", {"f": "formula_uncached", "e": "error"}.get(stored_as)
+        value = unescape(value) if value and "_x" in value else value or ""
+        return value, {"f": "formula_uncached", "e": "error"}.get(stored_as)
     if isinstance(value, bool):
         return str(value).upper(), "boolean"
     if isinstance(value, (time, timedelta)):
