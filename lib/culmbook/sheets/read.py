@@ -6,25 +6,14 @@ from pathlib import Path
 
 import pandas as pd
 
+from culmbook.sheets import rules
 from culmbook.sheets.conventions import Conventions
 from culmbook.sheets.corrections import Corrections
 from culmbook.sheets.crosschecks import cross_checks
 from culmbook.sheets.dictionary import corrections_table, empty_table, tables
-from culmbook.sheets.folder import list_folder, site_folders
-from culmbook.sheets.keys import (
-    check_folded,
-    check_folder_site,
-    check_key,
-    check_plots,
-    check_single_codes,
-    check_unique_sets,
-    known_codes,
-    set_aside_without_layout,
-)
 from culmbook.sheets.problems import problems_frame, refuse_file
-from culmbook.sheets.raw import read_raw
+from culmbook.sheets.raw import list_folder, read_raw, site_folders
 from culmbook.sheets.rows import Rows
-from culmbook.sheets.rules import check_rules
 from culmbook.sheets.settings import FILE as SETTINGS_FILE
 from culmbook.sheets.settings import Settings, read_settings
 from culmbook.sheets.typed import read_sheet
@@ -249,7 +238,7 @@ class _Reader:
         rows, raw, conventions = self._read_file(files[0], corrections_table())
         self._add_facts(raw, files[0], conventions)
         self.problems += rows.problems
-        check_key(rows)
+        rules.check_key(rows)
         return rows
 
     def _read_table(self, name):
@@ -291,24 +280,24 @@ class _Reader:
         rows = Rows.joined(table, parts)
         self._check_links(rows)
         if table.name == "sites":
-            check_folded(rows, "site")
-        check_key(rows)
-        check_unique_sets(rows)
-        check_rules(rows, self.rows)
+            rules.check_folded(rows, "site")
+        rules.check_key(rows)
+        rules.check_unique_sets(rows)
+        rules.check_rules(rows, self.rows)
         return rows
 
     def _check_links(self, rows):
         for link in rows.table.foreign_keys:
             if (link.table, None) in self.unusable or not len(self.rows[link.table].ok):
                 continue
-            known = known_codes(self.rows[link.table], link.columns)
+            known = rules.known_codes(self.rows[link.table], link.columns)
             if len(link.fields) == 1:
-                check_single_codes(rows, link.fields[0], known)
+                rules.check_single_codes(rows, link.fields[0], known)
             else:
-                set_aside_without_layout(rows, {site for site, _ in known.good})
-                check_plots(rows, known)
+                rules.set_aside_without_layout(rows, {site for site, _ in known.good})
+                rules.check_plots(rows, known)
             if link.fields == ("site",) and rows.table.has_site:
-                check_folder_site(rows)
+                rules.check_folder_site(rows)
                 rows.keep_site(self.site, known.good)
 
     def _check_missing(self):
