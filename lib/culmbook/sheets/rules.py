@@ -17,7 +17,7 @@ from culmbook.sheets.values import did_you_mean
 _FIRST = "mend that row first"
 MANY = 100  # unknown codes of one column for which the likely one is looked up
 FEW = 6  # lines listed of rows that share a key
-AREA_SLACK = 1.005  # areas are typed rounded
+OF_PLOT = ["site", "plot", "planted_on", "plants_planted", "plot_length_m", "plot_width_m"]
 SEASON_DATES = {"harvested_on": 1, "measured_on": 1, "emerged_on": 0, "flowered_on": 0}
 """Calendar years after the growing season that a date may reach into."""
 
@@ -286,9 +286,9 @@ def check_rules(rows, read):
         facts = frame.merge(plots[OF_PLOT], on=["site", "plot"], how="left")
     if "plot_length_m" in facts:
         facts = facts.assign(area=facts["plot_length_m"] * facts["plot_width_m"])
-    for field_ in table.fields:
-        name, code = field_.name, "E-DATE" if field_.type == "date" else "E-NUMBER"
-        for other, values in field_.required_if:
+    for column in table.fields:
+        name, code = column.name, "E-DATE" if column.type == "date" else "E-NUMBER"
+        for other, values in column.required_if:
             blank = frame[name].isna() & frame[other].isin(values)
             mend = f"fill in {name}, or give another {other} and a reason"
             rule = f"blank, but {other} is {' or '.join(values)}"
@@ -301,10 +301,10 @@ def check_rules(rows, read):
     if "planted_on" in facts and table.name != "plots":
         planted = facts["planted_on"]
         when = "before the plot was planted; planted {planted_on:%Y-%m-%d}"
-        for field_ in table.fields:
-            if field_.type == "date":
-                early = frame[field_.name] < planted
-                _refuse(rows, facts, early, "E-DATE", field_.name, when, "correct the date")
+        for column in table.fields:
+            if column.type == "date":
+                early = frame[column.name] < planted
+                _refuse(rows, facts, early, "E-DATE", column.name, when, "correct the date")
         if season is not None:
             early, mend = season < planted.dt.year, "correct growing_season"
             _refuse(rows, facts, early, "E-RANGE", "growing_season", "a season " + when, mend)
@@ -317,96 +317,15 @@ def check_rules(rows, read):
             _refuse(rows, facts, (later < 0) | (later > reach), "E-DATE", name, rule, mend)
     if table.name == "stand_counts":
         check_counts(rows, facts)
-    for column, code, is_wrong, rule, mend in RULES.get(table.name, ()):
-        _refuse(rows, facts, is_wrong(facts), code, column, rule, mend)
+    for said in table.rules:
+        wrong = facts.eval(said["wrong"], engine="python")
+        _refuse(rows, facts, wrong, said["code"], said["column"], said["rule"], said["mend"])
 
 
 def _refuse(rows, facts, where, code, column, rule, mend):
     """Refuse the rows still good where a condition holds; `rule` is filled in from the row's facts."""
     where = rows.ok & where.fillna(False).to_numpy(dtype=bool)
     rows.refuse(where, code, column, lambda i: rule.format_map(facts.iloc[i]), mend)
-
-
-OF_PLOT = ["site", "plot", "planted_on", "plants_planted", "plot_length_m", "plot_width_m"]
-_EXCHANGE = "exchange the two if they were swapped"
-RULES = {
-    "plots": [
-        (
-            "harvest_area_m2",
-            "E-RANGE",
-            lambda plot: plot.harvest_area_m2 > plot.area * AREA_SLACK,
-            "more than the plot: {plot_length_m:g} × {plot_width_m:g} m = {area:g} m²",
-            "correct one of them",
-        )
-    ],
-    "harvests": [
-        (
-            "harvested_area_m2",
-            "E-RANGE",
-            lambda cut: cut.harvested_area_m2 > cut.area * AREA_SLACK,
-            "more than the plot's {area:g} m²",
-            "correct the area",
-        ),
-        (
-            "subsample_dry_g",
-            "E-RANGE",
-            lambda cut: cut.subsample_dry_g >= cut.subsample_fresh_g,
-            "{subsample_dry_g:g} g dry is not less than {subsample_fresh_g:g} g fresh",
-            _EXCHANGE + ", or leave both blank",
-        ),
-    ],
-    "phenology": [
-        (
-            "flowered_on",
-            "E-RULE",
-            lambda seen: (seen.flowered == "no") & seen.flowered_on.notna(),
-            "flowered is no, yet it has a date",
-            "clear the date, or write yes in flowered",
-        ),
-        (
-            "emerged_on",
-            "E-DATE",
-            lambda seen: seen.emerged_on > seen.flowered_on,
-            "after flowered_on {flowered_on:%Y-%m-%d}",
-            "correct one of the dates",
-        ),
-    ],
-    "weather": [
-        (
-            "air_temperature_min_c",
-            "E-RANGE",
-            lambda day: day.air_temperature_min_c > day.air_temperature_max_c,
-            "minimum {air_temperature_min_c:g} °C is above the maximum {air_temperature_max_c:g} °C",
-            _EXCHANGE,
-        )
-    ],
-    "frost_scores": [
-        (
-            "scored_on",
-            "E-DATE",
-            lambda score: score.frost_on > score.scored_on,
-            "before the frost of {frost_on:%Y-%m-%d}",
-            "correct one of the dates",
-        )
-    ],
-    "freeze_tests": [
-        (
-            "units_alive",
-            "E-RANGE",
-            lambda test: test.units_alive > test.units_tested,
-            "more than the {units_tested} units tested",
-            "correct the count",
-        ),
-        (
-            "lifted_on",
-            "E-DATE",
-            lambda test: test.lifted_on > test.tested_on,
-            "after the test of {tested_on:%Y-%m-%d}",
-            "correct one of the dates",
-        ),
-    ],
-}
-"""By table: column, code of the problem, whether a row is wrong, what is wrong with it, and what mends it."""
 
 
 def check_counts(rows, facts):
