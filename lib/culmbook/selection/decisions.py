@@ -15,8 +15,8 @@ from culmbook.sheets.csvtext import decode
 from culmbook.sheets.dictionary import tables
 from culmbook.sheets.headers import plain_header
 from culmbook.sheets.raw import TABLE_FILES, RawTable, read_raw
+from culmbook.sheets.rows import read_sheet
 from culmbook.sheets.rules import check_key
-from culmbook.sheets.typed import read_sheet
 from culmbook.text.files import write_whole
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.words import is_are, n_of

@@ -6,8 +6,8 @@ import pandas as pd
 from culmbook.sheets.dictionary import corrections_table, tables
 from culmbook.sheets.headers import plain_header
 from culmbook.sheets.problems import note
+from culmbook.sheets.rows import CORRECTED
 
-CORRECTED = "corrected"  # kind of a corrected cell: read with a decimal point, in any file
 OUTCOMES = {"applied": "bool", "outcome": "str"}
 
 

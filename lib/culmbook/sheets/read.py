@@ -7,17 +7,15 @@ from pathlib import Path
 import pandas as pd
 
 from culmbook.sheets import rules
-from culmbook.sheets.conventions import Conventions
 from culmbook.sheets.corrections import Corrections
 from culmbook.sheets.crosschecks import cross_checks
 from culmbook.sheets.dictionary import corrections_table, empty_table, tables
 from culmbook.sheets.problems import problems_frame, refuse_file
 from culmbook.sheets.raw import list_folder, read_raw, site_folders
-from culmbook.sheets.rows import Rows
+from culmbook.sheets.rows import Rows, read_sheet
 from culmbook.sheets.settings import FILE as SETTINGS_FILE
 from culmbook.sheets.settings import Settings, read_settings
-from culmbook.sheets.typed import read_sheet
-from culmbook.sheets.values import did_you_mean
+from culmbook.sheets.values import Conventions, did_you_mean
 
 FILE_COLUMNS = {
     "file": "str",
