@@ -225,7 +225,7 @@ def _unique(pairs):
 
 
 def _check(asked):
-    from culmbook.sheets.checking import check
+    from culmbook.sheets.read import check
 
     report, status = check(asked.data, site=asked.site, errors_only=asked.errors)
     print(report, end="", file=sys.stderr if status == EXIT_USAGE else sys.stdout)
