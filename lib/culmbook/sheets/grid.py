@@ -62,17 +62,63 @@ class Grid:
 
 
 @dataclass
-class Shape:
-    """Header and rows found in a grid (see :class:`culmbook.sheets.raw.RawTable` for the fields)."""
+class RawTable:
+    """Cells of one table as text, and where each stands in its file.
 
-    header: list = field(default_factory=list)
+    Parameters
+    ----------
+    file : str
+        Path relative to the network folder, with ``/`` between its parts.
+    sheet : str or None
+        Worksheet the cells come from; None for text files.
+    header : list of str
+        Header cells as they stand.
+    header_line : int
+        Physical 1-based line (text) or sheet row (workbook) of the header.
+    lines : list of int
+        Physical line or sheet row on which each row starts.
+    rows : list of list of str
+        One list per row kept, as long as `header`; cells as they stand, a blank cell is ``""``.
+    kinds : dict of (int, int) to str
+        (row index, column index) → "number", "percent", "date", "datetime", "time", "boolean", "error" or
+        "formula_uncached"; absent means text. Workbooks only. Numbers are in shortest round-trip form, a
+        percent is the stored fraction, dates are ISO 8601, a formula without stored result is its own text.
+    columns : list of int
+        0-based column of the sheet each header cell stands in.
+    delimiter, encoding : str or None
+        Text files only.
+    sha256 : str
+    n_bytes : int
+    n_rows : int
+        Rows below the header, kept and refused.
+    problems : list of Problem
+    """
+
+    file: str
+    sheet: str | None = None
+    header: list[str] = field(default_factory=list)
     header_line: int = 0
-    columns: list = field(default_factory=list)
-    lines: list = field(default_factory=list)
-    rows: list = field(default_factory=list)
-    kinds: dict = field(default_factory=dict)
-    n_seen: int = 0
+    lines: list[int] = field(default_factory=list)
+    rows: list[list[str]] = field(default_factory=list)
+    kinds: dict[tuple[int, int], str] = field(default_factory=dict)
+    columns: list[int] = field(default_factory=list)
+    delimiter: str | None = None
+    encoding: str | None = None
+    sha256: str = ""
+    n_bytes: int = 0
+    n_rows: int = 0
     problems: list = field(default_factory=list)
+
+    @property
+    def refused(self):
+        """Whether the whole file was refused."""
+        return any(p.severity == "error_file" for p in self.problems)
+
+    def cell_name(self, row, column):
+        """Return the spreadsheet name (``J2``) of a cell given by its indices in `rows`."""
+        from openpyxl.utils import get_column_letter  # loads only when a workbook turns up
+
+        return f"{get_column_letter(self.columns[column] + 1)}{self.lines[row]}"
 
 
 def has_control(text):
@@ -122,15 +168,17 @@ def shape(grid, names=frozenset()):
 
     Returns
     -------
-    Shape
+    RawTable
         With `problems`: E-EMPTY, E-HEADER, E-CTRL, E-QUOTE (whole file); E-FIELDS, E-CTRL, E-LONG, E-TABLE2
         (one row each); N-TITLE, N-BLANK, N-TRAILSEP, N-EMPTYCOL.
     """
-    at = find_header(grid.rows, names)
+    said = {"delimiter": grid.delimiter, "encoding": grid.encoding}
+    found, at = RawTable(grid.file, grid.sheet, **said), find_header(grid.rows, names)
     if at is None:
-        return Shape(problems=[_no_header(grid)])
+        found.problems.append(_no_header(grid))
+        return found
     cells = grid.rows[at]
-    found = Shape(header_line=grid.lines[at], problems=_above(grid, at))
+    found.header_line, found.problems = grid.lines[at], _above(grid, at)
     width = max(i for i, cell in enumerate(cells) if cell.strip()) + 1
     faults = _header_faults(grid, at, width)
     if faults:
@@ -181,7 +229,7 @@ def _body(grid, at, width, names, found):
     """Return the indices of the records kept as rows; refusals and notes go to `found`."""
     n_header = len(grid.rows[at])
     below = [i for i in range(at + 1, len(grid.rows)) if not is_blank(grid.rows[i])]
-    found.n_seen = len(below)
+    found.n_rows = len(below)
     found.problems += _blank_note(grid, at, below)
     own = {plain_header(c) for c in grid.rows[at]} - {""}
     below = _refuse_second_table(grid, at, below, (own & names) or own, found)
@@ -351,7 +399,7 @@ def drop_rows(found, bad):
 
     Parameters
     ----------
-    found : Shape or RawTable
+    found : RawTable
         Its `rows`, `lines` and `kinds` are replaced.
     bad : set of int
         Positions in `rows`.

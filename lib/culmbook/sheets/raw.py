@@ -9,12 +9,12 @@ import io
 import os
 import stat
 import zipfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from culmbook.sheets.csvtext import read_text
 from culmbook.sheets.dictionary import tables
-from culmbook.sheets.grid import shape
+from culmbook.sheets.grid import RawTable, shape
 from culmbook.sheets.headers import plain_header
 from culmbook.sheets.problems import note, refuse_file
 from culmbook.sheets.values import did_you_mean
@@ -167,69 +167,6 @@ def site_folders(subfolders, sites, root):
     return folders, problems
 
 
-@dataclass
-class RawTable:
-    """Cells of one table as text, and where each stands in its file.
-
-    Parameters
-    ----------
-    file : str
-        Path relative to the network folder, with ``/`` between its parts.
-    sheet : str or None
-        Worksheet the cells come from; None for text files.
-    header : list of str
-        Header cells as they stand.
-    header_line : int
-        Physical 1-based line (text) or sheet row (workbook) of the header.
-    lines : list of int
-        Physical line or sheet row on which each row starts.
-    rows : list of list of str
-        One list per row kept, as long as `header`; cells as they stand, a blank cell is ``""``.
-    kinds : dict of (int, int) to str
-        (row index, column index) → "number", "percent", "date", "datetime", "time", "boolean", "error" or
-        "formula_uncached"; absent means text. Workbooks only. Numbers are in shortest round-trip form, a
-        percent is the stored fraction, dates are ISO 8601, a formula without stored result is its own text.
-    columns : list of int
-        0-based column of the sheet each header cell stands in.
-    decimal : str or None
-        Left None here: known once the number columns are.
-    delimiter, encoding : str or None
-        Text files only.
-    sha256 : str
-    n_bytes : int
-    n_rows : int
-        Rows below the header, kept and refused.
-    problems : list of Problem
-    """
-
-    file: str
-    sheet: str | None = None
-    header: list[str] = field(default_factory=list)
-    header_line: int = 0
-    lines: list[int] = field(default_factory=list)
-    rows: list[list[str]] = field(default_factory=list)
-    kinds: dict[tuple[int, int], str] = field(default_factory=dict)
-    columns: list[int] = field(default_factory=list)
-    decimal: str | None = None
-    delimiter: str | None = None
-    encoding: str | None = None
-    sha256: str = ""
-    n_bytes: int = 0
-    n_rows: int = 0
-    problems: list = field(default_factory=list)
-
-    @property
-    def refused(self):
-        """Whether the whole file was refused."""
-        return any(p.severity == "error_file" for p in self.problems)
-
-    def cell_name(self, row, column):
-        """Return the spreadsheet name (``J2``) of a cell given by its indices in `rows`."""
-        from openpyxl.utils import get_column_letter  # loads only when a workbook turns up
-
-        return f"{get_column_letter(self.columns[column] + 1)}{self.lines[row]}"
-
-
 def read_raw(path, root, names=()):
     """Read a CSV file or an XLSX workbook into text cells.
 
@@ -249,37 +186,26 @@ def read_raw(path, root, names=()):
     path, root = Path(path), Path(root)
     file = os.path.relpath(path, root).replace(os.sep, "/")
     data, fault = _content(path, root, file)
-    if fault:
-        return RawTable(file, problems=[fault])
-    facts = {"sha256": hashlib.sha256(data).hexdigest(), "n_bytes": len(data)}
-    names = frozenset(map(plain_header, names))
-    fault = foreign_bytes(data, file)
+    facts = {} if fault else {"sha256": hashlib.sha256(data).hexdigest(), "n_bytes": len(data)}
+    fault = fault or foreign_bytes(data, file)
     if fault:
         return RawTable(file, problems=[fault], **facts)
+    names = frozenset(map(plain_header, names))
     if path.suffix.lower() in WORKBOOKS:
         from culmbook.sheets.xlsx import read_workbook  # loads only when a workbook turns up
 
-        grid, found = read_workbook(data, file, names)
+        grid, table = read_workbook(data, file, names)
     else:
-        grid = read_text(data, file, names)
-        found = None
-    return _assembled(grid, found, names, facts)
-
-
-def _assembled(grid, found, names, facts):
-    """Return the table of a grid, shaping it unless it was refused or already shaped."""
-    table = RawTable(
-        grid.file, grid.sheet, delimiter=grid.delimiter, encoding=grid.encoding, **facts
-    )
-    table.problems = list(grid.problems)
+        grid, table = read_text(data, file, names), None
+    if any(p.severity == "error_file" for p in grid.problems):
+        table = RawTable(file, grid.sheet, delimiter=grid.delimiter, encoding=grid.encoding)
+    else:
+        table = table or shape(grid, names)
+        table.n_rows += sum(p.severity == "error_row" for p in grid.problems)
+    table.problems = [*grid.problems, *table.problems]
+    table.sha256, table.n_bytes = facts["sha256"], facts["n_bytes"]
     if table.refused:
-        return table
-    found = found or shape(grid, names)
-    table.problems += found.problems
-    table.header, table.header_line, table.columns = found.header, found.header_line, found.columns
-    table.n_rows = found.n_seen + sum(p.severity == "error_row" for p in grid.problems)
-    if not table.refused:
-        table.lines, table.rows, table.kinds = found.lines, found.rows, found.kinds
+        table.lines, table.rows, table.kinds = [], [], {}
     return table
 
 

@@ -17,32 +17,8 @@ SENTINELS = {sign * int("9" * n) for n in (2, 3, 4, 5) for sign in (1, -1)} - {9
 LONGEST_NUMBER = 40  # digits
 ODD_SPACES = "\u00a0\u2007\u202f\u200b\u200c\u200d\u2060\ufeff"
 _MIXED_UP = str.maketrans("oil", "011")  # characters that hands and eyes mix up
-MONTHS = (
-    "January February March April May June July August September October November December".split()
-)
+MONTHS = "January February March April May June July August September October November December"
 INVISIBLE = re.compile("[\u200b\u200c\u200d\u2060\ufeff]")
-_NUMBER = 40  # digits
-ODD_SPACES = "\u00a0\u2007\u202f\u200b\u200c\u200d\u2060\ufeff"
-_MIXED_UP = str.maketrans("oil", "011")  # characters that hands and eyes mix up
-MONTHS = (
-    "January February March April May June July August September October November December".split()
-)
-INVISIBLE = re.compile("[\u200b\u200c\u200d\u2060\ufeff]")
-MONTHS = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-]
-
 _NUMBER = re.compile(r"([+-]?)([0-9]*)(?:([.,])([0-9]+))?", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}(?:[ \u00a0\u202f.,'’][0-9]{3})+(?:[.,][0-9]+)?", re.ASCII)
 _YEAR_FIRST = re.compile(r"([0-9]{4})([-/.])([0-9]{1,2})\2([0-9]{1,2})", re.ASCII)
@@ -319,7 +295,7 @@ def _year_last_date(text, order):
     if order in fitting:
         return _dated(fitting[order], f"text date, {order} in the whole file: {text}")
     days = dict.fromkeys(fitting.values())
-    either = " or ".join(f"{day.day} {MONTHS[day.month - 1]}" for day in days)
+    either = " or ".join(f"{day.day} {MONTHS.split()[day.month - 1]}" for day in days)
     why = "the file holds both d/m/y and m/d/y"
     why = "nothing in the file settles it" if order == "ambiguous" else why
     mend = f"write {next(iter(days))}" + (" or the other" if len(fitting) > 1 else "")

@@ -100,7 +100,7 @@ def read_workbook(data, file, names=frozenset()):
     Returns
     -------
     grid : culmbook.sheets.grid.Grid
-    found : culmbook.sheets.grid.Shape or None
+    found : culmbook.sheets.grid.RawTable or None
         None when the file is refused: E-SIZE, E-TYPE (damaged, DOCTYPE), E-EMPTY, E-SHEET. E-MERGED stands in
         ``found.problems``. Notes: N-SHEET, N-HIDDEN, N-MACRO, N-FORMATTING.
     """
