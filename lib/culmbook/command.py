@@ -133,7 +133,7 @@ def _check(asked):
 
     Read all tables and list every problem with file, row, column, value, rule and what would mend it.
     """
-    from culmbook.sheets.checking import check
+    from culmbook.sheets.read import check
 
     report, status = check(asked.data, site=asked.site, errors_only=asked.errors)
     print(report, end="", file=sys.stderr if status == EXIT_USAGE else sys.stdout)

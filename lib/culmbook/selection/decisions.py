@@ -13,11 +13,10 @@ import pandas as pd
 
 from culmbook.sheets.csvtext import decode
 from culmbook.sheets.dictionary import tables
-from culmbook.sheets.folder import TABLE_FILES
 from culmbook.sheets.headers import plain_header
-from culmbook.sheets.keys import check_key
-from culmbook.sheets.raw import RawTable, read_raw
-from culmbook.sheets.typed import read_sheet
+from culmbook.sheets.raw import TABLE_FILES, RawTable, read_raw
+from culmbook.sheets.rows import read_sheet
+from culmbook.sheets.rules import check_key
 from culmbook.text.files import write_whole
 from culmbook.text.glyphs import safe_text
 from culmbook.text.numbers import fmt_list, fmt_share
