@@ -23,9 +23,9 @@ from culmbook.consistency.reliability import (
     estimates,
     merged_words,
     repeatability,
-    trust_table,
+    reliability_table,
 )
-from culmbook.consistency.statistics import (
+from culmbook.consistency.draws import (
     season_concordance,
     season_ranks,
     season_statistics,
@@ -102,7 +102,7 @@ def test_components_and_repeatability_match_lme4(table):
         wanted.drop("repeatability").to_dict(), rel=1e-4, abs=1e-6
     )
     assert repeatability(own) == pytest.approx(wanted["repeatability"], rel=1e-4)
-    low, high = trust_table(seasons, draw_seasons(seasons, 200, 1, 40), [])[
+    low, high = reliability_table(seasons, draw_seasons(seasons, 200, 1, 40), [])[
         ["lower", "upper"]
     ].iloc[0]
     assert low < wanted["repeatability"] < high
@@ -255,10 +255,10 @@ def test_one_season_or_site_tells_nothing_of_more_of_them(rng):
         for few in ({"seasons": 1}, {"sites": 1}, {})
     )
     with pytest.raises(ValueError, match="does not tell what stays"):
-        trust_table(season, draw_seasons(season, 40, 1, 10), [])
+        reliability_table(season, draw_seasons(season, 40, 1, 10), [])
     with pytest.raises(ValueError, match="what more sites would give"):
-        trust_table(site, draw_seasons(site, 40, 1, 10), [(2, 3, 3)])
-    assert len(trust_table(site, draw_seasons(site, 40, 1, 10), [(1, 3, 3)])) == 2
+        reliability_table(site, draw_seasons(site, 40, 1, 10), [(2, 3, 3)])
+    assert len(reliability_table(site, draw_seasons(site, 40, 1, 10), [(1, 3, 3)])) == 2
     assert "hybrid × season cannot be told from hybrid:" in merged_words(season)
     assert (
         "hybrid × site cannot be told from hybrid:" in merged_words(site)
@@ -302,7 +302,7 @@ def test_variance_of_zero_is_told_as_zero_with_an_upper_limit(rng):
     zero = table[table["variance"] == 0]
     assert len(zero) and (zero["lower"] == 0).all() and (zero["upper"] > 0).all()
     assert np.isfinite(
-        trust_table(seasons, drawn, [(2, 3, 3)])[["value", "lower", "upper"]].to_numpy()
+        reliability_table(seasons, drawn, [(2, 3, 3)])[["value", "lower", "upper"]].to_numpy()
     ).all()
     assert beats_control(drawn, "H00")["chance_next"].between(0, 1).all()
 

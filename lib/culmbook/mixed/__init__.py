@@ -8,7 +8,7 @@ from culmbook.mixed.kenward_roger import enlarged_covariance, kenward_roger, ken
 from culmbook.mixed.search import CONVERGED
 from culmbook.mixed.splines import smooth_line, smooth_surface
 from culmbook.mixed.terms import basis, factor_analytic, over, slopes
-from culmbook.text.words.ordinal import OrdinalFit, fit_ordinal
+from culmbook.mixed.ordinal import OrdinalFit, fit_ordinal
 
 __all__ = [
     "CONVERGED",
