@@ -429,7 +429,7 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
         ),
     }
     if records["season"].nunique() >= _AR1_SEASONS:
-        dying = over("plot_key", "season_number", "ar1")
+        dying = over("plot_key", "season_number", "autoregressive")
         fits["dying away"] = fit_gaussian(number, "response", design, [*others, dying])
     return compare({name: fit for name, fit in fits.items() if fit.verdict == CONVERGED})
 

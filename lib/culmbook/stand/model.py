@@ -11,8 +11,14 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
-from culmbook.mixed import BinomialFit, fit_binomial
-from culmbook.mixed.inference import NODES, WEIGHTS, marginal_share, simultaneous_draws
+from culmbook.mixed import (
+    NODES,
+    WEIGHTS,
+    BinomialFit,
+    fit_binomial,
+    marginal_share,
+    simultaneous_draws,
+)
 from culmbook.stats.shares import combine_limits
 
 FEW = 20  # with fewer plants dead (or alive) than this, Wald limits are too lopsided: use the likelihood
