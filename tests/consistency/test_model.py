@@ -17,11 +17,11 @@ from culmbook.consistency.model import (
     provisional_words,
     random_terms,
     season_records,
+    term_table,
 )
 from culmbook.consistency.reliability import (
     component_table,
     estimates,
-    merged_words,
     repeatability,
     reliability_table,
 )
@@ -240,10 +240,10 @@ def test_one_season_has_no_spread_and_one_site_no_site_term(rng):
     drawn = draw_seasons(fit_seasons(season_records(frame), ["H00"]), 50, 1, 20)
     assert season_statistics(drawn)["cv"].isna().all() and np.isnan(season_concordance(drawn)[0])
     assert "hybrid_season" not in drawn.variances
-    with pytest.raises(ValueError, match="one season was cut"):
+    with pytest.raises(ValueError, match="One season was cut"):
         beats_control(drawn, "H00")
     assert provisional_words(season_records(frame)).startswith(
-        "Provisional: the yields cover 1 season"
+        "The yields cover 1 season"
     )
     alone = fit_seasons(season_records(make_seasons(rng, sites=1)), ["H00"])
     assert "hybrid_site" not in alone.terms and "hybrid_season" in alone.terms
@@ -259,11 +259,10 @@ def test_one_season_or_site_tells_nothing_of_more_of_them(rng):
     with pytest.raises(ValueError, match="what more sites would give"):
         reliability_table(site, draw_seasons(site, 40, 1, 10), [(2, 3, 3)])
     assert len(reliability_table(site, draw_seasons(site, 40, 1, 10), [(1, 3, 3)])) == 2
-    assert "hybrid × season cannot be told from hybrid:" in merged_words(season)
-    assert (
-        "hybrid × site cannot be told from hybrid:" in merged_words(site)
-        and merged_words(both) == ""
-    )
+    remarks = [term_table(f.records).set_index("label")["remark"] for f in (season, site, both)]
+    assert remarks[0]["hybrid × season"] == remarks[1]["hybrid × site"] == "cannot be told from hybrid"
+    own = ["hybrid", "hybrid × site", "hybrid × season", "hybrid × site × season", "plot"]
+    assert remarks[2][own].eq("random").all()
 
 
 @pytest.mark.parametrize("one", [5.0, None])
@@ -334,7 +333,7 @@ def test_years_before_establishment_and_left_out_rows_are_not_used(rows):
         )
         == 10
     )
-    with pytest.raises(ValueError, match="no plot has a yield"):
+    with pytest.raises(ValueError, match="No plot has a yield"):
         season_records(rows.assign(crop_year=2))
     with pytest.raises(ValueError, match="scale is"):
         season_records(rows, scale="sqrt")
@@ -345,7 +344,7 @@ def test_provisional_is_by_hybrid(rows):
     records = season_records(few)
     assert is_provisional(records).loc[lambda t: t].index.tolist() == ["H03"]
     assert (
-        "Provisional for H03" in provisional_words(records)
+        "For H03: fewer" in provisional_words(records)
         and provisional_words(season_records(rows)) == ""
     )
 
