@@ -23,7 +23,7 @@ from culmbook.consistency.model import (
     season_records,
 )
 from culmbook.mixed import CONVERGED, GaussianFit, draws, fit_gaussian
-from culmbook.stats.growth_curves import best_growth
+from culmbook.stats.curves import best_growth
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_p, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of

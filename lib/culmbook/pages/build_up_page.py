@@ -26,7 +26,7 @@ from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.show.palette import page_size
-from culmbook.stats.growth_curves import GrowthCurve, best_growth
+from culmbook.stats.curves import GrowthCurve, best_growth
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
 from culmbook.text.words import joined, marked, n_of
 

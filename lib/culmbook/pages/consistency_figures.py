@@ -9,7 +9,7 @@ from matplotlib.ticker import MaxNLocator
 from culmbook.pages.interval_figure import plot_intervals
 from culmbook.show.figures import name_points, short_name
 from culmbook.show.palette import CANDIDATE, CONTROL, GRADIENT, INK, LINES, MARKERS, MUTED, SERIES
-from culmbook.stats.growth_curves import GrowthCurve
+from culmbook.stats.curves import GrowthCurve
 from culmbook.text.numbers import fmt_number
 
 LEVELS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
