@@ -48,7 +48,7 @@ def cell_means(records: pd.DataFrame) -> tuple[pd.DataFrame, dict]:
     return pd.concat(parts, ignore_index=True), refused
 
 
-def complete_table(cells: pd.DataFrame) -> pd.DataFrame:
+def complete_table(cells: pd.DataFrame, least: int = 3) -> pd.DataFrame:
     """Cells as a table of hybrids by environments, in which ranks can be compared.
 
     Parameters
@@ -74,9 +74,9 @@ def complete_table(cells: pd.DataFrame) -> pd.DataFrame:
             "comparable: Friedman's test and the intraclass correlation are not given. W above is of the "
             "model's values of every hybrid in every season."
         )
-    if wide.shape[0] < 3 or wide.shape[1] < 2 or np.ptp(wide.to_numpy()) == 0:
+    if wide.shape[0] < least or wide.shape[1] < 2 or np.ptp(wide.to_numpy()) == 0:
         raise Refusal(
-            "The measured means show no order that could be agreed on: it takes three hybrids, two seasons "
+            f"The measured means show no order that could be agreed on: it takes {least} hybrids, two seasons "
             "and differences among them."
         )
     return wide
