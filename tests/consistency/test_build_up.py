@@ -114,10 +114,7 @@ def test_one_planting_with_two_full_seasons_has_no_absolute_share(rng):
     built = fit_build_up(grow(rng, seasons=3), "H00")
     shares = plateau_shares(built, n=100, variances=20)
     assert built.absolute is None and "2 seasons on the plateau" in built.why_no_absolute
-    assert (
-        shares["share"].isna().all()
-        and shares["relative"].notna().all()
-    )
+    assert shares["share"].isna().all() and shares["relative"].notna().all()
 
 
 def test_limits_of_the_share_itself_are_students_where_seasons_rule(rng):

@@ -242,9 +242,7 @@ def test_one_season_has_no_spread_and_one_site_no_site_term(rng):
     assert "hybrid_season" not in drawn.variances
     with pytest.raises(ValueError, match="One season was cut"):
         beats_control(drawn, "H00")
-    assert provisional_words(season_records(frame)).startswith(
-        "The yields cover 1 season"
-    )
+    assert provisional_words(frame) == "Provisional: 1 season after establishment, not 3."
     alone = fit_seasons(season_records(make_seasons(rng, sites=1)), ["H00"])
     assert "hybrid_site" not in alone.terms and "hybrid_season" in alone.terms
 
@@ -254,13 +252,15 @@ def test_one_season_or_site_tells_nothing_of_more_of_them(rng):
         fit_seasons(season_records(make_seasons(rng, **few)), ["H00"])
         for few in ({"seasons": 1}, {"sites": 1}, {})
     )
-    with pytest.raises(ValueError, match="does not tell what stays"):
+    with pytest.raises(ValueError, match="takes two at least to tell repeatability"):
         reliability_table(season, draw_seasons(season, 40, 1, 10), [])
     with pytest.raises(ValueError, match="what more sites would give"):
         reliability_table(site, draw_seasons(site, 40, 1, 10), [(2, 3, 3)])
     assert len(reliability_table(site, draw_seasons(site, 40, 1, 10), [(1, 3, 3)])) == 2
     remarks = [term_table(f.records).set_index("label")["remark"] for f in (season, site, both)]
-    assert remarks[0]["hybrid × season"] == remarks[1]["hybrid × site"] == "cannot be told from hybrid"
+    assert (
+        remarks[0]["hybrid × season"] == remarks[1]["hybrid × site"] == "cannot be told from hybrid"
+    )
     own = ["hybrid", "hybrid × site", "hybrid × season", "hybrid × site × season", "plot"]
     assert remarks[2][own].eq("random").all()
 
@@ -321,7 +321,9 @@ def test_plots_that_gave_nothing_are_told_and_not_logged(rows):
     assert len(season_records(lost)) == len(rows) - 2 and len(
         season_records(lost, scale="raw")
     ) == len(rows)
-    assert lost_words(lost).startswith("2 cuts gave nothing") and lost_words(rows) == ""
+    assert (
+        lost_words(lost) == "Cuts that gave nothing are not in it (H00)." and lost_words(rows) == ""
+    )
 
 
 def test_years_before_establishment_and_left_out_rows_are_not_used(rows):
@@ -343,10 +345,8 @@ def test_provisional_is_by_hybrid(rows):
     few = rows[~((rows["hybrid"] == "H03") & (rows["growing_season"] == 2022))]
     records = season_records(few)
     assert is_provisional(records).loc[lambda t: t].index.tolist() == ["H03"]
-    assert (
-        "For H03: fewer" in provisional_words(records)
-        and provisional_words(season_records(rows)) == ""
-    )
+    words = "Provisional for H03: fewer than 3 seasons after establishment."
+    assert provisional_words(few) == words and provisional_words(rows) == ""
 
 
 def test_seasons_cut_at_different_sites_are_told(rows):

@@ -166,14 +166,12 @@ def fit_build_up(
         raise Refusal("The network names no control, so no build-up is set against one.")
     records = build_up_records(harvests, early_year)
     if control not in set(records["hybrid"]):
+        both = f"both in crop year {early_year} and after"
         raise ValueError(
-            f"the control {control!r} was not cut both in crop year {early_year} and after: "
-            "shares relative to it cannot be told"
+            f"the control {control!r} was not cut {both}, so no share is relative to it"
         )
     if records["hybrid"].nunique() < 3:
-        raise ValueError(
-            "fewer than two candidates were cut both early and on the plateau: there is nothing to compare"
-        )
+        raise ValueError("fewer than two candidates were cut both early and on the plateau")
     is_early = records["stage"].eq(EARLY).astype(float)
     hybrids = pd.get_dummies(records["hybrid"], dtype=float).drop(columns=control)
     base = pd.concat([dummies(records, "condition"), hybrids.add_prefix("hybrid ")], axis=1)
@@ -439,19 +437,6 @@ def fit_curves(years: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     return pd.DataFrame(rows, columns=["hybrid", "shape", "full"]), drawn
 
 
-def curve_words(years: pd.DataFrame, curves: pd.DataFrame) -> str:
-    """Say how far the curves can be relied on; the arguments are those of :func:`fit_curves` and what it gives."""
-    n, none = years["crop_year"].nunique(), list(curves.loc[curves["shape"].isna(), "hybrid"])
-    if n < 3:
-        return f"{n} crop years do not determine a curve, so none is drawn."
-    if n == 3:
-        return (
-            "The 3 crop years cut are as many as a curve has parameters, so curves can pass through the points "
-            "and prove nothing."
-        )
-    return f"No curve that rises to a plateau fits {fmt_list(none)}." if none else ""
-
-
 @in_words("whether yield falls in old stands cannot be told: ")
 def decline(harvests: pd.DataFrame) -> pd.Series:
     """Does yield fall in old stands? Relative change per crop year past the fifth.
@@ -545,21 +530,20 @@ def aliasing_words(records: pd.DataFrame, early_year: int = 2) -> str:
     -------
     str
     """
-    early = fmt_list(sorted(records.loc[records["stage"] == EARLY, "season"].unique()))
-    late = fmt_list(sorted(records.loc[records["stage"] == PLATEAU, "season"].unique()))
-    planted = f"Planted in {fmt_list(sorted(records['cohort'].unique()))}"
-    if not is_apart(records, records["stage"].eq(EARLY).astype(float)):
+    told = records.groupby("stage")["season"].unique().map(lambda s: fmt_list(sorted(s)))
+    early, late = told[EARLY], told[PLATEAU]
+    planted = f"Planted in {fmt_list(sorted(records['cohort'].unique()))}: crop year {early_year}"
+    if not is_apart(records, records["stage"].eq(EARLY)):
         return (
-            f"{planted}: crop year {early_year} is the season {early} for every plot it is known from, the "
-            f"plateau is {late}. Age and weather cannot be told apart: if {early} was a poor season, it "
-            "looks like a slow build-up. The share relative to the control is free of this: both met the "
-            "same seasons."
+            f"{planted} is the season {early} for every plot it is known from, the plateau is {late}. Age and "
+            f"weather cannot be told apart: if {early} was a poor season, it looks like a slow build-up. The share "
+            "relative to the control is free of this: both met the same seasons."
         )
     return (
-        f"{planted}: crop year {early_year} fell into {early}, so plots of different ages stood in the same "
-        "seasons and the step from early to full yield can be told from the weather. A steady trend over the "
-        "years still cannot be shared out between age, season and planting year; planting years are taken as "
-        "random here, so such a trend is read as one of age and season."
+        f"{planted} fell into {early}, so plots of different ages stood in the same seasons and the step from early "
+        "to full yield can be told from the weather. A steady trend over the years still cannot be shared out between "
+        "age, season and planting year; planting years are taken as random here, so such a trend is read as one of age "
+        "and season."
     )
 
 
@@ -571,23 +555,20 @@ def established_words(records: pd.DataFrame) -> str:
     records : DataFrame
         From :func:`culmbook.consistency.model.season_records`.
     """
-    ages, seasons = (
-        records.groupby("season")["crop_year"].nunique(),
-        sorted(records["season"].unique()),
-    )
-    if ages.max() > 1:
+    ages = records.groupby("season")["crop_year"].nunique()
+    seasons, mixed = fmt_list(list(ages.index)), fmt_list(list(ages[ages > 1].index))
+    if mixed:
         return (
-            "Established stands of different ages stood in the same season "
-            f"({fmt_list(list(ages[ages > 1].index))}), so what a hybrid does with age can in part "
-            "be told from what it does in a season."
+            f"Established stands of different ages stood in the same season ({mixed}), so what a hybrid does with age "
+            "can in part be told from what it does in a season."
         )
-    if len(ages) > 1:
-        by_age = fmt_list([str(int(a)) for a in sorted(records["crop_year"].unique())])
+    if len(ages) == 1:
         return (
-            f"After establishment every stand was of the same age in each season ({fmt_list(seasons)} are crop "
-            f"years {by_age}): a hybrid that changes with age and one that answers to the season look the same."
+            f"One season ({seasons}) was cut after establishment: neither weather nor age can be told from what the "
+            "hybrids are."
         )
+    by_age = fmt_list([str(int(a)) for a in sorted(records["crop_year"].unique())])
     return (
-        f"One season ({seasons[0]}) was cut after establishment: neither weather nor age can be told from "
-        "what the hybrids are."
+        f"After establishment every stand was of the same age in each season ({seasons} are crop years {by_age}): a "
+        "hybrid that changes with age and one that answers to the season look the same."
     )

@@ -19,23 +19,6 @@ PROVEN_CLASS, PROMISING_CLASS = "proven", "promising but unproven"
 ERRATIC_CLASS, NOT_SHOWN, CONTROL_CLASS = "erratic", "not shown to be better", "control"
 
 
-def _refuse_untold(drawn, control):
-    if not control:
-        raise Refusal("The network names no control, so no hybrid is set against one.")
-    if control not in drawn.hybrids:
-        raise Refusal(
-            f"The control {control!r} has no yield after establishment, so nothing can be compared with it."
-        )
-    if "hybrid_season" not in drawn.variances and "hybrid_site_season" not in drawn.variances:
-        if len(drawn.seasons) > 1:
-            raise Refusal(
-                "Without repeated plots what a hybrid does in a season looks like chance."
-            )
-        raise Refusal(
-            "One season was cut after establishment: it does not tell what another season will do."
-        )
-
-
 def beats_control(
     drawn: SeasonDraws, control: str, *, margin: float = 0.0, level: float = 0.95
 ) -> pd.DataFrame:
@@ -62,8 +45,10 @@ def beats_control(
 
     Raises
     ------
+    Refusal
+        No control, or one without a record; one season only; no repeated plots.
     ValueError
-        The control has no record, one season only, or a negative margin.
+        A negative margin.
 
     Notes
     -----
@@ -78,7 +63,13 @@ def beats_control(
     Eskridge & Mumm (1992) Theor. Appl. Genet. 84:494-500 for the chance; Harter (1961) Biometrika
     48:151-165 for the worst of five.
     """
-    _refuse_untold(drawn, control)
+    if not control:
+        raise Refusal("The network names no control, so no hybrid is set against one.")
+    if control not in drawn.hybrids:
+        raise Refusal(
+            f"The control {control!r} has no yield after establishment, so nothing can be compared with it."
+        )
+    drawn.require_seasons("the chances against the control in a new season")
     if margin < 0:
         raise ValueError(f"margin = {margin}: it must be at least 0")
     others = [h for h in drawn.hybrids if h != control]

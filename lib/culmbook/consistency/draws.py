@@ -13,6 +13,7 @@ import pandas as pd
 from culmbook.consistency.model import RESIDUAL, SeasonsFit
 from culmbook.consistency.stability import superiority_of
 from culmbook.mixed import draws
+from culmbook.text.refusal import Refusal
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,29 @@ class SeasonDraws:
             (self.variances[t].to_numpy() for t in terms if t in self.variances),
             np.zeros(len(self.variances)),
         )
+
+    def require_seasons(self, what: str) -> None:
+        """Raise where what compares seasons cannot be told: one season, or no repeated plots.
+
+        Parameters
+        ----------
+        what : str
+            What it takes them to tell, for the sentence.
+
+        Raises
+        ------
+        Refusal
+        """
+        if len(self.seasons) < 2:
+            raise Refusal(
+                f"One season was cut after establishment ({self.seasons[0]}): it takes two at least to tell "
+                f"{what}."
+            )
+        if not {"hybrid_season", "hybrid_site_season"} & set(self.variances):
+            raise Refusal(
+                "What a hybrid does in one season cannot be told from what a single plot does, because "
+                f"hybrids have one plot a season: it takes repeated plots to tell {what}."
+            )
 
 
 def draw_seasons(

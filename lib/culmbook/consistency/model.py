@@ -176,18 +176,6 @@ def _usable(harvests, first_crop_year):
     return harvests[harvests["left_out"].isna() & harvests["dry_yield_t_ha"].notna() & late]
 
 
-def lost_words(harvests: pd.DataFrame, *, first_crop_year: int = ESTABLISHED) -> str:
-    """Say how many plots gave nothing and so have no logarithm; blank where there is none."""
-    none = _usable(harvests, first_crop_year)
-    none = none[none["dry_yield_t_ha"] <= 0]
-    if none.empty:
-        return ""
-    return (
-        f"{n_of(len(none), 'cut')} gave nothing ({_hybrids_of(none)}). Nothing has no logarithm, so these are "
-        "not part of the model of log yield: what is said of consistency there holds for plots that stand."
-    )
-
-
 @in_words("not estimable: ")
 def fit_seasons(
     records: pd.DataFrame, controls=(), *, random=None, scale: str = "log"
@@ -275,31 +263,6 @@ def _design(records, groups):
     """Every condition, and every group but the first."""
     own = records.assign(group=records["hybrid"].astype("str").map(groups))
     return pd.concat([dummies(own, "condition"), dummies(own, "group").iloc[:, 1:]], axis=1)
-
-
-def require_seasons(seasons: SeasonsFit, what: str) -> None:
-    """Raise where what compares seasons cannot be told: one season, or no repeated plots.
-
-    Parameters
-    ----------
-    seasons : SeasonsFit
-    what : str
-        What it takes them to tell, for the sentence.
-
-    Raises
-    ------
-    Refusal
-    """
-    had = seasons.records["season"].unique()
-    if len(had) < 2:
-        raise Refusal(
-            f"One season was cut after establishment ({had[0]}): it takes two at least to tell {what}."
-        )
-    if not {"hybrid_season", "hybrid_site_season"} & set(seasons.terms):
-        raise Refusal(
-            "What a hybrid does in one season cannot be told from what a single plot does, because hybrids "
-            f"have one plot a season: it takes repeated plots to tell {what}."
-        )
 
 
 def term_table(
@@ -439,50 +402,29 @@ def is_provisional(records: pd.DataFrame, least: int = LEAST_SEASONS) -> pd.Seri
     return records.groupby("hybrid")["growing_season"].nunique().lt(least)
 
 
-def provisional_words(records: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
-    """Say for which hybrids all that is said is provisional, and why; blank where it is for none."""
-    few = is_provisional(records, least)
-    seasons = sorted(records["season"].unique())
-    if not few.any():
-        return ""
-    had = f"{n_of(len(seasons), 'season')} after establishment ({fmt_list(seasons)})"
-    if few.all():
-        return (
-            f"The yields cover {had}, and no hybrid has {least}. A bad year may not have come yet."
-        )
-    names = fmt_list([str(h) for h in few[few].index])
-    return f"For {names}: fewer than {least} seasons after establishment. The yields cover {had}."
-
-
-def mark_of(harvests: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
-    """What stands at every result on the log scale: whether it is provisional, and cuts that are not in it.
+def provisional_words(harvests: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
+    """Say for which hybrids all that is said is provisional; blank where it is for none.
 
     Parameters
     ----------
     harvests : DataFrame
         As for :func:`season_records`.
     least : int
-
-    Returns
-    -------
-    str
-        Blank where every hybrid has enough seasons after establishment and every cut gave something.
+        Seasons after establishment.
     """
     used = _usable(harvests, ESTABLISHED)
-    gave = used[used["dry_yield_t_ha"] > 0]
-    few, told = is_provisional(gave, least), []
+    used = used[used["dry_yield_t_ha"] > 0]
+    few, had = is_provisional(used, least), n_of(used["growing_season"].nunique(), "season")
     if len(few) and few.all():
-        had = n_of(gave["growing_season"].nunique(), "season")
-        told.append(f"Provisional: {had} after establishment, not {least}.")
-    elif few.any():
-        told.append(
-            f"Provisional for {n_of(int(few.sum()), 'hybrid')} of {len(few)}, with fewer than {least} "
-            "seasons after establishment."
-        )
-    if none := _hybrids_of(used.drop(gave.index)):
-        told.append(f"Cuts that gave nothing are not in it ({none}).")
-    return " ".join(told)
+        return f"Provisional: {had} after establishment, not {least}."
+    names = fmt_list([str(h) for h in few[few].index])
+    return (
+        f"Provisional for {names}: fewer than {least} seasons after establishment." if names else ""
+    )
 
 
-def _hybrids_of(cuts):
-    return fmt_list(sorted(set(cuts["hybrid"].astype(str))))
+def lost_words(harvests: pd.DataFrame) -> str:
+    """Say which hybrids had cuts that gave nothing and so have no logarithm; blank where there is none."""
+    used = _usable(harvests, ESTABLISHED)
+    none = sorted(set(used.loc[used["dry_yield_t_ha"] <= 0, "hybrid"].astype(str)))
+    return f"Cuts that gave nothing are not in it ({fmt_list(none)})." if none else ""

@@ -203,14 +203,11 @@ def reliability_table(
     Refusal
         One season was cut, which does not tell what stays; or a plan with several sites where one was cut.
     """
-    records, (s, y, r) = seasons.records, layout_of(seasons.records)
+    s, y, r = layout_of(seasons.records)
     if plans is None:
         plans = [(s, y, r), (s, y + 1, r), (s, y + 2, r), (s, y, 2 * r)]
         plans += [(2 * s, y, r)] if s > 1 else []
-    if records["season"].nunique() < 2:
-        raise Refusal(
-            "One season was cut after establishment: it does not tell what stays from season to season."
-        )
+    drawn.require_seasons("repeatability and reliability")
     if s < 2 and any(sites > 1 for sites, _, _ in plans):
         raise Refusal("One site was cut: it does not tell what more sites would give.")
     own, all_draws = estimates(seasons), drawn.sets
@@ -263,16 +260,11 @@ def needed_words(seasons: SeasonsFit, enough: float = ENOUGH) -> str:
     needed = seasons_needed(estimates(seasons), sites, plots, enough=enough)
     goal = fmt_number(enough, 2)
     if needed is None:
-        return (
-            f"No number of seasons up to {MOST_SEASONS} brings it to {goal}: sites and plots set the "
-            "limit."
-        )
+        return f"No number of seasons up to {MOST_SEASONS} brings it to {goal}: sites and plots set the limit."
+    more, verb = n_of(needed - had, "more season"), is_are(needed)
     if needed <= had:
-        return f"By the estimated variances {n_of(needed, 'season')} {is_are(needed)} enough for {goal}."
-    return (
-        f"By the estimated variances it takes {n_of(needed - had, 'more season')}, {needed} in all, to "
-        f"reach {goal}."
-    )
+        return f"By the estimated variances {n_of(needed, 'season')} {verb} enough for {goal}."
+    return f"By the estimated variances it takes {more}, {needed} in all, to reach {goal}."
 
 
 def reliability_grid(seasons: SeasonsFit, reach: int = REACH) -> pd.DataFrame:

@@ -247,17 +247,12 @@ def environment_regression(
     return pd.DataFrame(rows, columns=columns.split())
 
 
-def _two_way(cells):
-    """Least-squares values of hybrids in the last environment, and effects of environments against it."""
-    design = _additive(cells)
-    values = np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0]
-    b, n = pd.Series(values, index=design.columns), cells["hybrid"].nunique()
-    return b.iloc[:n], b.iloc[n:].reindex(sorted(cells["environment"].unique()), fill_value=0.0)
-
-
 def _environment_effects(cells):
     """Effect of each environment, their mean being 0."""
-    effects = _two_way(cells)[1]
+    design, places = _additive(cells), sorted(cells["environment"].unique())
+    values = np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0]
+    effects = pd.Series(values, index=design.columns)[cells["hybrid"].nunique() :]
+    effects = effects.reindex(places, fill_value=0.0)
     effects = effects - effects.mean()
     if np.allclose(effects, 0, atol=1e-12 * max(cells["value"].abs().max(), 1e-300)):
         raise ValueError("all environments gave the same mean: there is nothing to regress on")
@@ -279,32 +274,18 @@ def _line(own, effects, level):
     return n, y.mean() - slope * x.mean(), *limits, left / (n - 2) - error, r_squared
 
 
-@in_words()
-def superiority(cells: pd.DataFrame) -> pd.DataFrame:
-    """Mean square distance of each hybrid from the best one of every environment.
+def superiority_of(values: np.ndarray) -> np.ndarray:
+    """Half the mean squared distance of each hybrid from the best one of every environment.
 
     Parameters
     ----------
-    cells : DataFrame
-        As in :func:`stability_variances`; two hybrids and one environment at least.
-
-    Returns
-    -------
-    DataFrame
-        ``hybrid, n_environments, n_predicted, superiority``: half the mean squared distance, squared units
-        of the value, least (best) first. Missing cells stand at what hybrid and environment add up to;
-        ``n_predicted`` counts them.
-
-    Raises
-    ------
-    ValueError
-        As :func:`stability_variances`.
+    values : ndarray
+        Complete; hybrids in the last but one place, environments in the last.
 
     Notes
     -----
     ``P_i = sum_j (y_ij - max_k y_kj)^2 / (2 n)``. Measured bests are partly luck, so P of observed means is
-    too large for all; :func:`culmbook.consistency.draws.season_statistics` gives it for the true values,
-    with limits.
+    too large for all; :func:`culmbook.consistency.draws.season_statistics` gives it for the true values.
 
     References
     ----------
@@ -312,25 +293,7 @@ def superiority(cells: pd.DataFrame) -> pd.DataFrame:
 
     Examples
     --------
-    >>> rows = [("a", "1", 4.0), ("b", "1", 6.0), ("a", "2", 5.0), ("b", "2", 3.0)]
-    >>> superiority(pd.DataFrame(rows, columns=["hybrid", "environment", "value"]))["superiority"].tolist()
+    >>> superiority_of(np.array([[4.0, 5.0], [6.0, 3.0]])).tolist()
     [1.0, 1.0]
     """
-    cells = _checked(cells, 2, 1)
-    wide = cells.pivot(index="hybrid", columns="environment", values="value")
-    hybrids, effects = _two_way(cells)
-    filled = wide.where(wide.notna(), np.add.outer(hybrids.to_numpy(), effects.to_numpy()))
-    table = pd.DataFrame(
-        {
-            "hybrid": wide.index,
-            "n_environments": wide.notna().sum(axis=1).to_numpy(),
-            "n_predicted": wide.isna().sum(axis=1).to_numpy(),
-            "superiority": superiority_of(filled.to_numpy()),
-        }
-    )
-    return table.sort_values(["superiority", "hybrid"], ignore_index=True)
-
-
-def superiority_of(values: np.ndarray) -> np.ndarray:
-    """Superiority from complete values; hybrids in the last but one place, environments in the last."""
     return ((values - values.max(axis=-2, keepdims=True)) ** 2).mean(axis=-1) / 2
