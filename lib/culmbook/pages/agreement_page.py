@@ -13,7 +13,7 @@ from culmbook.show.page import figure, finding, say, table
 from culmbook.show.palette import page_size
 from culmbook.sites.agreement import SiteAgreement, agreement_words, fit_site_agreement
 from culmbook.sites.correlation import shared_seasons
-from culmbook.sites.two_stage import site_means
+from culmbook.sites.first_stage import site_means
 from culmbook.text.numbers import fmt_list, fmt_number
 from culmbook.text.words import joined, n_of
 
