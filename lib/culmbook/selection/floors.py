@@ -186,25 +186,3 @@ def _remarks(traits, floors, hybrid):
         if len(remark) and remark.iloc[0]:
             told.append(f"{KINDS[name].word} {remark.iloc[0]}")
     return "; ".join(told)
-
-
-def hold_untested(decisions: pd.DataFrame, missing: dict) -> pd.DataFrame:
-    """Turn a promotion of a hybrid that was never judged by a floor into holding it.
-
-    Parameters
-    ----------
-    decisions : DataFrame
-        ``hybrid, decision`` {promote, hold, drop}, made with ``passing(..., unknown=True)``.
-    missing : dict of str to list of str
-        From :func:`unknown_traits`.
-
-    Returns
-    -------
-    DataFrame
-        With ``untested``: what has to be tested before the hybrid can be promoted, blank where nothing.
-    """
-    untested = decisions["hybrid"].map(
-        lambda h: fmt_list([KINDS[t].word for t in missing.get(h, [])])
-    )
-    stop = decisions["decision"].eq("promote") & untested.ne("")
-    return decisions.assign(decision=decisions["decision"].mask(stop, "hold"), untested=untested)
