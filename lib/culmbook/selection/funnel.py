@@ -5,7 +5,7 @@ variances make them, the best by all the data so far go on, and at the end it is
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -86,17 +86,6 @@ class Funnel:
     def plots(self) -> list[int]:
         """Plots planted in each stage, controls apart."""
         return [n * s.sites * s.replicates for n, s in zip(self.entering, self.stages, strict=True)]
-
-
-COMMON = Funnel(
-    200,
-    (
-        Stage("nursery", sites=1, seasons=1, replicates=1, kept=50, likeness=0.7, residual=2.0),
-        Stage("replicated", sites=4, seasons=3, replicates=3, kept=8),
-        Stage("commercial", sites=5, seasons=3, replicates=3, kept=2),
-    ),
-)
-"""A usual programme (common practice, no source), with assumed likeness and residual of the nursery."""
 
 
 @dataclass(frozen=True)
@@ -372,41 +361,6 @@ def funnel_table(runs: FunnelRuns, *, level: float = 0.95) -> pd.DataFrame:
 
 
 # -- other funnels -----------------------------------------------------------------------------------
-
-
-def alternatives(funnel: Funnel) -> dict[str, Funnel]:
-    """Other funnels with just as many plots: the largest stage after the first laid out in another way.
-
-    Parameters
-    ----------
-    funnel : Funnel
-
-    Returns
-    -------
-    dict of str to Funnel
-        ``as planned`` first; then, where whole numbers allow, half as many hybrids at twice the sites, twice
-        as many at half the sites, and every replicate at a site of its own.
-    """
-    found = {"as planned": funnel}
-    if len(funnel.stages) < 2:
-        return found
-    at = 1 + int(np.argmax(funnel.plots[1:]))
-    stage, n = funnel.stages[at], funnel.entering[at]
-    changes = []
-    if n % 2 == 0 and n // 2 > stage.kept:
-        changes.append((n // 2, 2 * stage.sites, stage.replicates))
-    if stage.sites % 2 == 0 and 2 * n < funnel.entering[at - 1]:
-        changes.append((2 * n, stage.sites // 2, stage.replicates))
-    if stage.replicates > 1:
-        changes.append((n, stage.sites * stage.replicates, 1))
-    for kept, sites, replicates in changes:
-        stages = list(funnel.stages)
-        stages[at - 1] = replace(stages[at - 1], kept=kept)
-        stages[at] = replace(stage, sites=sites, replicates=replicates)
-        trial = [n_of(kept, "hybrid"), n_of(sites, "site"), n_of(replicates, "replicate")]
-        name = f"{' × '.join(trial)} in the {stage.name} stage"
-        found[name] = Funnel(funnel.entries, tuple(stages))
-    return found
 
 
 def compare_funnels(funnels: Mapping[str, Funnel], variances, **options) -> pd.DataFrame:

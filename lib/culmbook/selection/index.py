@@ -1,15 +1,190 @@
-"""One figure for several traits: an index by money weights.
+"""Traits together: what one trait of a hybrid says of its others, and one figure for all of them.
 
-The index of a hybrid is what its true values are worth more than the control's. From joint draws it comes
-with everything that is not known of the traits.
+Hybrids' values in all traits are drawn from one model whose covariance between traits is estimated, so that a
+hybrid known to be hardy is also expected to be what hardy hybrids of this network are in other traits. Where
+too few hybrids were seen in several traits, or the model does not settle, traits stay independent, and that
+is said. The index of a hybrid by money weights is what its true values are worth more than the control's; from
+joint draws it comes with everything that is not known of the traits.
 """
 
+from dataclasses import dataclass, field, replace
+
+import numpy as np
 import pandas as pd
 
 from culmbook.consistency.draws import limits
+from culmbook.mixed import CONVERGED, draws, fit_gaussian, over
+from culmbook.selection.traits import LEAST_TESTED, NOT_TESTED, make_trait
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number
 from culmbook.text.refusal import Refusal
+
+LEAST_HYBRIDS = 15
+"""Candidates seen in two traits or more from which on their covariance is estimated (common practice)."""
+_VARIANCES = 40
+
+
+@dataclass(frozen=True)
+class JointTraits:
+    """Traits as they are to be used together.
+
+    Attributes
+    ----------
+    traits : dict of str to Trait
+        With joint draws, or as they were given where ``is_joint`` is false.
+    is_joint : bool
+    correlations : DataFrame
+        Correlation of candidates' true values between traits, on the traits' scales; empty when not joint.
+    words : str
+        What was done and why, in a sentence or two.
+    """
+
+    traits: dict
+    is_joint: bool
+    correlations: pd.DataFrame = field(repr=False)
+    words: str
+
+
+def joint_traits(traits: dict, entries: pd.DataFrame, *, seed: int = 1) -> JointTraits:
+    """Draw traits together.
+
+    Parameters
+    ----------
+    traits : dict of str to Trait
+        Those with a ``why_not`` stay as they are.
+    entries : DataFrame
+        ``hybrid, role`` and, where known, ``crop_type``: candidates of each type have means of their own,
+        controls are fixed.
+    seed : int
+
+    Returns
+    -------
+    JointTraits
+
+    Raises
+    ------
+    ValueError
+        Traits with different numbers of draws; a model with fixed hybrids that does not settle.
+
+    Notes
+    -----
+    Each trait's estimate of a hybrid, on the trait's scale, is its group's mean plus the hybrid's effect plus
+    an error of known variance; effects have any covariance between traits. Errors are taken as independent
+    between hybrids, once what all of them share is taken off (it is put back into the draws as it was), and
+    between traits. Hybrids that lie beyond a test keep their own draws in it.
+
+    References
+    ----------
+    Henderson & Quaas (1976) J. Anim. Sci. 43:1188-1197.
+    """
+    used = {name: trait for name, trait in traits.items() if not trait.why_not}
+    sizes = {len(trait.draws) for trait in used.values()}
+    if len(sizes) > 1:
+        raise ValueError("traits to be drawn together need the same number of draws")
+    if len(used) < 2:
+        return _independent(traits, "fewer than two traits are known")
+    frame = _stacked(used, entries)
+    seen = frame[frame["role"].eq("candidate")].groupby("hybrid")["trait"].nunique()
+    n_seen, n = int(seen.ge(2).sum()), sizes.pop()
+    if n_seen < LEAST_HYBRIDS:
+        few = f"only {n_seen} candidates were seen in two traits or more"
+        return _independent(traits, f"{few}, and their covariance takes {LEAST_HYBRIDS}")
+    term = over("hybrid", "trait", "unstructured")
+    design = pd.get_dummies(frame["cell"], dtype=float).sort_index(axis=1)
+    fit = fit_gaussian(frame, "value", design, [term], known_variance="variance")
+    if fit.verdict != CONVERGED:
+        return _independent(traits, f"the model of all traits has {fit.verdict}")
+    try:
+        drawn = draws(fit, n, seed, min(_VARIANCES, n))
+    except ValueError:  # a covariance that nearly vanishes in some direction
+        told = "the estimates tell too little of the covariance between traits"
+        return _independent(traits, told)
+    joint = {name: _drawn_trait(trait, drawn, term.name, frame) for name, trait in used.items()}
+    kernel = fit.kernels[term.name]
+    sd = np.sqrt(np.diag(kernel))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        correlations = kernel / np.outer(sd, sd)
+    return JointTraits(traits | joint, True, correlations, _joint_words(correlations, n_seen))
+
+
+def _independent(traits, why):
+    words = (
+        f"Traits are drawn independently of each other, because {why}: what one trait says of another "
+        "is not used."
+    )
+    return JointTraits(traits, False, pd.DataFrame(), words)
+
+
+def _stacked(traits, entries):
+    """One row per trait and hybrid tested: value and variance on the trait's scale in units of its spread."""
+    kinds = entries.drop_duplicates("hybrid").set_index("hybrid")
+    parts = [_estimates(trait).assign(trait=name) for name, trait in traits.items()]
+    frame = pd.concat(parts).rename_axis("hybrid").reset_index()
+    frame = frame[frame["hybrid"].isin(kinds.index)].reset_index(drop=True)
+    group = kinds.get("crop_type", pd.Series("candidates", kinds.index)).astype("str")
+    group = group.where(kinds["role"].eq("candidate"), "control " + kinds.index.astype("str"))
+    frame = frame.assign(role=frame["hybrid"].map(kinds["role"]), group=frame["hybrid"].map(group))
+    return frame.assign(cell=frame["trait"] + ": " + frame["group"])
+
+
+def _estimates(trait):
+    """Estimates of hybrids with a value of their own; what all of them share is not in the variance."""
+    scaled, unit = _scaled(trait)
+    tested = trait.table.loc[trait.table["remark"].eq(""), "hybrid"]
+    if trait.unshrunk is not None:
+        own = trait.unshrunk()
+        own = own.loc[[h for h in tested if h in own.index]]
+        value, variance = own["estimate"], own["variance"]
+    else:
+        scaled = scaled[list(tested)]
+        value, variance = scaled.mean(), scaled.sub(scaled.mean(axis=1), axis=0).var()
+    return pd.DataFrame({"value": value / unit, "variance": variance / unit**2})
+
+
+def _scaled(trait):
+    """Draws on the trait's scale, and the unit in which it enters, so that all are of a size."""
+    values = KINDS[trait.name].to_scale(trait.draws.to_numpy())
+    scaled = pd.DataFrame(values, columns=trait.draws.columns)
+    spread = float(scaled.mean().std())
+    return scaled, spread if spread > 0 else 1.0
+
+
+def _drawn_trait(trait, drawn, term, frame):
+    """The trait with joint draws of hybrids tested, and of others of a group that was tested enough."""
+    scaled, unit = _scaled(trait)
+    table = trait.table.set_index("hybrid")
+    shared = scaled[list(table.index[table["remark"].eq("")])].mean(axis=1).to_numpy()
+    own = frame[frame["trait"].eq(trait.name)]
+    size, groups = own.groupby("group").size(), frame.drop_duplicates("hybrid").set_index("hybrid")
+    out, tested = trait.draws.copy(), list(own["hybrid"])
+    for hybrid, group in groups["group"].items():
+        is_like = size.get(group, 0) >= LEAST_TESTED and table["remark"].get(hybrid) == NOT_TESTED
+        if hybrid in tested or is_like:
+            value = (
+                drawn.fixed[f"{trait.name}: {group}"] + drawn.effects[term][(hybrid, trait.name)]
+            )
+            value = value.to_numpy() * unit + shared - shared.mean()
+            out[hybrid] = KINDS[trait.name].from_scale(value)
+    beyond = table[~table["remark"].isin(["", NOT_TESTED])]
+    answers = {row.Index: (row.remark, row.lower, row.upper) for row in beyond.itertuples()}
+    made = make_trait(trait.name, out, table["n"], answers=answers, unshrunk=trait.unshrunk)
+    return replace(made, label=trait.label, unit=trait.unit)
+
+
+def _joint_words(correlations, n_seen):
+    names = list(correlations.index)
+    text = f"Traits are drawn together, with the covariance that {n_seen} candidates show between traits"
+    pairs = correlations.where(np.triu(np.ones(correlations.shape), 1) > 0).stack().dropna()
+    if pairs.empty:
+        return f"{text}."
+    a, b = pairs.abs().idxmax()
+    return (
+        f"{text} ({fmt_list([KINDS[name].word for name in names])}); the strongest correlation is "
+        f"{fmt_number(pairs[a, b], 2)}, of {KINDS[a].word} with {KINDS[b].word}."
+    )
+
+
+# -- the index ----------------------------------------------------------------------------------------
 
 
 def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:

@@ -43,33 +43,6 @@ class Plan:
 ONE_SEASON = Plan("one more season")
 
 
-def after_data(before: np.ndarray, error: np.ndarray) -> np.ndarray:
-    """Covariance of normal values once they have been observed with normal errors.
-
-    Parameters
-    ----------
-    before : ndarray, shape (n, n)
-        Covariance before.
-    error : ndarray, shape (n, n)
-        Covariance of the errors.
-
-    Returns
-    -------
-    ndarray
-        ``S - S (S + R)^-1 S``.
-
-    References
-    ----------
-    Raiffa & Schlaifer (1961) Applied Statistical Decision Theory, ch. 12.
-
-    Examples
-    --------
-    >>> after_data(np.array([[2.0]]), np.array([[2.0]])).tolist()
-    [[1.0]]
-    """
-    return before - before @ np.linalg.solve(before + error, before)
-
-
 def future_means(mean: np.ndarray, before, after, n: int = FUTURES, seed: int = 1) -> np.ndarray:
     """Means that more data may lead to: n draws of a normal distribution with covariance before - after.
 

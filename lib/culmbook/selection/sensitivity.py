@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from culmbook.selection.decide import DECISIONS, PROMOTE, decide
+from culmbook.selection.decide import PROMOTE, decide
 from culmbook.selection.floors import passing, value_words
 from culmbook.selection.index import index_gains
 from culmbook.selection.more_data import hold_table, remembered_spreads
@@ -106,7 +106,7 @@ def other_floors(base: Way, traits: dict, floors: dict) -> list[Way]:
                 tried[words] = others | {name: moved}
         for words, own in tried.items():
             passes = passing(traits, own, base.gains.columns, len(base.gains), unknown=True)
-            made.append(replace(base, name=words, eligible=passes if own else None))
+            made.append(replace(base, name=words, eligible=passes))
     return made
 
 
@@ -124,7 +124,7 @@ def other_gains(base: Way, gains: dict, traits: dict, floors: dict) -> list[Way]
     made = []
     for name, own in gains.items():
         own = own[list(base.gains.columns)]
-        passes = passing(traits, floors, own.columns, len(own), unknown=True) if floors else None
+        passes = passing(traits, floors, own.columns, len(own), unknown=True)
         made.append(replace(base, name=name, gains=own, eligible=passes))
     return made
 
@@ -247,43 +247,6 @@ def sensitivity(base: Way, ways, decide: Callable) -> pd.DataFrame:
     parts = [decide(way)[wanted].assign(scenario=way.name).join(first, on="hybrid") for way in ways]
     table = pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
     return table.assign(flips=table["decision"].ne(table["base_decision"]))
-
-
-def turn_table(table: pd.DataFrame) -> pd.DataFrame:
-    """Hybrids whose decision changes in any way, and in how many ways each gets which decision.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From :func:`sensitivity`.
-
-    Returns
-    -------
-    DataFrame
-        ``hybrid, base_decision, base_chance, promote, hold, drop``, by decision and chance.
-    """
-    rows = table[table["hybrid"].isin(table.loc[table["flips"], "hybrid"])]
-    counts = pd.crosstab(rows["hybrid"], rows["decision"]).reindex(
-        columns=list(DECISIONS), fill_value=0
-    )
-    first = rows.drop_duplicates("hybrid").set_index("hybrid")[["base_decision", "base_chance"]]
-    place = first["base_decision"].map({d: i for i, d in enumerate(DECISIONS)})
-    order = first.assign(place=place).sort_values(
-        ["place", "base_chance"], ascending=[True, False], kind="stable"
-    )
-    return first.join(counts).loc[order.index].reset_index()
-
-
-def way_table(table: pd.DataFrame) -> pd.DataFrame:
-    """Whose decision changes in each way: ``scenario, who``, hybrids in the order of :func:`turn_table`."""
-    place = {h: i for i, h in enumerate(turn_table(table)["hybrid"])}
-    rows = table[table["flips"]].sort_values("hybrid", key=lambda h: h.map(place), kind="stable")
-    turn = rows["hybrid"] + ": " + rows["base_decision"] + " → " + rows["decision"]
-    who = turn.groupby(rows["scenario"]).agg("; ".join)
-    ways = table["scenario"].drop_duplicates()
-    return pd.DataFrame({"scenario": ways, "who": ways.map(who).fillna("none")}).reset_index(
-        drop=True
-    )
 
 
 def sensitivity_words(table: pd.DataFrame) -> str:

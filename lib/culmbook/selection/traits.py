@@ -473,6 +473,15 @@ def _network_moisture(network, entries, season, **draws):
     return moisture_trait(harvests, entries, controls_of(network), **draws)
 
 
+def trait_values(traits: dict, names, hybrids) -> pd.DataFrame:
+    """Traits side by side: ``hybrid``, and for each name its estimate with ``low_`` and ``high_`` limits."""
+    wide = pd.DataFrame(index=list(hybrids))
+    for name in names:
+        own = traits[name].table.set_index("hybrid")[["estimate", "lower", "upper"]]
+        wide = wide.join(own.set_axis([name, f"low_{name}", f"high_{name}"], axis=1))
+    return wide.rename_axis("hybrid").reset_index()
+
+
 def remark_words(traits: dict) -> list[str]:
     """What must be said of hybrids that were not tested or lie beyond the test.
 

@@ -2,13 +2,12 @@
 
 import pandas as pd
 
-from culmbook.consistency.model import LEAST_SEASONS
 from culmbook.selection.decide import DROP, HOLD, LIKELY, PROMOTE, conditions
 from culmbook.selection.floors import floor_words
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
-from culmbook.text.words import is_are, n_of
+from culmbook.text.words import n_of
 
 DONE = {PROMOTE: "promoted", HOLD: "held", DROP: "dropped"}
 SHORT = {"yield_t_ha": "yield", "stand": "stand", "lt50_c": "LT50", "moisture_pct": "moisture"}
@@ -96,29 +95,6 @@ def decision_words(decided: pd.DataFrame, rule: dict, control: str) -> str:
     return (
         f"Promote: {named(promoted)}; hold: {named(held)}; drop: {last}. In brackets: probability of being "
         f"worth promoting, that is {fmt_list(must)}."
-    )
-
-
-def provisional_words(decided: pd.DataFrame, records: pd.DataFrame) -> str:
-    """Say that decisions are provisional and why; blank where they are not.
-
-    Parameters
-    ----------
-    decided : DataFrame
-        From :func:`culmbook.selection.decide.decide`.
-    records : DataFrame
-        From :func:`culmbook.consistency.model.season_records`.
-    """
-    few = decided.loc[decided["is_provisional"], "hybrid"]
-    if few.empty:
-        return ""
-    who = (
-        "All of it is" if len(few) == len(decided) else f"For {n_of(len(few), 'candidate')} this is"
-    )
-    least = int(records.groupby("hybrid")["season"].nunique().reindex(few).min())
-    return (
-        f"{who} provisional: {n_of(least, 'season')} after establishment {is_are(least)} in, and it takes "
-        f"{LEAST_SEASONS}."
     )
 
 
