@@ -18,6 +18,7 @@ from culmbook.selection.more_data import hold_table, remembered_spreads
 from culmbook.selection.words import DONE
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_list, fmt_share
+from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, joined, n_of
 
 STEPS = {"yield_t_ha": 1.0, "stand": 0.05, "lt50_c": 0.5, "moisture_pct": 2.0}
@@ -127,6 +128,23 @@ def other_gains(base: Way, gains: dict, traits: dict, floors: dict) -> list[Way]
         passes = passing(traits, floors, own.columns, len(own), unknown=True)
         made.append(replace(base, name=name, gains=own, eligible=passes))
     return made
+
+
+def other_traits(base: Way, joint, floors: dict, control: str) -> list[Way]:
+    """Yield and the traits with a floor drawn together; nothing where they were not.
+
+    Parameters
+    ----------
+    base : Way
+    joint : JointTraits
+        From :func:`culmbook.selection.index.joint_traits`.
+    floors : dict of str to float
+    control : str
+    """
+    if not joint.is_joint:
+        return []
+    gains = index_gains(joint.traits, {"yield_t_ha": 1.0}, control)
+    return other_gains(base, {"traits drawn together with yield": gains}, joint.traits, floors)
 
 
 def other_weights(base: Way, traits: dict, weights: dict, control: str) -> list[Way]:
@@ -289,7 +307,15 @@ def sensitivity_words(table: pd.DataFrame) -> str:
 
 
 def floor_turn_words(table: pd.DataFrame) -> list[str]:
-    """What becomes of the decisions without each floor; nothing where no floor was applied."""
+    """What becomes of the decisions without each floor.
+
+    Raises
+    ------
+    Refusal
+        No floor is applied.
+    """
+    if not table["scenario"].str.startswith("no floor").any():
+        raise Refusal("No floor is applied, so none can be taken off.")
     told = []
     for way, rows in table[table["scenario"].str.startswith("no floor")].groupby(
         "scenario", sort=False

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from culmbook.selection.decide import DROP, HOLD, LIKELY, PROMOTE, conditions
+from culmbook.selection.decide import DROP, HOLD, PROMOTE, conditions
 from culmbook.selection.floors import floor_words
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
@@ -16,7 +16,7 @@ LEAST_NAMED = 0.05
 """Probability of being worth promoting from which on a dropped hybrid is named."""
 NO_CHANGE = "No single change would be enough."
 _MOST_NAMED = 6
-_UNLIKELY = 0.2
+_LIKELY, _UNLIKELY = 0.5, 0.2
 _LIKELY_TURN = 0.1
 _HARDLY = 0.005  # of a saving: rounds to nothing on the page
 
@@ -148,7 +148,7 @@ def _reasons(row, chances, floors, rule, control):
     why = f"{says[weakest]} with a probability of {fmt_chance(known[weakest])}"
     change = _enough(row, chances, floors, rule["costs"].threshold, names)
     if row.decision == PROMOTE:
-        is_likely = row.chance_worthy >= LIKELY
+        is_likely = row.chance_worthy >= _LIKELY
         reason = "Likely meets all conditions." if is_likely else "Safer than dropping it."
         change, why = f"Doubt on {names[weakest]}.", f"it is worth it with a probability of {worth}"
     elif row.untested:
@@ -159,7 +159,7 @@ def _reasons(row, chances, floors, rule, control):
         why = "the places are taken by hybrids that save more"
     elif row.decision == HOLD:
         reason, change = f"Open: {names[weakest]}.", f"What settles {names[weakest]}."
-    elif chances[weakest] >= LIKELY:
+    elif chances[weakest] >= _LIKELY:
         reason = "Each condition is likely, all together are not."
         why = f"all conditions together hold with a probability of {worth} only"
     else:
@@ -187,7 +187,7 @@ def _enough(row, chances, floors, turn, names):
         return NO_CHANGE
     lacks = enough.idxmin()
     if lacks == "floors":
-        weak = "floors" if (floors < LIKELY).sum() > 1 else names["floors"]
+        weak = "floors" if (floors < _LIKELY).sum() > 1 else names["floors"]
         return f"Passing the {weak} would promote it."
     gain = names["margin"].replace(" over", " gain over")
     wanted = {"margin": f"A sure {gain}", "place": f"To be sure of {names['place']}"}
