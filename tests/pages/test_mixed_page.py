@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import published_checks as mixed_checks
-from culmbook.batch.plan import find_notebooks
+from culmbook.batch.notebook import find_notebooks
 from culmbook.mixed import fit_gaussian, over
 from culmbook.pages import mixed_page
 from notebook_runs import NOTEBOOKS, shown_by, tables
