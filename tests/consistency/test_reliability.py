@@ -3,11 +3,7 @@
 import numpy as np
 import pytest
 
-from culmbook.consistency.reliability import (
-    reliability,
-    repeatability,
-    seasons_needed,
-)
+from culmbook.consistency.reliability import reliability, repeatability, seasons_needed
 
 VARIANCES = {
     "hybrid": 0.0144,
