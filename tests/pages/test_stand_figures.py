@@ -6,18 +6,14 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from culmbook.pages.stand_figures import (
-    LONGEST_NAME,
-    MOST_NAMES,
-    height_for,
-    named_words,
     new_figure,
     plot_differences,
     plot_shares,
     plot_survival,
     plot_treatments,
     plot_verdicts,
-    short_name,
 )
+from culmbook.show.figures import LONGEST_NAME, MOST_NAMES, height_for, named_words, short_name
 from culmbook.show.page import figure
 from culmbook.show.palette import CONTROL, MIN_TEXT_PT, use_style
 

@@ -12,18 +12,17 @@ import pytest
 from culmbook.sheets.read import read_network
 from culmbook.sheets.settings import StandSettings
 from culmbook.stand.counts import (
-    is_used,
     judge_hybrids,
     judge_plots,
     model_cells,
     plot_stand,
     stand_history,
     what_is_unknown,
-    without_guards,
 )
 from culmbook.stand.gaps import longest_runs
 from culmbook.stand.losses import plot_intervals
 from culmbook.stand.model import fit_stand, hybrid_shares
+from culmbook.trials.entries import is_used, without_guards
 from culmbook.trials.seasons import of_season
 from make_demo import truth
 from stand_frames import make_counts, make_gaps, make_hybrids, make_plots

@@ -6,13 +6,11 @@ import pandas as pd
 import pytest
 
 from culmbook.pages.season_page import trial_facts
-from culmbook.text.words import (
+from culmbook.season.words import (
     agreement_words,
     growing_words,
     index_words,
     look_words,
-    n_of,
-    ordinal,
     plots_words,
     progress_words,
     rank_words,
@@ -20,6 +18,7 @@ from culmbook.text.words import (
     stand_words,
     winter_words,
 )
+from culmbook.text.words import n_of, ordinal
 
 ROW = {
     "site": "A",

@@ -4,8 +4,8 @@ import pandas as pd
 
 from culmbook.frost.spring_damage import SEVERE
 from culmbook.frost.words import share_words
-from culmbook.pages.stand_report import count_of
 from culmbook.text.numbers import fmt_count, fmt_list, fmt_number, fmt_p
+from culmbook.text.words import n_of
 
 MOST_ODDS = 100  # an odds ratio beyond it, or below its inverse, is printed as that
 NAMED = 2  # hybrids that a sentence gives odds of on either side of the control
@@ -46,7 +46,7 @@ def chance_sentence(chances: pd.DataFrame, control: str, frosts: str) -> str:
     ]
     return (
         f"After {frosts}, the chance that a plot was scored {SEVERE} or more was {fmt_list(told)}, in"
-        f" {count_of(len(chances), 'hybrid')}."
+        f" {n_of(len(chances), 'hybrid')}."
     )
 
 
@@ -74,7 +74,7 @@ def odds_sentence(contrasts: pd.DataFrame, control: str, level: float) -> str:
             f" {control}, {held}."
         )
     parts = [
-        f"{count_of(len(rows), 'hybrid')} {'was' if len(rows) == 1 else 'were'} {word}"
+        f"{n_of(len(rows), 'hybrid')} {'was' if len(rows) == 1 else 'were'} {word}"
         f" damaged{f' than the control {control} (odds of a higher score)' if first else ''}:"
         f" {_by_odds(rows)}"
         for rows, word, first in ((less, "less", True), (more[::-1], "more", less.empty))

@@ -14,9 +14,10 @@ from scipy import stats
 from culmbook.frost.soil import FORMULA
 from culmbook.mixed import BinomialFit, fit_binomial
 from culmbook.season.weather import WINTER
-from culmbook.stand.counts import PLOT_COLUMNS, is_used, plot_stand, without_guards
+from culmbook.stand.counts import PLOT_COLUMNS, plot_stand
 from culmbook.stand.model import marginal_share
 from culmbook.text.numbers import fmt_count
+from culmbook.trials.entries import is_used, without_guards
 
 MIN_WINTERS = 3
 """Fewest site-winters with which severity is put into the model."""

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 
 from culmbook.frost.freeze_model import SLOPES_DIFFER_P, FreezeFit
-from culmbook.pages.stand_report import count_of
 from culmbook.text.numbers import fmt_count, fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
+from culmbook.text.words import n_of
 
 NAMED = 2  # hybrids that a sentence gives numbers of on either side of the control
 
@@ -83,7 +83,7 @@ def contrast_sentence(
 
 
 def _hybrids(rows):
-    return count_of(len(rows), "hybrid")
+    return n_of(len(rows), "hybrid")
 
 
 def _by_how_much(rows):
@@ -157,7 +157,7 @@ def lethal_sentences(
         top, low = known.iloc[0], known.iloc[-1]
         words.append(
             f"LT50 in the freeze test ranged from {degrees_c(top['lt50_c'])} ({top['hybrid']}) to"
-            f" {degrees_c(low['lt50_c'])} ({low['hybrid']}), in {count_of(len(known), 'hybrid')}."
+            f" {degrees_c(low['lt50_c'])} ({low['hybrid']}), in {n_of(len(known), 'hybrid')}."
         )
     elif len(known) == 1:
         words.append(

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from culmbook.pages.seasons_page import Seasons, joined, sentence
+from culmbook.pages.seasons_page import Seasons, sentence
 from culmbook.pages.site_figures import plot_site_against_rest
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
@@ -15,7 +15,7 @@ from culmbook.sites.agreement import SiteAgreement, agreement_words, fit_site_ag
 from culmbook.sites.correlation import shared_seasons
 from culmbook.sites.two_stage import site_means
 from culmbook.text.numbers import fmt_list, fmt_number
-from culmbook.text.words import n_of
+from culmbook.text.words import joined, n_of
 
 NOT_SET_BESIDE = "So this site is not set beside the others."
 

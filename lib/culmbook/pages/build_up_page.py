@@ -19,16 +19,16 @@ from culmbook.consistency.build_up import (
 from culmbook.consistency.decline import decline
 from culmbook.consistency.model import ESTABLISHED
 from culmbook.pages.consistency_figures import plot_build_up
-from culmbook.pages.harvest_page import marked
-from culmbook.pages.seasons_page import NOTHING, Seasons, joined, plain, sentence
-from culmbook.pages.stand_figures import height_for, named_words, new_figure
+from culmbook.pages.interval_figure import plot_intervals
+from culmbook.pages.seasons_page import NOTHING, Seasons, plain, sentence
+from culmbook.pages.stand_figures import new_figure
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
-from culmbook.show.interval_figure import plot_intervals
 from culmbook.show.page import figure, finding, say, table
 from culmbook.show.palette import page_size
 from culmbook.stats.curves import GrowthCurve, best_growth
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
-from culmbook.text.words import n_of
+from culmbook.text.words import joined, marked, n_of
 
 POWER = 0.8  # under it a test says little when it shows nothing (common practice)
 THINNING = "A hybrid whose stand thins later has a high share too: read it beside its yields."

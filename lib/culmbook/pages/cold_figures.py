@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from culmbook.frost.return_levels import plotting_positions, why_no_levels
-from culmbook.pages.stand_figures import LONGEST_NAME, short_name
+from culmbook.show.figures import LONGEST_NAME, short_name
 from culmbook.show.palette import ACCENT, CANDIDATE, CONTROL, LINES, MARKERS, MUTED, RULE, SERIES
 from culmbook.stats.extremes import fit_gev, return_level
 

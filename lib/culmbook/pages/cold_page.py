@@ -12,11 +12,11 @@ from culmbook.frost.words import share_words
 from culmbook.pages.cold_figures import plot_return_levels
 from culmbook.pages.freeze_page import FreezeAnswer
 from culmbook.pages.stand_figures import new_figure
-from culmbook.pages.stand_report import count_of
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.show.palette import page_size
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
+from culmbook.text.words import n_of
 
 NO_WEATHER = "There is no weather record, so nothing is said about how cold it gets."
 PANELS_ACROSS, PANELS_DOWN = 3, 4
@@ -180,7 +180,7 @@ def level_sentences(
         known = usable(sites[0])
         row = known.loc[known["minimum_c"].idxmin()]
         words.append(
-            f"The coldest of {count_of(len(known), 'winter')} on record was"
+            f"The coldest of {n_of(len(known), 'winter')} on record was"
             f" {row['label'].removeprefix('winter ')} with {_c(row['minimum_c'])}."
         )
         words += _chance_of_control(known, freeze, level)
@@ -278,7 +278,7 @@ def _level_figures(sites, freeze, level, sentences):
 def _winters_each(sites):
     n = [len(usable(rows)) for rows in sites]
     return (
-        count_of(n[0], "winter")
+        n_of(n[0], "winter")
         if len(n) == 1
         else f"{min(n)} to {max(n)} a site"
         if min(n) < max(n)

@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import FancyArrowPatch
 from matplotlib.ticker import FixedLocator, MaxNLocator, NullLocator
 
-from culmbook.pages.stand_figures import short_name
+from culmbook.show.figures import name_points
 from culmbook.show.palette import (
     CANDIDATE,
     CONTROL,
@@ -30,8 +30,6 @@ LABELS = {name: label for name, (label, _) in MEASURES.items()} | {
 TEXT_PT = 7.5
 GRID = 60
 TICKS_T_HA = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50)
-GAP_PT = 4  # from a point to its name
-SIDES = [(1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, 1), (1, -1), (-1, -1)]
 
 
 def label_of(component: str) -> str:
@@ -164,71 +162,6 @@ def _span(values, limits):
     low, high = values.min(), values.max()
     room = 0.12 * max(high - low, 0.05 * high)
     return max(low - room, min(limits["min"], low)), min(high + room, max(limits["max"], high))
-
-
-def name_points(ax: Axes, x, y, names: list[str], avoid: tuple = ()) -> int:
-    """Write names beside points where they cover neither a point nor another name.
-
-    Parameters
-    ----------
-    ax : Axes
-        With its limits set.
-    x, y : array_like
-        Points in data units.
-    names : list of str
-    avoid : sequence of matplotlib.text.Text
-        Texts that names must not cover either.
-
-    Returns
-    -------
-    int
-        How many names found no room.
-    """
-    ax.figure.draw_without_rendering()  # the layout decides where the points lie
-    point = ax.figure.dpi / 72
-    spots = ax.transData.transform(np.column_stack([x, y]))
-    taken = [np.concatenate([s - 3 * point, s + 3 * point]) for s in spots]
-    taken += [text.get_window_extent().extents for text in avoid]
-    box = ax.get_window_extent()
-    left_out = 0
-    for k, (spot, name) in enumerate(zip(spots, names, strict=True)):
-        text = short_name(name)
-        others = [t for i, t in enumerate(taken) if i != k]
-        for side in SIDES:
-            room = _room(spot, text, side, point)
-            if (
-                box.x0 <= room[0]
-                and room[2] <= box.x1
-                and box.y0 <= room[1]
-                and room[3] <= box.y1
-                and not any(_overlap(room, other) for other in others)
-            ):
-                taken.append(room)
-                ax.annotate(
-                    text,
-                    (x[k], y[k]),
-                    (GAP_PT * side[0], GAP_PT * side[1]),
-                    textcoords="offset points",
-                    ha=("right", "center", "left")[side[0] + 1],
-                    va=("top", "center", "bottom")[side[1] + 1],
-                    fontsize=7,
-                )
-                break
-        else:
-            left_out += 1
-    return left_out
-
-
-def _room(spot, text, side, point):
-    """Rectangle that a name takes on one side of its point, in pixels."""
-    size = np.array([0.62 * 7 * len(text) + 1, 8.5]) * point
-    side = np.array(side)
-    corner = spot + side * GAP_PT * point - size * (1 - side) / 2
-    return np.concatenate([corner, corner + size])
-
-
-def _overlap(a, b):
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
 def plot_paths(paths: Paths, outcome: str, *, ax: Axes) -> Axes:

@@ -5,13 +5,14 @@ from dataclasses import dataclass
 import pandas as pd
 
 from culmbook.pages.component_figures import LABELS, label_of, plot_contributions
-from culmbook.pages.harvest_page import Harvest, at_sites, marked
-from culmbook.pages.stand_figures import named_words, new_figure
-from culmbook.pages.stand_report import count_of
+from culmbook.pages.harvest_page import Harvest
+from culmbook.pages.stand_figures import new_figure
 from culmbook.pages.trait_page import order_of, plot_side_by_side
+from culmbook.show.figures import named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
+from culmbook.text.words import at_sites, marked, n_of
 from culmbook.yields.components import (
     COMPONENTS,
     MEASURES,
@@ -125,7 +126,7 @@ def show_components(part: Components, *, rank: int) -> tuple:
         data=means,
         alt=f"One line per hybrid and panel. {said or 'Means with intervals.'}",
         caption=f"Components of yield by hybrid with {harvest.percent} % intervals, season "
-        f"{harvest.season}, {count_of(len(part.plots), 'plot')}"
+        f"{harvest.season}, {n_of(len(part.plots), 'plot')}"
         f"{at_sites(part.plots)}; hybrids in the order of the first "
         f"panel.{marked(names, harvest.controls)}{named_words(len(names))}",
     )
@@ -208,7 +209,7 @@ def _standing(part):
         return (
             say(
                 f"{fmt_share(abs(row['loss']))} {way} was cut than the components say stood ({percent} % "
-                f"interval {fmt_interval(low, high)} {way}; {count_of(row['n_plots'], 'plot')}). "
+                f"interval {fmt_interval(low, high)} {way}; {n_of(row['n_plots'], 'plot')}). "
                 f"{STANDING}"
             ),
         )
@@ -320,7 +321,7 @@ def show_contributions(part: Components, shares: pd.DataFrame | str, *, rank: in
         data=shares,
         alt=f"Stacked bars. {sentence}",
         caption=f"What the differences in log yield come from, season {harvest.season}: {hybrids} hybrids "
-        f"in {count_of(len(used), 'plot')}"
+        f"in {n_of(len(used), 'plot')}"
         f"{at_sites(used)}. Lines are {harvest.percent} % intervals, drawn from where each segment starts, "
         f"for these hybrids.",
     )

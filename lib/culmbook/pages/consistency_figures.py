@@ -6,9 +6,8 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Polygon
 from matplotlib.ticker import MaxNLocator
 
-from culmbook.pages.component_figures import name_points
-from culmbook.pages.stand_figures import short_name
-from culmbook.show.interval_figure import plot_intervals
+from culmbook.pages.interval_figure import plot_intervals
+from culmbook.show.figures import name_points, short_name
 from culmbook.show.palette import CANDIDATE, CONTROL, GRADIENT, INK, LINES, MARKERS, MUTED, SERIES
 from culmbook.stats.curves import GrowthCurve
 from culmbook.text.numbers import fmt_number

@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
 from culmbook.frost.damage_scores import HIGHEST
-from culmbook.pages.stand_figures import MOST_NAMES, short_name
+from culmbook.show.figures import MOST_NAMES, short_name
 from culmbook.show.palette import CONTROL, GRADIENT, RULE
 
 

@@ -22,11 +22,12 @@ from culmbook.frost.spring_damage import (
     proportionality,
 )
 from culmbook.pages.damage_figures import plot_damage
-from culmbook.pages.stand_figures import height_for, named_words, new_figure
-from culmbook.pages.stand_report import count_of
+from culmbook.pages.stand_figures import new_figure
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.text.numbers import fmt_count, fmt_date, fmt_list
+from culmbook.text.words import n_of
 
 NO_SCORES = "No score of spring frost damage came in for this season, so nothing is said about it."
 NBSP = "\u00a0"  # keeps an interval on one line
@@ -152,15 +153,17 @@ def scored_words(scores: pd.DataFrame) -> list[str]:
     """What was scored, by whom, after which frosts, and what was left out."""
     rows = used_scores(scores)
     out = scores["why_left_out"].dropna().value_counts()
-    told = [f"{count_of(int(n), 'score')} left out: {why}." for why, n in out.items()]
+    told = [f"{n_of(int(n), 'score')} left out: {why}." for why, n in out.items()]
     if rows.empty:
         return ["No score can be used.", *told]
     plots = len(rows[["site", "plot"]].drop_duplicates())
-    observers = count_of(rows["observer"].nunique(), "observer")
+    observers = n_of(rows["observer"].nunique(), "observer")
     again = rows.groupby(["site", "plot", "event"]).size().gt(1).sum()
-    words = f"{count_of(len(rows), 'score')} of {count_of(plots, 'plot')} by {observers}, after {_frosts(rows)}"
+    words = (
+        f"{n_of(len(rows), 'score')} of {n_of(plots, 'plot')} by {observers}, after {_frosts(rows)}"
+    )
     return [
-        words + (f"; {count_of(int(again), 'plot')} had more than one score." if again else "."),
+        words + (f"; {n_of(int(again), 'plot')} had more than one score." if again else "."),
         *told,
     ]
 

@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 
 from culmbook.consistency.model import LEAST_SEASONS
-from culmbook.pages.seasons_page import joined
 from culmbook.pages.selection_figures import LEAST_NAMED
 from culmbook.pages.selection_page import (
     NO_DECISION,
@@ -29,7 +28,7 @@ from culmbook.sheets.trait_kinds import KINDS
 from culmbook.show.headings import Column
 from culmbook.show.page import finding, say, table
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
-from culmbook.text.words import is_are, n_of
+from culmbook.text.words import is_are, joined, n_of
 
 MOST_NAMED = 6
 NOTHING = "Nothing alone."

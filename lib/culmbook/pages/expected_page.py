@@ -9,12 +9,13 @@ from culmbook.frost.freeze_curves import curve_draws
 from culmbook.frost.words import share_words
 from culmbook.pages.cold_page import NO_WEATHER, how_known, of_estimate, usable, why_no_depth
 from culmbook.pages.freeze_page import FreezeAnswer
-from culmbook.pages.stand_figures import height_for, named_words, new_figure
-from culmbook.pages.stand_report import count_of
+from culmbook.pages.interval_figure import plot_intervals
+from culmbook.pages.stand_figures import new_figure
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
-from culmbook.show.interval_figure import plot_intervals
 from culmbook.show.page import figure, finding, say, table
 from culmbook.text.numbers import fmt_count, fmt_list, fmt_share
+from culmbook.text.words import n_of
 
 NO_FORECAST = "This compares hybrids and sites and is no forecast."
 NO_CURVE = "No set of freeze tests of rhizomes gives curves, so no survival is expected from the site's winters."
@@ -167,7 +168,7 @@ def expected_sentences(found: pd.DataFrame, control: str, is_named: bool) -> lis
     if column == "expected":
         return [
             (
-                f"Averaged over the {count_of(n, 'winter')} on record{where} the freeze curves expect"
+                f"Averaged over the {n_of(n, 'winter')} on record{where} the freeze curves expect"
                 f" {fmt_list(told)} to survive."
             ),
             NO_FORECAST,
@@ -176,7 +177,7 @@ def expected_sentences(found: pd.DataFrame, control: str, is_named: bool) -> lis
     return [
         f"In a winter as cold as one in ten{where} the freeze curves expect {fmt_list(told)} to survive.",
         (
-            f"Averaged over the {count_of(n, 'winter')} on record:"
+            f"Averaged over the {n_of(n, 'winter')} on record:"
             f" {fmt_list([f'{fmt_share(mean[name])} of {name}' for name in picked])}."
         ),
         NO_FORECAST,
@@ -241,7 +242,7 @@ def _one_site(found, controls, level):
                 f" {fmt_share(low[column])} ({low['hybrid']})."
             ),
             caption=(
-                f"Survival that the freeze curves expect {what}, from {count_of(n, 'winter')} on record:"
+                f"Survival that the freeze curves expect {what}, from {n_of(n, 'winter')} on record:"
                 f" points with {percent} % intervals of the curves; controls are squares. A calculation, not"
                 f" an observation.{named_words(len(found))}"
             ),
@@ -252,7 +253,7 @@ def _one_site(found, controls, level):
             columns=columns,
             strong="is_control",
             caption=(
-                f"Survival that the freeze curves expect over {count_of(n, 'winter')} on record, by hybrid."
+                f"Survival that the freeze curves expect over {n_of(n, 'winter')} on record, by hybrid."
             ),
             note=(
                 "Controls in bold. Intervals hold what is uncertain of the curves, nothing of freezer against"
@@ -354,7 +355,7 @@ def _wide_part(found, column, order, controls, level, left_out, suffix):
 def _winters_of(found):
     n = found.groupby("site")["n_winters"].first()
     if len(n) == 1:
-        return count_of(n.iloc[0], "winter")
+        return n_of(n.iloc[0], "winter")
     span = (
         fmt_count(n.min())
         if n.min() == n.max()

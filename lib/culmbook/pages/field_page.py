@@ -24,12 +24,13 @@ from culmbook.frost.words import share_words
 from culmbook.mixed import CONVERGED
 from culmbook.pages.cold_figures import plot_field_against_severity, plot_freeze_against_field
 from culmbook.pages.freeze_page import FreezeAnswer
-from culmbook.pages.stand_figures import height_for, named_words, new_figure
-from culmbook.pages.stand_report import count_of
+from culmbook.pages.interval_figure import plot_intervals
+from culmbook.pages.stand_figures import new_figure
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
-from culmbook.show.interval_figure import plot_intervals
 from culmbook.show.page import figure, finding, say, table
 from culmbook.text.numbers import fmt_count, fmt_interval, fmt_number, fmt_p, fmt_share
+from culmbook.text.words import n_of
 
 NO_WINTER = (
     "No plot was counted before and after a winter, so nothing is said about survival in the field."
@@ -142,7 +143,7 @@ def field_sentences(answer: FieldAnswer) -> list[str]:
         for row in (low, top)
     ]
     words = [
-        f"Over {count_of(n, 'winter')}{_at_sites(cells)}, {fmt_share(alive / total)} of {fmt_count(total)}"
+        f"Over {n_of(n, 'winter')}{_at_sites(cells)}, {fmt_share(alive / total)} of {fmt_count(total)}"
         " plants at risk came through; as if each had stood through all of them, hybrids ranged from"
         f" {ends[0]} to {ends[1]}."
     ]
@@ -190,7 +191,7 @@ def _by_hybrid(answer, controls):
     each = f"{n.min()}" if n.nunique() == 1 else f"{n.min()} to {n.max()}"
     caption = (
         "Survival of a winter in the field, as if every hybrid had stood through all"
-        f" {count_of(len(answer.field.winters), 'winter')}: points with {percent} % intervals, {each} plots"
+        f" {n_of(len(answer.field.winters), 'winter')}: points with {percent} % intervals, {each} plots"
         " per hybrid; controls are squares. Winters are shared by all hybrids and few, so hybrids are told"
         f" apart better than these intervals look.{named_words(len(shares))}"
     )
@@ -308,7 +309,7 @@ def _against_severity(answer, controls):
     n = known[["site", "winter"]].drop_duplicates()
     caption = (
         "Survival of every hybrid in every winter against the winter's lowest temperature at rhizome depth"
-        f" ({count_of(len(n), 'winter')}{_at_sites(known)}, {count_of(known['hybrid'].nunique(), 'hybrid')})."
+        f" ({n_of(len(n), 'winter')}{_at_sites(known)}, {n_of(known['hybrid'].nunique(), 'hybrid')})."
         f" Named: {'controls, and ' if len(named) > 2 else ''}best and worst over all"
         f" winters{'; line: the mean hybrid, model' if line is not None else ''}."
     )
@@ -371,7 +372,7 @@ def show_agreement(
     percent = round(100 * answer.level)
     caption = (
         f"LT50 in the freeze test ({freeze.name}) against survival of winters in the field:"
-        f" {count_of(len(both), 'hybrid')}, lines are {percent} % intervals, controls named. Both are about"
+        f" {n_of(len(both), 'hybrid')}, lines are {percent} % intervals, controls named. Both are about"
         " other runs and winters too, so intervals overlap more than hybrids do."
     )
     return (
@@ -391,7 +392,7 @@ def agreement_sentence(found: pd.DataFrame, level: float) -> str:
     size = (
         f"Spearman's rank correlation {fmt_number(row['estimate'], 2)}"
         f" ({fmt_interval(row['lower'], row['upper'], 2, share=False)},"
-        f" {count_of(row['n_hybrids'], 'hybrid')})"
+        f" {n_of(row['n_hybrids'], 'hybrid')})"
     )
     if row["lower"] > 0:
         return f"The freeze test ranked hybrids in line with the field's winters: {size}."

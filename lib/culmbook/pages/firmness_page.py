@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.consistency.draws import draw_seasons
-from culmbook.pages.seasons_page import joined, sentence
+from culmbook.pages.seasons_page import sentence
 from culmbook.pages.selection_page import NO_DECISION, Choice
 from culmbook.selection.decide import DECISIONS, decide
 from culmbook.selection.floors import hold_untested, unknown_traits
@@ -30,7 +30,7 @@ from culmbook.selection.sensitivity import (
 from culmbook.show.headings import Column
 from culmbook.show.page import finding, say, table
 from culmbook.text.numbers import fmt_list, fmt_share
-from culmbook.text.words import n_of
+from culmbook.text.words import joined, n_of
 
 AS_SET = "as set"
 BY_INDEX = "by the index instead of yield"

@@ -5,7 +5,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from culmbook.pages.stand_figures import MOST_NAMES, short_name
+from culmbook.show.figures import MOST_NAMES, short_name
 from culmbook.show.palette import CANDIDATE, CONTROL, INK, LINES, MUTED, RULE, page_size
 
 COLUMNS = 6

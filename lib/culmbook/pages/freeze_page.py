@@ -26,11 +26,12 @@ from culmbook.frost.freeze_tests import (
 from culmbook.frost.words import contrast_sentence, control_words, lethal_sentences, slope_words
 from culmbook.mixed import CONVERGED
 from culmbook.pages.freeze_figures import MOST_CURVES, plot_curves, plot_lt50
-from culmbook.pages.stand_figures import height_for, named_words, new_figure
-from culmbook.pages.stand_report import count_of
+from culmbook.pages.stand_figures import new_figure
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.text.numbers import fmt_count
+from culmbook.text.words import n_of
 
 NO_TESTS = "No freeze test of these hybrids came in, so nothing is said about the temperature that kills them."
 NO_COUNTS = "No freeze test of these hybrids counted units alive after regrowth, so there is no survival curve."
@@ -218,7 +219,7 @@ def _tested_words(tests, where):
     runs, hybrids = tests["run"].nunique(), tests["hybrid"].nunique()
     days = tests["tested_on"].dropna()
     when = f", tested from {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(days) else ""
-    words = f"{count_of(hybrids, 'hybrid')} in {count_of(runs, 'freezer run')}{when}."
+    words = f"{n_of(hybrids, 'hybrid')} in {n_of(runs, 'freezer run')}{when}."
     if where == "all":
         return words
     return (
@@ -326,7 +327,7 @@ def _caterpillar(answer):
         f"LT50 less that of the control {answer.control}, {answer.name}: points with simultaneous {percent} %"
         " intervals, so a line clear of the dashed one is a difference, however many hybrids are compared;"
         f" {_each(units)} frozen units per hybrid in"
-        f" {count_of(len(answer.fit.runs), 'run')}.{named_words(len(frame))}"
+        f" {n_of(len(answer.fit.runs), 'run')}.{named_words(len(frame))}"
     )
     return figure(
         fig,

@@ -1,10 +1,10 @@
 """What the notebook on yield components says of yields at full stand."""
 
 from culmbook.pages.harvest_page import NO_YIELD, Harvest, means_or_reason
-from culmbook.pages.stand_report import count_of
 from culmbook.show.headings import Column
 from culmbook.show.page import say, table
 from culmbook.text.numbers import fmt_interval, fmt_number, fmt_share
+from culmbook.text.words import n_of
 from culmbook.yields.full_stand import at_full_stand, fit_stand_power, with_stand
 from culmbook.yields.means import hybrid_means
 
@@ -71,13 +71,13 @@ def _unranked_words(full, floor):
     n = int((full["stand"].notna() & ~full["is_ranked"]).sum())
     missing = int(full["stand"].isna().sum())
     low = (
-        f"{count_of(n, 'plot')} with a stand under {fmt_share(floor)} {'is' if n == 1 else 'are'} not "
+        f"{n_of(n, 'plot')} with a stand under {fmt_share(floor)} {'is' if n == 1 else 'are'} not "
         f"reckoned: that is too far."
         if n
         else ""
     )
     blank = (
-        f"{count_of(missing, 'plot')} without a count {'is' if missing == 1 else 'are'} left out."
+        f"{n_of(missing, 'plot')} without a count {'is' if missing == 1 else 'are'} left out."
         if missing
         else ""
     )

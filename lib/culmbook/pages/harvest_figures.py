@@ -5,8 +5,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 
-from culmbook.pages.stand_figures import short_name
-from culmbook.show.interval_figure import plot_intervals
+from culmbook.pages.interval_figure import plot_intervals
+from culmbook.show.figures import short_name
 from culmbook.show.palette import CANDIDATE, CONTROL, INK, MUTED
 from culmbook.yields.moisture import Trend
 

@@ -5,12 +5,13 @@ from dataclasses import dataclass
 import pandas as pd
 
 from culmbook.pages.harvest_figures import plot_yield_differences, plot_yields
-from culmbook.pages.stand_figures import height_for, named_words, new_figure
-from culmbook.pages.stand_report import control_of, controls_of, count_of, shown_of
+from culmbook.pages.stand_figures import new_figure
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
-from culmbook.stand.counts import without_guards
 from culmbook.text.numbers import fmt_date, fmt_list, fmt_number
+from culmbook.text.words import at_sites, each_n, marked, n_of, shown_of
+from culmbook.trials.entries import control_of, controls_of, without_guards
 from culmbook.trials.seasons import planting_year
 from culmbook.yields.harvest import KEY, MEASURED, area_remarks, harvest_words, plot_harvests
 from culmbook.yields.means import MeansFit, against_control, fit_means, hybrid_means
@@ -172,22 +173,6 @@ def means_or_reason(frame: pd.DataFrame, column: str, name: str) -> MeansFit | s
         return f"No {name} by hybrid: {error}."
 
 
-def at_sites(frame: pd.DataFrame) -> str:
-    """' at 3 sites', or blank for one site."""
-    n = frame["site"].nunique()
-    return f" at {n} sites" if n > 1 else ""
-
-
-def each_n(means: pd.DataFrame) -> str:
-    """How many plots stand behind each hybrid."""
-    low, high = means["n_plots"].min(), means["n_plots"].max()
-    return (
-        f"{count_of(low, 'plot')} per hybrid"
-        if low == high
-        else f"{low} to {high} plots per hybrid"
-    )
-
-
 # -- what was cut ---------------------------------------------------------------------------------
 
 
@@ -210,10 +195,10 @@ def show_cut(harvest: Harvest) -> tuple:
     words = (
         f"What grew in season {season} was cut {when}. This part looks at "
         f"{plantings_words(harvest.plantings, season)}: "
-        f"{count_of(len(harvest.used), 'plot')}{at_sites(harvest.used)} can be used."
+        f"{n_of(len(harvest.used), 'plot')}{at_sites(harvest.used)} can be used."
     )
     rest = (
-        f"{count_of(len(harvest.others), 'cut')} of other plantings stand in the table only."
+        f"{n_of(len(harvest.others), 'cut')} of other plantings stand in the table only."
         if len(harvest.others)
         else ""
     )
@@ -373,7 +358,7 @@ def show_yields(
     sentence = (
         f"Season {harvest.season} gave {fmt_number(frame['mean'].mean(), 1)} t/ha of dry matter on "
         f"average over {len(frame)} hybrids "
-        f"({count_of(int(frame['n_plots'].sum()), 'plot')}{at_sites(used)}, "
+        f"({n_of(int(frame['n_plots'].sum()), 'plot')}{at_sites(used)}, "
         f"{plantings_words(harvest.plantings, harvest.season)}), from {fmt_number(low['mean'], 1)} "
         f"({low['hybrid']}) to {fmt_number(top['mean'], 1)} ({top['hybrid']})."
     )
@@ -454,11 +439,6 @@ def _yield_table(harvest, frame, gaps):
         strong="is_control",
         caption="Dry yield per planted area, by hybrid.",
     )
-
-
-def marked(hybrids, controls: list[str]) -> str:
-    """Sentence for the caption where controls are among the hybrids drawn."""
-    return " Controls are squares." if set(hybrids) & set(controls) else ""
 
 
 def yield_gaps(harvest: Harvest, means: MeansFit | str) -> pd.DataFrame | str:
@@ -545,7 +525,7 @@ def _against_sentence(frame, control, own, percent):
     said[0] += f" than {named}"
     left = len(frame) - len(more) - len(less)
     rest = (
-        f"; {count_of(left, 'other')} {'does' if left == 1 else 'do'} not differ clearly"
+        f"; {n_of(left, 'other')} {'does' if left == 1 else 'do'} not differ clearly"
         if left
         else ""
     )

@@ -15,10 +15,10 @@ from culmbook.frost.late_frosts import (
 )
 from culmbook.pages.cold_figures import plot_frost_calendar
 from culmbook.pages.stand_figures import new_figure
-from culmbook.pages.stand_report import count_of
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.text.numbers import fmt_count, fmt_interval, fmt_list, fmt_share
+from culmbook.text.words import n_of
 
 NO_WEATHER = "There is no weather record of a spring, so nothing is said about late frosts."
 NO_EMERGENCE = "No date of emergence was noted, so late frosts cannot be set against the shoots that they would find."
@@ -115,8 +115,8 @@ def _one_site(latest, emergence, chances, controls, control, damaging_c, level, 
     fig, ax = new_figure(3.8)
     plot_frost_calendar(latest, emergence, ax=ax, controls=drawn)
     caption = (
-        f"Last frost below {degrees(damaging_c)} of every spring ({count_of(len(known), 'spring')} known),"
-        f" and mean emergence of {count_of(len(emergence), 'hybrid')}"
+        f"Last frost below {degrees(damaging_c)} of every spring ({n_of(len(known), 'spring')} known),"
+        f" and mean emergence of {n_of(len(emergence), 'hybrid')}"
         f" (band{', lines: controls' if drawn else ''}). A dot right of a hybrid's day is a spring in which"
         " frost found its shoots."
     )

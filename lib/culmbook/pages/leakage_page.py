@@ -16,11 +16,12 @@ from culmbook.frost.leakage import (
 from culmbook.frost.words import contrast_sentence, control_words
 from culmbook.pages.freeze_figures import plot_lt50
 from culmbook.pages.freeze_page import DIFFERENCE_COLUMNS
-from culmbook.pages.stand_figures import height_for, named_words, new_figure
-from culmbook.pages.stand_report import count_of
+from culmbook.pages.stand_figures import new_figure
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.text.numbers import fmt_list
+from culmbook.text.words import n_of
 
 NO_LEAKAGE = "No freeze test of these hybrids read electrolyte leakage."
 
@@ -161,7 +162,7 @@ def leakage_sentences(answer: LeakageAnswer) -> list[str]:
         [f"{r.hybrid} ({control_words(known, r.hybrid)})" for r in known.head(3).itertuples()]
     )
     return [
-        f"By leakage of the {tissue}, LT50 is known of {count_of(len(known), 'hybrid')}:"
+        f"By leakage of the {tissue}, LT50 is known of {n_of(len(known), 'hybrid')}:"
         f" {'hardiest ' if len(known) > 3 else ''}{named}."
     ]
 

@@ -1,12 +1,13 @@
 """What the notebook on yield components says of moisture, energy and drying."""
 
 from culmbook.pages.harvest_figures import plot_dry_down, plot_yields
-from culmbook.pages.harvest_page import Harvest, each_n, marked, means_or_reason
-from culmbook.pages.stand_figures import height_for, named_words, new_figure
-from culmbook.pages.stand_report import count_of
+from culmbook.pages.harvest_page import Harvest, means_or_reason
+from culmbook.pages.stand_figures import new_figure
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.text.numbers import fmt_count, fmt_list, fmt_number
+from culmbook.text.words import each_n, marked, n_of
 from culmbook.yields.energy import NCV_DRY_MJ_KG, energy_yield, moisture_class
 from culmbook.yields.harvest import MEASURED
 from culmbook.yields.means import hybrid_means
@@ -59,7 +60,7 @@ def show_moisture(harvest: Harvest, *, ncv_dry_mj_kg: float = NCV_DRY_MJ_KG, ran
     sentence = (
         f"At the cut, moisture ranged from {fmt_number(dry['mean'], 1)} % of fresh mass "
         f"({dry['hybrid']}) to {fmt_number(wet['mean'], 1)} % ({wet['hybrid']}), "
-        f"{count_of(int(frame['n_plots'].sum()), 'plot')} with a sample of their own."
+        f"{n_of(int(frame['n_plots'].sum()), 'plot')} with a sample of their own."
     )
     fig, ax = new_figure(height_for(len(frame)))
     plot_yields(frame, harvest.controls, ax=ax, xlabel="Moisture at the cut [% of fresh mass]")

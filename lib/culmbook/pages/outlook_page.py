@@ -9,7 +9,6 @@ from matplotlib.figure import Figure
 
 from culmbook.consistency.reliability import estimates
 from culmbook.pages.decision_page import short_reason
-from culmbook.pages.seasons_page import joined
 from culmbook.pages.selection_figures import plot_plans
 from culmbook.pages.selection_page import NO_DECISION, Choice
 from culmbook.selection.decide import DROP, HOLD, PROMOTE
@@ -31,7 +30,7 @@ from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.show.palette import page_size
 from culmbook.text.numbers import fmt_list, fmt_number
-from culmbook.text.words import is_are, n_of
+from culmbook.text.words import is_are, joined, n_of
 
 _PROGRAMMES = 1_000
 

@@ -16,12 +16,11 @@ from culmbook.pages.component_page import (
     in_words,
     with_units,
 )
-from culmbook.pages.harvest_page import at_sites
-from culmbook.pages.stand_report import count_of
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.show.palette import page_size
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
+from culmbook.text.words import at_sites, n_of
 from culmbook.yields.components import log_components
 from culmbook.yields.paths import GENOTYPIC, PHENOTYPIC, compensation, path_intervals, paths_of
 
@@ -267,5 +266,5 @@ def _compensation_sentence(f, percent):
     return (
         f"Where plots of a hybrid had 10 % more plants, {name} was {fmt_number(abs(change), 1)} % {way} "
         f"({percent} % interval {fmt_interval(low, high, 1, share=False, unit='%')}; "
-        f"{count_of(f.n_plots, 'plot')})."
+        f"{n_of(f.n_plots, 'plot')})."
     )

@@ -5,10 +5,10 @@ import pandas as pd
 from culmbook.pages.component_figures import plot_plan
 from culmbook.pages.component_page import Components
 from culmbook.pages.stand_figures import new_figure
-from culmbook.pages.stand_report import count_of
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.text.numbers import fmt_list, fmt_number, fmt_share
+from culmbook.text.words import n_of
 from culmbook.yields.sampling import ENOUGH, PLANTS, plan_plants, plant_spread
 
 MEASUREMENTS = {
@@ -65,7 +65,7 @@ def show_plan(part: Components, spreads: dict, refused: list[str], *, rank: int)
         label="plan",
         data=pd.concat([p.assign(measurement=m) for m, p in plans.items()], ignore_index=True),
         alt=f"Falling curves. {sentence}",
-        caption=f"Standard error of a hybrid's mean at one site with {count_of(plots, 'plot')} against the "
+        caption=f"Standard error of a hybrid's mean at one site with {n_of(plots, 'plot')} against the "
         f"plants measured in each plot; rings: plants make up no more "
         f"than {fmt_share(ENOUGH)} of its variance.",
     )
@@ -131,7 +131,7 @@ def _plan_table(spreads, plans, now):
             meaning="Standard deviation of logs between plants of a plot.",
         ),
         "now": Column(
-            f"From {count_of(now, 'plant')}",
+            f"From {n_of(now, 'plant')}",
             kind="share",
             meaning="Share of the variance of a mean that comes from measuring few plants.",
         ),

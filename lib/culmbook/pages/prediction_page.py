@@ -7,13 +7,13 @@ from matplotlib.figure import Figure
 
 from culmbook.pages.component_figures import label_of, plot_plane, plot_predicted
 from culmbook.pages.component_page import Components, in_words
-from culmbook.pages.harvest_page import Harvest, marked
+from culmbook.pages.harvest_page import Harvest
 from culmbook.pages.stand_figures import new_figure
-from culmbook.pages.stand_report import count_of, shown_of
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.show.palette import page_size
 from culmbook.text.numbers import fmt_list, fmt_number
+from culmbook.text.words import marked, n_of, shown_of
 from culmbook.yields.components import component_means
 from culmbook.yields.contributions import HYBRIDS
 from culmbook.yields.double_sampling import regression_estimate
@@ -163,7 +163,7 @@ def _ladder_sentence(judged):
     parts = [
         f"{fmt_number(100 * row['rmse_log'], 0)} % in {kind}"
         + (f" from {_named(row['predictors'])}" if len(sets) > 1 else "")
-        + f" ({fmt_number(row['rmse_t_ha'], 1)} t/ha; {count_of(int(row['n_plots']), 'cut plot')} in "
+        + f" ({fmt_number(row['rmse_t_ha'], 1)} t/ha; {n_of(int(row['n_plots']), 'cut plot')} in "
         f"{int(row['n_site_years'])} site-years)"
         for kind, row in best.items()
     ]
@@ -201,7 +201,7 @@ def show_predicted(prediction: Prediction) -> tuple:
     )
     measured = "; ".join(f"{kind}: {_named(prediction.models[kind].predictors)}" for kind in kinds)
     more = len(prediction.models) - len(kinds)
-    rest = f" {count_of(more, 'crop type')} more not drawn." if more else ""
+    rest = f" {n_of(more, 'crop type')} more not drawn." if more else ""
     return (
         figure(
             fig,
@@ -264,7 +264,7 @@ def show_uncut(part: Components, prediction: Prediction) -> tuple:
         del columns["why"]
     n, refused = len(known), int(known["refused"].notna().sum())
     words = (
-        f"{count_of(n, 'measured plot')} of the season {'has' if n == 1 else 'have'} no cut that can be "
+        f"{n_of(n, 'measured plot')} of the season {'has' if n == 1 else 'have'} no cut that can be "
         f"used; {n - refused} can be predicted."
     )
     listed = table(

@@ -5,14 +5,11 @@ can), and returns the objects to show. What a table or count does not hold is sa
 """
 
 from culmbook.season.suspect_rows import WHY_FIRST
-from culmbook.show.page import Column, facts, finding, say, table
-from culmbook.text.numbers import fmt_count, fmt_date, fmt_list, fmt_share
-from culmbook.text.words import (
+from culmbook.season.words import (
     agreement_words,
     index_words,
     look_words,
     missing_share,
-    n_of,
     one_reason,
     plots_words,
     progress_words,
@@ -21,6 +18,9 @@ from culmbook.text.words import (
     severity_rows,
     stand_words,
 )
+from culmbook.show.page import Column, facts, finding, say, table
+from culmbook.text.numbers import fmt_count, fmt_date, fmt_list, fmt_share
+from culmbook.text.words import n_of
 
 SITE = {"site": Column("Site", meaning="Code of the site")}
 TRIAL = {"trial": Column("Trial", meaning="Code of the trial")}

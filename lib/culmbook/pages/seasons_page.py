@@ -30,15 +30,13 @@ from culmbook.consistency.model import (
 )
 from culmbook.consistency.statistics import season_yields, unequal_words
 from culmbook.pages.consistency_figures import plot_season_yields
-from culmbook.pages.harvest_page import at_sites, marked
-from culmbook.pages.stand_figures import height_for, named_words
-from culmbook.pages.stand_report import control_of, controls_of
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.show.palette import page_size
-from culmbook.stand.counts import without_guards
 from culmbook.text.numbers import fmt_list, fmt_share
-from culmbook.text.words import n_of
+from culmbook.text.words import at_sites, joined, marked, n_of
+from culmbook.trials.entries import control_of, controls_of, without_guards
 from culmbook.yields.harvest import plot_harvests
 
 NOTHING = "Without yields of established stands there is nothing to say here."
@@ -203,11 +201,6 @@ def sentence(error) -> str:
     """A library's reason as a sentence."""
     text = plain(error)
     return f"{text[0].upper()}{text[1:]}."
-
-
-def joined(*parts: str) -> str:
-    """Sentences that are there, in one string."""
-    return " ".join(filter(None, parts))
 
 
 # -- what was cut ---------------------------------------------------------------------------------

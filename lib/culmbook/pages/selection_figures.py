@@ -6,9 +6,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter
 
-from culmbook.pages.component_figures import name_points
-from culmbook.pages.stand_figures import MOST_NAMES, short_name
 from culmbook.selection.decide import DECISIONS, DROP, HOLD, PROMOTE, Costs
+from culmbook.show.figures import MOST_NAMES, name_points, short_name
 from culmbook.show.palette import CONTROL, INK, LINES, MUTED, SERIES
 from culmbook.text.numbers import fmt_number
 

@@ -7,9 +7,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from culmbook.consistency.model import is_provisional
-from culmbook.pages.seasons_page import Seasons, joined, seasons_of, sentence
+from culmbook.pages.seasons_page import Seasons, seasons_of, sentence
 from culmbook.pages.selection_figures import LEAST_NAMED, plot_gains, plot_losses
-from culmbook.pages.stand_figures import height_for, named_words
 from culmbook.selection.decide import DECISIONS, DROP, Costs, decide, expected_loss
 from culmbook.selection.floors import (
     applied_floors,
@@ -22,11 +21,12 @@ from culmbook.selection.floors import (
 from culmbook.selection.gains import blup_table, candidate_gains, heritability
 from culmbook.selection.more_data import hold_table
 from culmbook.selection.traits import network_traits, unknown_trait, yield_trait
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, say, table
 from culmbook.show.palette import page_size
 from culmbook.text.numbers import fmt_list, fmt_number, fmt_share
-from culmbook.text.words import is_are, n_of
+from culmbook.text.words import is_are, joined, n_of
 
 NO_CONTROL = "The network names no control, and a hybrid is judged by its gain over one: no decision is made."
 NO_DECISION = "No decision was made, so this is not answered."

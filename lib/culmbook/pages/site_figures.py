@@ -5,8 +5,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.patches import Polygon
 
-from culmbook.pages.component_figures import name_points
-from culmbook.pages.stand_figures import short_name
+from culmbook.show.figures import name_points, short_name
 from culmbook.show.palette import CANDIDATE, CONTROL, LINES, MARKERS, MUTED, PAPER_TINT, SERIES
 from culmbook.sites.agreement import SiteAgreement
 from culmbook.sites.correlation import SiteCorrelation

@@ -4,7 +4,7 @@
 
 from matplotlib.figure import Figure
 
-from culmbook.pages.seasons_page import joined, sentence
+from culmbook.pages.seasons_page import sentence
 from culmbook.pages.selection_page import NO_DECISION, Choice
 from culmbook.pages.site_figures import ladder_height, plot_site_ladder
 from culmbook.show.headings import Column
@@ -16,7 +16,7 @@ from culmbook.sites.groups import HALF_IN_COMMON, site_groups
 from culmbook.sites.two_stage import compare_stages, fit_two_stage, site_means
 from culmbook.spatial.trend import BLOCKS, SURFACE_ROWS_COLUMNS, with_places
 from culmbook.text.numbers import fmt_list, fmt_number
-from culmbook.text.words import n_of
+from culmbook.text.words import joined, n_of
 from culmbook.trials.connected import common_entries, linking_words
 
 ONE_SITE = "The yields are of one site: {what} takes two."

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.pages.stand_figures import new_figure, plot_survival, plot_treatments
-from culmbook.pages.stand_report import NOTHING, Answer, count_of, shown_of
+from culmbook.pages.stand_report import NOTHING, Answer
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.stand.gaps import clustering
@@ -20,6 +20,7 @@ from culmbook.text.numbers import (
     fmt_p,
     fmt_share,
 )
+from culmbook.text.words import n_of, shown_of
 
 FEW_LOST = 10  # an interval with fewer plants lost over all hybrids says nothing on any one
 
@@ -96,9 +97,7 @@ def _sites_words(cells, units):
 
 def _main_plots_each(shares):
     low, high = shares["main_plots"].min(), shares["main_plots"].max()
-    return (
-        f"{count_of(low, 'main plot')} each" if low == high else f"{low} to {high} main plots each"
-    )
+    return f"{n_of(low, 'main plot')} each" if low == high else f"{low} to {high} main plots each"
 
 
 def _effect_sentence(effect, percent):
@@ -230,13 +229,13 @@ def _loss_sentence(pooled):
         return "No plant was lost between the counts."
     step, most = worst["step"].removesuffix(" count"), int(worst["lost"])
     if len(pooled) == 1:
-        return f"{count_of(lost, 'plant')} went missing between planting and the {step} count."
+        return f"{n_of(lost, 'plant')} went missing between planting and the {step} count."
     if most == lost:
         which = "all of them" if lost > 1 else "and that"
     else:
         which = f"{'most' if most > lost / 2 else 'the largest part'} of them ({fmt_share(most / lost)})"
     return (
-        f"{count_of(lost, 'plant')} went missing between planting and the last count, {which} in the interval that ended with "
+        f"{n_of(lost, 'plant')} went missing between planting and the last count, {which} in the interval that ended with "
         f"the {step} count."
     )
 
@@ -274,7 +273,7 @@ def _hazard_table(intervals, level):
     if hazards[hazards["order"].isin(telling["order"])]["lower"].isna().any():
         note += " Without limits: as counted, where the model cannot be fitted."
     for step in lost[lost["lost"] < FEW_LOST].itertuples():
-        note += f" By {step.interval}: {count_of(step.lost, 'plant') if step.lost else 'no plant'} lost, not shown."
+        note += f" By {step.interval}: {n_of(step.lost, 'plant') if step.lost else 'no plant'} lost, not shown."
     return (
         table(
             wide,
@@ -376,10 +375,10 @@ def _gap_sentence(test, brief):
         else "lie together no more than chance would have it"
     )
     if brief:
-        return f"missing plants {words} ({fmt_p(test.p_value)}; {count_of(test.plots, 'plot')} tested)."
+        return f"missing plants {words} ({fmt_p(test.p_value)}; {n_of(test.plots, 'plot')} tested)."
     return (
-        f"missing plants {words} ({fmt_p(test.p_value)}; {fmt_count(test.missing)} missing in {count_of(test.plots, 'plot')} tested, "
-        f"{count_of(test.joins, 'neighbouring pair')} against {fmt_number(test.joins_expected, 0)} expected, "
+        f"missing plants {words} ({fmt_p(test.p_value)}; {fmt_count(test.missing)} missing in {n_of(test.plots, 'plot')} tested, "
+        f"{n_of(test.joins, 'neighbouring pair')} against {fmt_number(test.joins_expected, 0)} expected, "
         f"longest run {test.longest_run})."
     )
 

@@ -5,6 +5,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from culmbook.show.figures import _name_rows, short_name
 from culmbook.show.palette import (
     CANDIDATE,
     CONTROL,
@@ -21,40 +22,6 @@ ROW_IN = 0.13  # height of a hybrid's line: 7.5 pt names do not touch, and 26 fi
 TALLEST_IN = 8.5
 MOST_NAMES = int((TALLEST_IN - 0.9) / ROW_IN)  # names that fit the tallest figure
 LONGEST_NAME = 24  # characters; a longer name would squeeze the axes
-
-
-def height_for(rows: int) -> float:
-    """Figure height [in] for a list of hybrids, one line each, with room for the axis."""
-    return min(0.9 + ROW_IN * rows, TALLEST_IN)
-
-
-def _step(rows):
-    return int(np.ceil(rows / MOST_NAMES))
-
-
-def named_words(rows: int) -> str:
-    """Sentence for the caption where a list is too long to name every hybrid; blank where it is not."""
-    step = _step(rows)
-    ordinal = {2: "2nd", 3: "3rd"}.get(step, f"{step}th")
-    return f" Every {ordinal} hybrid is named here; the table names all." if step > 1 else ""
-
-
-def short_name(name: str) -> str:
-    """A name that fits a figure: the middle of a very long one is left out.
-
-    Examples
-    --------
-    >>> short_name("H07"), short_name("a-very-long-name-of-a-hybrid-indeed-7")
-    ('H07', 'a-very-long-name…ndeed-7')
-    """
-    return name if len(name) <= LONGEST_NAME else name[: LONGEST_NAME - 8] + "…" + name[-7:]
-
-
-def _name_rows(ax, place, names):
-    step = _step(len(names))
-    ax.set_yticks(place[::step], [short_name(str(name)) for name in names[::step]])
-    ax.set_ylim(-0.7, len(names) - 0.3)
-    ax.tick_params(axis="y", length=0)
 
 
 def _lines(ax, frame, centre, lower, upper, controls):

@@ -5,19 +5,16 @@ from dataclasses import dataclass
 import pandas as pd
 
 from culmbook.mixed import CONVERGED
-from culmbook.pages.stand_figures import (
-    height_for,
-    named_words,
-    new_figure,
-    plot_differences,
-    plot_shares,
-)
+from culmbook.pages.stand_figures import new_figure, plot_differences, plot_shares
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
-from culmbook.stand.counts import EVENTS, is_used, model_cells
+from culmbook.stand.counts import EVENTS, model_cells
 from culmbook.stand.model import StandFit, against_control, fit_stand, hybrid_shares, variance_table
 from culmbook.stats.shares import fit_beta_binomial
 from culmbook.text.numbers import fmt_count, fmt_list, fmt_share
+from culmbook.text.words import n_of
+from culmbook.trials.entries import control_of, is_used
 
 TITLES = {
     "establishment": "Established by autumn",
@@ -80,19 +77,6 @@ class Answer:
     shares: pd.DataFrame | None = None
     contrasts: pd.DataFrame | None = None
     no_contrast: str = ""
-
-
-def control_of(network) -> str:
-    """The reference control: the one settings name, else the first hybrid with the role control; '' if none."""
-    controls = controls_of(network)
-    return network.settings.reference_control or (controls[0] if controls else "")
-
-
-def controls_of(network) -> list[str]:
-    """All controls of the network, the settings' own list first."""
-    named = list(network.settings.controls)
-    hybrids = network.tables["hybrids"]
-    return named or list(hybrids.loc[hybrids["role"].eq("control"), "hybrid"])
 
 
 def planting_of(stand: pd.DataFrame, planting: int, season: int) -> pd.DataFrame:
@@ -180,22 +164,8 @@ def answer(stand: pd.DataFrame, network, event: str, *, level: float = 0.95) -> 
 def _all_alike(cells):
     fate = "alive" if cells["alive"].sum() else "dead"
     return (
-        f"Of {count_of(cells['total'].sum(), 'plant')} in {count_of(len(cells), 'plot')} all were {fate}: "
+        f"Of {n_of(cells['total'].sum(), 'plant')} in {n_of(len(cells), 'plot')} all were {fate}: "
         "there are no differences to estimate."
-    )
-
-
-def count_of(n: int, noun: str) -> str:
-    """A count with its noun, plural by adding s: '1 plot', '2 plots'."""
-    return f"{fmt_count(n)} {noun}" + ("" if n == 1 else "s")
-
-
-def shown_of(shown: int, there: int, which: str) -> str:
-    """Note of a table that lists the first plots only; blank when it lists all."""
-    return (
-        ""
-        if shown == there
-        else f"The first {fmt_count(shown)} of {fmt_count(there)} plots {which}."
     )
 
 
@@ -269,7 +239,7 @@ def _share_finding(answer, what, rank):
     whose = "plants alive in autumn" if answer.event == "overwinter" else "plants planted"
     sentence = (
         f"{what}, {fmt_share(alive / total)} of the {whose} lived ({fmt_count(alive)} of {fmt_count(total)} "
-        f"in {count_of(len(cells), 'plot')}{_at_sites(cells)}); {_range_words(answer.shares)}"
+        f"in {n_of(len(cells), 'plot')}{_at_sites(cells)}); {_range_words(answer.shares)}"
         f"{', each site weighted alike' if len(by_site) > 1 else ''}."
     )
     low, high = by_site.loc[by_site["share"].idxmin()], by_site.loc[by_site["share"].idxmax()]
@@ -334,11 +304,7 @@ def _marked(shares, controls):
 
 def _plots_each(shares):
     low, high = shares["plots"].min(), shares["plots"].max()
-    return (
-        f"{count_of(low, 'plot')} per hybrid"
-        if low == high
-        else f"{low} to {high} plots per hybrid"
-    )
+    return f"{n_of(low, 'plot')} per hybrid" if low == high else f"{low} to {high} plots per hybrid"
 
 
 def show_contrasts(answer: Answer, *, rank: int) -> tuple:
@@ -506,10 +472,10 @@ def show_counted(planted: pd.DataFrame, stand: pd.DataFrame, season: int) -> tup
             "Hidden replants", kind="count", meaning="Replants not told apart from original plants."
         ),
     }
-    words = f"Planting {year}: {count_of(len(planted), 'plot')}{_at_sites(planted)}"
+    words = f"Planting {year}: {n_of(len(planted), 'plot')}{_at_sites(planted)}"
     others = len(stand) - len(planted)
     tail = (
-        f"; {count_of(others, 'plot')} of other plantings {'is' if others == 1 else 'are'} judged by stand only."
+        f"; {n_of(others, 'plot')} of other plantings {'is' if others == 1 else 'are'} judged by stand only."
         if others
         else "."
     )

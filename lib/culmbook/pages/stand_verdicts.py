@@ -2,12 +2,14 @@
 
 import pandas as pd
 
-from culmbook.pages.stand_figures import height_for, named_words, new_figure, plot_verdicts
-from culmbook.pages.stand_report import Answer, count_of, shown_of
+from culmbook.pages.stand_figures import new_figure, plot_verdicts
+from culmbook.pages.stand_report import Answer
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.stand.counts import VERDICTS, judge_hybrids
 from culmbook.text.numbers import fmt_count, fmt_list, fmt_share
+from culmbook.text.words import n_of, shown_of
 
 TO_DO = {"good": "good", "fill gaps": "to fill", "replant": "to replant"}
 
@@ -57,7 +59,7 @@ def show_verdicts(judged: pd.DataFrame, answer: Answer, rules, *, rank: int) -> 
         label="stand-verdicts",
         data=hybrids,
         alt="One stacked bar per hybrid with the three chances.",
-        caption=f"Chance that a future plot of {count_of(plants, 'plant')} stands at {good} or more (good), from {fill} to below {good} "
+        caption=f"Chance that a future plot of {n_of(plants, 'plant')} stands at {good} or more (good), from {fill} to below {good} "
         f"(fill gaps), or below {fill} (replant).{named_words(len(hybrids))}",
     )
     columns = {
@@ -73,7 +75,7 @@ def show_verdicts(judged: pd.DataFrame, answer: Answer, rules, *, rank: int) -> 
         columns=columns,
         note=f"A verdict needs a chance of {fmt_share(rules.probability)}; that of 'fill gaps' is the chance of {fill} or more, good plots "
         "among them. Thresholds are common practice.",
-        caption=f"Chances for a future plot of {count_of(plants, 'plant')} under this season's conditions, by hybrid.",
+        caption=f"Chances for a future plot of {n_of(plants, 'plant')} under this season's conditions, by hybrid.",
     )
     return said, drawn, listed, *plots
 
@@ -88,7 +90,7 @@ def _plot_sentences(counted, rules):
         if low
         else ""
     )
-    return f"Of {count_of(len(counted), 'plot')} judged by the last count: {words}.", unranked
+    return f"Of {n_of(len(counted), 'plot')} judged by the last count: {words}.", unranked
 
 
 def _future_sentence(hybrids, rules):

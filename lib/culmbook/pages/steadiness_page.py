@@ -12,14 +12,13 @@ from culmbook.consistency.stability import (
 )
 from culmbook.consistency.statistics import season_concordance, season_ranks, season_statistics
 from culmbook.pages.consistency_figures import plot_mean_and_spread, plot_rank_ribbons
-from culmbook.pages.harvest_page import marked
-from culmbook.pages.seasons_page import NOTHING, PANELS, Seasons, joined, sentence
+from culmbook.pages.seasons_page import NOTHING, PANELS, Seasons, sentence
 from culmbook.pages.stand_figures import new_figure
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.stats.ranks import concordance, friedman, intraclass
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
-from culmbook.text.words import is_are, n_of
+from culmbook.text.words import is_are, joined, marked, n_of
 
 NAMED = 3  # hybrids with a ribbon of their own, beside the control
 SHOWN = ("mean", "worst season", "coefficient of variation", "superiority")

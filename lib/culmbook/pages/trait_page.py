@@ -3,14 +3,14 @@
 import pandas as pd
 from matplotlib.figure import Figure
 
-from culmbook.pages.harvest_page import Harvest, at_sites, marked
-from culmbook.pages.stand_figures import height_for, named_words
-from culmbook.pages.stand_report import count_of
+from culmbook.pages.harvest_page import Harvest
+from culmbook.pages.interval_figure import plot_intervals
+from culmbook.show.figures import height_for, named_words
 from culmbook.show.headings import Column
-from culmbook.show.interval_figure import plot_intervals
 from culmbook.show.page import figure, finding, say, table
 from culmbook.show.palette import page_size
 from culmbook.text.numbers import fmt_list, fmt_number, fmt_share
+from culmbook.text.words import at_sites, marked, n_of
 from culmbook.trials.seasons import planting_year
 from culmbook.yields.traits import TRAITS, flowering_shares, lodging, phenology_days, trait_means
 
@@ -70,10 +70,10 @@ def show_lodging(harvest: Harvest, *, rank: int) -> tuple:
     frame = lodging(rows, level=harvest.level)
     n, lodged = int(frame["n_plots"].sum()), int(frame["n_lodged"].sum())
     if not lodged:
-        return (say(f"None of {count_of(n, 'plot')} looked at for lodging had lodged."),)
+        return (say(f"None of {n_of(n, 'plot')} looked at for lodging had lodged."),)
     top = frame[frame["share"].eq(frame["share"].max())]["hybrid"]
     sentence = (
-        f"{lodged} of {count_of(n, 'plot')}{at_sites(rows)} had lodged at the cut, most often those "
+        f"{lodged} of {n_of(n, 'plot')}{at_sites(rows)} had lodged at the cut, most often those "
         f"of {fmt_list(list(top))} ({fmt_share(frame['share'].max())} of "
         f"{'their' if len(top) > 1 else 'its'} plots)."
     )
@@ -99,7 +99,7 @@ def show_lodging(harvest: Harvest, *, rank: int) -> tuple:
     )
     note = (
         f"Controls in bold. Hybrids without a lodged plot are in the workbook only: "
-        f"{count_of(len(none), 'hybrid')}."
+        f"{n_of(len(none), 'hybrid')}."
         if len(none)
         else "Controls in bold."
     )
@@ -194,7 +194,7 @@ def _flowering(seen, harvest):
     rest = f" No plot of {fmt_list(list(never))} did." if len(never) else ""
     return (
         say(
-            f"{flowered} of {count_of(n, 'plot')} with an answer flowered "
+            f"{flowered} of {n_of(n, 'plot')} with an answer flowered "
             f"({fmt_share(flowered / n)}).{rest}"
         ),
     )

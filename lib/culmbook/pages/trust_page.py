@@ -17,12 +17,12 @@ from culmbook.consistency.reliability import (
     trust_table,
 )
 from culmbook.pages.consistency_figures import plot_reliability
-from culmbook.pages.seasons_page import NOTHING, Seasons, joined, sentence
+from culmbook.pages.seasons_page import NOTHING, Seasons, sentence
 from culmbook.pages.stand_figures import new_figure
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
-from culmbook.text.words import is_are, n_of
+from culmbook.text.words import is_are, joined, n_of
 
 REACH = 8  # sites, seasons or replicates looked at
 KERNELS = {

@@ -4,8 +4,9 @@ import pandas as pd
 
 from culmbook.pages.weather_figure import record_figure
 from culmbook.season.weather import MIN_YEARS_FOR_RANGE
+from culmbook.season.words import growing_words, one_reason, winter_words
 from culmbook.show.page import Column, figure, finding, say, table
-from culmbook.text.words import growing_words, n_of, one_reason, winter_words
+from culmbook.text.words import n_of
 
 NETWORK_INDICES = ("min_soil_c", "min_air_c", "hard_frost_days", "degree_days_sine", "rain_mm")
 """What the table shows when there are several sites."""

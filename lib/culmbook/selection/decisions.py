@@ -105,8 +105,8 @@ def _text(value):
 
 def _safe(reason):
     from culmbook.report.workbook import (
-        safe_text,
-    )  # its parsers load only when something is written
+        safe_text,  # its parsers load only when something is written
+    )
 
     return safe_text(" ".join(_text(reason).split()))
 

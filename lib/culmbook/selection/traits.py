@@ -397,7 +397,7 @@ def network_traits(network, season: int, *, n: int = 800, seed: int = 1) -> tupl
     list of str
         What has to be said beside them.
     """
-    from culmbook.pages.stand_report import controls_of
+    from culmbook.trials.entries import controls_of
 
     tables, words = network.tables, []
     entries = tables["hybrids"][tables["hybrids"]["role"].ne("guard")]
@@ -439,7 +439,7 @@ def _network_freeze(tables, entries, n, seed, words):
 
 
 def _network_moisture(network, entries, controls, n, seed, words):
-    from culmbook.stand.counts import without_guards
+    from culmbook.trials.entries import without_guards
     from culmbook.yields.harvest import plot_harvests
 
     plots = without_guards(network.tables["plots"], network.tables["hybrids"])

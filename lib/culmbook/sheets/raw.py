@@ -111,8 +111,8 @@ def read_raw(path, root, names=()):
         return RawTable(file, problems=[fault], **facts)
     if path.suffix.lower() in WORKBOOKS:
         from culmbook.sheets.xlsx import (
-            read_workbook,
-        )  # its parsers load only when a workbook turns up
+            read_workbook,  # its parsers load only when a workbook turns up
+        )
 
         grid, found = read_workbook(data, file, names)
     else:

@@ -30,6 +30,7 @@ from culmbook.sheets.settings import FILE as SETTINGS_FILE
 from culmbook.sheets.settings import Settings, read_settings
 from culmbook.sheets.typed import read_sheet
 from culmbook.sheets.values import did_you_mean
+from culmbook.text.refusal import Refusal
 
 FILE_COLUMNS = {
     "file": "str",
@@ -102,6 +103,19 @@ class Network:
                 where = "" if site == "all" or not tables()[name].has_site else f" for site {site}"
                 return f"The table {name} has no usable rows{where}."
         return None
+
+    def required(self, *names):
+        """Return tables that a section needs, one frame each (a single frame for one name).
+
+        Raises
+        ------
+        Refusal
+            If one of them, or a table it points at, was refused, is missing or has no rows for the site.
+        """
+        if reason := self.stopped(self.site, *names):
+            raise Refusal(reason)
+        found = tuple(self.tables[name] for name in names)
+        return found if len(found) > 1 else found[0]
 
     def is_incomplete(self, site):
         """Return whether any row or file that touches the site (``all``: any at all) was refused."""

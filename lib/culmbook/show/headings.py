@@ -3,9 +3,12 @@
 Values stay raw beside their printed form: the page rounds, the workbook does not.
 """
 
+import csv
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
+from functools import cache
+from importlib.resources import files
 
 import pandas as pd
 
@@ -64,6 +67,60 @@ class Column:
     @property
     def shown_unit(self) -> str:
         return self.unit or ("%" if self.kind in ("share", "share_interval") else "")
+
+
+@cache
+def _catalogue() -> dict[str, Column]:
+    """Columns that tables share, from ``columns.csv``: one row each, blank cells for what is left out."""
+    rows = csv.DictReader(files("culmbook.show").joinpath("columns.csv").open(encoding="utf-8"))
+    found = {}
+    for row in rows:
+        ends = (row["lower"], row["upper"]) if row["lower"] else None
+        digits = int(row["digits"]) if row["digits"] else None
+        kind = row["kind"] or "text"
+        found[row["name"]] = Column(row["heading"], row["unit"], digits, kind, row["meaning"], ends)
+    return found
+
+
+def columns(names: str, level: float = 0.95, **own: Column) -> dict[str, Column]:
+    """Give the columns of a table by their names in the catalogue.
+
+    Parameters
+    ----------
+    names : str
+        Names with blanks between, in the order of the table: "hybrid n_plots share interval".
+        ``frame_name:name`` takes another column of the frame under the heading of ``name``.
+    level : float
+        Confidence, for the headings of intervals.
+    **own : Column
+        Columns of this table alone, or instead of the catalogue's.
+
+    Returns
+    -------
+    dict of str to Column
+
+    Raises
+    ------
+    ValueError
+        For a name that neither the catalogue nor `own` holds.
+
+    Examples
+    --------
+    >>> [column.heading for column in columns("hybrid n_plots interval").values()]
+    ['Hybrid', 'Plots', '95 % interval']
+    """
+    known, found = _catalogue() | own, {}
+    for name in names.split():
+        name, _, listed = name.partition(":")
+        if (listed or name) not in known:
+            raise ValueError(
+                f"column {listed or name!r} is not in the catalogue (show/columns.csv); "
+                "add it there, or give a Column of this table's own"
+            )
+        column = known[listed or name]
+        heading = column.heading.replace("{level}", f"{round(100 * level)} %")
+        found[name] = replace(column, heading=heading)
+    return found
 
 
 def _raw(value: object) -> object:

@@ -16,6 +16,7 @@ from itertools import compress
 import pandas as pd
 
 from culmbook.show.headings import Column, plain_columns, table_content
+from culmbook.show.headings import columns as catalogued
 from culmbook.show.palette import MIN_TEXT_PT, PAGE_WIDTH_IN
 from culmbook.text.glyphs import printable, printable_lines
 from culmbook.text.numbers import (
@@ -51,7 +52,7 @@ TABLE_MIME = "application/vnd.culmbook.table+json"
 FIGURE_MIME = "application/vnd.culmbook.figure+json"
 TEXT_MIME = "application/vnd.culmbook.text+json"
 FACTS_MIME = "application/vnd.culmbook.facts+json"
-TEXT_KINDS = ("text", "caution", "refusal", "provisional")
+TEXT_KINDS = ("text", "caution", "refusal", "provisional")  # and, made by others: finding, skipped
 _LABEL = re.compile(r"[a-z][a-z0-9-]{0,59}")
 # A figure with more marks than this is drawn partly as pixels: as vectors it would slow every viewer.
 _MOST_VECTOR_POINTS = 5000
@@ -166,37 +167,44 @@ class ReportTable(Shown):
         return f"Table: {self.caption} [{len(self.content['rows'])} rows]"
 
 
+class NoRows(Shown):
+    """What stands for a table or figure without rows: nothing on the page."""
+
+    def _repr_mimebundle_(self, include=None, exclude=None) -> dict:
+        return {"text/plain": "No rows: nothing to show."}
+
+
 def table(
     frame: pd.DataFrame,
+    columns: str | Mapping[str, Column] = "",
     *,
     label: str,
     caption: str,
-    columns: Mapping[str, Column],
     note: str = "",
     order: str | Sequence[str] | None = None,
-    strong: str | None = None,
+    strong: str | Sequence[str] | None = None,
     printed: str | None = None,
     whole: bool = False,
-) -> ReportTable:
-    """Make a table of the report.
+) -> ReportTable | NoRows:
+    """Make a table of the report; a frame without rows makes none.
 
     Parameters
     ----------
     frame : pandas.DataFrame
         One row per row of the table. Values stay raw: they are rounded for the page only.
+    columns : str or mapping of str to Column
+        The columns to show, in this order: names from the catalogue, as in :func:`columns`, or a mapping.
     label : str
         Name of the table, unique in its notebook: small letters, digits, hyphens. The workbook's sheet and
         the CSV file are called after it.
     caption : str
         What is shown, in plain text.
-    columns : mapping of str to Column
-        The columns to show, in this order; other columns of the frame are left out.
     note : str
         Printed small under the caption.
     order : str or sequence of str, optional
         Columns of the frame to sort the rows by; left out, the frame's order stands.
-    strong : str, optional
-        A yes/no (bool) column of the frame; its true rows are set in bold (the control, say).
+    strong : str or list of str, optional
+        Rows set in bold: a yes/no (bool) column of the frame, or a list of hybrids (the controls, say).
     printed : str, optional
         A yes/no (bool) column of the frame; only its true rows are shown and printed, all go to the workbook.
     whole : bool
@@ -209,33 +217,32 @@ def table(
     Raises
     ------
     ValueError
-        For a bad label, an empty caption, a column that the frame lacks, a cell that is not of its kind.
+        For a bad label, an empty caption, a column that the frame or the catalogue lacks, a cell that is
+        not of its kind.
     """
     _check_words(label, caption)
+    columns = catalogued(columns) if isinstance(columns, str) else columns
     if not columns:
         raise ValueError(f"{label}: a table needs at least one column")
-    rows = (
-        frame
-        if order is None
-        else frame.sort_values([order] if isinstance(order, str) else list(order), kind="stable")
-    )
-    return ReportTable(
-        label,
-        caption,
-        note,
-        table_content(rows, columns),
-        _flags(rows, strong, label, False),
-        _flags(rows, printed, label, True),
-        whole,
-    )
+    if frame.empty:
+        return NoRows()
+    by = [order] if isinstance(order, str) else list(order or [])
+    rows = frame.sort_values(by, kind="stable") if by else frame
+    if strong is not None and not isinstance(strong, str):
+        is_strong = tuple(rows["hybrid"].isin(list(strong)))
+    else:
+        is_strong = _flags(rows, strong, label, False)
+    is_printed = _flags(rows, printed, label, True)
+    content = table_content(rows, columns)
+    return ReportTable(label, caption, note, content, is_strong, is_printed, whole)
 
 
 def _flags(rows: pd.DataFrame, column: str | None, label: str, default: bool) -> tuple[bool, ...]:
     if column is not None and column not in rows.columns:
         raise ValueError(f"{label}: the yes/no column {column!r} is not in the frame")
-    return (
-        (default,) * len(rows) if column is None else tuple(bool(value) for value in rows[column])
-    )
+    if column is None:
+        return (default,) * len(rows)
+    return tuple(bool(value) for value in rows[column])
 
 
 @dataclass(frozen=True)
@@ -299,7 +306,7 @@ def _check_figure(fig, label: str, alt: str) -> None:
 
 def _spell_ticks(formatter) -> None:
     given = formatter.format_ticks
-    formatter.format_ticks = lambda values: [printable_lines(label) for label in given(values)]
+    formatter.format_ticks = lambda values: [printable_lines(str(label)) for label in given(values)]
 
 
 def _make_printable(fig) -> None:
@@ -343,13 +350,13 @@ def figure(
     caption: str,
     alt: str,
     data: pd.DataFrame | None = None,
-    columns: Mapping[str, Column] | None = None,
+    columns: str | Mapping[str, Column] | None = None,
 ) -> ReportFigure:
     """Make a figure of the report from a matplotlib figure, and close that one.
 
     Parameters
     ----------
-    fig : matplotlib.figure.Figure
+    fig : matplotlib.figure.Figure or Axes
         Drawn at its printed size (`culmbook.show.palette.page_size`), all text at 7 pt or more.
     label, caption : str
         As in `table`.
@@ -372,11 +379,13 @@ def figure(
     """
     import matplotlib.pyplot as plt
 
+    fig = getattr(fig, "figure", fig)  # axes, or a grid of them
     _check_words(label, caption)
     _make_printable(fig)
     fig.draw_without_rendering()
     _check_figure(fig, label, alt)
     _rasterise_dense(fig)
+    columns = catalogued(columns) if isinstance(columns, str) else columns
     content = None if data is None else table_content(data, columns or plain_columns(data))
     shown = ReportFigure(
         label, caption, alt, _svg(fig), fig.get_figwidth(), fig.get_figheight(), content
@@ -409,8 +418,11 @@ class ReportText(Shown):
         }
 
     def html(self) -> str:
-        colour = {"text": "transparent", "finding": "#2C9C8C"}.get(self.kind, "#D08A1E")
-        head = f"<strong>{html.escape(self.label)}</strong> " if self.label else ""
+        colour = {"text": "transparent", "finding": "#2C9C8C", "skipped": "#C9C4BA"}.get(
+            self.kind, "#D08A1E"
+        )
+        label = "Skipped:" if self.kind == "skipped" else self.label
+        head = f"<strong>{html.escape(label)}</strong> " if label else ""
         numbers = "".join(
             f"<br><small>{html.escape(name)}: <strong>{html.escape(value)}</strong></small>"
             for name, value in self.numbers

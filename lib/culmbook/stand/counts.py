@@ -9,6 +9,7 @@ import pandas as pd
 
 from culmbook.stand.model import StandFit, chance_above
 from culmbook.text.numbers import fmt_count, fmt_list
+from culmbook.trials.entries import is_used, without_guards
 from culmbook.trials.seasons import planting_year
 
 OCCASIONS = ["after_planting", "autumn", "spring", "summer"]
@@ -178,24 +179,6 @@ def _raised_autumn(table):
 def _survivors(table):
     """Original plants alive in early summer (in spring where that is the last count); missing if hidden."""
     return table["original_summer"].where(table["alive_summer"].notna(), table["original_spring"])
-
-
-def is_used(stand: pd.DataFrame) -> pd.Series:
-    """Plots that estimates rest on: status ok, or lost to the hybrid itself (then the loss is its result)."""
-    return stand["status"].eq("ok") | stand["status_cause"].eq("plant")
-
-
-def without_guards(plots: pd.DataFrame, hybrids: pd.DataFrame) -> pd.DataFrame:
-    """Plots of candidates and controls: a guard shields its neighbours and is not judged.
-
-    Parameters
-    ----------
-    plots : DataFrame
-        With ``hybrid``.
-    hybrids : DataFrame
-        Table ``hybrids``: ``hybrid, role``.
-    """
-    return plots[~plots["hybrid"].isin(hybrids.loc[hybrids["role"].eq("guard"), "hybrid"])]
 
 
 def model_cells(stand: pd.DataFrame, hybrids: pd.DataFrame, event: str) -> pd.DataFrame:

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from culmbook.pages.stand_figures import MOST_NAMES, short_name
+from culmbook.show.figures import MOST_NAMES, short_name
 from culmbook.show.palette import CANDIDATE, CONTROL, LINES
 
 

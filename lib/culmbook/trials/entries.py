@@ -1,0 +1,34 @@
+"""Which hybrids are judged and against what: controls, guards, plots that count."""
+
+import pandas as pd
+
+
+def control_of(network) -> str:
+    """The reference control: the one settings name, else the first hybrid with the role control; '' if none."""
+    controls = controls_of(network)
+    return network.settings.reference_control or (controls[0] if controls else "")
+
+
+def controls_of(network) -> list[str]:
+    """All controls of the network, the settings' own list first."""
+    named = list(network.settings.controls)
+    hybrids = network.tables["hybrids"]
+    return named or list(hybrids.loc[hybrids["role"].eq("control"), "hybrid"])
+
+
+def without_guards(plots: pd.DataFrame, hybrids: pd.DataFrame) -> pd.DataFrame:
+    """Plots of candidates and controls: a guard shields its neighbours and is not judged.
+
+    Parameters
+    ----------
+    plots : DataFrame
+        With ``hybrid``.
+    hybrids : DataFrame
+        Table ``hybrids``: ``hybrid, role``.
+    """
+    return plots[~plots["hybrid"].isin(hybrids.loc[hybrids["role"].eq("guard"), "hybrid"])]
+
+
+def is_used(stand: pd.DataFrame) -> pd.Series:
+    """Plots that estimates rest on: status ok, or lost to the hybrid itself (then the loss is its result)."""
+    return stand["status"].eq("ok") | stand["status_cause"].eq("plant")

@@ -1,0 +1,32 @@
+"""The index of functions is read from the library, so it cannot drift."""
+
+import importlib
+import inspect
+
+import pytest
+
+from culmbook.text.functions import public_functions
+
+
+def test_every_public_function_says_what_it_does():
+    assert [
+        (m, name) for m, name, said in public_functions() if not said.endswith((".", "?"))
+    ] == []
+
+
+def test_index_names_what_can_be_imported():
+    for module, name, _ in public_functions("trials"):
+        held = getattr(importlib.import_module(f"culmbook.{module}"), name.partition("(")[0])
+        assert inspect.isfunction(held) or inspect.isclass(held)
+
+
+def test_no_two_rooms_share_a_public_name():
+    seen = {}
+    for module, name, _ in public_functions():
+        seen.setdefault(name.partition("(")[0], set()).add(module)
+    assert {name: places for name, places in seen.items() if len(places) > 1} == {}
+
+
+def test_unknown_room_is_refused():
+    with pytest.raises(ValueError, match="no room 'barn'"):
+        public_functions("barn")
