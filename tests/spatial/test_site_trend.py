@@ -7,7 +7,7 @@ import pytest
 from culmbook.mixed.left_out import left_out
 from culmbook.sites.first_stage import fit_site, site_means
 from culmbook.spatial.site_trend import choose_site_trend
-from culmbook.stand.model import add_strata
+from culmbook.trials.layout import add_strata
 from field_frames import LINES, NONE, make_trial
 
 
