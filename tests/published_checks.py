@@ -113,7 +113,11 @@ def _children(read):
         frame, "distance", "age * Sex", [over("Subject", "age", "unstructured")], residual=False
     )
     ar1 = fit_gaussian(
-        frame, "distance", "age * Sex", [over("Subject", "occasion", "ar1")], residual=False
+        frame,
+        "distance",
+        "age * Sex",
+        [over("Subject", "occasion", "autoregressive")],
+        residual=False,
     )
     return [free.criterion, ar1.criterion, ar1.shapes.iloc[0]]
 
@@ -254,7 +258,7 @@ CHECKS = (
         R_ONLY,
         {
             "criterion, unstructured": (424.5468, 5e-5),
-            "criterion, AR1": (444.587449, 5e-6),
+            "criterion, autoregressive": (444.587449, 5e-6),
             "correlation": (0.62449, 5e-6),
         },
         _children,

@@ -20,7 +20,7 @@ from scipy import special
 
 from culmbook.frost.freeze_model import fit_freeze
 from culmbook.frost.freeze_tests import survival_sets, why_no_curve
-from culmbook.mixed.inference import marginal_share
+from culmbook.mixed import marginal_share
 from culmbook.selection.floors import floor_table
 from culmbook.selection.index import index_draws
 from culmbook.selection.joint_traits import joint_traits

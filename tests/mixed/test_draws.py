@@ -34,7 +34,7 @@ def plots():
 
 
 MODELS = {
-    "ar1 and blocks": [over("hybrid", "season", "ar1"), "block"],
+    "autoregressive and blocks": [over("hybrid", "season", "autoregressive"), "block"],
     "crossed": ["hybrid", "season", "hybrid:season"],
     "slopes": [slopes("hybrid", "days")],
 }
@@ -165,8 +165,10 @@ def test_an_estimate_of_zero_does_not_stay_zero_in_the_draws():
 
 
 def test_draws_are_repeatable_and_in_the_responses_unit(plots):
-    fit = fit_gaussian(plots, "y", "1", MODELS["ar1 and blocks"])
-    milli = fit_gaussian(plots.assign(y=1000 * plots["y"]), "y", "1", MODELS["ar1 and blocks"])
+    fit = fit_gaussian(plots, "y", "1", MODELS["autoregressive and blocks"])
+    milli = fit_gaussian(
+        plots.assign(y=1000 * plots["y"]), "y", "1", MODELS["autoregressive and blocks"]
+    )
     one, again, other = draws(fit, 60, seed=1), draws(fit, 60, seed=1), draws(fit, 60, seed=2)
     pd.testing.assert_frame_equal(one.fixed, again.fixed)
     pd.testing.assert_frame_equal(one.effects["block"], again.effects["block"])

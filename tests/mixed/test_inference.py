@@ -345,7 +345,9 @@ def test_criteria_by_laplace_and_by_quadrature_or_with_half_plants_are_not_compa
 def test_shares_need_one_spread_of_the_cells(trial):
     given = {"alive": "alive", "total": "planted", "fixed": "hybrid"}
     same = fit_binomial(
-        trial.assign(day=trial["block"].astype(int)), **given, random=[over("film", "day", "ar1")]
+        trial.assign(day=trial["block"].astype(int)),
+        **given,
+        random=[over("film", "day", "autoregressive")],
     )
     assert same.spread == pytest.approx(np.sqrt(same.variances.iloc[0]))
     uneven = fit_binomial(trial, **given, random=[slopes("block", "depth")])

@@ -118,7 +118,9 @@ def test_what_cannot_be_tested_is_said():
 
 def test_correlated_inner_levels_are_refused():
     children = _read("potthoff_1964_orthodont")
-    fit = fit_gaussian(children, "distance", "Sex", [over("Subject", "age", "ar1")], residual=False)
+    fit = fit_gaussian(
+        children, "distance", "Sex", [over("Subject", "age", "autoregressive")], residual=False
+    )
     with pytest.raises(
         ValueError, match="no sum of variances because of Subject over age; use the fit's f_test"
     ):

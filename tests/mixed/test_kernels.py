@@ -12,7 +12,7 @@ SEASONS = [2018, 2019, 2021, 2024, 2025]  # unequal gaps
 KERNELS = {
     "diagonal": [0.7, 1.2, 0.4, 2.0, 0.9],
     "unstructured": [1.1, 0.3, 0.9, -0.2, 0.4, 1.3, 0.5, 0.1, -0.3, 0.8, 0.2, 0.6, 0.1, 0.3, 0.7],
-    "ar1": [1.5, 0.6],
+    "autoregressive": [1.5, 0.6],
     "exponential": [1.5, 0.9],
     "gaussian": [1.5, 0.4],
     "rational quadratic": [1.5, 0.7],
@@ -31,7 +31,7 @@ def definition(kernel, theta, places):
     distance = np.array([[np.sqrt(((a - b) ** 2).sum()) for b in places] for a in places])
     if kernel == "diagonal":
         return np.diag(theta)
-    if kernel in ("ar1", "separable ar1"):
+    if kernel in ("autoregressive", "separable autoregressive"):
         return theta[0] * np.prod(
             [_decay(rho, places[:, i]) for i, rho in enumerate(theta[1:])], axis=0
         )
@@ -70,15 +70,17 @@ def test_kernel_is_its_definition(kernel):
 
 def test_separable_kernel_is_a_kronecker_product():
     grid = np.array([[r, c] for r in range(4) for c in range(3)], float)
-    made = kernels.make("separable ar1", [str(i) for i in range(12)], grid, ["row", "column"])
+    made = kernels.make(
+        "separable autoregressive", [str(i) for i in range(12)], grid, ["row", "column"]
+    )
     expected = 2 * np.kron(_decay(0.7, range(4)), _decay(-0.4, range(3)))
     assert made.matrix(np.array([2.0, 0.7, -0.4])) == pytest.approx(expected, rel=1e-12)
     assert made.labels == ["", ": correlation along row", ": correlation along column"]
 
 
-@pytest.mark.parametrize("kernel", [*KERNELS, "separable ar1"])
+@pytest.mark.parametrize("kernel", [*KERNELS, "separable autoregressive"])
 def test_slopes_match_finite_differences(kernel):
-    if kernel == "separable ar1":
+    if kernel == "separable autoregressive":
         grid = np.array([[r, c] for r in (1, 2, 4) for c in (1, 3)], float)
         made, theta = (
             kernels.make(kernel, list("abcdef"), grid, ["row", "column"]),
@@ -102,7 +104,7 @@ def test_start_is_a_covariance_inside_the_bounds(kernel):
 
 
 def test_range_and_correlation_at_their_ends_are_still_covariances():
-    for kernel in ("ar1", "exponential"):
+    for kernel in ("autoregressive", "exponential"):
         made, _ = _made(kernel)
         for end in (made.lower[1], made.upper[1]):
             assert np.linalg.eigvalsh(made.matrix(np.array([1.0, end]))).min() > -1e-12
@@ -140,7 +142,7 @@ def _field(seed=5):
         [["s1", "s2", "s3", "s4"], range(1, 7), range(1, 5)], names=["site", "row", "column"]
     ).to_frame(index=False)
     places = plots[["row", "column"]].to_numpy(float)[:24]
-    k = definition("separable ar1", [2.0, 0.8, 0.6], places)
+    k = definition("separable autoregressive", [2.0, 0.8, 0.6], places)
     trend = draw.multivariate_normal(np.zeros(24), k, 4).ravel()
     plots["x_m"], plots["y_m"] = plots["column"] * 1.7, plots["row"] * 4.2
     plots["hybrid"] = [f"h{i}" for i in draw.permutation(96) % 6]
@@ -156,7 +158,7 @@ def _bends(frame):
 TRIAL = {
     "diagonal": [over("hybrid", "season", "diagonal")],
     "unstructured": [over("hybrid", "season", "unstructured")],
-    "ar1": [over("hybrid", "season", "ar1"), "block"],
+    "autoregressive": [over("hybrid", "season", "autoregressive"), "block"],
     "exponential": [over("hybrid", "season", "exponential")],
     "gaussian": [over("hybrid", "season", "gaussian")],
     "rational quadratic": [over("hybrid", "season", "rational quadratic"), "plot"],
@@ -166,13 +168,16 @@ TRIAL = {
     "slopes apart": [slopes("hybrid", ("days", "dose"), correlated=False)],
     "basis": ["hybrid", _bends],
     "crossed structures of few records": [
-        over("hybrid", "season", "ar1"),
+        over("hybrid", "season", "autoregressive"),
         over("lane", "season", "gaussian"),
     ],
-    "crossed diagonal": [over("hybrid", "season", "ar1"), over("block", "season", "diagonal")],
+    "crossed diagonal": [
+        over("hybrid", "season", "autoregressive"),
+        over("block", "season", "diagonal"),
+    ],
 }
 FIELD = {
-    "separable ar1": [over("site", ("row", "column"), "separable ar1")],
+    "separable autoregressive": [over("site", ("row", "column"), "separable autoregressive")],
     "exponential by distance": [over("site", ("x_m", "y_m"), "exponential"), "hybrid"],
     "gaussian by distance": [over("site", ("x_m", "y_m"), "gaussian")],
 }
@@ -268,7 +273,16 @@ def test_fit_is_the_least_dense_criterion(name):
 
 
 @pytest.mark.parametrize(
-    "name", ["diagonal", "ar1", "exponential", "one factor", "slopes", "basis", "separable ar1"]
+    "name",
+    [
+        "diagonal",
+        "autoregressive",
+        "exponential",
+        "one factor",
+        "slopes",
+        "basis",
+        "separable autoregressive",
+    ],
 )
 def test_another_optimiser_finds_no_lower_criterion(name):
     fit, frame = _fit(name), MODELS[name][0]()
@@ -294,7 +308,8 @@ def test_order_of_rows_does_not_matter(name):
 
 
 @pytest.mark.parametrize(
-    "name", ["diagonal", "ar1", "one factor", "slopes", "basis", "separable ar1"]
+    "name",
+    ["diagonal", "autoregressive", "one factor", "slopes", "basis", "separable autoregressive"],
 )
 def test_units_change_variances_but_not_shapes(name):
     fit, tonnes = (
@@ -330,7 +345,7 @@ def test_names_of_levels_do_not_matter(name):
 
 def test_effects_of_correlated_levels_are_best_linear_unbiased():
     # Henderson: G Z'V^-1 (y - Xb), error G - G Z'PZ G, from the full matrices.
-    fit, frame = _fit("ar1"), _trial()
+    fit, frame = _fit("autoregressive"), _trial()
     k = fit.kernels["hybrid over season"].to_numpy()
     z = np.zeros((len(frame), 60))
     z[
@@ -401,12 +416,12 @@ def test_interval_says_what_lies_at_a_bound():
 
 
 def test_interval_of_a_correlation_is_where_the_dense_criterion_has_risen():
-    fit, frame = _fit("separable ar1"), _field()
+    fit, frame = _fit("separable autoregressive"), _field()
     limits = fit.intervals().loc["site over row and column: correlation along row"]
 
     def profile(rho):
         def height(rest):
-            return _dense("separable ar1", [rest[0], rho, rest[1], rest[2]], frame)
+            return _dense("separable autoregressive", [rest[0], rho, rest[1], rest[2]], frame)
 
         start = [fit.variances.iloc[0], fit.shapes.iloc[1], fit.variances["residual"] / 2]
         bounds = [(0.01, None), (-0.99, 0.99), (1e-7, None)]
@@ -438,14 +453,14 @@ REFUSALS = {
     "one season": (
         _change(season=2018),
         "1",
-        [over("hybrid", "season", "ar1")],
+        [over("hybrid", "season", "autoregressive")],
         r"inner index of 'hybrid over season' has one level \(2018\)",
     ),
     "names for numbers": (
         _change(season=lambda t: "s" + t["season"].astype(str)),
         "1",
-        [over("hybrid", "season", "ar1")],
-        "kernel 'ar1' of 'hybrid over season' needs numbers in season",
+        [over("hybrid", "season", "autoregressive")],
+        "kernel 'autoregressive' of 'hybrid over season' needs numbers in season",
     ),
     "no such kernel": (
         _change(season=lambda t: "s" + t["season"].astype(str)),
@@ -456,7 +471,7 @@ REFUSALS = {
     "crossed structures of many records": (
         lambda t: pd.concat([t] * 14, ignore_index=True),
         "1",
-        [over("hybrid", "season", "ar1"), over("lane", "season", "unstructured")],
+        [over("hybrid", "season", "autoregressive"), over("lane", "season", "unstructured")],
         "'hybrid over season' and 'lane over season' are crossed",
     ),
     "too many factors": (
@@ -536,7 +551,7 @@ REFUSALS = {
     "no column": (
         _change(),
         "1",
-        [over("hybrid", "year", "ar1")],
+        [over("hybrid", "year", "autoregressive")],
         "no column year; there are hybrid",
     ),
 }
@@ -557,7 +572,7 @@ def test_factors_are_a_whole_number(k):
 
 def test_heritability_of_correlated_levels_is_refused():
     with pytest.raises(ValueError, match="take the inner levels one by one"):
-        _fit("ar1").heritability("hybrid over season")
+        _fit("autoregressive").heritability("hybrid over season")
 
 
 def test_a_basis_loses_the_rows_without_a_response():

@@ -196,7 +196,10 @@ def test_separable_trend_matches_the_definition(references, name, read, fixed, r
     """The criterion with the full covariance matrix in R, made least by nlminb and Newton steps."""
     expected, term = references[name], "field over row and column"
     fit = fit_gaussian(
-        read(), "yield", fixed, [over("field", ("row", "column"), "separable ar1"), *random]
+        read(),
+        "yield",
+        fixed,
+        [over("field", ("row", "column"), "separable autoregressive"), *random],
     )
     _check(fit, expected)
     for variance, quantity in [
@@ -233,7 +236,7 @@ def test_unstructured_of_complete_records_is_the_sample_covariance(references):
     ("name", "method"), [("orthodont_ar1", "reml"), ("orthodont_ar1_ml", "ml")]
 )
 def test_autoregressive_errors_match_nlme(references, name, method):
-    expected, term = references[name], over("Subject", "occasion", "ar1")
+    expected, term = references[name], over("Subject", "occasion", "autoregressive")
     fit = fit_gaussian(_children(), "distance", "age * Sex", [term], residual=False, method=method)
     _check(fit, expected)
     assert fit.variances.to_numpy() == pytest.approx([expected["variance"]], rel=1e-5)
@@ -243,7 +246,10 @@ def test_autoregressive_errors_match_nlme(references, name, method):
 
 
 def test_autoregressive_process_with_residuals_by_sex_matches_the_definition(references):
-    expected, term = references["orthodont_ar1_by_sex"], over("Subject", "occasion", "ar1")
+    expected, term = (
+        references["orthodont_ar1_by_sex"],
+        over("Subject", "occasion", "autoregressive"),
+    )
     fit = fit_gaussian(_children(), "distance", "age * Sex", [term], residual_by="Sex")
     _check(fit, expected)
     there = expected[["variance", "residual Female", "residual Male"]].to_numpy()
@@ -279,7 +285,7 @@ def test_residual_variances_by_age_match_nlme(references):
 )
 def test_autoregressive_process_beside_random_effects_matches_nlme(references, name, random):
     expected, term = references[name], "mare over occasion"
-    terms = [random, over("mare", "occasion", "ar1")]
+    terms = [random, over("mare", "occasion", "autoregressive")]
     fit = fit_gaussian(_mares(), "follicles", "sine + cosine", terms, residual=False)
     _check(fit, expected)
     there = expected[

@@ -58,7 +58,10 @@ def test_invented_plots_have_the_variances_they_were_made_with():
     for seed in range(40):
         frame = mixed_page.invented_plots(seed)
         fit = fit_gaussian(
-            frame, "yield_t_ha", "C(season)", [over("hybrid", "season", "ar1"), "block", "plot"]
+            frame,
+            "yield_t_ha",
+            "C(season)",
+            [over("hybrid", "season", "autoregressive"), "block", "plot"],
         )
         found.append([*fit.variances, *fit.shapes])
     mean, se = np.mean(found, axis=0), np.std(found, axis=0) / np.sqrt(len(found))
@@ -100,7 +103,7 @@ def test_verdict_names_zeros_and_failures(plots):
     )
     said = mixed_page.show_verdict(fit_gaussian(flat, "nothing", "1", ["pair"]))
     assert "Estimated at exactly 0: pair." in said.plain()
-    trend = over("site", ("row", "column"), "separable ar1")
+    trend = over("site", ("row", "column"), "separable autoregressive")
     stuck = fit_gaussian(one.assign(site="s"), "yield_t_ha", "1", ["hybrid", trend])
     object.__setattr__(stuck, "verdict", "not converged: no step lowers the criterion")
     said = mixed_page.show_verdict(stuck)
@@ -108,7 +111,9 @@ def test_verdict_names_zeros_and_failures(plots):
 
 
 def test_kernel_table_shows_correlations(plots):
-    fit = fit_gaussian(plots, "yield_t_ha", "C(season)", [over("hybrid", "season", "ar1")])
+    fit = fit_gaussian(
+        plots, "yield_t_ha", "C(season)", [over("hybrid", "season", "autoregressive")]
+    )
     rows = mixed_page.show_kernel(fit, "hybrid over season", "k")[0].content["rows"]
     rho = fit.shapes.iloc[0]
     assert [float(row[2]) for row in rows] == pytest.approx([1, rho, rho**3, rho**4], abs=0.006)
@@ -119,7 +124,7 @@ def test_notebook_runs_with_the_changes_it_suggests(parameters, monkeypatch):
     shown = tables(shown_by(NOTEBOOK, monkeypatch, **parameters))
     assert {
         "plain",
-        "ar1",
+        "autoregressive",
         "criteria",
         "counts",
         "means",

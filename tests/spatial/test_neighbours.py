@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.mixed import fit_gaussian
-from culmbook.mixed.left_out import residuals
+from culmbook.mixed import fit_gaussian, residuals
 from culmbook.spatial.choice import choose_trend
 from culmbook.spatial.neighbours import (
     BINARY,

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.mixed.left_out import left_out
+from culmbook.mixed import left_out
 from culmbook.sites.first_stage import fit_site, site_means
 from culmbook.spatial.site_trend import choose_site_trend
 from culmbook.trials.layout import add_strata

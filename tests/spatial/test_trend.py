@@ -10,10 +10,12 @@ from culmbook.mixed import (
     enlarged_covariance,
     fit_gaussian,
     kenward_roger_contrasts,
+    left_out,
     over,
+    part_of,
+    residuals,
     smooth_surface,
 )
-from culmbook.mixed.left_out import left_out, part_of, residuals
 from culmbook.spatial.border import END_COLUMNS, END_ROWS, border_effects, plot_parts, with_borders
 from culmbook.spatial.choice import CANDIDATES, choose_trend, contrasts, mean_difference_variance
 from culmbook.spatial.trend import KINDS, trend_terms

@@ -110,7 +110,7 @@ def _triangle(theta, m):
 
 KERNELS = {  # parameters of m levels, and the covariance they make
     "diagonal": (lambda m: m, lambda theta, places: np.diag(theta)),
-    "ar1": (
+    "autoregressive": (
         lambda m: 2,
         lambda theta, places: theta[0] * theta[1] ** np.abs(places[:, None] - places),
     ),
@@ -127,11 +127,14 @@ KERNELS = {  # parameters of m levels, and the covariance they make
 }
 MODELS = {
     "diagonal": [over("hybrid", "season", "diagonal")],
-    "ar1": [over("hybrid", "season", "ar1"), "block"],
+    "autoregressive": [over("hybrid", "season", "autoregressive"), "block"],
     "unstructured": [over("hybrid", "season", "unstructured")],
     "slopes": [slopes("hybrid", "age")],
     "one factor": [over("hybrid", "season", factor_analytic(1))],
-    "crossed diagonal": [over("hybrid", "season", "ar1"), over("block", "season", "diagonal")],
+    "crossed diagonal": [
+        over("hybrid", "season", "autoregressive"),
+        over("block", "season", "diagonal"),
+    ],
     "basis": ["hybrid", "trend"],
 }
 
@@ -152,7 +155,7 @@ class Part:
         return self.same * (self.design @ k @ self.design.T)
 
     def bounds(self):
-        if self.kind == "ar1":
+        if self.kind == "autoregressive":
             return [(0, None), (-0.999, 0.999)]
         m, own = len(self.places), self.size - len(self.places)
         free = {"diagonal": 0, "unstructured": self.size, "factor": own}[self.kind]
@@ -162,7 +165,7 @@ class Part:
 
     def start(self, share):
         m = len(self.places)
-        if self.kind == "ar1":
+        if self.kind == "autoregressive":
             return [share, 0.2]
         if self.kind == "unstructured":
             return (np.sqrt(share) * np.eye(m))[np.tril_indices(m)]
@@ -181,12 +184,12 @@ def parts(frame, name):
     plain = {term: Part(frame, term, "diagonal", one, np.zeros(1)) for term in ("hybrid", "block")}
     return {
         "diagonal": [over_seasons["diagonal"]],
-        "ar1": [over_seasons["ar1"], plain["block"]],
+        "autoregressive": [over_seasons["autoregressive"], plain["block"]],
         "unstructured": [over_seasons["unstructured"]],
         "one factor": [over_seasons["factor"]],
         "slopes": [Part(frame, "hybrid", "unstructured", line, np.zeros(2))],
         "crossed diagonal": [
-            over_seasons["ar1"],
+            over_seasons["autoregressive"],
             Part(frame, "block", "diagonal", seasons, SEASONS),
         ],
         "basis": [plain["hybrid"], _Trend(frame)],

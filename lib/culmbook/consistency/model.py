@@ -365,7 +365,10 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     fits = {"alike over seasons": fit_gaussian(number, "response", design, terms)}
     if records["season"].nunique() >= _AR1_SEASONS:
         fits["dying away"] = fit_gaussian(
-            number, "response", design, [*others, *strata, over("plot_key", "season_number", "ar1")]
+            number,
+            "response",
+            design,
+            [*others, *strata, over("plot_key", "season_number", "autoregressive")],
         )
     fits["any covariance"] = fit_gaussian(
         number,

@@ -10,7 +10,7 @@ from scipy import special, stats
 
 from culmbook.frost.freeze_model import FreezeFit
 from culmbook.frost.freeze_tests import bracketing, observed_survival
-from culmbook.mixed.inference import simultaneous_draws
+from culmbook.mixed import simultaneous_draws
 from culmbook.stats.lethal_temperature import crossing, fieller_limits
 from culmbook.stats.shares import combine_limits
 

@@ -12,10 +12,7 @@ import pandas as pd
 from scipy import optimize, special, stats
 
 from culmbook.frost.freeze_tests import bracketing, observed_survival, why_no_curve
-from culmbook.mixed.laplace import Laplace
-from culmbook.mixed.search import CONVERGED
-from culmbook.mixed.structure import Structure
-from culmbook.mixed.terms import make_terms
+from culmbook.mixed import CONVERGED, Laplace, Structure, make_terms
 
 SLOPES = ("tested", "common", "own")
 SLOPES_DIFFER_P = 0.01

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
-from culmbook.mixed.terms import refuse_aliased
+from culmbook.mixed import refuse_aliased
 
 _STEPS = 200
 _TOLERANCE = 1e-10

@@ -14,8 +14,7 @@ from scipy import linalg, stats
 
 from culmbook.frost.damage_scores import HIGHEST, refuse_observers_alone, rows_to_fit
 from culmbook.frost.proportional_odds import nominal_test
-from culmbook.mixed import CONVERGED, OrdinalFit, fit_ordinal
-from culmbook.mixed.inference import marginal_share, simultaneous_draws
+from culmbook.mixed import CONVERGED, OrdinalFit, fit_ordinal, marginal_share, simultaneous_draws
 
 SEVERE = 3
 """Score from which on damage is called severe: common practice, no source."""

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from culmbook.mixed.search import CONVERGED, curvature
+from culmbook.mixed.search import CONVERGED
 
 _HEAVY = 5  # degrees of freedom of the proposal: tails heavier than the posterior's
 _ROUNDS = 12
@@ -246,10 +246,10 @@ def _height(problem, theta):
 
 def _curvature(fit, centre, is_variance):
     """Second derivatives of the criterion by standard deviations (others as they are), kept positive."""
-    problem, state = fit.model.problem, fit.state
-    inner = np.flatnonzero((state.theta > problem.lower) & (state.theta < problem.upper))
+    state = fit.state
+    inner, curve = fit.curvature()
     values = np.zeros((len(centre), len(centre)))
-    values[np.ix_(inner, inner)] = curvature(problem, state, inner)
+    values[np.ix_(inner, inner)] = curve
     turn = np.where(is_variance, 2 * centre, 1.0)
     values = values * np.outer(turn, turn)
     values[np.diag_indices_from(values)] += np.where(is_variance, 2 * state.gradient, 0.0)

@@ -17,7 +17,7 @@ from formulaic import model_matrix
 from scipy import stats
 
 from culmbook.mixed.gaussian_model import Likelihood, Model, State, used_records
-from culmbook.mixed.search import CONVERGED, curvature, inside, minimise, profile_limit
+from culmbook.mixed.search import CONVERGED, curvature, minimise, profile_limit
 from culmbook.mixed.terms import Basis, weight_rows
 
 METHODS = ("reml", "ml")
@@ -344,12 +344,21 @@ class GaussianFit:
             )
         return rows
 
+    def curvature(self) -> tuple[np.ndarray, np.ndarray]:
+        """Places of the covariance's parameters that are at no bound, and the criterion's second derivatives by them.
+
+        The parameters are in the model's own units; twice the inverse is their covariance.
+        """
+        problem, theta = self.model.problem, self.state.theta
+        free = np.flatnonzero((theta > problem.lower) & (theta < problem.upper))
+        return free, curvature(problem, self.state, free)
+
     def _satterthwaite(self, rows, variance):
         model, problem, state = self.model, self.model.problem, self.state
-        free = inside(problem, state.theta)
+        free, curve = self.curvature()
         if not len(free):
             return np.full(len(rows), np.inf)
-        spread = 2 * np.linalg.inv(curvature(problem, state, free))
+        spread = 2 * np.linalg.inv(curve)
         df = []
         for row, f in zip(rows * model.unit, variance, strict=True):
             a = state.factor.spread(row)

@@ -7,7 +7,7 @@ _SHAPES = {  # correlation and its derivative by log range, from the distance ov
     "gaussian": (lambda d: np.exp(-(d**2)), lambda d: 2 * d**2 * np.exp(-(d**2))),
     "rational quadratic": (lambda d: 1 / (1 + d**2), lambda d: 2 * d**2 / (1 + d**2) ** 2),
 }
-ALONG_NUMBERS = ("ar1", "separable ar1", *_SHAPES)
+ALONG_NUMBERS = ("autoregressive", "separable autoregressive", *_SHAPES)
 NAMES = ("diagonal", "unstructured", *ALONG_NUMBERS)
 _STEEPEST = 0.999  # bound of a correlation
 _TURNS = 6  # random directions from which a search for factors starts, besides the principal ones
@@ -223,7 +223,7 @@ def make(name, levels, coordinates, columns):
         return Diagonal(levels)
     if name == "unstructured":
         return Loadings(levels, len(levels), specific=False)
-    if name in ("ar1", "separable ar1"):
+    if name in ("autoregressive", "separable autoregressive"):
         return Autoregressive(coordinates, columns)
     if name in _SHAPES:
         return Distance(coordinates, name)

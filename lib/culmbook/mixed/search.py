@@ -130,11 +130,6 @@ def _vanished(problem, state, held):
     return bool((state.theta[own] < _SMALLEST).any())
 
 
-def inside(problem, theta):
-    """Places of the parameters that are at no bound."""
-    return np.flatnonzero((theta > problem.lower) & (theta < problem.upper))
-
-
 def curvature(problem, state, free):
     """Second derivatives of the criterion by the parameters ``free``: differences of the exact gradient."""
     rows = []

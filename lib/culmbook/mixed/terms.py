@@ -67,8 +67,8 @@ def over(outer: str, inner: str | tuple, kernel: str | int) -> Over:
         Column of the inner index: seasons, sites, traits; for kernels along coordinates, the columns with
         the numbers, for example ``('row', 'column')``.
     kernel : str or int
-        ``'diagonal'`` a variance for each inner level; ``'unstructured'`` any covariance; ``'ar1'``
-        ``s rho^|difference|``; ``'separable ar1'`` the product along two coordinates; ``'exponential'``,
+        ``'diagonal'`` a variance for each inner level; ``'unstructured'`` any covariance; ``'autoregressive'``
+        ``s rho^|difference|``; ``'separable autoregressive'`` the product along two coordinates; ``'exponential'``,
         ``'gaussian'``, ``'rational quadratic'`` by distance; :func:`factor_analytic` for k common factors.
 
     Returns
@@ -77,7 +77,7 @@ def over(outer: str, inner: str | tuple, kernel: str | int) -> Over:
 
     Examples
     --------
-    >>> over("plot", "season", "ar1").name
+    >>> over("plot", "season", "autoregressive").name
     'plot over season'
     """
     return Over(outer, (inner,) if isinstance(inner, str) else tuple(inner), kernel)

@@ -36,8 +36,8 @@ TRUE = {
 _PICTURES = {
     "diagonal": ("diagonal", [1.0, 0.5, 0.8, 0.3, 0.6, 0.9]),
     "unstructured": ("unstructured", None),
-    "ar1, correlation 0.7": ("ar1", [1.0, 0.7]),
-    "separable ar1 on a grid": ("separable ar1", [1.0, 0.8, 0.4]),
+    "ar1, correlation 0.7": ("autoregressive", [1.0, 0.7]),
+    "separable ar1 on a grid": ("separable autoregressive", [1.0, 0.8, 0.4]),
     "exponential by distance": ("exponential", [1.0, np.log(2.0)]),
     "gaussian by distance": ("gaussian", [1.0, np.log(2.0)]),
     "rational quadratic": ("rational quadratic", [1.0, np.log(2.0)]),
@@ -299,7 +299,7 @@ def show_spread(fit, coefficients: list[str], n: int = 2_000) -> list:
 
 def _small_kernel(kernel, theta):
     grid = np.array([[r, c] for r in range(2) for c in range(3)], float)
-    places = grid if kernel == "separable ar1" else np.arange(6.0)[:, None]
+    places = grid if kernel == "separable autoregressive" else np.arange(6.0)[:, None]
     made = kernels.make(kernel, list("123456"), places, ["row", "column"][: places.shape[1]])
     return made.matrix(
         made.start(1.0, np.linspace(0.7, 1.3, 6)) if theta is None else np.array(theta)
@@ -331,7 +331,7 @@ def show_kernels() -> list:
 
 def _refusals(plots):
     """What is asked for and the call that asks."""
-    crossed = [over("hybrid", "season", "ar1"), over("block", "year", "unstructured")]
+    crossed = [over("hybrid", "season", "autoregressive"), over("block", "year", "unstructured")]
     many = pd.concat(
         [plots.assign(year=plots["year"] + 10 * i) for i in range(11)], ignore_index=True
     )
@@ -339,7 +339,9 @@ def _refusals(plots):
     reml, other = (
         fit_gaussian(plots, "yield_t_ha", fixed, ["hybrid"]) for fixed in ("1", "C(season)")
     )
-    ar1 = fit_gaussian(plots, "yield_t_ha", "C(season)", [over("hybrid", "season", "ar1")])
+    ar1 = fit_gaussian(
+        plots, "yield_t_ha", "C(season)", [over("hybrid", "season", "autoregressive")]
+    )
     season = pd.DataFrame({"C(season)[T.2022]": [1.0]})
     dead = few.assign(alive=few["alive"].where(few["hybrid"] != "H01", 0))
     return {

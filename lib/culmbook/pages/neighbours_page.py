@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from culmbook.mixed.left_out import residuals
+from culmbook.mixed import residuals
 from culmbook.pages.trend_figures import variogram_figure
 from culmbook.pages.trend_page import IN_WORDS, Fields, model_label
 from culmbook.show.headings import Column

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from culmbook.mixed.left_out import left_out
+from culmbook.mixed import left_out
 from culmbook.pages.trend_figures import trend_maps
 from culmbook.show.headings import Column
 from culmbook.show.page import figure, finding, say, table

@@ -11,9 +11,7 @@ from scipy import stats
 
 from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import SeasonsFit
-from culmbook.mixed.gaussian import Heritability
-from culmbook.mixed.gaussian_model import Model
-from culmbook.mixed.structure import Factor
+from culmbook.mixed import Factor, Heritability, Model
 from culmbook.text.numbers import fmt_list
 
 

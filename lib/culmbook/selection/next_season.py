@@ -11,7 +11,7 @@ import pandas as pd
 
 from culmbook.consistency.draws import SeasonDraws
 from culmbook.consistency.model import RESIDUAL, SeasonsFit, season_records
-from culmbook.mixed.gaussian_model import Model
+from culmbook.mixed import Model
 from culmbook.selection.gains import covariance_at
 
 NEW = "+"

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.mixed.inference import simultaneous_draws
+from culmbook.mixed import simultaneous_draws
 from culmbook.sites.correlation import LEAST_HYBRIDS, UNEVEN, correlate_sites, level_free
 from culmbook.sites.first_stage import SiteMeans
 from culmbook.sites.two_stage import TwoStageFit, fit_two_stage

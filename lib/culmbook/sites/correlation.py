@@ -23,7 +23,6 @@ from culmbook.mixed import (
     fit_gaussian,
     over,
 )
-from culmbook.mixed.search import curvature, inside
 from culmbook.sites.first_stage import SiteMeans, site_means
 from culmbook.sites.two_stage import long_means, second_design
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
@@ -371,9 +370,8 @@ def _drawn_limits(fit, at, level):
 
 def _delta_limits(fit, at, level):
     """Limits of correlations by the delta method on the scale of atanh; missing where it gives none."""
-    problem, state, unit = fit.model.problem, fit.state, fit.model.scale**fit.model.powers
-    free = inside(problem, state.theta)
-    curve = curvature(problem, state, free)
+    state, unit = fit.state, fit.model.scale**fit.model.powers
+    free, curve = fit.curvature()
     centre = at(state.theta * unit)
     if np.linalg.eigvalsh(curve)[0] <= 0:
         return np.full((2, len(centre)), np.nan)

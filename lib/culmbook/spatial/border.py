@@ -4,7 +4,7 @@ from functools import partial
 
 import pandas as pd
 
-from culmbook.mixed.left_out import part_of, residuals
+from culmbook.mixed import part_of, residuals
 from culmbook.spatial.trend import Trend, trend_terms
 from culmbook.yields.means import MeansFit, fit_means
 

@@ -11,9 +11,13 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from culmbook.mixed import compare, enlarged_covariance, kenward_roger_contrasts
-from culmbook.mixed.kenward_roger import MOST_RECORDS
-from culmbook.mixed.left_out import left_out
+from culmbook.mixed import (
+    MOST_RECORDS,
+    compare,
+    enlarged_covariance,
+    kenward_roger_contrasts,
+    left_out,
+)
 from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS, trend_terms
 from culmbook.yields.means import MeansFit, fit_means
 
@@ -104,7 +108,7 @@ def compare_fits(fits: dict, units=None) -> pd.DataFrame:
     fits : dict of str to (GaussianFit, DataFrame)
         Fit and the weights of the hybrids' means, by candidate; ``'blocks'`` first.
     units : array_like, optional
-        What is left out together, as in :func:`culmbook.mixed.left_out.left_out`: the plot, where plots
+        What is left out together, as in :func:`culmbook.mixed.left_out`: the plot, where plots
         recur.
 
     Returns

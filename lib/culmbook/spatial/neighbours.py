@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.mixed.left_out import projection
+from culmbook.mixed import projection
 
 BINARY, ROW_STANDARDISED = "binary", "row standardised"
 STYLES = (BINARY, ROW_STANDARDISED)

@@ -219,8 +219,11 @@ def _autoregressive(cells):
         raise ValueError("one row or one column: a correlation along both cannot be estimated")
     inner = ("row", "column")
     if not _has_seasons(cells):
-        return [over("place", inner, "separable ar1")]
-    return [over("place", inner, "separable ar1"), over("place:season", inner, "separable ar1")]
+        return [over("place", inner, "separable autoregressive")]
+    return [
+        over("place", inner, "separable autoregressive"),
+        over("place:season", inner, "separable autoregressive"),
+    ]
 
 
 def _surfaces(cells):
