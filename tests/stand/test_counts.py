@@ -11,14 +11,8 @@ import pytest
 
 from culmbook.sheets.read import read_network
 from culmbook.sheets.settings import StandSettings
-from culmbook.stand.counts import (
-    judge_hybrids,
-    judge_plots,
-    model_cells,
-    plot_stand,
-    stand_history,
-)
 from culmbook.stand import words as sentences
+from culmbook.stand.counts import judge_hybrids, judge_plots, model_cells, plot_stand, stand_history
 from culmbook.stand.losses import longest_runs, plot_intervals
 from culmbook.stand.model import fit_stand, hybrid_shares
 from culmbook.trials.entries import is_used, without_guards

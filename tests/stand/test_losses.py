@@ -71,10 +71,7 @@ def test_logrank_and_medians_match_miller_1997():
     chi2, _, p = logrank(intervals, "group")
     assert chi2 == pytest.approx(3.4, abs=0.05)
     assert p == pytest.approx(0.07, abs=0.005)
-    assert [_median(t) for _, t in life_table(intervals, ["group"]).groupby("group")] == [
-        31,
-        23,
-    ]
+    assert [_median(t) for _, t in life_table(intervals, ["group"]).groupby("group")] == [31, 23]
 
 
 def test_logrank_divides_by_the_inflation(gehan):

@@ -224,7 +224,7 @@ def judge_plots(stand: pd.DataFrame, runs: pd.DataFrame, rules) -> pd.DataFrame:
     stand : DataFrame
         From :func:`plot_stand`.
     runs : DataFrame
-        From :func:`culmbook.stand.gaps.longest_runs`, may be empty.
+        From :func:`culmbook.stand.losses.longest_runs`, may be empty.
     rules : StandSettings
         ``good, fill, rank_floor, longest_gap``.
 

@@ -275,14 +275,14 @@ def against_control(
     shares = _limited_shares(stand, np.quantile(largest, level) if together else single)
     sd = pd.Series(np.sqrt(np.diag(covariance)), stand.hybrids)
     correlation = (covariance[control] / sd / sd[control])[others].to_numpy()
-    table = shares.loc[others].join(_composed(shares, control, others, correlation))
+    table = shares.loc[others].assign(**_composed(shares, control, others, correlation))
     columns = "hybrid plots share difference lower upper ratio ratio_lower ratio_upper".split()
     order = {"by": ["difference", "hybrid"], "ascending": [False, True], "ignore_index": True}
     return table.rename_axis("hybrid").reset_index()[columns].sort_values(**order)
 
 
 def _composed(shares, control, others, correlation):
-    """Difference and ratio of each share and the control's, with limits composed from those of the two."""
+    """Columns of difference and ratio to the control: limits composed from those of the two."""
     first = shares.loc[others, ["share", "lower", "upper"]].to_numpy().T
     second = shares.loc[control, ["share", "lower", "upper"]].to_numpy(float)[:, None]
     lower, upper = combine_limits(first, np.broadcast_to(second, first.shape), correlation)
@@ -294,7 +294,7 @@ def _composed(shares, control, others, correlation):
         low, high = combine_limits(np.log(np.maximum(first, tiny)), log_second, correlation)
         low = np.where(first[1] <= 0, 0.0, np.exp(low))
         table |= {"ratio": first[0] / second[0], "ratio_lower": low, "ratio_upper": np.exp(high)}
-    return pd.DataFrame(table, index=others)
+    return table
 
 
 def chance_above(stand: StandFit, threshold: float, plants: int) -> pd.Series:
