@@ -36,7 +36,11 @@ class Shown(NamedTuple):
     data: dict
 
     def bundle(self):
-        own = [value for mime, value in self.data.items() if mime.startswith("application/vnd.culmbook")]
+        own = [
+            value
+            for mime, value in self.data.items()
+            if mime.startswith("application/vnd.culmbook")
+        ]
         return own[0] if own else {}
 
     def html(self):

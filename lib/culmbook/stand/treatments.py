@@ -26,12 +26,13 @@ class TreatmentResult:
     ``effects`` one row per effect: ``effect, first, second, share_first, share_second, difference, lower,
     upper, odds_ratio, odds_lower, odds_upper, t, df, p_value``; ``shares`` one row per treatment:
     ``treatment, main_plots, plots, share, lower, upper``; ``units`` the main plots with their logit;
-    ``df`` the residual degrees of freedom of main plots.
+    ``cells`` the plots compared, those of complete replicates; ``df`` the residual degrees of freedom.
     """
 
     effects: pd.DataFrame
     shares: pd.DataFrame
     units: pd.DataFrame
+    cells: pd.DataFrame
     df: int
 
 
@@ -124,7 +125,7 @@ def fit_treatments(cells: pd.DataFrame, *, level: float = 0.95) -> TreatmentResu
     steps = stats.t.ppf(0.5 + level / 2, ols.df_resid) * np.array([0, -1, 1])
     effects = pd.DataFrame([_effect(name, ols, units, steps, mean_share) for name in names])
     shares = _treatment_shares(units, ols, design, steps, mean_share)
-    return TreatmentResult(effects, shares, units, int(ols.df_resid))
+    return TreatmentResult(effects, shares, units, cells, int(ols.df_resid))
 
 
 def _main_plots(cells):

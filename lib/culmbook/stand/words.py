@@ -140,8 +140,8 @@ def future(hybrids: pd.DataFrame, rules) -> str:
     return f"A future plot's stand is, with a chance of {chance} or more, {'; '.join(sure)}."
 
 
-def unknown(stand: pd.DataFrame, gaps: pd.DataFrame, season: int) -> list[str]:
-    """What the counts at hand do not allow to be concluded.
+def unknown(stand: pd.DataFrame, gaps: pd.DataFrame, season: int) -> list[tuple[str, str]]:
+    """What the counts at hand do not allow to be concluded: kind of paragraph and sentence of each.
 
     Parameters
     ----------
@@ -152,30 +152,15 @@ def unknown(stand: pd.DataFrame, gaps: pd.DataFrame, season: int) -> list[str]:
     season : int
     """
     if stand["latest_alive"].isna().all():
-        return [
-            "No plot was counted in this season: nothing is concluded on establishment or stand."
-        ]
-    new = stand[stand["planting_season"].eq(season)]
-    said = [
-        f"No plot was planted in {season}, so there is no establishment to report; the stand of an "
-        "older planting is shown."
-    ]
-    if len(new):
-        said = [
-            _missing(
-                new["alive_autumn"],
-                "No autumn count of the planting year: establishment cannot be separated from the winter.",
-                "autumn count of the planting year: left out of establishment and winter survival.",
-            )
-        ]
-    said.append(
-        _missing(
-            stand["alive_summer"],
-            "No early-summer count: plants that show late still count as dead. Every stand and survival "
-            "here is provisional.",
-            "early-summer count: the stand there is provisional or not known.",
-        )
+        why = "No plot was counted in this season: nothing is concluded on establishment or stand."
+        return [("caution", why)]
+    no_summer = (
+        "No early-summer count: plants that show late still count as dead. Every stand and survival here "
+        "is provisional."
     )
+    some_summer = "early-summer count: the stand there is provisional or not known."
+    said = [_autumn(stand[stand["planting_season"].eq(season)], season)]
+    said.append(_missing(stand["alive_summer"], no_summer, some_summer))
     if gaps.empty:
         said.append(
             "No gap records: whether missing plants lie together (field or machine) or apart (the plant's "
@@ -188,7 +173,19 @@ def unknown(stand: pd.DataFrame, gaps: pd.DataFrame, season: int) -> list[str]:
             f"({fmt_list(list(hidden), most=5)}): the original plants' share is only bounded, so nothing "
             "there enters a comparison."
         )
-    return [sentence for sentence in said if sentence]
+    told = [("provisional" if "provisional" in text else "caution", text) for text in said if text]
+    return told or [("text", "No count that these questions need is missing.")]
+
+
+def _autumn(new, season):
+    if new.empty:
+        return (
+            f"No plot was planted in {season}, so there is no establishment to report; the stand of an "
+            "older planting is shown."
+        )
+    none = "No autumn count of the planting year: establishment cannot be separated from the winter."
+    some = "autumn count of the planting year: left out of establishment and winter survival."
+    return _missing(new["alive_autumn"], none, some)
 
 
 def _missing(counts, none, some):
