@@ -9,6 +9,8 @@ from statsmodels.stats.multitest import multipletests
 
 from culmbook.text.refusal import Refusal
 
+pg.options["round.column.CI95"] = None  # the limits as they were computed
+
 MIN_PLOTS = 10
 """Fewest plots scored by both observers for an agreement coefficient."""
 NO_ERROR = "no error left between the observers: no interval"

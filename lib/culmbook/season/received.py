@@ -121,6 +121,19 @@ TASKS = {
 
 Every other round counts as due for a trial once one of its plots has it.
 """
+ROUNDS = {
+    "stand_counts": "stand count",
+    "frost_scores": "frost scores",
+    "stem_measures": "stem measures",
+    "harvests": "harvest",
+    "phenology": "phenology",
+}
+OCCASIONS = {
+    "after_planting": "after planting",
+    "autumn": "in autumn",
+    "spring": "in spring",
+    "summer": "in early summer",
+}
 ROUND = ["site", "trial", "table", "occasion"]
 
 _MEASURES = {
@@ -130,6 +143,18 @@ _MEASURES = {
     "harvests": ["fresh_mass_kg"],
     "phenology": ["emerged_on", "flowered", "senescence_score"],
 }
+
+
+def round_name(table, occasion):
+    """Name a round of measuring.
+
+    Examples
+    --------
+    >>> round_name("stand_counts", "autumn"), round_name("frost_scores", "2025-05-02")
+    ('stand count in autumn', 'frost scores of the frost of 2025-05-02')
+    """
+    when = f"of the frost of {occasion}" if table == "frost_scores" else occasion
+    return f"{ROUNDS[table]} {OCCASIONS.get(when, when)}".strip()
 
 
 def measuring_states(tables, season):
@@ -212,7 +237,7 @@ def progress(states):
     -------
     pandas.DataFrame
         site, trial, table, occasion, n_plots, n_measured, n_set_aside, n_no_plants, n_to_measure, stage
-        {complete, under way, not begun}, in the order of the year's work.
+        {complete, under way, not begun}, round (its name), in the order of the year's work.
     """
     flags = {f"n_{state.replace(' ', '_')}": states["state"] == state for state in STATES}
     out = states[ROUND].assign(n_plots=1, **flags).groupby(ROUND, as_index=False).sum()
@@ -226,7 +251,12 @@ def progress(states):
         }
     )
     order = out[["site", "trial"]].join(work).assign(occasion=out["occasion"])
-    return out.loc[order.sort_values(list(order.columns)).index].reset_index(drop=True)
+    out = out.loc[order.sort_values(list(order.columns)).index].reset_index(drop=True)
+    return out.assign(round=_names(out))
+
+
+def _names(rounds):
+    return [round_name(*pair) for pair in zip(rounds["table"], rounds["occasion"], strict=True)]
 
 
 def plots_to_visit(states):
@@ -240,8 +270,9 @@ def plots_to_visit(states):
     Returns
     -------
     pandas.DataFrame
-        site, trial, table, occasion, plot, hybrid, row, column of rounds under way; by row, then column.
+        site, trial, table, occasion, plot, hybrid, row, column, round of rounds under way; by row, then column.
     """
     left = states[states["state"] == "to measure"].merge(progress(states)[[*ROUND, "stage"]])
     left = left[left["stage"] == "under way"].sort_values([*ROUND, "row", "column"], kind="stable")
-    return left[[*ROUND, "plot", "hybrid", "row", "column"]].reset_index(drop=True)
+    left = left[[*ROUND, "plot", "hybrid", "row", "column"]].reset_index(drop=True)
+    return left.assign(round=_names(left))

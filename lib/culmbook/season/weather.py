@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.stats.degree_days import degree_days_sine, degree_days_triangle, hours_between
+from culmbook.text.refusal import Refusal
 
 MIN_C, MAX_C = "air_temperature_min_c", "air_temperature_max_c"
 RAIN_MM, SOIL_C, SNOW_CM = "precipitation_mm", "soil_temperature_5cm_min_c", "snow_depth_cm"
@@ -337,6 +338,11 @@ def against_record(values, season, min_years=MIN_YEARS_FOR_RANGE):
         value, n_days, n_missing, reason, rank_low (1 = lowest of `n_years`), rank_high (1 = highest),
         n_tied (other years with the very same value), n_years (this one included), median, low, high (10
         and 90 % quantiles, linear between order statistics), first_season, last_season (of the others).
+
+    Raises
+    ------
+    Refusal
+        No index has a value in the season.
     """
     places = [
         _place(years[years["season"] == season], years[years["season"] != season], min_years)
@@ -345,6 +351,11 @@ def against_record(values, season, min_years=MIN_YEARS_FOR_RANGE):
     columns = [*_OF_SEASON.split(), *_PLACE.split(), "median", "low", "high"]
     whole = dict.fromkeys(_PLACE.split(), "Int64")
     place = pd.concat(places) if places else pd.DataFrame(columns=columns)
+    if len(place) and place["value"].isna().all():
+        reasons = "; ".join(dict.fromkeys(place["reason"]))
+        raise Refusal(
+            f"The weather record holds too little of season {season} for any index: {reasons}."
+        )
     return place.reindex(columns=columns).astype({**whole, "reason": "str"}).reset_index(drop=True)
 
 
