@@ -183,7 +183,9 @@ def _autumn(new, season):
             f"No plot was planted in {season}, so there is no establishment to report; the stand of an "
             "older planting is shown."
         )
-    none = "No autumn count of the planting year: establishment cannot be separated from the winter."
+    none = (
+        "No autumn count of the planting year: establishment cannot be separated from the winter."
+    )
     some = "autumn count of the planting year: left out of establishment and winter survival."
     return _missing(new["alive_autumn"], none, some)
 
