@@ -22,7 +22,7 @@ from scipy.special import expit
 from culmbook.frost.agreement import rank_agreement
 from culmbook.frost.late_frosts import jeffreys
 from culmbook.frost.winters import field_shares, fit_field
-from culmbook.stand.model import marginal_share
+from culmbook.mixed import marginal_share
 from culmbook.stats.extremes import chance_above, fit_gev, return_level
 from known_truth import NARROW, run
 

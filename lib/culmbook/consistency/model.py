@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.mixed import CONVERGED, GaussianFit, compare, fit_gaussian, over
-from culmbook.stand.model import add_strata
+from culmbook.trials.layout import add_strata
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.mixed import CONVERGED, GaussianFit, compare_together, fit_gaussian
-from culmbook.stand.model import add_strata
+from culmbook.trials.layout import add_strata
 
 LEAST_DF = 3
 
