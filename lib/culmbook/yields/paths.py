@@ -15,6 +15,7 @@ from scipy import stats
 from culmbook.stats.line import partial_slope
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
+from culmbook.yields.components import log_components
 from culmbook.yields.means import label_of
 
 THESE, POPULATION = "these hybrids", "their population"
@@ -764,3 +765,42 @@ def compensation(
     limits = [float(limit) for limit in np.tanh([z - half, z + half])]
     slopes = (line.slope, line.lower, line.upper)
     return Compensation(first, second, len(frame), line.correlation, *limits, float(p), *slopes)
+
+
+def compensations(
+    frame: pd.DataFrame, first: str, seconds: list[str], *, level: float = 0.95
+) -> tuple[pd.DataFrame, list[str]]:
+    """Which components fall where another rises, from plot to plot of one hybrid in one trial.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From :func:`culmbook.yields.components.plot_components`, one season.
+    first : str
+        Component, not on the log scale.
+    seconds : list of str
+        Components that may give way, measured apart from the first.
+    level : float
+        Confidence of each interval, 0-1.
+
+    Returns
+    -------
+    tuple of DataFrame and list of str
+        The fields of :class:`Compensation`; and why other pairs show none.
+
+    Raises
+    ------
+    Refusal
+        No pair shows any.
+    """
+    found, told = [], []
+    for second in seconds:
+        try:
+            logs = log_components(frame, (first,), outcome=second)
+            entry = logs[["site", "trial", "hybrid"]].astype("str").agg(":".join, axis=1)
+            found.append(compensation(logs.assign(hybrid=entry), first, second, level=level))
+        except Refusal as reason:
+            told.append(f"{label_of(first)} and {label_of(second).lower()}: {reason}")
+    if not found:
+        raise Refusal(" ".join(told))
+    return pd.DataFrame(found), told

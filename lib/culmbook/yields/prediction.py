@@ -421,15 +421,44 @@ def ladders(frame: pd.DataFrame, steps: tuple = LADDER) -> tuple[pd.DataFrame, l
     Refusal
         No crop type has one.
     """
-    parts, told = [], []
+    found, told = _each(frame, lambda kind: ladder(frame, kind, steps).assign(crop_type=kind))
+    return pd.concat(found.values(), ignore_index=True), told
+
+
+def calibrate_each(
+    frame: pd.DataFrame, predictors: tuple
+) -> tuple[dict[str, YieldModel], list[str]]:
+    """The same predictors calibrated in every crop type that carries it.
+
+    Parameters
+    ----------
+    frame, predictors
+        As for :func:`calibrate`.
+
+    Returns
+    -------
+    tuple of dict and list of str
+        Models by crop type; and why others have none.
+
+    Raises
+    ------
+    Refusal
+        No crop type has one.
+    """
+    return _each(frame, lambda kind: calibrate(frame, predictors, kind))
+
+
+def _each(frame, fit):
+    """What is found for each crop type, and why nothing is found for others; refuses where nothing is found."""
+    found, told = {}, []
     for kind in sorted(frame["crop_type"].dropna().unique()):
         try:
-            parts.append(ladder(frame, kind, steps).assign(crop_type=kind))
+            found[kind] = fit(kind)
         except Refusal as reason:
             told.append(f"Crop type {kind}: {reason}")
-    if not parts:
+    if not found:
         raise Refusal(" ".join(told) or "No crop type is named, so no yield is predicted.")
-    return pd.concat(parts, ignore_index=True), told
+    return found, told
 
 
 def best_models(frame: pd.DataFrame, errors: pd.DataFrame) -> dict[str, YieldModel]:
