@@ -44,6 +44,12 @@ def label_of(measure: str) -> str:
     return MEASURES.get(measure, (measure, ""))[0]
 
 
+def axis_label(measure: str) -> str:
+    """Label and unit of a measured column, for an axis."""
+    label, unit = MEASURES[measure]
+    return label if unit == "1" else f"{label}\n[{unit}]"
+
+
 @dataclass(frozen=True)
 class MeansFit:
     """A fitted model of means.

@@ -478,6 +478,26 @@ def best_models(frame: pd.DataFrame, errors: pd.DataFrame) -> dict[str, YieldMod
     }
 
 
+def left_out(frame: pd.DataFrame, models: dict[str, YieldModel]) -> pd.DataFrame:
+    """Every cut plot as the best model of its crop type predicts it from the other site-years.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From :func:`prediction_frame`.
+    models : dict of str to YieldModel
+        From :func:`best_models`.
+
+    Returns
+    -------
+    DataFrame
+        As :func:`cross_validate`, with ``crop_type``.
+    """
+    parts = [cross_validate(frame, m.predictors, kind) for kind, m in models.items()]
+    kinds = [part.assign(crop_type=kind) for kind, part in zip(models, parts)]
+    return pd.concat(kinds, ignore_index=True)
+
+
 def plane(model: YieldModel, hybrids: pd.DataFrame) -> pd.DataFrame:
     """Predicted yield over two predictors, around hybrids, as far as the calibrated plots reach.
 

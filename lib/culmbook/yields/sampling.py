@@ -167,6 +167,26 @@ def plan_plants(
     return plan.assign(from_plants=share, is_enough=share <= enough + 1e-12)
 
 
+def plan_each(spreads: pd.DataFrame, plots: int, plants: tuple = PLANTS) -> pd.DataFrame:
+    """The plan of every measurement, one under the other.
+
+    Parameters
+    ----------
+    spreads : DataFrame
+        From :func:`plant_spreads`.
+    plots, plants
+        As for :func:`plan_plants`.
+
+    Returns
+    -------
+    DataFrame
+        As :func:`plan_plants`, with ``measurement``.
+    """
+    rows = spreads.itertuples()
+    parts = [plan_plants(row, plots, plants).assign(measurement=row.label) for row in rows]
+    return pd.concat(parts, ignore_index=True)
+
+
 class Estimate(NamedTuple):
     """A mean with its standard error and interval; ``n_cut`` and ``n_measured`` plots stand behind it."""
 

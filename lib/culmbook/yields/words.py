@@ -122,13 +122,19 @@ def components(stems: pd.DataFrame, frame: pd.DataFrame) -> list[str]:
     return told
 
 
-def span(means: pd.DataFrame, measure: str, what: str) -> str:
-    """From the lowest to the highest hybrid in one measure; blank where it was not observed."""
-    own = means[means["measure"].eq(measure)].sort_values("mean")
-    if own.empty:
-        return ""
-    ends = [f"{fmt_number(r.mean, 0)} ({r.hybrid})" for r in own.iloc[[0, -1]].itertuples(False)]
-    return f"from {ends[0]} to {ends[1]} {what}"
+def component_spans(means: pd.DataFrame) -> str:
+    """From which hybrid to which stems and height range; refuses where neither was observed."""
+    parts = []
+    for measure, what in (
+        ("stems_per_plant", "stems per plant"),
+        ("stem_height_cm", "cm of stem height"),
+    ):
+        own = means[means["measure"].eq(measure)].sort_values("mean").itertuples()
+        ends = [f"{fmt_number(r.mean, 0)} ({r.hybrid})" for r in own]
+        parts += [f"from {ends[0]} to {ends[-1]} {what}"] if ends else []
+    if not parts:
+        raise Refusal("Neither stems nor heights have means by hybrid.")
+    return f"Hybrids had {fmt_list(parts)}."
 
 
 def without_logs(frame: pd.DataFrame, logs: pd.DataFrame) -> str:
@@ -221,6 +227,36 @@ def prediction(errors: pd.DataFrame) -> str:
     )
 
 
+def no_measurement(errors: pd.DataFrame) -> str:
+    """The error without any measurement, for the note of the errors' table."""
+    parts = [
+        f"{kind} {fmt_number(rows['rmse_none_log'].iloc[0], 2)} ({rows['n_site_years'].max()} site-years)"
+        for kind, rows in errors.groupby("crop_type", sort=False)
+    ]
+    return (
+        f"Without any measurement the error on the log scale is: {'; '.join(parts)}. A site-year is a "
+        "site in a season; all plantings count."
+    )
+
+
+def plan(steps: pd.DataFrame) -> str:
+    """What twice the plants would bring, for the first two measurements.
+
+    Parameters
+    ----------
+    steps : DataFrame
+        From :func:`culmbook.yields.sampling.plan_each`, with the plants measured now and with more.
+    """
+    parts = []
+    for name, own in steps.groupby("measurement", sort=False):
+        (now, more), (low, high) = own["plants"], own["se_hybrid"] * 100
+        parts.append(f"from {low:.1f} to {high:.1f} % for {name.lower()}")
+    return (
+        f"Next season {more} plants of a plot instead of {now} would bring the standard error of a "
+        f"hybrid's mean at one site down {fmt_list(parts[:2])}."
+    )
+
+
 def lodging(lodged: pd.DataFrame, sites: str) -> str:
     """How many plots lodged, most often of which hybrids.
 
@@ -244,11 +280,13 @@ def lodging(lodged: pd.DataFrame, sites: str) -> str:
 
 def flowering(traits: pd.DataFrame) -> list[str]:
     """How many plots flowered, and which hybrids never did; nothing where nobody looked."""
-    seen = traits.dropna(subset="flowered").assign(is_out=lambda t: t["flowered"].eq("yes"))
+    seen = traits.dropna(subset="flowered")
+    is_out = seen["flowered"].eq("yes")
     if seen.empty:
         return []
-    n, never = int(seen["is_out"].sum()), seen.groupby("hybrid")["is_out"].any().loc[lambda t: ~t]
+    did = is_out.groupby(seen["hybrid"]).any()
+    never = f" No plot of {fmt_list(list(did[~did].index))} did." if not did.all() else ""
+    share = fmt_share(is_out.mean())
     return [
-        f"{n} of {n_of(len(seen), 'plot')} with an answer flowered ({fmt_share(n / len(seen))}).",
-        f"No plot of {fmt_list(list(never.index))} did." if len(never) else "",
+        f"{is_out.sum()} of {n_of(len(seen), 'plot')} with an answer flowered ({share}).{never}"
     ]
