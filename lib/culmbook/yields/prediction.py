@@ -105,7 +105,10 @@ def calibrate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> YieldMo
     plots = _cut_plots(frame, predictors, crop_type)
     logs, y = _logs(plots, predictors), np.log(plots[OUTCOME])
     records = logs.assign(log_yield=y, site_year=plots[SITE_YEAR])
-    fit = fit_gaussian(records, "log_yield", logs, [SITE_YEAR])
+    try:
+        fit = fit_gaussian(records, "log_yield", logs, [SITE_YEAR])
+    except ValueError as error:
+        raise Refusal(f"No line is fitted, because {error}.") from error
     if fit.verdict != CONVERGED:
         raise Refusal(f"The model of log yield has {fit.verdict}.")
     rest = y - logs.to_numpy() @ fit.coefficients.to_numpy()

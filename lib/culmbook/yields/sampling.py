@@ -82,7 +82,10 @@ def plant_spread(stems: pd.DataFrame, plots: pd.DataFrame, measurement: str) -> 
             "plants is not known."
         )
     design = pd.get_dummies(rows["entry"], dtype=float)
-    fit = fit_gaussian(rows, "value", design, ["replicate_key", "plot_key"])
+    try:
+        fit = fit_gaussian(rows, "value", design, ["replicate_key", "plot_key"])
+    except ValueError as error:
+        raise Refusal(f"{label}: the spread of plants is not known, because {error}.") from error
     if fit.verdict != CONVERGED:
         raise Refusal(f"{label}: the model has {fit.verdict}.")
     plots_, plants = float(fit.variances["plot_key"]), float(fit.variances["residual"])
