@@ -166,7 +166,7 @@ def test_compensation_slope_is_that_of_its_own_definition():
 def test_effects_are_those_of_the_paths_and_components_that_do_not_differ_are_left_out():
     cov = fit_covariances(plots(), [*PARTS, "y"])
     still = cov.between.copy()
-    still.iloc[2, 2] = -0.01
+    still.iloc[2, :] = still.iloc[:, 2] = 0.0
     broken = replace(cov, between=still)
     effects, told = path_effects(broken, PARTS, "y")
     own = effects[effects["among"].eq(GENOTYPIC)]
@@ -176,7 +176,7 @@ def test_effects_are_those_of_the_paths_and_components_that_do_not_differ_are_le
         effects["correlation"].to_numpy()
     )
     assert effects["condition"].iloc[-1] == paths_of(broken, PARTS, "y", PHENOTYPIC).condition
-    still.iloc[1, 1] = -0.01
+    still.iloc[1, :] = still.iloc[:, 1] = 0.0
     effects, told = path_effects(replace(cov, between=still), PARTS, "y")
     assert "Among hybrids there are no paths" in told[0] and set(effects["among"]) == {PHENOTYPIC}
     assert words.paths(effects, 0.95) == ""
@@ -203,8 +203,12 @@ def test_sentence_of_compensation_gives_the_change_for_ten_per_cent_more_plants(
 
 
 def test_over_sites_each_hybrid_and_site_is_one_record():
-    frames = [plots(seed, noise=0, missing=0).assign(site=f"S{seed}") for seed in (1, 2, 3)]
-    frame = pd.concat(frames).assign(unit=lambda t: t["site"] + t["unit"])
+    rng, frames = np.random.default_rng(5), []
+    for site in ("S1", "S2", "S3"):
+        own = plots(noise=0, missing=0).assign(site=site)
+        own[PARTS] += rng.normal(0, 0.1, (len(own), 3))
+        frames.append(own.assign(y=own[PARTS].sum(axis=1), unit=site + own["unit"]))
+    frame = pd.concat(frames)
     cov = covariances_of(frame, [*PARTS, "y"])
     assert cov.n_plots == 72 and cov.among == SITE_BY_SITE  # 24 hybrids at three sites
     assert set(contributions(cov, PARTS, "y", draws=50)["among"]) == {"hybrids", SITE_BY_SITE}
