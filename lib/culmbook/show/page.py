@@ -306,9 +306,7 @@ def _check_figure(fig, label: str, alt: str) -> None:
 
 def _spell_ticks(formatter) -> None:
     given = formatter.format_ticks
-    formatter.format_ticks = lambda values: [
-        printable_lines(str(label)) for label in given(values)
-    ]
+    formatter.format_ticks = lambda values: [printable_lines(str(label)) for label in given(values)]
 
 
 def _make_printable(fig) -> None:
