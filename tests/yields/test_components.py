@@ -268,7 +268,8 @@ def test_means_of_scores_and_shares_stay_in_their_range(rng):
 def test_traits_that_nobody_recorded_are_refused():
     ground = make_ground()
     frame = traits_of(ground, phenology(ground, flowered=None))
-    assert words.flowering(frame) == []
+    with pytest.raises(Refusal, match="Nobody noted"):
+        words.flowering(frame)
     with pytest.raises(Refusal, match="Emergence was observed in fewer than two hybrids"):
         means_of(frame, ["emergence_day"])
 
@@ -277,4 +278,4 @@ def test_a_plot_that_never_flowered_counts_and_one_not_looked_at_does_not():
     ground = make_ground(("A", "B"), replicates=3)  # plots A B A B A B
     seen = phenology(ground, flowered=["yes", "no", "yes", "no", None, "no"])
     said = "2 of 5 plots with an answer flowered (40 %). No plot of B did."
-    assert words.flowering(traits_of(ground, seen)) == [said]
+    assert words.flowering(traits_of(ground, seen)) == said

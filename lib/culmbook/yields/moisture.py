@@ -55,7 +55,8 @@ def samples_of_one_day(used: pd.DataFrame) -> pd.DataFrame:
         Plots of a trial were cut a week or more apart: their moistures as cut are not comparable.
     """
     rows = used[used["moisture_from"].eq(MEASURED)]
-    apart = rows.groupby(["site", "trial"])["harvested_on"].agg(np.ptp).dt.days
+    days = rows.groupby(["site", "trial"])["harvested_on"]
+    apart = (days.max() - days.min()).dt.days
     far = apart[apart >= LEAST_DAYS]
     if len(far):
         raise Refusal(

@@ -278,15 +278,13 @@ def lodging(lodged: pd.DataFrame, sites: str) -> str:
     )
 
 
-def flowering(traits: pd.DataFrame) -> list[str]:
-    """How many plots flowered, and which hybrids never did; nothing where nobody looked."""
+def flowering(traits: pd.DataFrame) -> str:
+    """How many plots flowered, and which hybrids never did; refuses where nobody looked."""
     seen = traits.dropna(subset="flowered")
-    is_out = seen["flowered"].eq("yes")
     if seen.empty:
-        return []
+        raise Refusal("Nobody noted which plots flowered.")
+    is_out = seen["flowered"].eq("yes")
     did = is_out.groupby(seen["hybrid"]).any()
     never = f" No plot of {fmt_list(list(did[~did].index))} did." if not did.all() else ""
     share = fmt_share(is_out.mean())
-    return [
-        f"{is_out.sum()} of {n_of(len(seen), 'plot')} with an answer flowered ({share}).{never}"
-    ]
+    return f"{is_out.sum()} of {n_of(len(seen), 'plot')} with an answer flowered ({share}).{never}"
