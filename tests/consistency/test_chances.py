@@ -96,7 +96,7 @@ def test_refusals():
     draws = draws_of({"STD": [0.0], "A": [0.1]})
     with pytest.raises(ValueError, match="has no yield"):
         beats_control(draws, "OTHER")
-    for seasons, why in ((1, "one season"), (3, "without repeated plots")):
+    for seasons, why in ((1, "One season"), (3, "takes repeated plots")):
         alone = draws_of(
             {"STD": [0.0], "A": [0.1]}, variances={"hybrid": 1.0, "residual": 1.0}, seasons=seasons
         )

@@ -3,12 +3,7 @@
 import numpy as np
 import pytest
 
-from culmbook.consistency.reliability import (
-    reliability,
-    reliability_grid,
-    repeatability,
-    seasons_needed,
-)
+from culmbook.consistency.reliability import reliability, repeatability, seasons_needed
 
 VARIANCES = {
     "hybrid": 0.0144,
@@ -66,7 +61,7 @@ def test_repeatability_by_hand():
 
 
 def test_more_never_hurts_and_sites_set_the_limit():
-    grid = reliability_grid(VARIANCES, 3).to_numpy()
+    grid = reliability(VARIANCES, np.arange(1, 9)[:, None], np.arange(1, 9), 3)
     assert (np.diff(grid, axis=0) > 0).all() and (np.diff(grid, axis=1) > 0).all()
     assert seasons_needed(VARIANCES, 1, 3) is None
     needed = seasons_needed(VARIANCES, 8, 3)

@@ -1,6 +1,5 @@
 """What the notebook on yields and their components shows of small and of odd data."""
 
-import numpy as np
 import pytest
 
 from notebook_runs import bundles, figures, run_cells, sentences, tables
@@ -10,7 +9,9 @@ NAME = "40_yield_components.ipynb"
 
 
 def run(tmp_path, sheets, **parameters):
-    return run_cells(NAME, data=str(write_network(tmp_path / "net", sheets)), site="S01", **parameters)
+    return run_cells(
+        NAME, data=str(write_network(tmp_path / "net", sheets)), site="S01", **parameters
+    )
 
 
 def labels(shown):
@@ -26,7 +27,8 @@ def test_a_whole_small_network_shows_harvest_and_components(tmp_path):
 def test_without_a_control_yields_are_shown_and_not_compared(tmp_path):
     sheets = small_network()
     sheets["hybrids.csv"].rows = [
-        ["candidate" if cell == "control" else cell for cell in row] for row in sheets["hybrids.csv"].rows
+        ["candidate" if cell == "control" else cell for cell in row]
+        for row in sheets["hybrids.csv"].rows
     ]
     ran = run(tmp_path, sheets)
     assert "yields" in labels(ran.shown) and "yield-against-control" not in labels(ran.shown)
@@ -59,7 +61,7 @@ def test_young_stands_are_provisional_and_shown():
 
 
 def test_one_season_carries_no_prediction():
-    ran = run_cells(NAME, site="DRYSA", season=2022)
+    ran = run_cells(NAME, site="KRAVO", season=2022)
     assert any("carry no prediction" in s for s in sentences(ran.shown, "refusal"))
     assert "prediction-errors" not in tables(ran.shown) and "culmbook: finished" in ran.printed
 
@@ -68,10 +70,7 @@ def test_cut_and_uncut_plots_are_joined_only_where_chance_chose():
     ran = run_cells(NAME, site="MELDO", cut_chosen_at_random=True)
     joined = tables(ran.shown)["joined-means"]
     assert len(joined["rows"]) == 2
-    mean, low, high = (
-        np.array([row[k] for row in joined["values"]], float) if k == 4 else None for k in (4, 5, 6)
-    )
-    assert (mean > 0).all()
+    assert any("none is left to predict" in s for s in sentences(ran.shown))
 
 
 @pytest.mark.parametrize("level", [0.8])

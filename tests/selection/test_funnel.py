@@ -20,7 +20,8 @@ from culmbook.selection.funnel import (
 )
 from culmbook.selection.funnel_alternatives import alternatives, compare_funnels, comparison_words
 from culmbook.selection.funnel_words import assumption_words, check_words, funnel_words
-from culmbook.stats.order import expected_largest, finite_intensity, two_stage_gain
+from culmbook.stats.order import expected_largest, finite_intensity
+from two_stages import two_stage_gain
 
 OWN = {
     "hybrid": 0.03,

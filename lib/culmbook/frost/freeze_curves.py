@@ -11,7 +11,7 @@ from scipy import special, stats
 from culmbook.frost.freeze_model import FreezeFit
 from culmbook.frost.freeze_tests import bracketing, observed_survival
 from culmbook.mixed import simultaneous_draws
-from culmbook.stats.lethal_temperature import crossing, fieller_limits
+from culmbook.stats.line import crossing, fieller_limits
 from culmbook.stats.shares import combine_limits
 
 KILLED = (0.1, 0.5, 0.9)

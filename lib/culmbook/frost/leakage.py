@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import optimize, stats
 
 from culmbook.frost.freeze_tests import HIGH_KILL, LEAST_TEMPERATURES, LOW_KILL, degrees
-from culmbook.stats.sigmoid import fit_sigmoid
+from culmbook.stats.curves import fit_sigmoid
 
 MOST_LEAKED = 1.1
 """Relative leakage beyond which the two readings cannot both be right; a little over 1 is noise."""

@@ -12,10 +12,11 @@ import time
 import psutil
 import pytest
 
+from culmbook.batch.index import Progress
 from culmbook.batch.inputs import inputs_of
-from culmbook.batch.plan import find_notebooks
-from culmbook.batch.processes import MARK
-from culmbook.batch.run import Progress, Season, run_season
+from culmbook.batch.notebook import find_notebooks
+from culmbook.batch.season import Season, run_season
+from culmbook.batch.workers import MARK
 from culmbook.command import main
 from culmbook.text.files import TEMPORARY, OutputBusy, locked, publish, scope_folder, write_whole
 
@@ -121,9 +122,11 @@ def asked(root, **changes):
 
 class Seen(Progress):
     def __init__(self):
+        super().__init__()
         self.jobs = []
 
     def ended(self, job, answer):
+        super().ended(job, answer)
         self.jobs.append(f"{job.scope} {job.name}")
 
 

@@ -8,10 +8,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-from culmbook.batch.executed import saved_so_far, tidied, unfinished
-from culmbook.batch.processes import MARK, kill_marked
-from culmbook.batch.worker import NotebookJob
-from culmbook.batch.workers import Pool
+from culmbook.batch.notebook import saved_so_far, tidied, unfinished
+from culmbook.batch.workers import MARK, NotebookJob, Pool, kill_marked
 
 ODD = "x\\y\"{z}'\n$é\t007"
 START_A_CHILD = "p = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(99)'], start_new_session=True)"
@@ -151,6 +149,14 @@ def answers(tmp_path_factory):
         ),
         job(
             folder,
+            "kills",
+            "import os, signal, subprocess, sys",
+            START_A_CHILD,
+            "print(p.pid)",
+            "os.kill(os.getppid(), signal.SIGKILL)\nsum(range(10**12))",
+        ),
+        job(
+            folder,
             "odd",
             "print([a, b, c])",
             parameters_text="a: str = ''\nb: list = []\nc: dict = {}",
@@ -219,10 +225,18 @@ def test_execute_runs_kernels_with_one_thread_and_fixed_hashes(answers):
 def test_pool_stops_a_stuck_kernel_and_goes_on(answers):
     answer, cells = answers[0]["stuck"]
     assert answer["status"] == "failed" and "longest time allowed" in answer["reason"]
-    assert answer["seconds"] < 15 and len(answers[0]) == 10
+    assert answer["seconds"] < 15 and len(answers[0]) == 11
 
 
-@pytest.mark.parametrize("name", ["children", "stuck"])
+@pytest.mark.skipif(os.name == "nt", reason="kill -9")
+def test_a_killed_worker_costs_one_job(answers):
+    answer, cells = answers[0]["kills"]
+    assert (answer["status"], answer["reason"]) == ("failed", "the worker process died")
+    assert printed(cells).strip().isdigit()
+    assert [n for n, (a, _) in answers[0].items() if "worker" in a["reason"]] == ["kills"]
+
+
+@pytest.mark.parametrize("name", ["children", "stuck", "kills"])
 def test_pool_leaves_no_grandchild(answers, name):
     pid = int(printed(answers[0][name][1]).split()[0])
     assert not alive(pid)
