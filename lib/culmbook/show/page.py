@@ -185,7 +185,8 @@ def table(
     strong: str | Sequence[str] | None = None,
     printed: str | None = None,
     whole: bool = False,
-) -> ReportTable | NoRows:
+    empty: str = "",
+) -> "ReportTable | NoRows | ReportText":
     """Make a table of the report; a frame without rows makes none.
 
     Parameters
@@ -209,10 +210,12 @@ def table(
         A yes/no (bool) column of the frame; only its true rows are shown and printed, all go to the workbook.
     whole : bool
         Whether the table moves to a page of its own rather than run over two, where one page holds it.
+    empty : str
+        Sentence that stands in the place of a table without rows; blank for nothing.
 
     Returns
     -------
-    ReportTable
+    ReportTable, NoRows or ReportText
 
     Raises
     ------
@@ -225,7 +228,7 @@ def table(
     if not columns:
         raise ValueError(f"{label}: a table needs at least one column")
     if frame.empty:
-        return NoRows()
+        return say(empty) if empty else NoRows()
     by = [order] if isinstance(order, str) else list(order or [])
     rows = frame.sort_values(by, kind="stable") if by else frame
     if strong is not None and not isinstance(strong, str):
