@@ -240,9 +240,7 @@ def traits_of(ground, seen):
 
 def test_days_of_the_year_count_from_new_year():
     frame = traits_of(make_ground(), phenology(make_ground()))
-    assert (
-        frame["flowering_day"].eq(244).all() and frame["emergence_day"].isna().all()
-    )  # 31+28+31+30+31+30+31+31+1
+    assert frame["flowering_day"].eq(244).all()  # 31+28+31+30+31+30+31+31+1
 
 
 def test_traits_of_plots_come_from_their_own_tables():
@@ -270,8 +268,8 @@ def test_traits_that_nobody_recorded_are_refused():
     frame = traits_of(ground, phenology(ground, flowered=None))
     with pytest.raises(Refusal, match="Nobody noted"):
         words.flowering(frame)
-    with pytest.raises(Refusal, match="Emergence was observed in fewer than two hybrids"):
-        means_of(frame, ["emergence_day"])
+    with pytest.raises(Refusal, match="Ash was observed in fewer than two hybrids"):
+        means_of(frame, ["ash_pct"])
 
 
 def test_a_plot_that_never_flowered_counts_and_one_not_looked_at_does_not():

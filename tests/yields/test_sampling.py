@@ -140,12 +140,11 @@ def test_joining_covers_the_true_mean(rng):
     assert 0.93 <= np.mean(hits) <= 0.975  # standard error 0.011
 
 
-def test_the_question_must_be_answered():
+@pytest.mark.parametrize("answer", [None, False])
+def test_the_question_must_be_answered(answer):
     x, y = np.arange(10.0), np.r_[np.arange(6.0), [np.nan] * 4]
-    with pytest.raises(ValueError, match="Were the cut plots chosen at random"):
-        regression_estimate(x, y, chosen_at_random=None)
-    with pytest.raises(ValueError, match="not chosen at random"):
-        regression_estimate(x, y, chosen_at_random=False)
+    with pytest.raises(Refusal, match="nobody says that they were chosen at random"):
+        regression_estimate(x, y, chosen_at_random=answer)
 
 
 def test_what_cannot_be_joined_is_refused():
@@ -175,5 +174,5 @@ def test_joined_means_are_given_where_enough_plots_were_cut(rng):
     own = regression_estimate(x[:12], y[:12], chosen_at_random=True, n_population=12)
     assert table.loc[0, "mean"] == own.mean and table["site"].tolist() == ["S1"]
     assert told[0].startswith("S2, one: 1 cut plots")
-    with pytest.raises(Refusal, match="not chosen at random"):
+    with pytest.raises(Refusal, match="nobody says that they were chosen at random"):
         joined_means(frame, chosen_at_random=False)

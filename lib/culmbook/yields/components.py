@@ -124,19 +124,13 @@ def usual_methods(rows: pd.DataFrame) -> pd.Series:
 
 
 def _with_density(frame, counts):
-    known = counts.dropna(subset=["plants_alive"]).sort_values("counted_on", kind="stable")
-    known = known[["site", "plot", "counted_on", "plants_alive"]]
-    frame = pd.merge_asof(
-        frame.sort_values("measured_on", kind="stable"),
-        known,
-        left_on="measured_on",
-        right_on="counted_on",
-        by=["site", "plot"],
-    )
+    known = counts.dropna(subset=["plants_alive"]).rename(columns={"counted_on": "measured_on"})
+    known = known[["site", "plot", "measured_on", "plants_alive"]]
+    frame, known = (t.sort_values("measured_on", kind="stable") for t in (frame, known))
+    frame = pd.merge_asof(frame, known, on="measured_on", by=["site", "plot"])
     area = frame["plot_length_m"] * frame["plot_width_m"]
-    return frame.assign(plants_per_m2=frame["plants_alive"].astype("float64") / area).drop(
-        columns=["plants_alive", "counted_on"]
-    )
+    frame["plants_per_m2"] = frame["plants_alive"].astype("float64") / area
+    return frame.drop(columns="plants_alive")
 
 
 def with_yield(components: pd.DataFrame, yields: pd.DataFrame) -> pd.DataFrame:
@@ -152,13 +146,10 @@ def with_yield(components: pd.DataFrame, yields: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``components`` with ``dry_yield_t_ha`` (missing where the plot was not cut or left out) and
-        ``product_ratio``, the product over the cut yield.
+        ``components`` with ``dry_yield_t_ha``, missing where the plot was not cut or left out.
     """
     used = yields.loc[yields["left_out"].isna(), [*KEY, "dry_yield_t_ha"]]
-    frame = components.merge(used, on=KEY, how="left")
-    cut = frame["dry_yield_t_ha"].where(frame["dry_yield_t_ha"] > 0)
-    return frame.assign(product_ratio=frame["product_t_ha"] / cut)
+    return components.merge(used, on=KEY, how="left")
 
 
 def log_components(
@@ -229,13 +220,12 @@ def plot_traits(
     Returns
     -------
     DataFrame
-        One row per plot: its columns, ``leaf_fraction, ash_pct, flowering_day, emergence_day`` (1 =
+        One row per plot: its columns, ``leaf_fraction, ash_pct, flowering_day`` (1 =
         1 January; missing where it did not happen or was not seen), ``flowered`` {yes, no, missing},
         ``senescence_score``.
     """
     seen = phenology.merge(plots.loc[plots["status"].eq("ok"), ["site", "plot"]])
     seen = seen.assign(
-        emergence_day=seen["emerged_on"].dt.day_of_year.astype("float64"),
         flowering_day=seen["flowered_on"].dt.day_of_year.astype("float64"),
         senescence_score=seen["senescence_score"].astype("float64"),
     )
@@ -243,7 +233,7 @@ def plot_traits(
     for source, names in (
         (components, ["leaf_fraction"]),
         (yields[yields["left_out"].isna()], ["ash_pct"]),
-        (seen, ["flowering_day", "emergence_day", "flowered", "senescence_score"]),
+        (seen, ["flowering_day", "flowered", "senescence_score"]),
     ):
         own = source.loc[source["growing_season"].eq(season), ["site", "plot", *names]]
         frame = frame.merge(own, on=["site", "plot"], how="left")

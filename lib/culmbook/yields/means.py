@@ -11,7 +11,7 @@ import pandas as pd
 from pandas.api.types import is_numeric_dtype
 
 from culmbook.mixed import CONVERGED, GaussianFit, compare_together, fit_gaussian
-from culmbook.text.refusal import Refusal
+from culmbook.text.refusal import Refusal, where_possible
 from culmbook.trials.layout import TERMS, add_strata, random_terms
 
 LEAST_DF = 3
@@ -30,7 +30,6 @@ MEASURES = {
     "product_t_ha": ("Product of the components", "t/ha"),
     "ash_pct": ("Ash", "% of dry mass"),
     "flowering_day": ("Flowering", "day of year"),
-    "emergence_day": ("Emergence", "day of year"),
     "senescence_score": ("Senescence", "score 0–9"),
     "rest": ("Not explained", ""),
 }
@@ -68,6 +67,25 @@ class MeansFit:
     @property
     def hybrids(self) -> list[str]:
         return list(self.weights.index)
+
+
+def settled(what: str, *args, **kwargs) -> GaussianFit:
+    """Fit a mixed model, or refuse: what cannot be told, and why.
+
+    Parameters
+    ----------
+    what : str
+        Begin of the refusal's sentence.
+    *args, **kwargs
+        Of :func:`culmbook.mixed.fit_gaussian`.
+    """
+    try:
+        fit = fit_gaussian(*args, **kwargs)
+    except ValueError as error:
+        raise Refusal(f"{what}, because {error}.") from error
+    if fit.verdict != CONVERGED:
+        raise Refusal(f"{what}, because their model has {fit.verdict}.")
+    return fit
 
 
 def layout_terms(frame: pd.DataFrame) -> tuple[list[str], list[str]]:
@@ -155,12 +173,8 @@ def fit_means(
     if trend is not None:
         lines, more, residual = trend(cells, fixed=design, random=terms)
         design, terms = pd.concat([design, lines], axis=1), [*terms, *more]
-    try:
-        fit = fit_gaussian(cells, response, design, terms, residual=residual)
-    except ValueError as error:
-        raise Refusal(f"{label}: no means of hybrids, because {error}.") from error
-    if fit.verdict != CONVERGED:
-        raise Refusal(f"{label}: no means of hybrids, because their model has {fit.verdict}.")
+    what = f"{label}: no means of hybrids"
+    fit = settled(what, cells, response, design, terms, residual=residual)
     return MeansFit(fit, weights, cells.groupby("hybrid").size(), response, terms)
 
 
@@ -298,18 +312,14 @@ def means_of(
     -----
     Arithmetic means: the product of a hybrid's mean components is not its mean product where plots vary.
     """
-    parts, told = [], []
-    for name in names:
-        try:
-            own = hybrid_means(fit_means(frame, name), level=level)
-        except Refusal as reason:
-            told.append(str(reason))
-            continue
+
+    def of_one(name):
+        own = hybrid_means(fit_means(frame, name), level=level)
         low, high = BOUNDS.get(name, (None, None))
         own[["lower", "upper"]] = own[["lower", "upper"]].clip(low, high)
         label, unit = MEASURES.get(name, (name, ""))
-        parts.append(own.assign(measure=name, label=label, unit=unit))
-    if not parts:
-        raise Refusal(" ".join(told))
+        return own.assign(measure=name, label=label, unit=unit)
+
+    found, told = where_possible(names, of_one)
     columns = ["measure", "label", "unit", "hybrid", "n_plots", "mean", "lower", "upper"]
-    return pd.concat(parts, ignore_index=True)[columns], told
+    return pd.concat(found.values(), ignore_index=True)[columns], told

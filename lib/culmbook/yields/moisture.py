@@ -4,7 +4,7 @@ Cuts on different days are compared along the site's dry-down line, which needs 
 at least two days.
 """
 
-from typing import NamedTuple
+from collections import namedtuple
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,7 @@ from scipy import stats
 
 from culmbook.stats.line import partial_slope
 from culmbook.text.numbers import fmt_date, fmt_list
-from culmbook.text.refusal import Refusal
+from culmbook.text.refusal import Refusal, where_possible
 from culmbook.yields.harvest import MEASURED
 
 LEAST_DAYS = 7
@@ -23,18 +23,8 @@ NCV_DRY_MJ_KG = 17.0
 CLASS_STEP_PCT, CLASS_FIRST_PCT, CLASS_LAST_PCT = 5, 10, 55
 
 
-class Trend(NamedTuple):
-    """Change per day of one quantity, hybrids and trials held apart: Student's limits, and what it rests on."""
-
-    slope: float
-    se: float
-    df: int
-    lower: float
-    upper: float
-    n_plots: int
-    n_days: int
-    first_on: pd.Timestamp
-    last_on: pd.Timestamp
+Trend = namedtuple("Trend", "slope se df lower upper n_plots n_days first_on last_on")
+"""Change per day of one quantity, hybrids and trials held apart: Student's limits, and what it rests on."""
 
 
 def samples_of_one_day(used: pd.DataFrame) -> pd.DataFrame:
@@ -143,20 +133,17 @@ def by_site(fit, frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     Refusal
         No site has one: the reason, and what would show it.
     """
-    lines, why = [], {}
-    for site, rows in frame.groupby("site"):
-        try:
-            lines.append({"site": site} | fit(rows, level=level)._asdict())
-        except Refusal as reason:
-            why[str(reason)] = site
-    if not lines:
+    sites = dict([*frame.groupby("site")])
+    try:
+        lines, _ = where_possible(sites, lambda site: fit(sites[site], level=level))
+    except Refusal as why:
         raise Refusal(
-            f"{' '.join(why)} Cutting a few plots of every trial a week or more earlier would show it."
-        )
-    return pd.DataFrame(lines)
+            f"{why} Cutting a few plots of every trial a week or more earlier would show it."
+        ) from None
+    return pd.DataFrame(lines.values()).assign(site=list(lines))
 
 
-def moisture_on(frame: pd.DataFrame, day, trend: Trend | None) -> pd.DataFrame:
+def moisture_on(frame: pd.DataFrame, day, trend: Trend) -> pd.DataFrame:
     """Measured moisture of every plot, moved along the dry-down line to one day.
 
     Parameters
@@ -165,8 +152,8 @@ def moisture_on(frame: pd.DataFrame, day, trend: Trend | None) -> pd.DataFrame:
         From :func:`culmbook.yields.harvest.plot_harvests`, one site and season. Filled moistures are not used.
     day : date-like
         The common day.
-    trend : Trend or None
-        From :func:`fit_dry_down`; None if all were cut on that day.
+    trend : Trend
+        From :func:`fit_dry_down`.
 
     Returns
     -------
@@ -176,20 +163,15 @@ def moisture_on(frame: pd.DataFrame, day, trend: Trend | None) -> pd.DataFrame:
     Raises
     ------
     ValueError
-        Plots cut on other days without a line, or a day outside those the line was fitted on.
+        A day outside those the line was fitted on.
     """
     day = pd.Timestamp(day)
+    if not _same_season(trend, day):
+        raise ValueError(f"{fmt_date(day)} lies outside the days the dry-down line rests on")
     rows = frame[frame["moisture_from"].eq(MEASURED) & frame["left_out"].isna()]
     moved = (day - rows["harvested_on"]).dt.days
-    if trend is None and moved.any():
-        raise ValueError(
-            f"{int((moved != 0).sum())} of {len(rows)} plots were not cut on {fmt_date(day)}, "
-            "and without a dry-down line their moistures are not comparable"
-        )
-    if trend is not None and not _same_season(trend, day):
-        raise ValueError(f"{fmt_date(day)} lies outside the days the dry-down line rests on")
-    slope = 0.0 if trend is None else trend.slope
-    return rows.assign(days_moved=moved, moisture_then_pct=rows["moisture_pct"] + slope * moved)
+    then = rows["moisture_pct"] + trend.slope * moved
+    return rows.assign(days_moved=moved, moisture_then_pct=then)
 
 
 def _same_season(trend, day):
@@ -275,17 +257,13 @@ def standing_loss(frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     total = groups[["dry_yield_t_ha", "product_t_ha"]].transform("sum")
     ratio = total["dry_yield_t_ha"] / total["product_t_ha"]
     square = (whole["dry_yield_t_ha"] - ratio * whole["product_t_ha"]) ** 2
-    table = groups.agg(
-        n_plots=("product_t_ha", "size"),
-        cut=("dry_yield_t_ha", "sum"),
-        stood=("product_t_ha", "sum"),
-    )
+    table = groups[["dry_yield_t_ha", "product_t_ha"]].sum().assign(n_plots=groups.size())
     table["square"] = square.groupby([whole["site"], whole["growing_season"]]).sum()
     table = table[table["n_plots"] >= 3].reset_index()
     if table.empty:
         raise Refusal("Too few plots were both measured and cut to set one against the other.")
-    n, loss = table["n_plots"], 1 - table["cut"] / table["stood"]
-    se = np.sqrt(n * table["square"] / (n - 1)) / table["stood"]
+    n, loss = table["n_plots"], 1 - table["dry_yield_t_ha"] / table["product_t_ha"]
+    se = np.sqrt(n * table["square"] / (n - 1)) / table["product_t_ha"]
     half = stats.t.ppf(0.5 + level / 2, n - 1) * se
     found = table[["site", "growing_season", "n_plots"]]
     return found.assign(loss=loss, lower=loss - half, upper=loss + half)

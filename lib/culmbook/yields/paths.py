@@ -5,8 +5,8 @@ the covariances of the estimated means. Yield here is the one that was cut, meas
 paths of the product itself are trivial (each is the component's spread over the product's).
 """
 
+from collections import namedtuple
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ from scipy import stats
 
 from culmbook.stats.line import partial_slope
 from culmbook.text.numbers import fmt_list
-from culmbook.text.refusal import Refusal
+from culmbook.text.refusal import Refusal, where_possible
 from culmbook.yields.components import log_components
 from culmbook.yields.means import label_of
 
@@ -314,9 +314,8 @@ def draw_covariances(
     error = _root(cov.scale) @ np.einsum("nhi,hij->nhj", rng.normal(size=(n, h, k)), roots)
     true = _fixed_means(cov, root_g) if target == THESE else rng.normal(size=(n, h, k)) @ root_g
     means = cov.centre @ (true + error)
-    standard = stats.wishart(_df_of_uneven(cov), np.eye(k) / _df_of_uneven(cov)).rvs(
-        n, random_state=rng
-    )
+    df = _df_of_uneven(cov)
+    standard = stats.wishart(df, np.eye(k) / df).rvs(n, random_state=rng)
     within = root_w @ np.reshape(standard, (n, k, k)) @ root_w
     raw = np.swapaxes(means, 1, 2) @ means / cov.df_between
     return raw - within * np.trace(cov.centre @ cov.scale) / cov.df_between, within
@@ -611,9 +610,7 @@ def path_intervals(
     of each of 24 hybrids, in 95 % with nine, but only in 89 % with three plots of each of 12.
     """
     if among == RAW:
-        raise ValueError(
-            "means as they are have no interval here: their bias is not sampling error"
-        )
+        raise ValueError("means as they are have no interval: their bias is no sampling error")
     paths = paths_of(cov, components, outcome, among)
     names = [*components, outcome]
     if among == GENOTYPIC:
@@ -668,44 +665,37 @@ def path_effects(
     Refusal
         There are no paths at either level.
     """
-    parts, told = [], []
-    for among, shown in ((GENOTYPIC, GENOTYPIC), (PHENOTYPIC, cov.among)):
+    notes, shown = [], {GENOTYPIC: GENOTYPIC, PHENOTYPIC: cov.among}
+
+    def at(among):
         still = [n for n in components if among == GENOTYPIC and cov.between.loc[n, n] <= 0]
         names = [n for n in components if n not in still]
-        try:
-            if len(names) < 2:
-                raise Refusal("They differ in fewer than two components beyond what plots do.")
-            paths = paths_of(cov, names, outcome, among)
-            limits = path_intervals(cov, names, outcome, among, level=level)
-        except Refusal as reason:
-            told.append(f"Among {shown} there are no paths: {reason}")
-            continue
+        if len(names) < 2:
+            raise Refusal("They differ in fewer than two components beyond what plots do.")
+        paths = paths_of(cov, names, outcome, among)
+        limits = path_intervals(cov, names, outcome, among, level=level)
         out = fmt_list([label_of(n).lower() for n in still])
-        left = (f"Left out: {out}, in which the hybrids do not differ beyond what their plots do.",)
-        told += [f"Among {shown}: {note}" for note in (*(left if still else ()), *paths.notes)]
+        left = f"Left out: {out}, in which the hybrids do not differ beyond what their plots do."
+        own = [left, *paths.notes] if still else paths.notes
+        notes.extend(f"Among {shown[among]}: {note}" for note in own)
         through = paths.effects.where(~np.eye(len(names), dtype=bool)).reindex(columns=components)
-        through = through.add_prefix("through_").reset_index(drop=True)
-        limits = limits.assign(among=shown, explained=paths.explained, condition=paths.condition)
-        parts.append(limits.join(through))
-    if not parts:
-        raise Refusal(" ".join(told))
-    return pd.concat(parts, ignore_index=True), told
+        limits = limits.join(through.add_prefix("through_").reset_index(drop=True))
+        return limits.assign(
+            among=shown[among], explained=paths.explained, condition=paths.condition
+        )
+
+    found, told = where_possible(
+        shown, at, lambda among, why: f"Among {shown[among]} there are no paths: {why}"
+    )
+    return pd.concat(found.values(), ignore_index=True), [*told, *notes]
 
 
-class Compensation(NamedTuple):
-    """Partial correlation of two components with Fisher's limits, and the slope: per cent of the second per
-    per cent of the first."""
-
-    first: str
-    second: str
-    n_plots: int
-    correlation: float
-    lower: float
-    upper: float
-    p_value: float
-    slope: float
-    slope_lower: float
-    slope_upper: float
+Compensation = namedtuple(
+    "Compensation",
+    "first second n_plots correlation lower upper p_value slope slope_lower slope_upper",
+)
+"""Partial correlation of two components with Fisher's limits, and the slope: per cent of the second per per cent
+of the first."""
 
 
 def compensation(
@@ -793,14 +783,11 @@ def compensations(
     Refusal
         No pair shows any.
     """
-    found, told = [], []
-    for second in seconds:
-        try:
-            logs = log_components(frame, (first,), outcome=second)
-            entry = logs[["site", "trial", "hybrid"]].astype("str").agg(":".join, axis=1)
-            found.append(compensation(logs.assign(hybrid=entry), first, second, level=level))
-        except Refusal as reason:
-            told.append(f"{label_of(first)} and {label_of(second).lower()}: {reason}")
-    if not found:
-        raise Refusal(" ".join(told))
-    return pd.DataFrame(found), told
+
+    def of_one(second):
+        logs = log_components(frame, (first,), outcome=second)
+        entry = logs[["site", "trial", "hybrid"]].astype("str").agg(":".join, axis=1)
+        return compensation(logs.assign(hybrid=entry), first, second, level=level)
+
+    found, told = where_possible(seconds, of_one)
+    return pd.DataFrame(found.values()), told

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.mixed import CONVERGED, GaussianFit, fit_gaussian
+from culmbook.mixed import GaussianFit
 from culmbook.text.numbers import fmt_list
-from culmbook.text.refusal import Refusal
-from culmbook.yields.means import label_of
+from culmbook.text.refusal import Refusal, where_possible
+from culmbook.yields.means import label_of, settled
 
 LEAST_PLOTS = 30
 LEAST_SITE_YEARS = 3
@@ -105,12 +105,7 @@ def calibrate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> YieldMo
     plots = _cut_plots(frame, predictors, crop_type)
     logs, y = _logs(plots, predictors), np.log(plots[OUTCOME])
     records = logs.assign(log_yield=y, site_year=plots[SITE_YEAR])
-    try:
-        fit = fit_gaussian(records, "log_yield", logs, [SITE_YEAR])
-    except ValueError as error:
-        raise Refusal(f"No line is fitted, because {error}.") from error
-    if fit.verdict != CONVERGED:
-        raise Refusal(f"The model of log yield has {fit.verdict}.")
+    fit = settled("No line is fitted", records, "log_yield", logs, [SITE_YEAR])
     rest = y - logs.to_numpy() @ fit.coefficients.to_numpy()
     return YieldModel(
         fit,
@@ -453,15 +448,10 @@ def calibrate_each(
 
 def _each(frame, fit):
     """What is found for each crop type, and why nothing is found for others; refuses where nothing is found."""
-    found, told = {}, []
-    for kind in sorted(frame["crop_type"].dropna().unique()):
-        try:
-            found[kind] = fit(kind)
-        except Refusal as reason:
-            told.append(f"Crop type {kind}: {reason}")
-    if not found:
-        raise Refusal(" ".join(told) or "No crop type is named, so no yield is predicted.")
-    return found, told
+    kinds = sorted(frame["crop_type"].dropna().unique())
+    if not kinds:
+        raise Refusal("No crop type is named, so no yield is predicted.")
+    return where_possible(kinds, fit, "Crop type {}: {}".format)
 
 
 def best_models(frame: pd.DataFrame, errors: pd.DataFrame) -> dict[str, YieldModel]:

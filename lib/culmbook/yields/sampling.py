@@ -5,15 +5,15 @@ The cheap measurement of all plots moves the mean of the plots that were cut: th
 decided which plots were cut, which is asked, never assumed.
 """
 
-from typing import NamedTuple
+from collections import namedtuple
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.mixed import CONVERGED, fit_gaussian
-from culmbook.text.refusal import Refusal
+from culmbook.text.refusal import Refusal, where_possible
 from culmbook.yields.harvest import KEY
+from culmbook.yields.means import settled
 
 LEAST_PLOTS, LEAST_CUT = 10, 5
 PLANTS = (1, 2, 3, 4, 5, 6, 8, 10, 15, 20)
@@ -26,15 +26,10 @@ MEASUREMENTS = {
 }
 
 
-class Spread(NamedTuple):
-    """Variances of one measurement: between plots of a hybrid and between plants of a plot; and their
-    numbers."""
-
-    measurement: str
-    between_plots: float
-    between_plants: float
-    n_plots: int
-    n_plants: int
+Spread = namedtuple("Spread", "measurement between_plots between_plants n_plots n_plants")
+"""Variances of one measurement: between plots of a hybrid and between plants of a plot; and their numbers."""
+Estimate = namedtuple("Estimate", "mean se lower upper n_cut n_measured")
+"""A mean with its standard error and interval; ``n_cut`` and ``n_measured`` plots stand behind it."""
 
 
 def plant_spread(stems: pd.DataFrame, plots: pd.DataFrame, measurement: str) -> Spread:
@@ -81,13 +76,8 @@ def plant_spread(stems: pd.DataFrame, plots: pd.DataFrame, measurement: str) -> 
             f"{label}: fewer than {LEAST_PLOTS} plots with two plants or more, so the spread of "
             "plants is not known."
         )
-    design = pd.get_dummies(rows["entry"], dtype=float)
-    try:
-        fit = fit_gaussian(rows, "value", design, ["replicate_key", "plot_key"])
-    except ValueError as error:
-        raise Refusal(f"{label}: the spread of plants is not known, because {error}.") from error
-    if fit.verdict != CONVERGED:
-        raise Refusal(f"{label}: the model has {fit.verdict}.")
+    design, terms = pd.get_dummies(rows["entry"], dtype=float), ["replicate_key", "plot_key"]
+    fit = settled(f"{label}: the spread of plants is not known", rows, "value", design, terms)
     plots_, plants = float(fit.variances["plot_key"]), float(fit.variances["residual"])
     return Spread(measurement, plots_, plants, n_plots, len(rows))
 
@@ -110,15 +100,9 @@ def plant_spreads(stems: pd.DataFrame, plots: pd.DataFrame) -> tuple[pd.DataFram
     Refusal
         None has one.
     """
-    parts, told = [], []
-    for name, label in MEASUREMENTS.items():
-        try:
-            parts.append({"label": label} | plant_spread(stems, plots, name)._asdict())
-        except Refusal as reason:
-            told.append(str(reason))
-    if not parts:
-        raise Refusal(" ".join(told))
-    return pd.DataFrame(parts), told
+    found, told = where_possible(MEASUREMENTS, lambda name: plant_spread(stems, plots, name))
+    spreads = pd.DataFrame(found.values())
+    return spreads.assign(label=spreads["measurement"].map(MEASUREMENTS)), told
 
 
 def plan_plants(
@@ -190,17 +174,6 @@ def plan_each(spreads: pd.DataFrame, plots: int, plants: tuple = PLANTS) -> pd.D
     return pd.concat(parts, ignore_index=True)
 
 
-class Estimate(NamedTuple):
-    """A mean with its standard error and interval; ``n_cut`` and ``n_measured`` plots stand behind it."""
-
-    mean: float
-    se: float
-    lower: float
-    upper: float
-    n_cut: int
-    n_measured: int
-
-
 def regression_estimate(
     cheap,
     outcome,
@@ -218,7 +191,7 @@ def regression_estimate(
     outcome : array_like
         Yield of the plots that were cut, missing for the others.
     chosen_at_random : bool or None
-        Whether chance decided which plots were cut. None (not answered) and False are refused.
+        Whether chance decided which plots were cut; otherwise, and where nobody knows, it is refused.
     n_population : int, optional
         Plots the mean is for, where the measured ones are a random part of them; none = very many.
     level : float
@@ -243,15 +216,10 @@ def regression_estimate(
     ----------
     Cochran (1977) Sampling Techniques, 3rd ed., sections 7.4 and 12.6.
     """
-    if chosen_at_random is None:
-        raise Refusal(
-            "Were the cut plots chosen at random? Without an answer cut and uncut plots are not "
-            "joined."
-        )
     if not chosen_at_random:
         raise Refusal(
             "Cut and uncut plots are not joined into one mean: that is sound only where chance decided "
-            "which plots were cut, and here they were not chosen at random."
+            "which plots were cut, and nobody says that they were chosen at random."
         )
     x, y = np.asarray(cheap, float), np.asarray(outcome, float)
     cut = ~np.isnan(y)
@@ -299,18 +267,20 @@ def joined_means(
     Refusal
         No place has one.
     """
-    parts, told = [], []
     known = predicted[predicted["refused"].isna()]
-    for (site, kind), rows in known.groupby(["site", "crop_type"]):
-        x, y = rows["predicted_t_ha"], rows["dry_yield_t_ha"]
-        try:
-            mean = regression_estimate(
-                x, y, chosen_at_random=chosen_at_random, n_population=len(x), level=level
-            )
-        except Refusal as reason:
-            told.append(f"{site}, {kind}: {reason}" if chosen_at_random else str(reason))
-            continue
-        parts.append({"site": site, "crop_type": kind} | mean._asdict())
-    if not parts:
-        raise Refusal(" ".join(dict.fromkeys(told)) or "No plot is predicted.")
-    return pd.DataFrame(parts), told
+    places = dict([*known.groupby(["site", "crop_type"])])
+
+    def of_one(place):
+        x, y = places[place]["predicted_t_ha"], places[place]["dry_yield_t_ha"]
+        return regression_estimate(
+            x, y, chosen_at_random=chosen_at_random, n_population=len(x), level=level
+        )
+
+    if not places:
+        raise Refusal("No plot is predicted.")
+    named = (lambda place, why: f"{', '.join(place)}: {why}") if chosen_at_random else str
+    found, told = where_possible(places, of_one, named)
+    table = pd.DataFrame(found.values())
+    table.insert(0, "site", [site for site, _ in found])
+    table.insert(1, "crop_type", [kind for _, kind in found])
+    return table, told
