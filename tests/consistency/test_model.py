@@ -8,7 +8,14 @@ import pytest
 
 from consistency_frames import make_seasons
 from culmbook.consistency.chances import beats_control
-from culmbook.consistency.draws import draw_seasons
+from culmbook.consistency.draws import (
+    draw_seasons,
+    season_concordance,
+    season_ranks,
+    season_statistics,
+    season_yields,
+    unequal_words,
+)
 from culmbook.consistency.model import (
     compare_plot_kernels,
     fit_seasons,
@@ -22,15 +29,8 @@ from culmbook.consistency.model import (
 from culmbook.consistency.reliability import (
     component_table,
     estimates,
-    repeatability,
     reliability_table,
-)
-from culmbook.consistency.draws import (
-    season_concordance,
-    season_ranks,
-    season_statistics,
-    season_yields,
-    unequal_words,
+    repeatability,
 )
 from culmbook.mixed import fit_gaussian
 from culmbook.stats.ranks import concordance

@@ -20,7 +20,7 @@ from culmbook.consistency.build_up import MARGIN, fit_build_up, full_yield_test,
 from culmbook.consistency.chances import beats_control
 from culmbook.consistency.draws import draw_seasons
 from culmbook.consistency.model import RESIDUAL, fit_seasons, season_records
-from culmbook.consistency.reliability import estimates, repeatability, reliability_table
+from culmbook.consistency.reliability import estimates, reliability_table, repeatability
 from known_truth import NARROW, each_set, passes, run, summary
 
 SD = {

@@ -14,6 +14,9 @@ from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.yields.means import fit_means
 
+LEAST_RANKED = 5
+"""Hybrids of which ranks and intraclass correlations are compared."""
+
 
 @in_words()
 def cell_means(records: pd.DataFrame) -> tuple[pd.DataFrame, dict]:
@@ -48,7 +51,7 @@ def cell_means(records: pd.DataFrame) -> tuple[pd.DataFrame, dict]:
     return pd.concat(parts, ignore_index=True), refused
 
 
-def complete_table(cells: pd.DataFrame, least: int = 3) -> pd.DataFrame:
+def complete_table(cells: pd.DataFrame) -> pd.DataFrame:
     """Cells as a table of hybrids by environments, in which ranks can be compared.
 
     Parameters
@@ -64,7 +67,7 @@ def complete_table(cells: pd.DataFrame, least: int = 3) -> pd.DataFrame:
     Raises
     ------
     Refusal
-        A hybrid did not stand everywhere, all values are the same, or fewer than three hybrids or two environments.
+        A hybrid did not stand everywhere, all values are the same, or fewer than five hybrids or two environments.
     """
     wide = cells.pivot(index="hybrid", columns="environment", values="value")
     absent = int(wide.isna().any(axis=1).sum())
@@ -74,9 +77,9 @@ def complete_table(cells: pd.DataFrame, least: int = 3) -> pd.DataFrame:
             "comparable: Friedman's test and the intraclass correlation are not given. W above is of the "
             "model's values of every hybrid in every season."
         )
-    if wide.shape[0] < least or wide.shape[1] < 2 or np.ptp(wide.to_numpy()) == 0:
+    if wide.shape[0] < LEAST_RANKED or wide.shape[1] < 2 or np.ptp(wide.to_numpy()) == 0:
         raise Refusal(
-            f"The measured means show no order that could be agreed on: it takes {least} hybrids, two seasons "
+            f"The measured means show no order that could be agreed on: it takes {LEAST_RANKED} hybrids, two seasons "
             "and differences among them."
         )
     return wide
@@ -90,7 +93,7 @@ def _checked(cells, least_hybrids, least_environments):
     hybrids, environments = cells["hybrid"].nunique(), cells["environment"].nunique()
     if hybrids < least_hybrids or environments < least_environments:
         had = f"{n_of(hybrids, 'hybrid')} and {n_of(environments, 'environment')}"
-        takes = f"{least_hybrids} and {least_environments}"
+        takes = f"{least_hybrids} hybrids and {least_environments} environments (site-seasons)"
         raise ValueError(f"{had} are too few: it takes {takes}")
     return cells.astype({"hybrid": str, "environment": str}).sort_values(
         ["hybrid", "environment"], ignore_index=True

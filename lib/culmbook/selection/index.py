@@ -7,7 +7,7 @@ is said. The index of a hybrid by money weights is what its true values are wort
 joint draws it comes with everything that is not known of the traits.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -167,8 +167,7 @@ def _drawn_trait(trait, drawn, term, frame):
             out[hybrid] = KINDS[trait.name].from_scale(value)
     beyond = table[~table["remark"].isin(["", NOT_TESTED])]
     answers = {row.Index: (row.remark, row.lower, row.upper) for row in beyond.itertuples()}
-    made = make_trait(trait.name, out, table["n"], answers=answers, unshrunk=trait.unshrunk)
-    return replace(made, label=trait.label, unit=trait.unit)
+    return make_trait(trait.name, out, table["n"], answers=answers, unshrunk=trait.unshrunk)
 
 
 def _joint_words(correlations, n_seen):

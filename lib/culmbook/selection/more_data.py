@@ -273,7 +273,7 @@ def plan_table(
     columns = ["plan", "plots", "expected_loss", "saving", "flips", "note"]
     out = pd.DataFrame([("now", 0, now, 0.0, 0.0, ""), *rows], columns=columns)
     if out["expected_loss"].iloc[1:].isna().all():
-        raise Refusal(plan_words(out))
+        raise Refusal(f"What more data would change is not told: {out['note'].iloc[-1]}.")
     return out.astype({"plots": "Int64"})
 
 
@@ -408,8 +408,8 @@ def untold(seasons: SeasonsFit, plan: Plan) -> str:
     if not {"hybrid_season", "hybrid_site_season"} & set(seasons.terms):
         one = "one season was cut after establishment"
         cut = one if years == 1 else "no hybrid was cut twice at a site"
-        return f"{cut}: it does not tell what another season will do"
+        return f"{cut}, which does not tell what another season will do"
     if plan.sites and "hybrid_site" not in seasons.terms:
         cut = "one site was cut" if sites == 1 else "no hybrid was cut at two sites"
-        return f"{cut}: nothing tells how hybrids change from site to site"
+        return f"{cut}, so nothing tells how hybrids change from site to site"
     return ""

@@ -15,7 +15,7 @@ from culmbook.selection.decide import PROMOTE, decide
 from culmbook.selection.floors import passing, value_words
 from culmbook.selection.index import index_gains
 from culmbook.selection.more_data import hold_table, remembered_spreads
-from culmbook.selection.words import DONE
+from culmbook.selection.words import DONE, fmt_chance
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.refusal import Refusal
@@ -323,7 +323,7 @@ def floor_turn_words(table: pd.DataFrame) -> list[str]:
         changes = []
         for decision, own in rows[rows["flips"]].groupby("decision", sort=False):
             named = [
-                f"{row.hybrid} ({fmt_share(row.chance_worthy)}, {DONE[row.base_decision]} now)"
+                f"{row.hybrid} ({fmt_chance(row.chance_worthy)}, {DONE[row.base_decision]} now)"
                 for row in own.itertuples()
             ]
             changes.append(f"{fmt_list(named)} would be {DONE[decision]}")

@@ -45,8 +45,6 @@ class Trait:
     ----------
     name : str
         Of :data:`culmbook.sheets.trait_kinds.KINDS`.
-    label, unit : str
-    better : {'higher', 'lower'}
     draws : DataFrame
         Joint draws, n × hybrids, in the trait's unit; a hybrid that nothing is known of is missing in all.
     table : DataFrame
@@ -61,9 +59,6 @@ class Trait:
     """
 
     name: str
-    label: str
-    unit: str
-    better: str
     draws: pd.DataFrame = field(repr=False)
     table: pd.DataFrame = field(repr=False)
     why_not: str = ""
@@ -97,7 +92,7 @@ def make_trait(
     -------
     Trait
     """
-    kind, answers = KINDS[name], answers or {}
+    answers = answers or {}
     known = draws.notna().all().to_numpy()
     limits = np.full((3, draws.shape[1]), np.nan)
     if known.any():
@@ -110,8 +105,7 @@ def make_trait(
     table.loc[table["n"].eq(0) | table.index.isin(answers), numbers] = np.nan
     for hybrid, answer in answers.items():
         table.loc[hybrid, ["remark", "lower", "upper"]] = answer
-    table = table.reset_index()
-    return Trait(name, kind.label, kind.unit, kind.better, draws, table, why_not, unshrunk)
+    return Trait(name, draws, table.reset_index(), why_not, unshrunk)
 
 
 def unknown_trait(name: str, hybrids, n: int, why: str) -> Trait:
@@ -497,16 +491,15 @@ def remark_words(traits: dict) -> list[str]:
     told = []
     for trait in (trait for trait in traits.values() if not trait.why_not):
         known, remark = trait.draws.notna().all(), trait.table.set_index("hybrid")["remark"]
+        label = KINDS[trait.name].label
         absent = remark.index[remark.eq(NOT_TESTED)]
         for is_drawn, fate in _ABSENT.items():
             if names := [h for h in absent if known[h] == is_drawn]:
                 were = is_are(len(names), "was", "were")
-                told.append(f"{trait.label}: {fmt_list(names)} {were} not tested{fate}.")
+                told.append(f"{label}: {fmt_list(names)} {were} not tested{fate}.")
         for hybrid, text in remark[~remark.isin(["", NOT_TESTED])].items():
             n = trait.draws[hybrid].nunique()
-            told.append(
-                f"{trait.label}: {hybrid} is {text}, beyond the test; {_BEYOND[min(n, 2)]}."
-            )
+            told.append(f"{label}: {hybrid} is {text}, beyond the test; {_BEYOND[min(n, 2)]}.")
     return told
 
 

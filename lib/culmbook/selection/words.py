@@ -132,6 +132,7 @@ def with_reasons(
 
 
 def _reasons(row, chances, floors, rule, control):
+    chances = chances if pd.notna(row.p_floors) else chances.drop("floors")
     k, weakest, low = rule["k"], chances.idxmin(), floors.idxmin() if len(floors) else ""
     best, over, worth = best_words(k), _over(rule, control), fmt_chance(row.chance_worthy)
     names = {
@@ -144,7 +145,11 @@ def _reasons(row, chances, floors, rule, control):
         "margin": f"it gives {over}",
         "place": f"it is {best}",
     }
-    known = {"margin": row.p_beats, "place": row.p_top, "floors": floors.min() if low else 1.0}
+    known = {
+        "margin": row.p_beats,
+        "place": row.p_top,
+        "floors": floors.min() if low else row.p_floors,
+    }
     why = f"{says[weakest]} with a probability of {fmt_chance(known[weakest])}"
     change = _enough(row, chances, floors, rule["costs"].threshold, names)
     if row.decision == PROMOTE:
@@ -181,7 +186,8 @@ def _enough(row, chances, floors, turn, names):
     present one over the condition's; for floors, which a hybrid may pass in no draw, it is counted.
     """
     sure = row.chance_worthy / chances.clip(lower=1e-9)
-    sure["floors"] = row.chance_if_passing
+    if "floors" in sure:
+        sure["floors"] = row.chance_if_passing
     enough = chances[sure > turn]
     if enough.empty:
         return NO_CHANGE
@@ -190,8 +196,7 @@ def _enough(row, chances, floors, turn, names):
         weak = "floors" if (floors < _LIKELY).sum() > 1 else names["floors"]
         return f"Passing the {weak} would promote it."
     gain = names["margin"].replace(" over", " gain over")
-    wanted = {"margin": f"A sure {gain}", "place": f"To be sure of {names['place']}"}
-    return f"{wanted[lacks]} would promote it."
+    return f"A sure {gain if lacks == 'margin' else 'place'} would promote it."
 
 
 def _next_words(row, costs):

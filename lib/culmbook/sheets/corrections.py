@@ -49,14 +49,10 @@ class Corrections:
                 frame.loc[i, "outcome"] = f"{row['table']} is no table"
             elif row["column"] not in known[row["table"]].columns:
                 frame.loc[i, "outcome"] = f"{row['column']} is no column of {row['table']}"
-        is_read = [
-            site == "all"
-            or name not in known
-            or not known[name].has_site
-            or key.split("/")[0] == site
-            for name, key in zip(frame["table"], frame["key"])
-        ]
-        frame = frame[is_read].reset_index(drop=True)
+        of_sites = frame["table"].map(lambda name: name in known and known[name].has_site)
+        is_other = of_sites.astype(bool) & (frame["key"].str.split("/").str[0] != site)
+        if site != "all":
+            frame = frame[~is_other].reset_index(drop=True)
         self.lines = frame["source_line"].tolist()
         self.frame = frame[self.frame.columns]
 
@@ -109,10 +105,8 @@ class Corrections:
         found, mend = [], "delete the correction, or correct its key and old value"
         for line, row in zip(self.lines, self.frame.itertuples()):
             if not row.applied:
-                file, rule = (
-                    self.rows.frame["source_file"].iat[0],
-                    f"{row.table} {row.key}: {row.outcome}",
-                )
+                file = self.rows.frame["source_file"].iat[0]
+                rule = f"{row.table} {row.key}: {row.outcome}"
                 place = {"line": line, "column": row.column, "value": row.old_value}
                 found.append(note("N-CORRECTION", file, rule, mend, table="corrections", **place))
         return found

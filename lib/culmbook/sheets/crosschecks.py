@@ -13,7 +13,7 @@ SLIP_FROM = 0.8  # log10 of the ratio from which on a unit slip is likely: 6.3-f
 HEIGHT_FALL = 0.9  # a later height under this share of an earlier one is noted
 RATIO_RANGE = (0.5, 1.6)  # component product ÷ harvested yield
 MOISTURE_PCT = (10, 65)
-DRY_YIELD_T_HA = (0, 45)
+DRY_YIELD_T_HA = 45  # dry yields above it are noted
 OCCASION_MONTHS = {"autumn": range(8, 13), "spring": range(1, 7), "summer": range(5, 9)}
 FEWEST_SEASONS = 2  # seasons needed before a label is doubted
 SWAP_EVIDENCE = 25.0  # drop in squared standardised distance, summed over seasons and traits
@@ -49,17 +49,17 @@ def cross_checks(tables):
         Notes ``N-RANGE``, ``N-OCCASION``, ``N-DEADHEIGHT``, ``N-FALL``, ``N-SLIP``, ``N-PRODUCT``,
         ``N-LABEL`` and ``N-OBSERVER``.
     """
-    found = [
-        *moisture_notes(tables),
-        *yield_notes(tables),
-        *occasion_notes(tables),
-        *dead_height_notes(tables),
-        *falling_notes(tables["stem_measures"]),
-        *product_notes(tables),
-        *swap_notes(tables),
-        *observer_notes(tables["frost_scores"]),
-    ]
-    pairs = neighbour_pairs(tables["plots"])
+    found, pairs = [], neighbour_pairs(tables["plots"])
+    of_plots = (product_notes, swap_notes)
+    for look in (
+        moisture_and_yield_notes,
+        occasion_notes,
+        dead_height_notes,
+        falling_notes,
+        *of_plots,
+    ):
+        found += look(tables)
+    found += observer_notes(tables["frost_scores"])
     for name, columns in UNIT_SLIPS.items():
         found += slip_notes(tables, name, columns, pairs)
     return found
@@ -86,25 +86,21 @@ def dry_yield(harvests):
     return moisture, 10 * dry_kg / harvests["harvested_area_m2"]
 
 
-def moisture_notes(tables):
-    """Return notes on moisture outside its plausible range."""
-    frame = tables["harvests"].assign(moisture=dry_yield(tables["harvests"])[0])
-    odd = ~frame["moisture"].between(*MOISTURE_PCT) & frame["moisture"].notna()
+def moisture_and_yield_notes(tables):
+    """Return notes on moistures and dry yields outside their plausible range."""
+    moisture, dry = dry_yield(tables["harvests"])
+    frame = tables["harvests"].assign(moisture=moisture, dry=dry)
+    odd = ~moisture.between(*MOISTURE_PCT) & moisture.notna()
     limits = f"{MOISTURE_PCT[0]} to {MOISTURE_PCT[1]} %"
     rule = (
         "moisture {moisture:.1f} % ({subsample_fresh_g:g} g fresh, {subsample_dry_g:g} g dry) is outside "
         f"the plausible {limits}"
     )
-    return _notes("N-RANGE", "harvests", frame, odd, "subsample_dry_g", rule)
-
-
-def yield_notes(tables):
-    """Return notes on dry yields outside their plausible range."""
-    frame = tables["harvests"].assign(dry=dry_yield(tables["harvests"])[1])
-    high = frame["dry"] > DRY_YIELD_T_HA[1]
+    found = _notes("N-RANGE", "harvests", frame, odd, "subsample_dry_g", rule)
     rule = "dry yield {dry:.1f} t/ha from {harvested_area_m2:g} m² is above the plausible "
-    rule += f"{DRY_YIELD_T_HA[1]} t/ha"
-    return _notes("N-RANGE", "harvests", frame, high, "fresh_mass_kg", rule)
+    rule += f"{DRY_YIELD_T_HA} t/ha"
+    high = dry > DRY_YIELD_T_HA
+    return found + _notes("N-RANGE", "harvests", frame, high, "fresh_mass_kg", rule)
 
 
 def occasion_notes(tables):
@@ -130,8 +126,9 @@ def dead_height_notes(tables):
     return _notes("N-DEADHEIGHT", "stem_measures", frame, where, column, rule, mend)
 
 
-def falling_notes(stems):
+def falling_notes(tables):
     """Return notes on heights below an earlier one of the same plant in the same growing season."""
+    stems = tables["stem_measures"]
     frame = stems[stems["stem_height_cm"].notna()].sort_values("measured_on", kind="stable")
     plant = ["site", "plot", "growing_season", "plant", "height_method"]
     before = frame.groupby(plant, dropna=False)[["stem_height_cm", "measured_on", "source_line"]]
@@ -274,9 +271,9 @@ def swap_notes(tables):
     """
     found = []
     for (site, _), trial in plot_traits(tables).groupby(["site", "trial"], sort=True):
-        swaps = swapped_plots(trial)
-        for plot, hybrid, evidence in swaps:
-            others = ", ".join(other for other, _, _ in swaps if other != plot)
+        found_here = swapped_plots(trial)
+        for plot, hybrid, evidence in found_here:
+            others = ", ".join(other for other, _, _ in found_here if other != plot)
             mend = f"labels exchanged with {others}?" if others else "label exchanged?"
             found.append([site, plot, hybrid, evidence, mend + " Check in the field"])
     found = pd.DataFrame(found, columns=["site", "plot", "like", "evidence", "mend"])

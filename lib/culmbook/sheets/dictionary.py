@@ -84,7 +84,6 @@ class Table:
     key: tuple
     foreign_keys: tuple = ()
     unique_sets: tuple = ()
-    missing_values: tuple = ("",)
     rules: tuple = ()  # dictionaries: column, code, wrong, rule, mend
     optional: bool = False
     beside: bool = False
@@ -133,7 +132,6 @@ def _table(spec):
         key=tuple(spec["primaryKey"]),
         foreign_keys=tuple(links),
         unique_sets=tuple(map(tuple, spec.get("uniqueSets", ()))),
-        missing_values=tuple(spec["missingValues"]),
         rules=tuple(spec.get("rules", ())),
     )
 

@@ -64,13 +64,13 @@ def write_sheets(out, network=None, table=None, site=None, season=None):
         If there is no such table or site, a site or season comes without a network, no plot is left,
         or a file stands in the way.
     """
-    planned = _planned(Path(out), _chosen_tables(table), network, site, season)
+    if table not in (None, *tables()):
+        raise ValueError(f"no table {table!r}; there are {', '.join(tables())}")
+    planned = _planned(Path(out), [table] if table else list(tables()), network, site, season)
     for path, _ in planned:
         if path.exists():
-            raise ValueError(
-                f"{path} is already there and may hold observations; "
-                "choose another folder or move it"
-            )
+            said = "is already there and may hold observations; choose another folder or move it"
+            raise ValueError(f"{path} {said}")
     for path, rows in planned:
         _write(path, rows, season)
     return [path for path, _ in planned]
@@ -98,13 +98,6 @@ def _planned(out, chosen, network, site, season):
 
 def _is_about_plots(name):
     return name != "plots" and "plot" in tables()[name].columns
-
-
-def _chosen_tables(table):
-    known = list(tables())
-    if table is not None and table not in known:
-        raise ValueError(f"no table {table!r}; there are {', '.join(known)}")
-    return known if table is None else [table]
 
 
 def _standing_plots(network, site, season):
@@ -155,12 +148,7 @@ def _write(path, rows, season):
             form = {"num_format": "@" if is_text else "General"}
             sheet.set_column(place, place, 12 if is_text else 10, book.add_format(form))
             if rows is not None:
-                thin = {
-                    "bottom": 1,
-                    "right": 1,
-                    "bottom_color": "#999999",
-                    "right_color": "#999999",
-                }
+                thin = {"bottom": 1, "right": 1, "border_color": "#999999"}
                 values = rows.get(name, pd.Series(None, rows.index, object))
                 _write_column(sheet, place, values, book.add_format(form | thin))
             if rule := field and _validation(field):
@@ -183,8 +171,7 @@ def _write_heading(book, sheet, table, columns, rows, season):
         hint = _hint(table[name] if name in table.columns else None)
         n_lines = max(n_lines, len(wrap(hint, HINT_WIDTH)))
         sheet.write_string(UNIT_ROW - 1, place, hint, unit)
-        head = {"bold": True, "bottom": 2, "valign": "bottom"}
-        head["rotation"] = 90 if len(name) > 14 else 0
+        head = {"bold": True, "bottom": 2, "rotation": 90 if len(name) > 14 else 0}
         sheet.write_string(HEADER_ROW - 1, place, name, book.add_format(head))
     sheet.set_row(UNIT_ROW - 1, 11.5 * n_lines + 4)
     sheet.set_row(HEADER_ROW - 1, 112)

@@ -373,9 +373,8 @@ def check(data, *, site="all", errors_only=False, today=None):
     for row in files[files["table"] != "corrections"].itertuples():
         line = f"{row.file:<{width}}  {row.rows:>7} rows, {row.rows_kept:>7} kept"
         line += "  decimal ," if row.decimal == "," else ""
-        parts.append(
-            line + ("" if pd.isna(row.encoding) or row.encoding == "utf-8" else f"  {row.encoding}")
-        )
+        is_usual = pd.isna(row.encoding) or row.encoding == "utf-8"
+        parts.append(line + ("" if is_usual else f"  {row.encoding}"))
     if files.empty:
         parts.append("No table was found.")
     parts += ["", format_problems(network.problems, errors_only=errors_only)]

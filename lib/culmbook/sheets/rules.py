@@ -5,7 +5,9 @@ judged again.
 """
 
 import re
+from collections import Counter
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -59,19 +61,32 @@ def check_single_codes(rows, column, known):
     column : str
     known : Known
     """
-    which, distinct = pd.factorize(rows.frame[column])
-    folded = _by_form(known.good, str.casefold)
-    unknown = [(position, code) for position, code in enumerate(distinct) if code not in known.good]
-    places = positions_of(which)
-    for nth, (position, code) in enumerate(unknown):
-        where = places(position)
-        if match := folded.get(code.casefold()):
-            _read_as(rows, where, column, "N-CASE", code, match)
-            continue
+    everywhere = np.arange(len(rows.ok))
+    for code, where, nth in _unknown_codes(rows, everywhere, column, known.good):
         rule, mend = f"{code} is not in the list", _closest(code, known.good, nth)
         if code in known.refused:
             rule, mend = f"{code} was itself refused ({known.refused[code]})", _FIRST
         rows.refuse(where, "E-CODE", column, rule, mend)
+
+
+def _unknown_codes(rows, positions, column, good, restored=None):
+    """Yield (code, its rows, its number) of each code that stands for no known one; read as that one else."""
+    which, distinct = pd.factorize(rows.frame[column].iloc[positions])
+    unknown = [(number, code) for number, code in enumerate(distinct) if code not in good]
+    if not unknown:
+        return
+    zeros = restored(unknown, set(distinct)) if restored else {}
+    folded, places = _by_form(good, str.casefold), positions_of(which)
+    for nth, (number, code) in enumerate(unknown):
+        where = positions[places(number)]
+        meant = zeros.get(code) or folded.get(code.casefold())
+        if not meant:
+            yield code, where, nth
+            continue
+        rows.frame.loc[where, column] = meant
+        rule = f"{code} read as {meant}" + (f" in {len(where)} rows" if len(where) > 1 else "")
+        said = "N-ZEROS" if code in zeros else "N-CASE"
+        rows.remark([int(where[0])], said, column, rule, f"write {meant}")
 
 
 def _closest(code, known, nth):
@@ -87,26 +102,14 @@ def _by_form(codes, form):
     return {key: same[0] for key, same in found.items() if len(same) == 1}
 
 
-def _read_as(rows, where, column, code, old, new):
-    """Replace a code by the one it stands for in some rows, and note it once."""
-    rows.frame.loc[where, column] = new
-    rule = f"{old} read as {new}" + (f" in {len(where)} rows" if len(where) > 1 else "")
-    rows.remark([int(where[0])], code, column, rule, f"write {new}")
-
-
 def check_folder_site(rows):
     """Refuse rows that stand in the folder of another site."""
     site = rows.frame["site"]
     other = (rows.folder_site != "") & site.notna().to_numpy()
     other &= site.fillna("").to_numpy(dtype=object) != rows.folder_site
-    rule, mend = "a row of site {} in the folder of {}", "move to the file of {}"
-    rows.refuse(
-        other,
-        "E-SITE",
-        "site",
-        lambda i: rule.format(site.iat[i], rows.folder_site[i]),
-        lambda i: mend.format(site.iat[i]),
-    )
+    for i in np.flatnonzero(other):
+        rule = f"a row of site {site.iat[i]} in the folder of {rows.folder_site[i]}"
+        rows.refuse([i], "E-SITE", "site", rule, f"move to the file of {site.iat[i]}")
 
 
 def set_aside_without_layout(rows, sites):
@@ -145,26 +148,12 @@ def check_plots(rows, known):
     groups = rows.frame.groupby([rows.frame["source_file"], sites], sort=False).indices
     for (_, site), positions in groups.items():
         layout = good.get(site, set())
-        which, distinct = pd.factorize(rows.frame["plot"].iloc[positions])
-        unknown = [code for code in distinct if code not in layout]
-        if not unknown:
-            continue
-        zeros = _restored_zeros(unknown, layout, set(distinct))
-        folded = _by_form(layout, str.casefold)
-        number = {code: i for i, code in enumerate(distinct)}
-        places = positions_of(which)
-        for nth, code in enumerate(unknown):
-            where = positions[places(number[code])]
-            if code in zeros:
-                _read_as(rows, where, "plot", "N-ZEROS", code, zeros[code])
-            elif code.casefold() in folded:
-                _read_as(rows, where, "plot", "N-CASE", code, folded[code.casefold()])
-            else:
-                rule, mend = _unknown_plot(code, layout, site, nth)
-                if code in refused.get(site, ()):
-                    rule = f"plot {code} was itself refused ({known.refused[site, code]})"
-                    mend = _FIRST
-                rows.refuse(where, "E-LAYOUT", "plot", rule, mend)
+        restored = partial(_restored_zeros, layout)
+        for code, where, nth in _unknown_codes(rows, positions, "plot", layout, restored):
+            rule, mend = _unknown_plot(code, layout, site, nth)
+            if code in refused.get(site, ()):
+                rule, mend = f"plot {code} was itself refused ({known.refused[site, code]})", _FIRST
+            rows.refuse(where, "E-LAYOUT", "plot", rule, mend)
 
 
 def _by_site(pairs):
@@ -175,16 +164,13 @@ def _by_site(pairs):
     return found
 
 
-def _restored_zeros(unknown, layout, present):
+def _restored_zeros(layout, unknown, present):
     """Return the layout's code for each code that lost its leading zeros, if that is one-to-one."""
     stripped = _by_form(layout, lambda code: code.lstrip("0") if code.isdigit() else code)
-    found = {code: stripped.get(code.lstrip("0")) for code in unknown if code.isdigit()}
-    meant = list(found.values())
-    return {
-        code: match
-        for code, match in found.items()
-        if match and match not in present and meant.count(match) == 1
-    }
+    found = {code: stripped.get(code.lstrip("0")) for _, code in unknown if code.isdigit()}
+    meant = Counter(found.values())
+    clear = {code for code, match in found.items() if match not in present and meant[match] == 1}
+    return {code: match for code, match in found.items() if match and code in clear}
 
 
 def _unknown_plot(code, layout, site, nth):
@@ -357,9 +343,8 @@ def check_counts(rows, facts):
     words = {i: rule.format_map(row) for i, row in risen.iterrows()}
     rows.refuse(risen.index.to_numpy(), "E-RULE", "plants_alive", words.get, mend)
 
-    of_replants = facts["replants_alive"] > np.minimum(
-        alive.fillna(facts["most"]), facts["replanted"]
-    )
+    at_most = np.minimum(alive.fillna(facts["most"]), facts["replanted"])
+    of_replants = facts["replants_alive"] > at_most
     rule = "more than were replanted ({replanted}) or are alive"
     mend = "correct the count"
     _refuse(rows, facts, of_replants, "E-RANGE", "replants_alive", rule, mend)

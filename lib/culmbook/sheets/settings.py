@@ -13,6 +13,7 @@ from culmbook.sheets.trait_kinds import KINDS
 from culmbook.sheets.values import did_you_mean
 
 FILE = "settings.toml"
+SHARE = ("share", 0, 1)
 
 
 def _key(default, meaning, unit="", low=None, high=None):
@@ -27,13 +28,9 @@ def _key(default, meaning, unit="", low=None, high=None):
 class StandSettings:
     """When a stand is good enough; defaults are common practice."""
 
-    good: float = _key(0.85, "stand from which on a plot is good", "share", 0, 1)
-    fill: float = _key(
-        0.70, "stand from which on gaps are filled; below it: replant", "share", 0, 1
-    )
-    rank_floor: float = _key(
-        0.60, "stand below which the yield of a plot is not ranked", "share", 0, 1
-    )
+    good: float = _key(0.85, "stand from which on a plot is good", *SHARE)
+    fill: float = _key(0.70, "stand from which on gaps are filled; below it: replant", *SHARE)
+    rank_floor: float = _key(0.60, "stand below which the yield of a plot is not ranked", *SHARE)
     longest_gap: int = _key(
         5, "run of missing plants from which on the plot is replanted", "plants", 1, 1000
     )

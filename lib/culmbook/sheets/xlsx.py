@@ -34,16 +34,12 @@ BLACK = (("theme", 1), ("indexed", 8), ("indexed", 64), ("rgb", "00000000"), ("r
 
 
 @dataclass
-class Sheet:
+class Sheet(cells.Grid):
     """One worksheet: its cells and the facts beside them.
 
     Parameters
     ----------
-    name : str
-        Name on the tab.
     is_hidden : bool
-    lines, rows, kinds : list, list, dict
-        As in :class:`culmbook.sheets.grid.Grid`.
     looks : dict
         (record index, column index) → style number where it is not 0, empty cells included.
     merged : list
@@ -56,11 +52,7 @@ class Sheet:
         Places in `rows`, the empty ones before a cell included; cells with a comment.
     """
 
-    name: str
     is_hidden: bool = False
-    lines: list = field(default_factory=list)
-    rows: list = field(default_factory=list)
-    kinds: dict = field(default_factory=dict)
     looks: dict = field(default_factory=dict)
     merged: list = field(default_factory=list)
     hidden_rows: set = field(default_factory=set)
@@ -125,23 +117,21 @@ def _read(data, file, names):
         _check_size(archive.infolist())
         parts = archive.namelist()
     book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
-    sheets = [_read_sheet(book, tab) for tab in book.worksheets]
-    chosen, problems = _choose(sheets, file, names)
-    if chosen is None:
-        return cells.Grid(file, [], [], problems=problems), None
+    sheets = [_read_sheet(book, tab, file) for tab in book.worksheets]
+    chosen = _choose(sheets, file, names)
+    if not chosen.sheet:
+        return chosen, None
     if any(part.endswith("vbaProject.bin") or "macrosheets/" in part for part in parts):
         rule = "the workbook holds a macro: its values were read, the macro was not run"
-        problems.append(note("N-MACRO", file, rule, "save as .xlsx"))
-    grid = cells.Grid(file, chosen.rows, chosen.lines, kinds=chosen.kinds, padded=True)
-    grid.sheet, grid.problems = chosen.name, problems
+        chosen.problems.append(note("N-MACRO", file, rule, "save as .xlsx"))
     texts = (text for row in chosen.rows for text in row)
-    grid.has_control = any(cells.has_control(t) or len(t) > cells.LONGEST_CELL for t in texts)
-    found = cells.shape(grid, names)
+    chosen.has_control = any(cells.has_control(t) or len(t) > cells.LONGEST_CELL for t in texts)
+    found = cells.shape(chosen, names)
     if not any(p.severity == "error_file" for p in found.problems):
         found.problems += _merged_faults(chosen, found, file)
         found.problems += _hidden_notes(chosen, sheets, found, file)
         found.problems += _formatting_notes(book, chosen, found, file)
-    return grid, found
+    return chosen, found
 
 
 def _check_size(parts):
@@ -157,9 +147,10 @@ def _check_size(parts):
             raise _TooLarge(f"a part would grow {said}")
 
 
-def _read_sheet(book, tab):
+def _read_sheet(book, tab, file):
     """Return a sheet's cells and facts; what stands beyond the widest table is gathered in one more column."""
-    sheet = Sheet(tab.title, tab.sheet_state != "visible")
+    sheet = Sheet(file, [], [], padded=True, sheet=tab.title)
+    sheet.is_hidden = tab.sheet_state != "visible"
     formats = BUILTIN_FORMATS | dict(enumerate(book._number_formats, 164))
     styles = enumerate(book._cell_styles)
     percents = {i for i, style in styles if is_percent(formats.get(style.numFmtId, ""))}
@@ -202,7 +193,7 @@ def _add_row(sheet, line, stored, percents):
                 sheet.kinds[place] = kind
     sheet.n_cells += len(row)
     if sheet.n_cells > MOST_CELLS:
-        raise _TooLarge(f"sheet “{sheet.name}” spans more than {MOST_CELLS} cells")
+        raise _TooLarge(f"sheet “{sheet.sheet}” spans more than {MOST_CELLS} cells")
     sheet.lines.append(line)
     sheet.rows.append(row)
 
@@ -237,26 +228,28 @@ def is_percent(code):
 
 
 def _choose(sheets, file, names):
-    """Return (the sheet with the table, problems)."""
+    """Return the sheet with the table, or a grid without sheet that holds the reason why there is none."""
     visible = [sheet for sheet in sheets if not sheet.is_hidden]
     scores = [_fit(sheet, names) for sheet in visible]
     fitting = [s for s, score in zip(visible, scores) if score and score * 2 >= max(scores)]
     if len(fitting) > 1:
-        listed = " and ".join(f"“{s.name}”" for s in fitting)
+        listed = " and ".join(f"“{s.sheet}”" for s in fitting)
         rule = f"{len(fitting)} sheets fit ({listed}): which one?"
         mend = "keep one of them in this workbook and move or delete the others"
-        return None, [refuse_file("E-SHEET", file, rule, mend)]
+        return cells.Grid(file, [], [], problems=[refuse_file("E-SHEET", file, rule, mend)])
     if not fitting and all(cells.is_blank(row) for s in visible for row in s.rows):
         rule = "the workbook is empty: it holds no header and no row"
-        return None, [refuse_file("E-EMPTY", file, rule, "fill it in, or remove the file")]
+        problem = refuse_file("E-EMPTY", file, rule, "fill it in, or remove the file")
+        return cells.Grid(file, [], [], problems=[problem])
     chosen = (fitting or visible)[0]
-    others = [s.name for s in visible if s is not chosen and any(s.rows) and not _is_read_me(s)]
-    said = f"sheet “{chosen.name}” read; not read: " + ", ".join(f"“{name}”" for name in others)
-    return chosen, [note("N-SHEET", file, said)] if others else []
+    others = [s.sheet for s in visible if s is not chosen and any(s.rows) and not _is_read_me(s)]
+    said = f"sheet “{chosen.sheet}” read; not read: " + ", ".join(f"“{name}”" for name in others)
+    chosen.problems = [note("N-SHEET", file, said)] if others else []
+    return chosen
 
 
 def _is_read_me(sheet):
-    return sheet.name == cells.READ_ME and sheet.rows[0][:1] == [cells.READ_ME_BEGINS]
+    return sheet.sheet == cells.READ_ME and sheet.rows[0][:1] == [cells.READ_ME_BEGINS]
 
 
 def _fit(sheet, names):
@@ -292,7 +285,7 @@ def _hidden_notes(sheet, sheets, found, file):
         if column in sheet.hidden_columns:
             said = f"hidden column {get_column_letter(column + 1)} read like the others"
             notes.append(note("N-HIDDEN", file, said, column=name.strip()))
-    others = [s.name for s in sheets if s.is_hidden and any(s.rows)]
+    others = [s.sheet for s in sheets if s.is_hidden and any(s.rows)]
     return notes + [note("N-HIDDEN", file, f"hidden sheet “{name}” not read") for name in others]
 
 
