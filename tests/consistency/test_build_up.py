@@ -214,7 +214,10 @@ def test_curve_gives_back_the_year_of_full_yield_it_was_made_with():
         for h, y in (("A", rising), ("B", late))
     ]
     dates, points = fit_curves(pd.concat(ages, ignore_index=True))
-    assert dates["hybrid"].tolist() == ["A", "B"] and dates["shape"].iloc[0] == "monomolecular with lag"
+    assert (
+        dates["hybrid"].tolist() == ["A", "B"]
+        and dates["shape"].iloc[0] == "monomolecular with lag"
+    )
     assert dates["full"].iloc[0] == pytest.approx(0.5 + np.log(20) / 1.5, abs=0.02)
     assert np.isnan(dates["full"].iloc[1])  # only after the last cut
     assert points.groupby("hybrid")["yield_t_ha"].last()["A"] == pytest.approx(rising[-1], rel=1e-3)

@@ -330,8 +330,6 @@ def test_trials_are_named_or_counted_and_sites_only_where_there_are_several():
         "Entries": "1 candidate",
         "Latest stand count": "2025-10-07",
     }
-    many = told(
-        *((site, f"{site}{year}", f"20{year}-05-02") for site in "AB" for year in (22, 25))
-    )
+    many = told(*((site, f"{site}{year}", f"20{year}-05-02") for site in "AB" for year in (22, 25)))
     assert (many["Sites"], many["Trials"]) == ("A and B", "4, planted in 2022 and 2025")
     assert told(*(("A", f"A{i}", None) for i in range(4)))["Trials"] == "4"
