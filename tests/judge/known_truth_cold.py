@@ -21,7 +21,7 @@ from scipy.special import expit
 
 from culmbook.frost.late_frosts import jeffreys
 from culmbook.frost.winter_survival import fit_winters, rank_agreement, winter_shares
-from culmbook.stand.model import marginal_share
+from culmbook.mixed import marginal_share
 from culmbook.stats.extremes import chance_above, fit_gev, return_level
 from known_truth import NARROW, run
 

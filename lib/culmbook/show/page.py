@@ -167,6 +167,13 @@ class ReportTable(Shown):
         return f"Table: {self.caption} [{len(self.content['rows'])} rows]"
 
 
+class NoRows(Shown):
+    """What stands for a table or figure without rows: nothing on the page."""
+
+    def _repr_mimebundle_(self, include=None, exclude=None) -> dict:
+        return {"text/plain": "No rows: nothing to show."}
+
+
 def table(
     frame: pd.DataFrame,
     columns: str | Mapping[str, Column] = "",
@@ -178,8 +185,9 @@ def table(
     strong: str | Sequence[str] | None = None,
     printed: str | None = None,
     whole: bool = False,
-) -> ReportTable:
-    """Make a table of the report.
+    empty: str = "",
+) -> "ReportTable | NoRows | ReportText":
+    """Make a table of the report; a frame without rows makes none.
 
     Parameters
     ----------
@@ -202,10 +210,12 @@ def table(
         A yes/no (bool) column of the frame; only its true rows are shown and printed, all go to the workbook.
     whole : bool
         Whether the table moves to a page of its own rather than run over two, where one page holds it.
+    empty : str
+        Sentence that stands in the place of a table without rows; blank for nothing.
 
     Returns
     -------
-    ReportTable
+    ReportTable, NoRows or ReportText
 
     Raises
     ------
@@ -217,6 +227,8 @@ def table(
     columns = catalogued(columns) if isinstance(columns, str) else columns
     if not columns:
         raise ValueError(f"{label}: a table needs at least one column")
+    if frame.empty:
+        return say(empty) if empty else NoRows()
     by = [order] if isinstance(order, str) else list(order or [])
     rows = frame.sort_values(by, kind="stable") if by else frame
     if strong is not None and not isinstance(strong, str):
@@ -297,7 +309,7 @@ def _check_figure(fig, label: str, alt: str) -> None:
 
 def _spell_ticks(formatter) -> None:
     given = formatter.format_ticks
-    formatter.format_ticks = lambda values: [printable_lines(label) for label in given(values)]
+    formatter.format_ticks = lambda values: [printable_lines(str(label)) for label in given(values)]
 
 
 def _make_printable(fig) -> None:
@@ -370,7 +382,7 @@ def figure(
     """
     import matplotlib.pyplot as plt
 
-    fig = getattr(fig, "figure", fig)
+    fig = getattr(fig, "figure", fig)  # axes, or a grid of them
     _check_words(label, caption)
     _make_printable(fig)
     fig.draw_without_rendering()

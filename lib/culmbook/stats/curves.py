@@ -213,11 +213,6 @@ class Sigmoid:
         """Share of each observation's error that the fit follows, 0-1."""
         return np.einsum("ij,jk,ik->i", self.jacobian, self.unscaled, self.jacobian)
 
-    @property
-    def residual_sd(self) -> float:
-        """Residual standard deviation, units of y."""
-        return float(np.sqrt(self.squares / self.df))
-
     def height(self, x):
         """y at x, the groups' shifts left out."""
         way = special.expit(-self.slope * (np.asarray(x, float) - self.middle))
@@ -238,9 +233,8 @@ class Sigmoid:
 
     def half_gradient(self) -> np.ndarray:
         """Derivative of the x of half the upper limit by the estimates, in the order of ``unscaled``."""
-        names = "lower", "upper", "slope", "middle"
         gradient = np.zeros(len(self.unscaled))
-        for i, name in enumerate(names):
+        for i, name in enumerate(("lower", "upper", "slope", "middle")):
             at = getattr(self, name)
             step = 1e-6 * max(1.0, abs(at))
             up, down = (replace(self, **{name: at + sign * step}) for sign in (1, -1))
@@ -312,14 +306,9 @@ def fit_sigmoid(x, y, *, groups=None, sd=None, near: Sigmoid | None = None) -> S
     span = np.ptp(finite)
     low = np.r_[y.min() - reach / 2, y.min(), 1e-3 / span, finite.min() - span, none - span]
     high = np.r_[y.max(), y.max() + reach / 2, 500 / span, finite.max() + span, none + span] + 1e-12
-    starts = (
-        [near.estimates]
-        if near is not None
-        else [
-            np.r_[y.min(), y.max(), 1 / (width * span), middle, none]
-            for middle, width in product(np.quantile(finite, [0.25, 0.5, 0.75]), (0.5, 0.2, 0.05))
-        ]
-    )
+    places = product(np.quantile(finite, [0.25, 0.5, 0.75]), (0.5, 0.2, 0.05))
+    starts = [np.r_[y.min(), y.max(), 1 / (wide * span), middle, none] for middle, wide in places]
+    starts = starts if near is None else [near.estimates]
     options = {"bounds": (low, high), "x_scale": "jac", "max_nfev": 2000, **_EXACT}
     runs = [optimize.least_squares(residual, np.clip(s, low, high), **options) for s in starts]
     best = min(runs, key=lambda run: run.cost)

@@ -237,11 +237,11 @@ def chance_above(fit, value, *, level=0.95):
     else:
         best = -np.expm1(-np.exp(-_reduced(standard, fit.shape)[0]))
     logit, step = float(np.clip(special.logit(best), -16, 16)), 1 / np.sqrt(fit.n)
-    low, high = (
-        _limit(fit, lambda at: (value, special.expit(at)), level, logit, sign * step)
-        for sign in (-1.0, 1.0)
+    ends = (
+        _limit(fit, lambda at: (value, special.expit(at)), level, logit, s) for s in (-step, step)
     )
-    return float(best), float(special.expit(low)) if best > 0 else 0.0, float(special.expit(high))
+    low, high = (float(special.expit(end)) for end in ends)
+    return float(best), low if best > 0 else 0.0, high
 
 
 def _limit(fit, hold, level, best, step):

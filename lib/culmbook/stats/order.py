@@ -87,10 +87,10 @@ def order_statistics(n: int, first: int | None = None) -> np.ndarray:
         raise ValueError(f"first = {first}: it lies between 1 and the {n} entries")
     step = min(0.02, 0.6 / np.sqrt(n))
     x = np.arange(-_FAR, _FAR + step / 2, step)
-    log_density, log_above, log_below = (
-        stats.norm.logpdf(x),
+    log_above, log_below, log_density = (
         special.log_ndtr(-x),
         special.log_ndtr(x),
+        stats.norm.logpdf(x),
     )
     values = np.empty(first)
     for rank in range(1, first + 1):

@@ -23,10 +23,8 @@ def _complete(values, rows, columns):
             f"the table has shape {table.shape}; it takes {rows} rows and {columns} columns at least"
         )
     if np.isnan(table).any():
-        raise ValueError(
-            "the table has missing cells, and ranks of an incomplete table are not comparable; "
-            "take the model's values of every cell instead"
-        )
+        why = "the table has missing cells, and ranks of an incomplete table are not comparable"
+        raise ValueError(f"{why}; take the model's values of every cell instead")
     return table
 
 
