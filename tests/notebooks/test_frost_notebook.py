@@ -226,7 +226,7 @@ def test_missing_table_is_refused_in_words_and_leaves_nothing_behind(away, tmp_p
     assert _ranks(shown) == set(range(30, 38)) - ranks
     refused, skipped = sentences(shown, "refusal"), sentences(shown, "skipped")
     assert refused and all(text.endswith(".") for text in refused)
-    assert len(refused) == len(set(refused)) and set(skipped) <= set(refused)
+    assert set(skipped) <= set(refused) and sum(away in text for text in refused) >= 1
     said = {b["see"] for b in bundles(shown) if b.get("see")}
     assert said <= _labels(shown)
 
@@ -238,11 +238,9 @@ def test_network_with_plots_only_has_no_finding_and_no_table(tmp_path, monkeypat
         if name.split("/")[-1] in ("sites.csv", "hybrids.csv", "plots.csv")
     }
     shown = _run(tmp_path, monkeypatch, sheets)
-    assert (
-        not _labels(shown)
-        and not sentences(shown, "finding")
-        and len(set(sentences(shown, "refusal"))) >= 5
-    )
+    assert not _labels(shown) and not sentences(shown, "finding")
+    refused = " ".join(sentences(shown, "refusal"))
+    assert all(name in refused for name in GONE_WITH if name != "phenology")
 
 
 def test_positive_temperatures_are_refused_with_the_mend(tmp_path, monkeypatch):
