@@ -6,6 +6,7 @@ import pytest
 
 from culmbook.season.words import (
     agreement_words,
+    facts_of,
     growing_words,
     index_words,
     look_words,

@@ -6,9 +6,9 @@ Damage is scored 0 (none) to 6 (all leaf killed): an order, not a quantity, so n
 import numpy as np
 import pandas as pd
 
-from culmbook.trials.layout import add_strata
 from culmbook.text.numbers import fmt_count, fmt_list
 from culmbook.trials.entries import is_used
+from culmbook.trials.layout import add_strata
 
 HIGHEST = 6
 """Highest damage score."""

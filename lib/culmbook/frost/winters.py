@@ -12,10 +12,9 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.frost.soil import FORMULA
-from culmbook.mixed import BinomialFit, fit_binomial
+from culmbook.mixed import BinomialFit, fit_binomial, marginal_share
 from culmbook.season.weather import WINTER
 from culmbook.stand.counts import PLOT_COLUMNS, plot_stand
-from culmbook.mixed import marginal_share
 from culmbook.text.numbers import fmt_count
 from culmbook.trials.entries import is_used, without_guards
 
