@@ -175,7 +175,7 @@ def test_season_of_one_plot_and_one_lost_plot(tmp_path, monkeypatch):
         3, "status_cause", "plant"
     )
     shown = shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="S01")
-    assert "1 plot (50 %) is not ok: 1 damaged, lost by the hybrid itself." in text_of(shown)
+    assert "1 plot (50 %) is not ok: 1 damaged; 1 lost by the hybrid itself." in text_of(shown)
     assert text_of(shown).count("No plot has been counted.") == 1
 
 
