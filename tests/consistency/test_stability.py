@@ -13,7 +13,6 @@ from culmbook.consistency.stability import (
     stability_variances,
     superiority_of,
 )
-
 from culmbook.text.refusal import Refusal
 
 PUBLISHED = Path(__file__).parents[1] / "published"

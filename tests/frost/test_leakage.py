@@ -10,10 +10,12 @@ from culmbook.frost.leakage import (
     fit_leakage,
     injury_index,
     leakage_against_control,
+    leakage_answers,
     leakage_temperatures,
     why_no_leakage_curve,
 )
 from culmbook.stats.curves import fit_sigmoid
+from culmbook.text.refusal import Refusal
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 TEMPERATURES = (np.nan, -1.5, -3.0, -4.5, -6.0, -9.0)
@@ -85,7 +87,7 @@ def test_injury_index_refuses_swapped_columns_and_missing_controls():
     )
     with pytest.raises(ValueError, match="were the two columns exchanged"):
         injury_index(swapped)
-    with pytest.raises(ValueError, match="no unfrozen control units of B"):
+    with pytest.raises(ValueError, match="No unfrozen control units of B"):
         injury_index(table[table["hybrid"].ne("B") | table["temperature_c"].notna()])
 
 
@@ -159,12 +161,11 @@ def test_leakage_says_why_there_is_no_number():
     assert fit.answers["HARD"] != "" and "HARD" not in fit.curves
     rows = leakage_temperatures(fit).set_index("hybrid")
     assert np.isnan(rows.loc["HARD", "lt50_c"]) and rows.loc["A", "answer"] == ""
-    assert (
-        "no number for the control"
-        in leakage_against_control(fit, "HARD").set_index("hybrid").loc["A", "answer"]
-    )
-    with pytest.raises(ValueError, match="'X' has no leakage here"):
+    with pytest.raises(Refusal, match="Nothing can be compared with the control by leakage"):
+        leakage_against_control(fit, "HARD")
+    with pytest.raises(Refusal, match="The control X has no leakage here"):
         leakage_against_control(fit, "X")
+    assert leakage_temperatures(fit, "X")["difference_c"].isna().all()
 
 
 def test_leakage_refuses_too_few_temperatures_wrong_signs_and_two_protocols():
@@ -184,3 +185,12 @@ def test_one_run_gives_lt50_without_interval():
         fit_leakage(injury_index(leakage_table({"A": -4.0}, runs=("r1",), shifts=(0,))))
     )
     assert row["lt50_c"].notna().all() and row["lt50_lower_c"].isna().all()
+
+
+def test_every_protocol_and_tissue_is_fitted_or_says_why_not():
+    bad = leakage_table({"A": -4.0}).assign(tissue="stem", leakage_total=10.0)
+    found = leakage_answers(pd.concat([leakage_table({"A": -4.0, "STD": -3.5}), bad]))
+    assert found["fit"].notna().to_dict() == {"p, leaf": True, "p, stem": False}
+    assert "were the two columns exchanged" in found.loc["p, stem", "answer"]
+    with pytest.raises(Refusal, match="No freeze test of these hybrids read electrolyte leakage"):
+        leakage_answers(bad.assign(leakage_total=np.nan))

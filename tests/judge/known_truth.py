@@ -19,8 +19,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from culmbook.stand.gaps import clustering
-from culmbook.stand.model import against_control, fit_stand, hybrid_shares, marginal_share
+from culmbook.mixed import marginal_share
+from culmbook.stand.losses import clustering
+from culmbook.stand.model import against_control, fit_stand, hybrid_shares
 from culmbook.stand.treatments import fit_treatments
 
 PLANTS = 36
@@ -161,8 +162,10 @@ def gap_set(seed, plots=60, rows=6, positions=6, reach=4):
         "alive",
     ] = "no"
     return {
-        "gap test, gaps random": clustering(gaps, permutations=199, seed=seed).p_value < 0.05,
-        "gap test, machine row missing": clustering(broken, permutations=199, seed=seed).p_value
+        "gap test, gaps random": clustering(gaps, permutations=199, seed=seed)["p_value"][0] < 0.05,
+        "gap test, machine row missing": clustering(broken, permutations=199, seed=seed)["p_value"][
+            0
+        ]
         < 0.05,
     }
 

@@ -20,8 +20,7 @@ import statsmodels.api as sm
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from culmbook.frost.freeze_curves import against_control, lethal_temperatures
-from culmbook.frost.freeze_model import fit_freeze
+from culmbook.frost.freeze_curves import against_control, fit_freeze, lethal_temperatures
 from culmbook.frost.freeze_tests import survival_sets, why_no_curve
 from culmbook.frost.leakage import (
     fit_leakage,

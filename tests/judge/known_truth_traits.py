@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from culmbook.frost.freeze_model import fit_freeze
+from culmbook.frost.freeze_curves import fit_freeze
 from culmbook.frost.freeze_tests import survival_sets, why_no_curve
 from culmbook.mixed import marginal_share
 from culmbook.selection.floors import floor_table

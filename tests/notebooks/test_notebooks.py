@@ -237,5 +237,5 @@ def test_season_of_many_sites_spreads_its_figures_over_pages(tmp_path, monkeypat
         )
     sheets["sites.csv"].rows = rows
     shown = figures(shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="all"))
-    assert {"maps-1", "weather-record-1", "weather-record-2"} == set(shown)
+    assert {"map-1", "weather-record-1", "weather-record-2"} == set(shown)
     assert max(figure["height_in"] for figure in shown.values()) <= 9

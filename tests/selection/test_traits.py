@@ -10,8 +10,7 @@ import statsmodels.api as sm
 from scipy import special, stats
 
 from component_frames import make_ground, make_harvests
-from culmbook.frost.freeze_curves import curve_draws
-from culmbook.frost.freeze_model import fit_freeze
+from culmbook.frost.freeze_curves import curve_draws, fit_freeze
 from culmbook.frost.freeze_tests import survival_sets
 from culmbook.selection.traits import (
     freeze_trait,

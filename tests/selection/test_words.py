@@ -56,7 +56,8 @@ def test_reasons_name_what_is_lacking():
     assert texts(rows, "B") == [
         "Likely meets all conditions.",
         "Doubt on being the best.",
-        "it is worth it with a probability of 90 %",
+        "it is worth it with a probability of 90 % (stand floor with 10 %, 10 % over C1 with >99 % and being the "
+        "best with 90 %)",
     ]
     assert texts(rows, "C") == [
         "Not the best.",
@@ -77,7 +78,8 @@ def test_conditions_that_are_likely_one_by_one_only():
     assert texts(rows, "A") == [
         "Each condition is likely, all together are not.",
         "Passing the stand floor would promote it.",
-        "all conditions together hold with a probability of 50 % only",
+        "all conditions together hold with a probability of 50 % only (stand floor with 60 %, 10 % over C1 with "
+        "80 % and being the best with 60 %)",
     ]
 
 

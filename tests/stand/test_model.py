@@ -5,13 +5,12 @@ import pandas as pd
 import pytest
 from scipy import integrate, special, stats
 
+from culmbook.mixed import marginal_share, simultaneous_draws
 from culmbook.stand.model import (
     against_control,
     chance_above,
     fit_stand,
     hybrid_shares,
-    marginal_share,
-    simultaneous_draws,
     variance_table,
 )
 from known_truth import draw_trial
@@ -128,12 +127,12 @@ def test_contrasts_contain_simultaneous_and_single_intervals(stand):
 
 
 def test_contrasts_need_the_control(stand):
-    with pytest.raises(ValueError, match="'STD' has no counted plot here"):
+    with pytest.raises(ValueError, match="control STD has no counted plot here"):
         against_control(stand, "STD")
 
 
 def test_one_hybrid_cannot_be_compared(trial):
-    with pytest.raises(ValueError, match="one hybrid only"):
+    with pytest.raises(ValueError, match="Only one hybrid"):
         fit_stand(trial[trial["hybrid"].eq("H03")])
 
 

@@ -16,6 +16,7 @@ from culmbook.consistency.draws import limits
 from culmbook.consistency.model import (
     ESTABLISHED,
     RESIDUAL,
+    TERMS,
     dummies,
     fix_pairs,
     in_words,
@@ -38,15 +39,7 @@ ASSUMED = 0.95
 LEAST_LATE = 3
 """Seasons on the plateau from which the spread of seasons is learnt when all plots are of one age."""
 _SPARE = 5
-_SHARED = (
-    "hybrid_site",
-    "hybrid_season",
-    "hybrid_site_season",
-    "plot_key",
-    "replicate_season",
-    "main_plot_season",
-    "block_key",
-)
+_SHARED = tuple(TERMS)[1:]  # all but the hybrid itself
 WEATHER = ("season", "environment", "cohort_site")
 OLD = 5
 """Crop year after which stands count as old."""

@@ -15,11 +15,11 @@ import numpy as np
 import pandas as pd
 
 from culmbook.mixed import CONVERGED, GaussianFit, compare, fit_gaussian, over
-from culmbook.stand.model import add_strata
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.trials.connected import refuse_disconnected
+from culmbook.trials.layout import add_strata
 
 ESTABLISHED = 3
 """First crop year that counts as established: full yield comes in the third year (common practice)."""

@@ -17,10 +17,6 @@ from culmbook.text.numbers import fmt_list
 
 PROMOTE, HOLD, DROP = "promote", "hold", "drop"
 DECISIONS = (PROMOTE, HOLD, DROP)
-COLUMNS = (
-    "hybrid decision chance_worthy p_top p_beats p_floors loss_promote loss_hold loss_drop loss gain lower "
-    "upper rank chance_if_passing is_capped is_provisional loss_after chance_flips untested"
-).split()
 _NOTHING = 1e-9
 
 
@@ -100,9 +96,9 @@ def decide(
     Returns
     -------
     DataFrame
-        ``hybrid, decision, chance_worthy, p_top, p_beats, p_floors, loss_promote, loss_hold, loss_drop,
-        loss, gain, lower, upper, rank, chance_if_passing, is_capped, is_provisional, loss_after,
-        chance_flips, untested``: promoted ones first, then held and dropped ones, each by chance. ``loss`` is that of
+        ``hybrid, chance_worthy, p_top, p_beats, p_floors, loss_promote, loss_hold, loss_drop, gain, lower,
+        upper, rank, chance_if_passing, is_provisional, loss_after, chance_flips, untested, decision,
+        is_capped, loss``: promoted ones first, then held and dropped ones, each by chance. ``loss`` is that of
         the decision, ``rank`` that of the median gain; ``chance_if_passing`` is ``chance_worthy`` were it
         sure to pass the floors; ``is_capped``: promoting had the least loss, but the places were taken;
         ``untested``: what has to be tested before it can be promoted, blank where nothing. ``p_floors`` is
@@ -164,7 +160,8 @@ def decide(
     place = table["decision"].map({d: i for i, d in enumerate(DECISIONS)})
     by = ["place", "chance_worthy", "rank", "hybrid"]
     table = table.reset_index().assign(place=place.to_numpy())
-    return table.sort_values(by, ascending=[True, False, True, True], ignore_index=True)[COLUMNS]
+    table = table.sort_values(by, ascending=[True, False, True, True], ignore_index=True)
+    return table.drop(columns="place")
 
 
 def _least_loss(table, k):

@@ -425,51 +425,6 @@ def funnel_words(runs: FunnelRuns, *, level: float = 0.95) -> str:
     )
 
 
-def assumption_words(runs: FunnelRuns, variances: Mapping) -> str:
-    """Say what the funnel rests on that the data do not tell.
-
-    Parameters
-    ----------
-    runs : FunnelRuns
-    variances : mapping
-        Those estimated, one set, as for :func:`spread_before`.
-    """
-    first, before = runs.funnel.stages[0], spread_before(runs.funnel, variances)
-    said = (
-        "How much crosses differ before any selection is not in the data: a standard deviation of "
-        f"{runs.first_spread:.2f} in log yield is taken; this network's hybrids have "
-        f"{np.sqrt(variances['hybrid']):.2f}. Had they come through the first stage as planned here, their "
-        f"crosses would have had {before:.2f}. "
-    )
-    if first.likeness < 1 or first.residual != 1:
-        said += (
-            f"Assumed of the {first.name}: a genetic correlation of {first.likeness:g} with the yield of "
-            f"full plots, and {first.residual:g} times their residual variance. "
-        )
-    return said + (
-        f"Yield alone decides; the same sites serve all stages; {ESTABLISHED - 1} years of establishment "
-        "come before the seasons of a stage; interactions are as large among crosses as among this "
-        "network's hybrids; the data of earlier stages go on counting, with their best weights."
-    )
-
-
-def check_words(runs: FunnelRuns, variances) -> str:
-    """Set the simulated gain of the first stage beside that of the order statistics of so many crosses.
-
-    Parameters
-    ----------
-    runs : FunnelRuns
-    variances
-        Those that the programmes were played with.
-    """
-    exact, stage = np.expm1(first_stage_gain(runs.funnel, variances)), runs.funnel.stages[0]
-    return (
-        f"Check: order statistics of {runs.funnel.entries} crosses put the gain of the {stage.name} at "
-        f"{fmt_share(exact, 1)} (geometric mean); the programmes played have "
-        f"{fmt_share(np.expm1(runs.gains[:, 0].mean()), 1)}."
-    )
-
-
 def comparison_words(compared: pd.DataFrame) -> str:
     """Say whether another layout of as many plots gains more.
 

@@ -16,9 +16,7 @@ from culmbook.consistency.model import RESIDUAL, SeasonsFit, dummies, season_rec
 from culmbook.mixed import Model
 from culmbook.selection.decide import Costs
 from culmbook.selection.gains import candidate_gains, covariance_at, in_top, worthy
-from culmbook.text.numbers import fmt_list, fmt_number
 from culmbook.text.refusal import Refusal
-from culmbook.text.words import joined
 
 FUTURES, TRUTHS = 400, 600
 NEW = "+"
@@ -275,24 +273,6 @@ def plan_table(
     if out["expected_loss"].iloc[1:].isna().all():
         raise Refusal(f"What more data would change is not told: {out['note'].iloc[-1]}.")
     return out.astype({"plots": "Int64"})
-
-
-def plan_words(table: pd.DataFrame) -> str:
-    """Say what each plan is expected to save.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From :func:`plan_table`.
-    """
-    now, told = fmt_number(table["expected_loss"].iloc[0], 2), table.iloc[1:]
-    known, unknown = told[told["note"].eq("")], told[told["note"].ne("")]
-    parts = [f"{row.plan} to {fmt_number(row.expected_loss, 2)}" for row in known.itertuples()]
-    brings = f"; more data would bring it down: {fmt_list(parts, 9)}" if parts else ""
-    return joined(
-        f"Promoting or dropping every candidate now has an expected loss of {now} in all{brings}.",
-        *(f"Nothing is said of {row.plan}: {row.note}." for row in unknown.itertuples()),
-    )
 
 
 # -- the records of a plan ---------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from scipy import stats
 
 from culmbook.consistency.draws import draw_seasons
 from culmbook.consistency.model import dummies, fit_seasons, season_records
-from culmbook.frost.freeze_curves import curve_draws
+from culmbook.frost.freeze_curves import curve_draws, freeze_answers, main_set
 from culmbook.frost.freeze_tests import bracketing, observed_survival
 from culmbook.mixed import CONVERGED, fit_gaussian
 from culmbook.sheets.trait_kinds import KINDS
@@ -451,12 +451,8 @@ def _network_stand(network, entries, season, **draws):
 
 
 def _network_freeze(network, entries, season, **draws):
-    from culmbook.pages.freeze_page import freeze_answers, main_set
-
-    answers = freeze_answers(network.tables["freeze_tests"], "")
+    answers = freeze_answers(network.tables["freeze_tests"])
     chosen = main_set(answers)
-    if chosen is None:
-        raise Refusal("No freeze test of rhizomes gave a curve.")
     other = f"LT50 is that of {chosen.name}: other protocols and tissues are not comparable."
     return freeze_trait(chosen.fit, entries, **draws), [other] if len(answers) > 1 else []
 

@@ -151,11 +151,13 @@ def _reasons(row, chances, floors, rule, control):
         "floors": floors.min() if low else row.p_floors,
     }
     why = f"{says[weakest]} with a probability of {fmt_chance(known[weakest])}"
+    every = fmt_list([f"{names[c]} with {fmt_chance(known[c])}" for c in chances.index])
     change = _enough(row, chances, floors, rule["costs"].threshold, names)
     if row.decision == PROMOTE:
         is_likely = row.chance_worthy >= _LIKELY
         reason = "Likely meets all conditions." if is_likely else "Safer than dropping it."
-        change, why = f"Doubt on {names[weakest]}.", f"it is worth it with a probability of {worth}"
+        change = f"Doubt on {names[weakest]}."
+        why = f"it is worth it with a probability of {worth} ({every})"
     elif row.untested:
         reason, change = f"Not tested: {row.untested}.", f"A test of {row.untested}."
         why = f"it was not tested for {row.untested}"
@@ -166,7 +168,7 @@ def _reasons(row, chances, floors, rule, control):
         reason, change = f"Open: {names[weakest]}.", f"What settles {names[weakest]}."
     elif chances[weakest] >= _LIKELY:
         reason = "Each condition is likely, all together are not."
-        why = f"all conditions together hold with a probability of {worth} only"
+        why = f"all conditions together hold with a probability of {worth} only ({every})"
     else:
         lacks = {"floors": f"fails the {names['floors']}", "place": f"not {best}"}
         text = lacks.get(weakest, f"not {names['margin']}")

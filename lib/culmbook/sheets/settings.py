@@ -221,7 +221,7 @@ def _checked(spec, value, prefix, faults):
         limits += f" {facts['unit']}" if facts["unit"] else ""
         rule = wanted or f"outside the allowed range{limits}"
         faults.tell(rule, facts["meaning"], prefix, spec.name, value)
-    return value
+    return known | value if known and not wanted else value
 
 
 def _is_number(value):

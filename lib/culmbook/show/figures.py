@@ -69,11 +69,16 @@ def intervals(
         ax.plot(frame[x][own], place[own], marker, color=colour, linestyle="none", markersize=4)
     if reference is not None:
         ax.axvline(reference, color=CONTROL, linewidth=1.4, linestyle=LINES[1], zorder=1.5)
-    step = _step(max(len(frame), 1))
-    ax.set_yticks(place[::step], [short_name(str(name)) for name in frame[y][::step]])
-    ax.tick_params(axis="y", length=0)
-    ax.set(ylim=(len(frame) - 0.3, -0.7), ylabel="")
     ax.grid(axis="x")
+    return name_rows(ax, frame[y])
+
+
+def name_rows(ax: Axes, names) -> Axes:
+    """Name the rows of a list drawn from the top, as many as find room."""
+    names, step = [short_name(str(name)) for name in names], _step(max(len(names), 1))
+    ax.set_yticks(range(0, len(names), step), names[::step])
+    ax.tick_params(axis="y", length=0)
+    ax.set(ylim=(len(names) - 0.3, -0.7), ylabel="")
     return ax
 
 

@@ -1,13 +1,12 @@
 from collections import namedtuple
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.pages.season_page import trial_facts
 from culmbook.season.words import (
     agreement_words,
+    facts_of,
     growing_words,
     index_words,
     look_words,
@@ -276,8 +275,7 @@ def test_observers_of_several_sites_are_told_by_the_ends_and_by_name():
     ]
 
 
-def test_no_double_scores_and_no_coefficient_are_said():
-    assert "cannot be judged" in agreement_words(overall().iloc[:0], apart().iloc[:0], 60)[0]
+def test_no_coefficient_is_said():
     none = overall(icc=np.nan, reason="fewer than 10 plots scored twice", n_scored=1)
     assert agreement_words(none, apart(adjusted_p=1), 60)[0] == (
         "1 plot of 60 (2 %) was scored by two observers: equal on 6, at most one class apart on 11; no coefficient of "
@@ -298,7 +296,7 @@ def test_received_tables_are_counted_and_named():
     )
     assert received_words(sheets) == [
         "1 of 2 tables came in and gave 78 rows that can be used.",
-        "2 whole files and 1 row were refused; what is wrong and what mends it stands in the appendix.",
+        "2 whole files and 1 row were refused; what is wrong and what fixes it stands in the appendix.",
         "No file came for weather.",
     ]
     whole = sheets.iloc[:1].assign(n_refused=0)
@@ -309,15 +307,14 @@ def test_received_tables_are_counted_and_named():
 
 
 def test_rows_to_look_at_are_counted_by_kind():
-    assert look_words(pd.DataFrame({"why": []})) == ["No row calls for a look."]
-    assert look_words(pd.DataFrame({"why": ["a"]})) == ["1 place calls for a look (a: 1)."]
-    assert look_words(pd.DataFrame({"why": ["a", "a", "b"]})) == [
-        "3 places call for a look (a: 2; b: 1)."
-    ]
+    assert look_words(pd.DataFrame({"why": []})) == "No row calls for a look."
+    assert look_words(pd.DataFrame({"why": ["a"]})) == "1 place calls for a look (a: 1)."
+    three = pd.DataFrame({"why": ["a", "a", "b"]})
+    assert look_words(three) == "3 places call for a look (a: 2; b: 1)."
 
 
 def test_trials_are_named_or_counted_and_sites_only_where_there_are_several():
-    def facts_of(*trials):
+    def told(*trials):
         rows = [
             {"site": site, "trial": name, "planted_on": pd.Timestamp(day), "hybrid": "H01"}
             for site, name, day in trials
@@ -325,17 +322,15 @@ def test_trials_are_named_or_counted_and_sites_only_where_there_are_several():
         counts = pd.DataFrame({"counted_on": pd.to_datetime(["2025-10-07"])})
         hybrids = pd.DataFrame({"hybrid": ["H01"], "role": ["candidate"]})
         tables = {"plots": pd.DataFrame(rows), "stand_counts": counts, "hybrids": hybrids}
-        return dict(trial_facts(SimpleNamespace(tables=tables)).pairs)
+        return facts_of(tables)
 
-    one = facts_of(("A", "A22", "2022-05-02"), ("A", "A25", "2025-05-02"))
+    one = told(("A", "A22", "2022-05-02"), ("A", "A25", "2025-05-02"))
     assert one == {
         "Trials": "A22 and A25",
         "Plots": "2",
         "Entries": "1 candidate",
         "Latest stand count": "2025-10-07",
     }
-    many = facts_of(
-        *((site, f"{site}{year}", f"20{year}-05-02") for site in "AB" for year in (22, 25))
-    )
+    many = told(*((site, f"{site}{year}", f"20{year}-05-02") for site in "AB" for year in (22, 25)))
     assert (many["Sites"], many["Trials"]) == ("A and B", "4, planted in 2022 and 2025")
-    assert facts_of(*(("A", f"A{i}", None) for i in range(4)))["Trials"] == "4"
+    assert told(*(("A", f"A{i}", None) for i in range(4)))["Trials"] == "4"
