@@ -175,7 +175,7 @@ def test_season_of_one_plot_and_one_lost_plot(tmp_path, monkeypatch):
         3, "status_cause", "plant"
     )
     shown = shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="S01")
-    assert "1 plot (50 %) is not ok: 1 damaged, lost by the hybrid itself." in text_of(shown)
+    assert "1 plot (50 %) is not ok: 1 damaged; 1 lost by the hybrid itself." in text_of(shown)
     assert text_of(shown).count("No plot has been counted.") == 1
 
 
@@ -226,7 +226,7 @@ def test_season_of_a_short_weather_record_says_how_short(tmp_path, monkeypatch):
     assert "61 of 91 days missing; 61 of 97 days missing" in text_of(shown)
 
 
-def test_season_of_many_sites_spreads_its_figures_over_pages(tmp_path, monkeypatch):
+def test_season_of_many_sites_draws_figures_that_fit_the_page(tmp_path, monkeypatch):
     sheets = season_network()
     weather, rows = sheets["S01/weather.csv"], []
     for code in (f"S{i:02d}" for i in range(1, 8)):
@@ -237,5 +237,5 @@ def test_season_of_many_sites_spreads_its_figures_over_pages(tmp_path, monkeypat
         )
     sheets["sites.csv"].rows = rows
     shown = figures(shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="all"))
-    assert {"map-1", "weather-record-1", "weather-record-2"} == set(shown)
+    assert {"map-1", "scored-twice", "weather-record-1"} == set(shown)
     assert max(figure["height_in"] for figure in shown.values()) <= 9

@@ -103,20 +103,17 @@ def test_counts_take_the_number_of_their_noun():
     "changed, text",
     [
         ({"n_ok": 78, "n_damaged": 0, "n_abandoned": 0, "n_plant": 0}, "All have the status ok."),
-        (
-            {},
-            "3 plots (4 %) are not ok: 2 damaged and 1 abandoned, 1 of them lost by the hybrid itself.",
-        ),
+        ({}, "3 plots (4 %) are not ok: 2 damaged and 1 abandoned; 1 lost by the hybrid itself."),
         (
             {"n_ok": 77, "n_damaged": 1, "n_abandoned": 0, "n_plant": 0},
-            "1 plot (1 %) is not ok: 1 damaged, not lost by the hybrid itself.",
+            "1 plot (1 %) is not ok: 1 damaged; none lost by the hybrid itself.",
         ),
-        ({"n_plant": 0}, "2 damaged and 1 abandoned, none of them lost by the hybrid itself."),
+        ({"n_plant": 0}, "2 damaged and 1 abandoned; none lost by the hybrid itself."),
         (
             {"n_ok": 77, "n_damaged": 0},
-            "1 plot (1 %) is not ok: 1 abandoned, lost by the hybrid itself.",
+            "1 plot (1 %) is not ok: 1 abandoned; 1 lost by the hybrid itself.",
         ),
-        ({"n_plant": 3}, "2 damaged and 1 abandoned, all lost by the hybrids themselves."),
+        ({"n_plant": 3}, "2 damaged and 1 abandoned; 3 lost by the hybrid itself."),
     ],
 )
 def test_plots_are_said_in_their_number(changed, text):

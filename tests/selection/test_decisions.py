@@ -224,7 +224,7 @@ def test_last_decisions_are_those_of_the_newest_season_before():
     assert last_decisions(table, 2024)["decision"].tolist() == ["drop"]
     assert last_decisions(table, 2023)["growing_season"].tolist() == [2022, 2022]
     for frame, season in ((table, 2022), (empty_table("decisions"), 2024)):
-        with pytest.raises(Refusal, match=f"holds none from before {season}: there is nothing"):
+        with pytest.raises(Refusal, match=f"no decision from before {season} to look back on"):
             last_decisions(frame, season)
 
 

@@ -165,8 +165,7 @@ def test_next_season_names_who_may_turn_and_what_is_open():
     rows, rule = told(draws(A=0.6, B=0.1), more=more, k=2)
     assert rows["decision"].to_dict() == {"A": "hold", "B": "drop"}
     assert next_season_words(rows, more, rule) == [
-        "One more season may change the better of promoting and dropping for A (25 %); in brackets is the "
-        "probability.",
+        "One more season may change the better of promoting and dropping for A (probability 25 %).",
         "Open for A: 10 % over C1 (probability 60 %).",
         "One more season of the 1 hybrid promoted or held is expected to take 0.30 off the 0.40 that deciding "
         "on them now would lose; holding one costs 0.10.",

@@ -1,5 +1,7 @@
 """How well observers agree who scored the same plots."""
 
+import warnings
+
 import numpy as np
 import pandas as pd
 import pingouin as pg
@@ -148,7 +150,7 @@ def _judge(own, kind, min_plots):
     if not distance.any():
         return out | {"icc": 1.0, "reason": NO_ERROR}
     long = own.assign(unit=range(n)).melt("unit", ["a", "b"]).astype({"value": float})
-    with np.errstate(all="ignore"):
+    with warnings.catch_warnings(action="ignore"):  # divisions by an error of 0: no interval then
         found = pg.intraclass_corr(long, targets="unit", raters="variable", ratings="value")
     row = found.set_index("Type").loc[kind]
     low, high = row["CI95"]

@@ -121,19 +121,6 @@ TASKS = {
 
 Every other round counts as due for a trial once one of its plots has it.
 """
-ROUNDS = {
-    "stand_counts": "stand count",
-    "frost_scores": "frost scores",
-    "stem_measures": "stem measures",
-    "harvests": "harvest",
-    "phenology": "phenology",
-}
-OCCASIONS = {
-    "after_planting": "after planting",
-    "autumn": "in autumn",
-    "spring": "in spring",
-    "summer": "in early summer",
-}
 ROUND = ["site", "trial", "table", "occasion"]
 
 _MEASURES = {
@@ -143,6 +130,10 @@ _MEASURES = {
     "harvests": ["fresh_mass_kg"],
     "phenology": ["emerged_on", "flowered", "senescence_score"],
 }
+_NAMES = ["stand count", "frost scores", "stem measures", "harvest", "phenology"]
+_WHEN = ["after planting", "in autumn", "in spring", "in early summer"]
+ROUNDS = dict(zip(_MEASURES, _NAMES))
+OCCASIONS = dict(zip([occasion for _, occasion in TASKS], _WHEN))  # of stand counts
 
 
 def round_name(table, occasion):

@@ -1,7 +1,5 @@
 """Sentences about a season's data: each true of the numbers it is given, none and one included."""
 
-import pandas as pd
-
 from culmbook.season.received import OTHER, STAGES, round_name
 from culmbook.season.weather import severity_rows
 from culmbook.text.numbers import (
@@ -87,14 +85,8 @@ def plots_words(status):
         return [*words, "All have the status ok."]
     kinds = [n_of(total[f"n_{k}"], k, k) for k in ("damaged", "abandoned") if total[f"n_{k}"]]
     share = fmt_share(lost / total["n_plots"])
-    by_hybrid = total["n_plant"]
-    if lost == 1:
-        cause = f"{'' if by_hybrid else 'not '}lost by the hybrid itself"
-    elif by_hybrid < lost:
-        cause = f"{by_hybrid or 'none'} of them lost by the hybrid itself"
-    else:
-        cause = "all lost by the hybrids themselves"
-    said = f"{n_of(lost, 'plot')} ({share}) {is_are(lost)} not ok: {fmt_list(kinds)}, {cause}."
+    cause = f"{total['n_plant'] or 'none'} lost by the hybrid itself"
+    said = f"{n_of(lost, 'plot')} ({share}) {is_are(lost)} not ok: {fmt_list(kinds)}; {cause}."
     return [*words, said]
 
 
@@ -192,13 +184,9 @@ def rank_words(row):
 
 def ranks(place):
     """Place among the years for a table: '3 of 20, tied'; missing where there is no value or no other year."""
-    rows = place[["rank_low", "n_years", "n_tied"]].itertuples(index=False)
-    return [
-        f"{row.rank_low} of {row.n_years}{', tied' if row.n_tied else ''}"
-        if row.n_years > 1 and row.rank_low == row.rank_low and row.rank_low is not pd.NA
-        else None
-        for row in rows
-    ]
+    tied = place["n_tied"].gt(0).fillna(False).map({True: ", tied", False: ""})
+    ranks = place["rank_low"].astype("str") + " of " + place["n_years"].astype("str") + tied
+    return ranks.where(place["rank_low"].notna() & place["n_years"].gt(1))
 
 
 def winter_words(place):

@@ -43,9 +43,7 @@ class Costs:
             if not 0 <= value < np.inf:
                 raise ValueError(f"the cost {name} is {value}: it must be a number of at least 0")
         if self.wrong_promote == self.wrong_drop == 0:
-            raise ValueError(
-                "neither wrong decision costs anything: then there is nothing to decide"
-            )
+            raise ValueError("neither wrong decision costs anything: there is nothing to decide")
 
     @property
     def threshold(self) -> float:
@@ -129,7 +127,7 @@ def decide(
     if missing := [str(h) for h in hybrids if h not in more.index]:
         raise ValueError(f"nothing says what more data would bring for {fmt_list(missing)}")
     more, few = more.loc[hybrids], {} if provisional is None else provisional
-    _, low, high = limits(gains.to_numpy(), level)
+    asked, (_, low, high) = untested or {}, limits(gains.to_numpy(), level)
     table = pd.DataFrame(
         {
             "chance_worthy": chance,
@@ -147,9 +145,7 @@ def decide(
             "is_provisional": [bool(few.get(h, len(few) > 0)) for h in hybrids],
             "loss_after": more["loss_after"],
             "chance_flips": more["chance_flips"],
-            "untested": [
-                fmt_list([KINDS[t].word for t in (untested or {}).get(h, [])]) for h in hybrids
-            ],
+            "untested": [fmt_list([KINDS[t].word for t in asked.get(h, [])]) for h in hybrids],
         },
         index=hybrids,
     ).rename_axis("hybrid")

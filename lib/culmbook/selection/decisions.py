@@ -279,9 +279,7 @@ def last_decisions(decisions: pd.DataFrame, season: int) -> pd.DataFrame:
     """
     before = decisions[decisions["growing_season"] < season]
     if before.empty:
-        raise Refusal(
-            f"The table of decisions holds none from before {season}: there is nothing to look back on."
-        )
+        raise Refusal(f"There is no decision from before {season} to look back on.")
     last = before[before["growing_season"] == before["growing_season"].max()]
     return last[TABLE.columns].sort_values("hybrid", ignore_index=True)
 
@@ -403,12 +401,10 @@ def last_words(compared: pd.DataFrame, season: int, control: str, *, margin: flo
         parts = []
         for verdict, verb in verbs.items():
             names = list(own.loc[own["verdict"] == verdict, "hybrid"])
-            parts += (
-                [f"{len(names)} {is_are(len(names), *verb)} ({fmt_list(names)})"] if names else []
-            )
-        told.append(
-            f"Of the {'promoted' if decision == 'promote' else 'dropped'}, {fmt_list(parts)}."
-        )
+            if n := len(names):
+                parts.append(f"{n} {is_are(n, *verb)} ({fmt_list(names)})")
+        done = "promoted" if decision == "promote" else "dropped"
+        told.append(f"Of the {done}, {fmt_list(parts)}.")
     taken = taken[taken["now"].notna()]
     turned = taken[taken["now"] != taken["decision"]]
     named = fmt_list([f"{row.hybrid} ({row.decision} → {row.now})" for row in turned.itertuples()])

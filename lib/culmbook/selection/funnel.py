@@ -19,8 +19,8 @@ from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 
 _AT_ONCE = 2_000_000
+# Times the hybrids' variance; the best one of a million leaves more than a hundredth of it.
 _WIDEST = 100.0
-"""Times the hybrids' variance; the best one of a million leaves more than a hundredth of it."""
 
 
 @dataclass(frozen=True)
@@ -68,9 +68,7 @@ class Funnel:
             raise ValueError("a funnel has at least one stage")
         for stage, n in zip(self.stages, self.entering, strict=True):
             if not 1 <= stage.kept < n:
-                raise ValueError(
-                    f"{stage.name}: of {n} hybrids, 1 to {n - 1} can be kept, not {stage.kept}"
-                )
+                raise ValueError(f"{stage.name}: of {n} hybrids, 1 to {n - 1} can be kept")
             if min(stage.sites, stage.seasons, stage.replicates) < 1:
                 raise ValueError(f"{stage.name}: it has at least 1 site, 1 season and 1 replicate")
             if not (0 < stage.likeness <= 1 and stage.residual > 0):
@@ -182,21 +180,15 @@ def _variance_sets(variances):
     sets = variances.to_dict("records") if is_many else [dict(variances)]
     if not sets:
         raise ValueError("there is no set of variances")
+    why = ""
     if not {"hybrid_season", "hybrid_site_season"} & set(sets[0]):
-        raise Refusal(
-            "What a programme may gain is not told: one season was cut after establishment, which does not "
-            "tell what hybrids do from season to season."
-        )
-    if "hybrid_site" not in sets[0]:
-        raise Refusal(
-            "What a programme may gain is not told: the yields do not tell what hybrids do from site to "
-            "site, as there is one site, or no hybrid at two."
-        )
-    if sum(own.get("hybrid", 0.0) for own in sets) <= 0:
-        raise Refusal(
-            "What a programme may gain is not told: hybrids do not differ by these variances, so there is "
-            "nothing to choose."
-        )
+        why = "one season was cut after establishment, which says nothing from season to season"
+    elif "hybrid_site" not in sets[0]:
+        why = "one site, or no hybrid at two, says nothing of what hybrids do from site to site"
+    elif sum(own.get("hybrid", 0.0) for own in sets) <= 0:
+        why = "hybrids do not differ by these variances, so there is nothing to choose"
+    if why:
+        raise Refusal(f"What a programme may gain is not told: {why}.")
     return sets
 
 

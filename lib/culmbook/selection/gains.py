@@ -123,18 +123,15 @@ def blup_table(
     apart = drawn.lasting[hybrids].sub(drawn.lasting[control], axis=0)
     _, low, high = limits(apart.to_numpy(), level)
     records = seasons.records
-    counts = records.groupby(records["hybrid"].astype("str").rename("hybrid")).agg(
-        n_plots=("plot_key", "nunique"),
-        n_sites=("site", "nunique"),
-        n_seasons=("season", "nunique"),
-    )
+    counted = records.groupby(records["hybrid"].astype("str"))[["plot_key", "site", "season"]]
+    counts = counted.nunique().set_axis(["n_plots", "n_sites", "n_seasons"], axis=1)
     condition = fit.coefficients[fit.coefficients.index.str.startswith("condition ")].mean()
     reliability = pd.Series(np.nan, hybrids)
     variance = float(fit.variances["hybrid"])
     for names, between in _difference_variances(seasons) if variance > 0 else ():
         mean = between.sum(axis=1) / (len(names) - 1)
         reliability[names] = 1 - mean / (2 * variance)
-    table = counts.loc[hybrids].reset_index()
+    table = counts.loc[hybrids].rename_axis("hybrid").reset_index()
     is_control = np.array(hybrids) == control
     table = table.assign(
         mean_t_ha=np.exp(value + condition).to_numpy(),
@@ -151,17 +148,11 @@ def blup_table(
 
 def _refuse_control(control, hybrids, scale):
     if not control:
-        raise Refusal(
-            "The network names no control, and a hybrid is judged by its gain over one: no decision is made."
-        )
+        raise Refusal("The network names no control to judge hybrids by: no decision is made.")
     if control not in hybrids:
-        raise Refusal(
-            f"The control {control!r} has no yield here, so nothing can be compared with it."
-        )
+        raise Refusal(f"The control {control!r} has no yield here, so nothing is compared with it.")
     if scale != "log":
-        raise ValueError(
-            "a gain as a share of the control needs the model of log yield (scale='log')"
-        )
+        raise ValueError("a gain as a share of the control needs the model of log yield")
 
 
 def _difference_variances(seasons):
@@ -231,9 +222,7 @@ def under_test(
     list of str
     """
     before = decisions[decisions["growing_season"] < season]
-    last = before.sort_values("growing_season", kind="stable").drop_duplicates(
-        "hybrid", keep="last"
-    )
+    last = before.sort_values("growing_season", kind="stable").groupby("hybrid").tail(1)
     out = set(last.loc[last["decision"].eq("drop"), "hybrid"])
     names = records["hybrid"].astype("str")
     cut = set(names[records["season"].eq(records["season"].max())])

@@ -19,8 +19,8 @@ from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number
 from culmbook.text.refusal import Refusal
 
+# Candidates seen in two traits or more from which on their covariance is estimated (common practice).
 LEAST_HYBRIDS = 15
-"""Candidates seen in two traits or more from which on their covariance is estimated (common practice)."""
 _VARIANCES = 40
 
 

@@ -21,10 +21,10 @@ from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, joined, n_of
 
+# By how much a floor is made stricter and looser, in the trait's unit (a choice, no source).
 STEPS = {"yield_t_ha": 1.0, "stand": 0.05, "lt50_c": 0.5, "moisture_pct": 2.0}
-"""By how much a floor is made stricter and looser, in the trait's unit (a choice, no source)."""
+# Saving, as a share of the lesser cost of a wrong decision, under which a change is not counted.
 TIE = 0.02
-"""Saving, as a share of the lesser cost of a wrong decision, under which a change is not counted."""
 
 
 @dataclass(frozen=True)
@@ -283,10 +283,8 @@ def sensitivity_words(table: pd.DataFrame) -> str:
         return f"No decision changes with {ways} of deciding."
     promoted = table.assign(is_promoted=table["decision"].eq(PROMOTE)).groupby("hybrid")
     promoted = promoted.agg(base=("base_decision", "first"), times=("is_promoted", "sum"))
-    now, often = (
-        promoted["base"].eq(PROMOTE),
-        promoted["times"].sort_values(ascending=False, kind="stable"),
-    )
+    now, often = promoted["base"].eq(PROMOTE), promoted["times"]
+    often = often.sort_values(ascending=False, kind="stable")
     firm = promoted.index[now & promoted["times"].eq(n)]
     stands = "no promotion stands with all of them" if now.any() else "no hybrid is promoted as set"
     if len(firm):
@@ -314,12 +312,10 @@ def floor_turn_words(table: pd.DataFrame) -> list[str]:
     Refusal
         No floor is applied.
     """
-    if not table["scenario"].str.startswith("no floor").any():
+    told, own = [], table[table["scenario"].str.startswith("no floor")]
+    if own.empty:
         raise Refusal("No floor is applied, so none can be taken off.")
-    told = []
-    for way, rows in table[table["scenario"].str.startswith("no floor")].groupby(
-        "scenario", sort=False
-    ):
+    for way, rows in own.groupby("scenario", sort=False):
         changes = []
         for decision, own in rows[rows["flips"]].groupby("decision", sort=False):
             named = [

@@ -28,9 +28,9 @@ from culmbook.trials.entries import controls_of, without_guards
 from culmbook.yields.harvest import plot_harvests
 from culmbook.yields.moisture import at_common_dates
 
+# Candidates tested from which on the value of one not tested is drawn from their distribution: with fewer,
+# their spread is not known well enough (common practice).
 LEAST_TESTED = 8
-"""Candidates tested from which on the value of one not tested is drawn from their distribution: with fewer,
-their spread is not known well enough (common practice)."""
 NOT_TESTED, NOT_KNOWN = "not tested", "not known"
 _MANY_SAMPLES = 5000  # moisture samples beyond which plots enter by their means, to save time
 _VARIANCES = 20  # sets of variances behind the draws of moisture

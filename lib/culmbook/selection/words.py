@@ -10,10 +10,10 @@ from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 
 DONE = {PROMOTE: "promoted", HOLD: "held", DROP: "dropped"}
+# Traits in a narrow column.
 SHORT = {"yield_t_ha": "yield", "stand": "stand", "lt50_c": "LT50", "moisture_pct": "moisture"}
-"""Traits in a narrow column."""
+# Probability of being worth promoting from which on a dropped hybrid is named.
 LEAST_NAMED = 0.05
-"""Probability of being worth promoting from which on a dropped hybrid is named."""
 NO_CHANGE = "No single change would be enough."
 _MOST_NAMED = 6
 _LIKELY, _UNLIKELY = 0.5, 0.2
@@ -145,11 +145,8 @@ def _reasons(row, chances, floors, rule, control):
         "margin": f"it gives {over}",
         "place": f"it is {best}",
     }
-    known = {
-        "margin": row.p_beats,
-        "place": row.p_top,
-        "floors": floors.min() if low else row.p_floors,
-    }
+    passes = floors.min() if low else row.p_floors
+    known = {"floors": passes, "margin": row.p_beats, "place": row.p_top}
     why = f"{says[weakest]} with a probability of {fmt_chance(known[weakest])}"
     every = fmt_list([f"{names[c]} with {fmt_chance(known[c])}" for c in chances.index])
     change = _enough(row, chances, floors, rule["costs"].threshold, names)
@@ -238,10 +235,8 @@ def top_words(told: pd.DataFrame, rule: dict, control: str, *, level: float = 0.
         f"({fmt_share(level)} interval {fmt_interval(first['lower'], first['upper'])}): "
         f"{DONE[first['decision']]}, as {first['why']}."
     ]
-    is_other = by_gain["rank"].between(first["rank"] + 1, rule["k"]) & by_gain["decision"].ne(
-        PROMOTE
-    )
-    for row in by_gain[is_other].head(2).itertuples():
+    others = by_gain[by_gain["rank"].between(first["rank"] + 1, rule["k"])]
+    for row in others[others["decision"].ne(PROMOTE)].head(2).itertuples():
         place = f"number {row.rank} by yield ({fmt_share(row.gain)})"
         said.append(f"{row.hybrid}, {place}, is {DONE[row.decision]}, as {row.why}.")
     dropped = told.loc[told["decision"].eq(DROP), "weakest"].value_counts()
@@ -251,10 +246,8 @@ def top_words(told: pd.DataFrame, rule: dict, control: str, *, level: float = 0.
         said.append(f"Dropped, by what each is least likely to reach{past}: {counts}.")
     said.append(f"With your costs, promote from a {fmt_share(costs.threshold)} chance upward.")
     if (told["decision"].eq(HOLD) & ~told["is_capped"] & told["loss_hold"].notna()).any():
-        season = fmt_number(costs.hold, 2)
-        said.append(
-            f"A hybrid on hold is expected to lose less still by waiting, at {season} a season."
-        )
+        waits = "A hybrid on hold is expected to lose less still by waiting, at"
+        said.append(f"{waits} {fmt_number(costs.hold, 2)} a season.")
     return said
 
 
@@ -287,14 +280,12 @@ def next_season_words(told: pd.DataFrame, more: pd.DataFrame, rule: dict) -> lis
     own = more.loc[kept.index]
     turns = own["chance_flips"].sort_values(ascending=False, kind="stable")
     turns = turns[turns >= _LIKELY_TURN]
-    named = [f"{h} ({fmt_share(p)})" for h, p in turns.items()]
-    first = (
-        f"One more season may change the better of promoting and dropping for {fmt_list(named, 8)}; in "
-        "brackets is the probability."
-        if named
-        else "One more season changes the better of promoting and dropping for no hybrid with a probability "
-        f"of {fmt_share(_LIKELY_TURN)} or more."
-    )
+    named = [f"{h} (probability {fmt_share(p)})" for h, p in turns.items()]
+    turn = "the better of promoting and dropping"
+    first = f"One more season may change {turn} for {fmt_list(named, 8)}."
+    if not named:
+        rare = f"no hybrid with a probability of {fmt_share(_LIKELY_TURN)} or more"
+        first = f"One more season changes {turn} for {rare}."
     return [
         first,
         *(f"Open for {h}: {kept.at[h, 'open']}." for h in turns.index[:2]),

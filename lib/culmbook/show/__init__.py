@@ -1,5 +1,7 @@
 """What a notebook shows: tables, figures, findings and sentences, one look for all of them."""
 
+import warnings
+
 from culmbook.show import against, sections
 from culmbook.show.figures import intervals, name_points, name_rows, named_words, size
 from culmbook.show.headings import Column, columns
@@ -33,5 +35,6 @@ def start() -> None:
     from IPython import get_ipython
 
     use_style()
+    warnings.filterwarnings("ignore", message="The figure layout has changed")  # of seaborn's grids
     if shell := get_ipython():
         sections.begin(shell)

@@ -32,23 +32,23 @@ from culmbook.text.refusal import Refusal
 from culmbook.text.words import joined, n_of
 from culmbook.trials.connected import common_entries
 
+# Hybrids at two sites or more, fewer of which tell nothing of a correlation (common practice, no source).
 LEAST_HYBRIDS = 8
-"""Hybrids at two sites or more, fewer of which tell nothing of a correlation (common practice, no source)."""
+# Common factors take so many sites (common practice).
 LEAST_SITES_FOR_FACTORS = 6
-"""Common factors take so many sites (common practice)."""
 ALIKE, UNEVEN = "compound symmetry", "heterogeneous"
 ONE_FACTOR, TWO_FACTORS = "factor-analytic 1", "factor-analytic 2"
+# What each covariance says.
 LABELS = {
     ALIKE: "one variance and one correlation for all sites",
     UNEVEN: "a common part and a variance for each site",
     ONE_FACTOR: "one common factor and a variance for each site",
     TWO_FACTORS: "two common factors and a variance for each site",
 }
-"""What each covariance says."""
+# Mean correlation of sites in one group: half of the hybrids' variance is common (common practice).
 HALF_IN_COMMON = 0.71
-"""Mean correlation of sites in one group: half of the hybrids' variance is common (common practice)."""
+# Difference of Akaike's criterion up to which the simpler covariance describes the data as well.
 AS_GOOD = 2.0
-"""Difference of Akaike's criterion up to which the simpler covariance describes the data as well."""
 ALL_SITES = "all sites"
 _STEP = 1e-3  # of a standard error, for differences
 _DRAWS = 400

@@ -13,13 +13,8 @@ from scipy import stats
 from culmbook.stand.model import fit_stand, hybrid_shares
 from culmbook.text.refusal import Refusal
 
-INTERVALS = {
-    "planting": "planted",
-    "after_planting": "first count",
-    "autumn": "autumn",
-    "spring": "spring",
-    "summer": "early summer",
-}
+_OCCASIONS = "planting after_planting autumn spring summer".split()
+INTERVALS = dict(zip(_OCCASIONS, ["planted", "first count", "autumn", "spring", "early summer"]))
 
 
 def life_table(intervals: pd.DataFrame, by: list[str] | None = None) -> pd.DataFrame:

@@ -11,15 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
-from culmbook.mixed import (
-    CONVERGED,
-    NODES,
-    WEIGHTS,
-    BinomialFit,
-    fit_binomial,
-    marginal_share,
-    simultaneous_draws,
-)
+from culmbook import mixed
 from culmbook.stats.shares import combine_limits
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
@@ -39,7 +31,7 @@ class StandFit:
     deviations; ``terms`` what each random term stands for, in words.
     """
 
-    fit: BinomialFit
+    fit: mixed.BinomialFit
     cells: pd.DataFrame
     grid: pd.DataFrame
     terms: dict
@@ -64,7 +56,7 @@ class StandFit:
         spread = self.fit.spread if spread is None else spread
         spread = np.broadcast_to(np.asarray(spread, float), np.shape(logits))
         eta = np.asarray(logits, float)[..., None] + self.grid["deviation"].to_numpy()
-        return marginal_share(eta, spread[..., None]) @ self.grid["weight"].to_numpy()
+        return mixed.marginal_share(eta, spread[..., None]) @ self.grid["weight"].to_numpy()
 
 
 def fit_stand(cells: pd.DataFrame, random=None) -> StandFit:
@@ -110,12 +102,12 @@ def fit_stand(cells: pd.DataFrame, random=None) -> StandFit:
     terms = random_terms(cells, asked, fixed=[*conditions, "hybrid"])
     given = {"alive": "alive", "total": "total", "half_plant_in": "hybrid"}
     try:
-        fit = fit_binomial(cells, fixed=design, random=list(terms), **given)
+        fit = mixed.fit_binomial(cells, fixed=design, random=list(terms), **given)
     except ValueError as error:
         raise Refusal(
             f"The shares of hybrids cannot be estimated: {str(error).rstrip('.')}."
         ) from error
-    if fit.verdict != CONVERGED:
+    if fit.verdict != mixed.CONVERGED:
         raise Refusal(f"The shares of hybrids cannot be estimated: the model did {fit.verdict}.")
     return StandFit(fit, cells, _grid(cells, conditions, columns, fit), terms)
 
@@ -147,11 +139,8 @@ def _centred(values, weights):
     """Columns for a factor whose effects have weighted mean zero."""
     last = weights.index[-1]
     against = values.eq(last).astype(float) / weights[last]
-    columns = {
-        level: values.eq(level).astype(float) - against * weights[level]
-        for level in weights.index[:-1]
-    }
-    return pd.DataFrame(columns, index=values.index)
+    levels = pd.get_dummies(values, dtype=float)[list(weights.index[:-1])]
+    return levels - np.outer(against, weights[levels.columns])
 
 
 def _grid(cells, conditions, columns, fit):
@@ -175,12 +164,11 @@ def _logit_limits(stand, critical):
     """Lower and upper limit of every hybrid's mean logit: likelihood where plants are few, else Wald."""
     fit, totals = stand.fit, stand.totals()
     few = np.minimum(totals["alive"], totals["total"] - totals["alive"]).lt(FEW)
-    limits = {}
-    for hybrid in stand.hybrids:
-        centre, se = fit.coefficients[hybrid], np.sqrt(fit.covariance.loc[hybrid, hybrid])
-        wald = (centre - critical * se, centre + critical * se)
-        limits[hybrid] = fit.profile_limits(hybrid, critical) if few[hybrid] else wald
-    return pd.DataFrame(limits, index=["lower", "upper"]).T
+    centre, se = fit.coefficients[stand.hybrids], np.sqrt(np.diag(stand.covariance))
+    limits = pd.DataFrame({"lower": centre - critical * se, "upper": centre + critical * se})
+    for hybrid in few.index[few]:
+        limits.loc[hybrid] = fit.profile_limits(hybrid, critical)
+    return limits
 
 
 def _limited_shares(stand, critical):
@@ -270,7 +258,7 @@ def against_control(
     contrast[control] = -1.0
     joint = contrast.to_numpy() @ covariance.to_numpy() @ contrast.to_numpy().T
     se = np.sqrt(np.diag(joint))
-    largest = simultaneous_draws(joint / np.outer(se, se), stand.fit.residual_df)
+    largest = mixed.simultaneous_draws(joint / np.outer(se, se), stand.fit.residual_df)
     single = stats.t.ppf(0.5 + level / 2, stand.fit.residual_df)
     shares = _limited_shares(stand, np.quantile(largest, level) if together else single)
     sd = pd.Series(np.sqrt(np.diag(covariance)), stand.hybrids)
@@ -317,19 +305,18 @@ def chance_above(stand: StandFit, threshold: float, plants: int) -> pd.Series:
     spread = np.sqrt(stand.fit.spread**2 + np.diag(stand.covariance))
     means = stand.fit.coefficients[stand.hybrids].to_numpy()
     eta = means[:, None] + stand.grid["deviation"].to_numpy()
-    shares = special.expit(eta[..., None] + spread[:, None, None] * NODES)
+    shares = special.expit(eta[..., None] + spread[:, None, None] * mixed.NODES)
     reached = stats.binom.sf(np.ceil(threshold * plants - 1e-9) - 1, plants, shares)
-    return pd.Series((reached @ WEIGHTS) @ stand.grid["weight"].to_numpy(), index=stand.hybrids)
+    return pd.Series(
+        (reached @ mixed.WEIGHTS) @ stand.grid["weight"].to_numpy(), index=stand.hybrids
+    )
 
 
 def variance_table(stand: StandFit) -> pd.DataFrame:
     """Where the unevenness lies: ``source, levels, sd_logit, at_zero`` of each random term."""
     variances = stand.fit.variances[list(stand.terms)]
-    return pd.DataFrame(
-        {
-            "source": list(stand.terms.values()),
-            "levels": [stand.cells[term].nunique() for term in stand.terms],
-            "sd_logit": np.sqrt(variances.to_numpy(float)),
-            "at_zero": variances.le(0).to_numpy(),
-        }
+    table = pd.DataFrame({"source": list(stand.terms.values())})
+    table["levels"] = [stand.cells[term].nunique() for term in stand.terms]
+    return table.assign(
+        sd_logit=np.sqrt(variances.to_numpy(float)), at_zero=variances.le(0).to_numpy()
     )

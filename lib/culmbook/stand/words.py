@@ -11,6 +11,14 @@ _WAYS = {
     "film": "with film than without",
     "planting method": "after machine than after hand planting",
 }
+_NO_AUTUMN = (
+    "No autumn count of the planting year: establishment cannot be separated from the winter.",
+    "autumn count of the planting year: left out of establishment and winter survival.",
+)
+_NO_SUMMER = (
+    "No early-summer count: plants that show late still count as dead. Every stand is provisional.",
+    "early-summer count: the stand there is provisional or not known.",
+)
 _TO_DO = {"good": "good", "fill gaps": "to fill", "replant": "to replant"}
 
 
@@ -85,9 +93,9 @@ def clustering(tests: pd.DataFrame) -> list[str]:
     """Whether missing plants lie together, a sentence per site of :func:`culmbook.stand.losses.clustering`."""
     said, several = [], len(tests) > 1
     for test in tests[tests["plots"] > 0].itertuples():
-        found = "lie together no more than chance would have it"
+        more, so = "no more", ""
         if test.p_value < 0.05:
-            found = "lie together more than chance would have it, so look for a fault of field or machine"
+            more, so = "more", ", so look for a fault of field or machine"
         counted = (
             f"{fmt_count(test.missing)} missing in {n_of(test.plots, 'plot')} tested, "
             f"{n_of(test.joins, 'neighbouring pair')} against {fmt_number(test.joins_expected, 0)} "
@@ -95,7 +103,9 @@ def clustering(tests: pd.DataFrame) -> list[str]:
         )
         start = f"{test.site}: missing" if several else "Missing"
         counted = f"{n_of(test.plots, 'plot')} tested" if several else counted
-        said.append(f"{start} plants {found} ({fmt_p(test.p_value)}; {counted}).")
+        said.append(
+            f"{start} plants lie together {more} than chance would have it{so} ({fmt_p(test.p_value)}; {counted})."
+        )
     untested = list(tests.loc[tests["plots"] == 0, "site"])
     if untested:
         said.append(
@@ -129,11 +139,10 @@ def verdicts(judged: pd.DataFrame, rules) -> list[str]:
 
 def future(hybrids: pd.DataFrame, rules) -> str:
     """For which hybrids the stand of a future plot is sure enough."""
-    stands = {"good": f"at {fmt_share(rules.good)} or more"}
-    stands["fill gaps"] = f"at {fmt_share(rules.fill)} or more"
-    stands["replant"] = f"below {fmt_share(rules.fill)}"
-    named = {v: list(hybrids.loc[hybrids["verdict"].eq(v), "hybrid"]) for v in VERDICTS}
-    sure = [f"{stands[v]} for {fmt_list(names)}" for v, names in named.items() if names]
+    good, fill = fmt_share(rules.good), fmt_share(rules.fill)
+    stands = dict(zip(VERDICTS, [f"at {good} or more", f"at {fill} or more", f"below {fill}"]))
+    named = hybrids[hybrids["verdict"].isin(VERDICTS)].groupby("verdict")["hybrid"].agg(list)
+    sure = [f"{stands[v]} for {fmt_list(named[v])}" for v in VERDICTS if v in named]
     chance = fmt_share(rules.probability)
     if not sure:
         return f"For no hybrid is the stand of a future plot {chance} sure."
@@ -154,13 +163,16 @@ def unknown(stand: pd.DataFrame, gaps: pd.DataFrame, season: int) -> list[tuple[
     if stand["latest_alive"].isna().all():
         why = "No plot was counted in this season: nothing is concluded on establishment or stand."
         return [("caution", why)]
-    no_summer = (
-        "No early-summer count: plants that show late still count as dead. Every stand and survival here "
-        "is provisional."
-    )
-    some_summer = "early-summer count: the stand there is provisional or not known."
-    said = [_autumn(stand[stand["planting_season"].eq(season)], season)]
-    said.append(_missing(stand["alive_summer"], no_summer, some_summer))
+    new = stand[stand["planting_season"].eq(season)]
+    said = [
+        _missing(new["alive_autumn"], *_NO_AUTUMN),
+        _missing(stand["alive_summer"], *_NO_SUMMER),
+    ]
+    if new.empty:
+        said[0] = (
+            f"No plot was planted in {season}, so there is no establishment to report; the stand of an "
+            "older planting is shown."
+        )
     if gaps.empty:
         said.append(
             "No gap records: whether missing plants lie together (field or machine) or apart (the plant's "
@@ -175,19 +187,6 @@ def unknown(stand: pd.DataFrame, gaps: pd.DataFrame, season: int) -> list[tuple[
         )
     told = [("provisional" if "provisional" in text else "caution", text) for text in said if text]
     return told or [("text", "No count that these questions need is missing.")]
-
-
-def _autumn(new, season):
-    if new.empty:
-        return (
-            f"No plot was planted in {season}, so there is no establishment to report; the stand of an "
-            "older planting is shown."
-        )
-    none = (
-        "No autumn count of the planting year: establishment cannot be separated from the winter."
-    )
-    some = "autumn count of the planting year: left out of establishment and winter survival."
-    return _missing(new["alive_autumn"], none, some)
 
 
 def _missing(counts, none, some):

@@ -1,7 +1,7 @@
 """How much dry matter did each plot give, and which cuts can be compared?
 
 Dry yield is fresh mass times dry share over the area that was cut. What is not like the others (a lost
-moisture sample, an early cut, a suspected unit slip, an area cut up to the edge) is flagged, never mended
+moisture sample, an early cut, a suspected unit slip, an area cut up to the edge) is flagged, never fixed
 silently.
 """
 

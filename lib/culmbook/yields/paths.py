@@ -493,7 +493,7 @@ def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = P
     eigenvalues = np.linalg.eigvalsh(r)
     if eigenvalues[0] <= 1e-10:
         raise Refusal(
-            "The components are collinear: their direct effects cannot be told apart; leave one out."
+            "The components are collinear: their direct effects cannot be distinguished; leave one out."
         )
     direct, condition = np.linalg.solve(r, with_yield), float(eigenvalues[-1] / eigenvalues[0])
     note = (
