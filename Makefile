@@ -18,7 +18,9 @@ JOBS ?= 2
 season: .venv/.ready  ## every site's PDF, the network's, and an index page
 	$(BIN)/culmbook season $(DATA) --season $(SEASON) --out $(OUT) --jobs $(JOBS)
 
-test: .venv/.ready  ## pytest, then every notebook under nbval
+test: .venv/.ready  ## one style, pytest, then every notebook under nbval
+	$(BIN)/ruff format --check lib tests data
+	$(BIN)/ruff check lib tests data
 	$(BIN)/python -m pytest -n $(JOBS) --dist loadfile
 	$(BIN)/python -m pytest -n $(JOBS) --dist loadfile --nbval-lax --nbval-current-env --nbval-cell-timeout=300 notebooks
 

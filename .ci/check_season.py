@@ -19,11 +19,13 @@ def main(folder):
         pages = len(PdfReader(report).pages)
         if pages < 5:
             faults.append(f"{report.name} has {pages} pages")
-        if not (report.parent / "tables.xlsx").is_file() or not list((report.parent / "tables").glob("*.csv")):
+        has_csv = any((report.parent / "tables").glob("*.csv"))
+        if not has_csv or not (report.parent / "tables.xlsx").is_file():
             faults.append(f"{report.parent.name} has no tables")
     index = (out / "index.html").read_text(encoding="utf-8")
     faults += [f"index.html does not link {r.name}" for r in reports if r.name not in index]
-    faults += [f"{scope}: {state['status']}" for scope, state in run["scopes"].items() if state["status"] not in GOOD]
+    statuses = {scope: state["status"] for scope, state in run["scopes"].items()}
+    faults += [f"{scope}: {status}" for scope, status in statuses.items() if status not in GOOD]
     faults += [f"left over: {p.relative_to(out)}" for p in out.rglob(".culmbook-*")]
     print(f"{len(reports)} reports, {sum(len(PdfReader(r).pages) for r in reports)} pages")
     return "\n".join(faults)

@@ -24,7 +24,14 @@ def run(*arguments):
 
 @pytest.mark.parametrize(
     "arguments",
-    [["--help"], ["season", "--help"], ["check", "--help"], ["sheets", "--help"], ["--version"]],
+    [
+        ["--help"],
+        ["season", "--help"],
+        ["check", "--help"],
+        ["sheets", "--help"],
+        ["functions", "--help"],
+        ["--version"],
+    ],
 )
 def test_help_and_version_answer_at_once_and_need_no_pandas(arguments):
     code = (
@@ -106,6 +113,14 @@ def test_sheets_writes_a_sheet_and_never_over_one(capsys, tmp_path):
     assert Path(capsys.readouterr().out.strip()).is_file()
     assert run("sheets", tmp_path / "s", "--table", "stand_counts") == 2
     assert run("sheets", tmp_path / "s", "--table", "nonsense") == 2
+
+
+def test_functions_lists_a_room_and_refuses_an_unknown_one(capsys):
+    assert run("functions", "stand") == 0
+    heard = capsys.readouterr().out
+    assert "stand." in heard and "yields." not in heard
+    assert run("functions") == 0 and "yields." in capsys.readouterr().out
+    assert run("functions", "cellar") == 2 and "there are batch" in capsys.readouterr().err
 
 
 def test_a_closed_pipe_is_no_crash():

@@ -4,12 +4,10 @@ import argparse
 import os
 import signal
 import sys
+from contextlib import closing
 from pathlib import Path
 
-EXIT_OK = 0
-EXIT_FAILED = 1
-EXIT_USAGE = 2
-EXIT_INTERRUPTED = 130
+EXIT_OK, EXIT_FAILED, EXIT_USAGE, EXIT_INTERRUPTED = 0, 1, 2, 130
 EPILOG = "Exit status: 0 all went well, 1 something was refused or failed, 2 wrong usage, 130 interrupted."
 
 
@@ -29,35 +27,32 @@ def main(arguments=None):
     asked = _parser().parse_args(arguments)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
-            stream.reconfigure(
-                errors="backslashreplace"
-            )  # a console that lacks a character shows its code
+            # a console that lacks a character shows its code
+            stream.reconfigure(errors="backslashreplace")
     try:
         return asked.run(asked)
     except BrokenPipeError:
-        sys.stdout = open(
-            os.devnull, "w", encoding="utf-8"
-        )  # the reader has gone; nothing to flush to
+        # the reader has gone; nothing to flush to
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")
         return EXIT_FAILED
     except KeyboardInterrupt:
-        print(
-            "\nInterrupted. Finished results are kept; the same command goes on from there.",
-            file=sys.stderr,
-        )
+        said = "Finished results are kept; the same command goes on from there."
+        print(f"\nInterrupted. {said}", file=sys.stderr)
         return EXIT_INTERRUPTED
 
 
 def _parser():
-    parser = argparse.ArgumentParser(
-        prog="culmbook",
-        description=("Reports from trials of seed-raised hybrids of a perennial biomass grass."),
-        epilog=EPILOG,
-    )
+    about = "Reports from trials of seed-raised hybrids of a perennial biomass grass."
+    parser = argparse.ArgumentParser(prog="culmbook", description=about, epilog=EPILOG)
     parser.add_argument("--version", action=_Version)
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    _add_season(commands)
-    _add_check(commands)
-    _add_sheets(commands)
+    for name, (run, arguments) in _COMMANDS.items():
+        said, _, more = run.__doc__.partition(".\n\n")  # first line and description
+        said, more = said[0].lower() + said[1:], " ".join(more.split())
+        command = commands.add_parser(name, epilog=EPILOG, help=said, description=more)
+        for flag, options in arguments.items():
+            command.add_argument(flag, **options)
+        command.set_defaults(run=run)
     return parser
 
 
@@ -70,102 +65,6 @@ class _Version(argparse.Action):
 
         print(f"culmbook {__version__}")
         parser.exit()
-
-
-def _add_season(commands):
-    season = commands.add_parser(
-        "season",
-        epilog=EPILOG,
-        help="run every notebook for every site and make the reports",
-        description="Run the season's notebooks for every site and for the network, then make "
-        "a PDF, a workbook and CSV tables for each, and an index page. What has "
-        "not changed since the last run is kept.",
-    )
-    season.add_argument("data", metavar="DATA", help="network folder (holds sites.csv)")
-    season.add_argument(
-        "--season", type=_year, required=True, metavar="YEAR", help="growing season, e.g. 2025"
-    )
-    season.add_argument(
-        "--out", type=Path, required=True, metavar="DIR", help="where the results go"
-    )
-    season.add_argument(
-        "--site",
-        action="append",
-        default=[],
-        metavar="CODE",
-        help="only this site, or 'network' for the report over all sites; may be repeated",
-    )
-    season.add_argument(
-        "--jobs",
-        type=_at_least_one,
-        default=os.cpu_count() or 1,
-        metavar="N",
-        help="notebooks run at a time (default: one per processor)",
-    )
-    season.add_argument(
-        "--fresh", action="store_true", help="compute everything anew, changed or not"
-    )
-    season.add_argument(
-        "--notebooks",
-        type=Path,
-        metavar="DIR",
-        help="folder of the notebooks (default: those of culmbook)",
-    )
-    season.add_argument(
-        "--param",
-        action="append",
-        default=[],
-        metavar="NAME=VALUE",
-        help="a notebook parameter as a Python literal, text in quotes; may be repeated",
-    )
-    season.add_argument(
-        "--cell-timeout",
-        type=_at_least_one,
-        default=600,
-        metavar="SECONDS",
-        help="longest time for one cell (default: 600); three times that for a notebook",
-    )
-    season.set_defaults(run=_season)
-
-
-def _add_check(commands):
-    check = commands.add_parser(
-        "check",
-        epilog=EPILOG,
-        help="list everything that is wrong in a network's sheets",
-        description="Read all tables and list every problem with file, row, column, value, "
-        "rule and what would mend it.",
-    )
-    check.add_argument("data", metavar="DATA", help="network folder (holds sites.csv)")
-    check.add_argument(
-        "--site",
-        metavar="CODE",
-        default="all",
-        help="only this site and the whole network's tables",
-    )
-    check.add_argument(
-        "--errors", action="store_true", help="list only what is refused; notes are counted"
-    )
-    check.set_defaults(run=_check)
-
-
-def _add_sheets(commands):
-    sheets = commands.add_parser(
-        "sheets",
-        epilog=EPILOG,
-        help="write empty sheets to fill in",
-        description="Write an empty XLSX sheet for every table: headings, units, allowed "
-        "values, drop-downs. With --data, sheets that already name each "
-        "site's standing plots.",
-    )
-    sheets.add_argument("out", type=Path, metavar="OUT", help="folder for the sheets")
-    sheets.add_argument("--data", metavar="DATA", help="network folder whose plots are filled in")
-    sheets.add_argument("--table", metavar="NAME", help="only this table, e.g. stand_counts")
-    sheets.add_argument("--site", metavar="CODE", help="only this site (with --data)")
-    sheets.add_argument(
-        "--season", type=_year, metavar="YEAR", help="growing season written into the sheets"
-    )
-    sheets.set_defaults(run=_sheets)
 
 
 def _year(text):
@@ -181,9 +80,14 @@ def _at_least_one(text):
 
 
 def _season(asked):
+    """Run every notebook for every site and make the reports.
+
+    Run the season's notebooks for every site and for the network, then make a PDF, a workbook and CSV
+    tables for each, and an index page. What has not changed since the last run is kept.
+    """
+    from culmbook.batch.index import Progress, closing_words
     from culmbook.batch.parameters import parse_assignment
-    from culmbook.batch.progress import Bar, closing_words
-    from culmbook.batch.run import Season, notebooks_folder, run_season
+    from culmbook.batch.season import Season, notebooks_folder, run_season
     from culmbook.text.files import OutputBusy
 
     for name in ("SIGTERM", "SIGHUP"):
@@ -194,15 +98,15 @@ def _season(asked):
             data=asked.data,
             season=asked.season,
             out=asked.out,
-            sites=tuple(asked.site),
-            jobs=asked.jobs,
             notebooks=asked.notebooks or notebooks_folder(),
-            fresh=asked.fresh,
+            sites=tuple(asked.site),
             given=_unique(map(parse_assignment, asked.param)),
+            jobs=asked.jobs,
+            fresh=asked.fresh,
             cell_timeout=asked.cell_timeout,
         )
-        with Bar() as bar:
-            record = run_season(season, bar)
+        with closing(Progress(sys.stderr)) as progress:
+            record = run_season(season, progress)
     except (ValueError, OSError) as error:
         print(f"culmbook season: {error}", file=sys.stderr)
         return EXIT_FAILED if isinstance(error, (OutputBusy, OSError)) else EXIT_USAGE
@@ -225,7 +129,11 @@ def _unique(pairs):
 
 
 def _check(asked):
-    from culmbook.sheets.checking import check
+    """List everything that is wrong in a network's sheets.
+
+    Read all tables and list every problem with file, row, column, value, rule and what would mend it.
+    """
+    from culmbook.sheets.read import check
 
     report, status = check(asked.data, site=asked.site, errors_only=asked.errors)
     print(report, end="", file=sys.stderr if status == EXIT_USAGE else sys.stdout)
@@ -233,19 +141,94 @@ def _check(asked):
 
 
 def _sheets(asked):
+    """Write empty sheets to fill in.
+
+    Write an empty XLSX sheet for every table: headings, units, allowed values, drop-downs. With --data,
+    sheets that already name each site's standing plots.
+    """
     from culmbook.sheets.empty_sheets import write_sheets
     from culmbook.sheets.read import read_network
 
     try:
         network = read_network(asked.data) if asked.data else None
-        for path in write_sheets(
-            asked.out, network, table=asked.table, site=asked.site, season=asked.season
-        ):
+        asked_for = {"table": asked.table, "site": asked.site, "season": asked.season}
+        for path in write_sheets(asked.out, network, **asked_for):
             print(path)
     except (ValueError, OSError) as error:
         print(f"culmbook sheets: {error}", file=sys.stderr)
         return EXIT_FAILED if isinstance(error, OSError) else EXIT_USAGE
     return EXIT_OK
+
+
+def _functions(asked):
+    """List the library's public functions.
+
+    Print every public function and class of the library by room, each with its first line.
+    """
+    from culmbook.text.functions import public_functions
+
+    try:
+        for module, name, said in public_functions(asked.room):
+            print(f"{module}.{name}\n    {said}")
+    except ValueError as error:
+        print(f"culmbook functions: {error}", file=sys.stderr)
+        return EXIT_USAGE
+    return EXIT_OK
+
+
+def _option(said, metavar=None, kind=str, **more):
+    return {"help": said, "metavar": metavar, "type": kind, **more}
+
+
+def _number(said, metavar, default):
+    return _option(said, metavar, _at_least_one, default=default or 1)
+
+
+def _flag(said):
+    return {"help": said, "action": "store_true"}
+
+
+def _list(said, metavar):
+    return _option(said, metavar, action="append", default=[])
+
+
+_FOLDER = _option("network folder (holds sites.csv)", "DATA")
+_SEASON = {
+    "data": _FOLDER,
+    "--season": _option("growing season, e.g. 2025", "YEAR", _year, required=True),
+    "--out": _option("where the results go", "DIR", Path, required=True),
+    "--site": _list(
+        "only this site, or 'network' for the report over all sites; may be repeated", "CODE"
+    ),
+    "--jobs": _number("notebooks run at a time (default: one per processor)", "N", os.cpu_count()),
+    "--fresh": _flag("compute everything anew, changed or not"),
+    "--notebooks": _option("folder of the notebooks (default: those of culmbook)", "DIR", Path),
+    "--param": _list(
+        "a notebook parameter as a Python literal, text in quotes; may be repeated", "NAME=VALUE"
+    ),
+    "--cell-timeout": _number(
+        "longest time for one cell (default: 600); three times that for a notebook", "SECONDS", 600
+    ),
+}
+_CHECK = {
+    "data": _FOLDER,
+    "--site": _option("only this site and the whole network's tables", "CODE", default="all"),
+    "--errors": _flag("list only what is refused; notes are counted"),
+}
+_SHEETS = {
+    "out": _option("folder for the sheets", "OUT", Path),
+    "--data": _option("network folder whose plots are filled in", "DATA"),
+    "--table": _option("only this table, e.g. stand_counts", "NAME"),
+    "--site": _option("only this site (with --data)", "CODE"),
+    "--season": _option("growing season written into the sheets", "YEAR", _year),
+}
+_FUNCTIONS = {"room": _option("only one room, e.g. stand", "ROOM", nargs="?", default="")}
+_COMMANDS = {
+    "season": (_season, _SEASON),
+    "check": (_check, _CHECK),
+    "sheets": (_sheets, _SHEETS),
+    "functions": (_functions, _FUNCTIONS),
+}
 
 
 if __name__ == "__main__":

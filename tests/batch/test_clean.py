@@ -85,7 +85,7 @@ def test_faults_names_what_is_wrong(change, word):
         ("if n:\n    async def g(): pass", "defines 'g'"),
         ("%matplotlib inline", "no magics"),
         ("!ls", "no magics"),
-        ("\n".join(f"a{i} = 1" for i in range(11)), "11 lines"),
+        ("\n".join(f"a{i} = 1" for i in range(16)), "16 lines"),
     ],
 )
 def test_faults_refuses_code_that_belongs_elsewhere(text, word):
@@ -93,9 +93,9 @@ def test_faults_refuses_code_that_belongs_elsewhere(text, word):
 
 
 def test_faults_counts_no_blank_lines_and_frees_the_parameters_cell():
-    assert faults(notebook(cell("\n\n".join(f"a{i} = 1" for i in range(10))))) == []
+    assert faults(notebook(cell("\n\n".join(f"a{i} = 1" for i in range(15))))) == []
     many = changed(
-        lambda b: b["cells"][1].update(source=[f"a{i}: int = 1  # plots\n" for i in range(12)])
+        lambda b: b["cells"][1].update(source=[f"a{i}: int = 1  # plots\n" for i in range(17)])
     )
     assert not any("lines" in fault for fault in faults(many))
 

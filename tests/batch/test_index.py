@@ -6,9 +6,8 @@ from urllib.parse import unquote
 
 import pytest
 
-from culmbook.batch.index import index_page
-from culmbook.batch.progress import closing_words
-from culmbook.batch.record import blank_scope
+from culmbook.batch.index import closing_words, index_page
+from culmbook.batch.season import blank_scope
 
 HOSTILE = "<script>alert(1)</script> & \"quoted\" 'too' $x$ *b* \\ @"
 

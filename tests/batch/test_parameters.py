@@ -1,6 +1,13 @@
 """Parameters cells as they come, and values that must not get through. Rules: common practice, no source."""
 
+import ast
+import json
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
+from papermill.inspection import inspect_notebook
 
 from culmbook.batch.parameters import (
     Parameter,
@@ -9,6 +16,8 @@ from culmbook.batch.parameters import (
     parse_assignment,
     read_parameters,
 )
+
+NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
 
 
 def notebook(text, tag="parameters", kind="code"):
@@ -84,6 +93,8 @@ def test_read_parameters_needs_exactly_one_tagged_code_cell():
         ([1, "a"], "list"),
         ("", "str"),
         ([1.5, None], "list[float | None]"),
+        (None, "Optional[float]"),
+        (2, "Optional[float]"),
     ],
 )
 def test_mismatch_accepts_suitable_values(value, annotation):
@@ -103,15 +114,23 @@ def test_mismatch_accepts_suitable_values(value, annotation):
         ({"a": True}, "dict[str, float]"),
         ({1: 1.0}, "dict[str, float]"),
         (2.0, "int"),
+        ("a", "Optional[float]"),
+        ([1], "dict[str, int]"),
     ],
 )
 def test_mismatch_names_type_and_value(value, annotation):
     assert annotation in mismatch(value, annotation) and repr(value) in mismatch(value, annotation)
 
 
-def test_mismatch_refuses_an_unknown_annotation():
+@pytest.mark.parametrize("annotation", ["Path", "list[int, int]", "tuple[int]", "int &", "1 + 1"])
+def test_mismatch_refuses_an_unknown_annotation(annotation):
     with pytest.raises(ValueError, match="not understood"):
-        mismatch(1, "Path")
+        mismatch([], annotation)
+
+
+def test_an_annotation_may_stand_in_quotes():
+    found = read_parameters(notebook("base_c: 'Optional[float]' = None  # base [°C]"))
+    assert found["base_c"] == Parameter("base_c", "Optional[float]", None, "base", "°C")
 
 
 @pytest.mark.parametrize(
@@ -152,3 +171,25 @@ def test_check_given_hands_each_notebook_its_own_and_names_every_fault():
         and "'m'" in str(error.value)
         and "20: 'n' must be int" in str(error.value)
     )
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.name)
+def test_papermill_lists_every_parameter_as_the_batch_reads_it(path):
+    own = read_parameters(json.loads(path.read_text(encoding="utf-8")), path.name)
+    listed = inspect_notebook(path)
+    assert list(listed) == list(own)
+    for name, parameter in own.items():
+        unit = f" [{parameter.unit}]" if parameter.unit else ""
+        assert listed[name]["inferred_type_name"] == parameter.type
+        assert ast.literal_eval(listed[name]["default"]) == parameter.default
+        assert listed[name]["help"] == parameter.meaning + unit
+
+
+@pytest.mark.slow
+def test_a_notebook_runs_by_papermills_own_command_with_one_parameter_changed(tmp_path):
+    command = [sys.executable, "-m", "papermill", "--no-progress-bar", "-k", "python3"]
+    paths = [NOTEBOOKS[0], tmp_path / "ran.ipynb"]
+    subprocess.run([*command, "-p", "site", "DRYSA", *map(str, paths)], check=True)
+    ran = json.loads((tmp_path / "ran.ipynb").read_text(encoding="utf-8"))
+    assert 'site = "DRYSA"' in json.dumps(ran["cells"]).replace("\\", "")
+    assert "culmbook: finished" in json.dumps(ran["cells"][-1]["outputs"])

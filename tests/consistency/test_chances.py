@@ -1,5 +1,7 @@
 """Chances against the control: closed forms, ties, classes and their words."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -14,6 +16,7 @@ from culmbook.consistency.chances import (
     worst_of,
 )
 from culmbook.consistency.draws import SeasonDraws
+from culmbook.text.refusal import Refusal
 
 
 def draws_of(lasting, *, variances=None, seasonal=None, sites=2, seasons=3, scale="log"):
@@ -96,7 +99,7 @@ def test_refusals():
     draws = draws_of({"STD": [0.0], "A": [0.1]})
     with pytest.raises(ValueError, match="has no yield"):
         beats_control(draws, "OTHER")
-    for seasons, why in ((1, "one season"), (3, "without repeated plots")):
+    for seasons, why in ((1, "One season"), (3, "takes repeated plots")):
         alone = draws_of(
             {"STD": [0.0], "A": [0.1]}, variances={"hybrid": 1.0, "residual": 1.0}, seasons=seasons
         )
@@ -147,3 +150,15 @@ def test_classes_and_their_sentence():
         "proven: none; promising but unproven: none; erratic: none" in verdict_words(nobody, "STD")
         and few_seasons_words(nobody) == ""
     )
+
+
+def test_second_control_gets_no_verdict():
+    drawn = replace(draws_of({"STD": [0.0], "OLD": [0.9], "A": [0.1]}), controls=("STD", "OLD"))
+    table = verdicts(drawn, "STD", pd.Series(False, ["A", "OLD"]))
+    assert table.set_index("hybrid")["verdict"]["OLD"] == "control"
+    assert "OLD" not in verdict_words(table, "STD")
+
+
+def test_network_without_a_control_is_told_so():
+    with pytest.raises(Refusal, match="names no control"):
+        beats_control(draws_of({"STD": [0.0], "A": [0.1]}), "")

@@ -8,7 +8,14 @@ import pytest
 
 from consistency_frames import make_seasons
 from culmbook.consistency.chances import beats_control
-from culmbook.consistency.draws import draw_seasons
+from culmbook.consistency.draws import (
+    draw_seasons,
+    season_concordance,
+    season_ranks,
+    season_statistics,
+    season_yields,
+    unequal_words,
+)
 from culmbook.consistency.model import (
     compare_plot_kernels,
     fit_seasons,
@@ -17,20 +24,13 @@ from culmbook.consistency.model import (
     provisional_words,
     random_terms,
     season_records,
+    term_table,
 )
 from culmbook.consistency.reliability import (
     component_table,
     estimates,
-    merged_words,
+    reliability_table,
     repeatability,
-    trust_table,
-)
-from culmbook.consistency.statistics import (
-    season_concordance,
-    season_ranks,
-    season_statistics,
-    season_yields,
-    unequal_words,
 )
 from culmbook.mixed import fit_gaussian
 from culmbook.stats.ranks import concordance
@@ -102,7 +102,7 @@ def test_components_and_repeatability_match_lme4(table):
         wanted.drop("repeatability").to_dict(), rel=1e-4, abs=1e-6
     )
     assert repeatability(own) == pytest.approx(wanted["repeatability"], rel=1e-4)
-    low, high = trust_table(seasons, draw_seasons(seasons, 200, 1, 40), [])[
+    low, high = reliability_table(seasons, draw_seasons(seasons, 200, 1, 40), [])[
         ["lower", "upper"]
     ].iloc[0]
     assert low < wanted["repeatability"] < high
@@ -240,11 +240,9 @@ def test_one_season_has_no_spread_and_one_site_no_site_term(rng):
     drawn = draw_seasons(fit_seasons(season_records(frame), ["H00"]), 50, 1, 20)
     assert season_statistics(drawn)["cv"].isna().all() and np.isnan(season_concordance(drawn)[0])
     assert "hybrid_season" not in drawn.variances
-    with pytest.raises(ValueError, match="one season was cut"):
+    with pytest.raises(ValueError, match="One season was cut"):
         beats_control(drawn, "H00")
-    assert provisional_words(season_records(frame)).startswith(
-        "Provisional: the yields cover 1 season"
-    )
+    assert provisional_words(frame) == "Provisional: 1 season after establishment, not 3."
     alone = fit_seasons(season_records(make_seasons(rng, sites=1)), ["H00"])
     assert "hybrid_site" not in alone.terms and "hybrid_season" in alone.terms
 
@@ -254,16 +252,17 @@ def test_one_season_or_site_tells_nothing_of_more_of_them(rng):
         fit_seasons(season_records(make_seasons(rng, **few)), ["H00"])
         for few in ({"seasons": 1}, {"sites": 1}, {})
     )
-    with pytest.raises(ValueError, match="does not tell what stays"):
-        trust_table(season, draw_seasons(season, 40, 1, 10), [])
+    with pytest.raises(ValueError, match="takes two at least to tell repeatability"):
+        reliability_table(season, draw_seasons(season, 40, 1, 10), [])
     with pytest.raises(ValueError, match="what more sites would give"):
-        trust_table(site, draw_seasons(site, 40, 1, 10), [(2, 3, 3)])
-    assert len(trust_table(site, draw_seasons(site, 40, 1, 10), [(1, 3, 3)])) == 2
-    assert "hybrid × season cannot be told from hybrid:" in merged_words(season)
+        reliability_table(site, draw_seasons(site, 40, 1, 10), [(2, 3, 3)])
+    assert len(reliability_table(site, draw_seasons(site, 40, 1, 10), [(1, 3, 3)])) == 2
+    remarks = [term_table(f.records).set_index("label")["remark"] for f in (season, site, both)]
     assert (
-        "hybrid × site cannot be told from hybrid:" in merged_words(site)
-        and merged_words(both) == ""
+        remarks[0]["hybrid × season"] == remarks[1]["hybrid × site"] == "cannot be told from hybrid"
     )
+    own = ["hybrid", "hybrid × site", "hybrid × season", "hybrid × site × season", "plot"]
+    assert remarks[2][own].eq("random").all()
 
 
 @pytest.mark.parametrize("one", [5.0, None])
@@ -302,7 +301,7 @@ def test_variance_of_zero_is_told_as_zero_with_an_upper_limit(rng):
     zero = table[table["variance"] == 0]
     assert len(zero) and (zero["lower"] == 0).all() and (zero["upper"] > 0).all()
     assert np.isfinite(
-        trust_table(seasons, drawn, [(2, 3, 3)])[["value", "lower", "upper"]].to_numpy()
+        reliability_table(seasons, drawn, [(2, 3, 3)])[["value", "lower", "upper"]].to_numpy()
     ).all()
     assert beats_control(drawn, "H00")["chance_next"].between(0, 1).all()
 
@@ -322,7 +321,9 @@ def test_plots_that_gave_nothing_are_told_and_not_logged(rows):
     assert len(season_records(lost)) == len(rows) - 2 and len(
         season_records(lost, scale="raw")
     ) == len(rows)
-    assert lost_words(lost).startswith("2 cuts gave nothing") and lost_words(rows) == ""
+    assert (
+        lost_words(lost) == "Cuts that gave nothing are not in it (H00)." and lost_words(rows) == ""
+    )
 
 
 def test_years_before_establishment_and_left_out_rows_are_not_used(rows):
@@ -334,7 +335,7 @@ def test_years_before_establishment_and_left_out_rows_are_not_used(rows):
         )
         == 10
     )
-    with pytest.raises(ValueError, match="no plot has a yield"):
+    with pytest.raises(ValueError, match="No plot has a yield"):
         season_records(rows.assign(crop_year=2))
     with pytest.raises(ValueError, match="scale is"):
         season_records(rows, scale="sqrt")
@@ -344,10 +345,8 @@ def test_provisional_is_by_hybrid(rows):
     few = rows[~((rows["hybrid"] == "H03") & (rows["growing_season"] == 2022))]
     records = season_records(few)
     assert is_provisional(records).loc[lambda t: t].index.tolist() == ["H03"]
-    assert (
-        "Provisional for H03" in provisional_words(records)
-        and provisional_words(season_records(rows)) == ""
-    )
+    words = "Provisional for H03: fewer than 3 seasons after establishment."
+    assert provisional_words(few) == words and provisional_words(rows) == ""
 
 
 def test_seasons_cut_at_different_sites_are_told(rows):

@@ -5,15 +5,22 @@ import pandas as pd
 import pytest
 from scipy import optimize, special, stats
 
+from culmbook.frost import words
 from culmbook.frost.freeze_curves import (
+    Survival,
     against_control,
     curve_draws,
+    each_set,
+    firth_leverage,
+    fit_freeze,
+    freeze_answers,
     lethal_temperatures,
+    main_set,
     survival_curves,
     unevenness,
 )
-from culmbook.frost.freeze_model import Survival, firth_leverage, fit_freeze
 from culmbook.frost.freeze_tests import survival_sets
+from culmbook.text.refusal import Refusal
 from freeze_frames import LT50, freeze_table
 
 # Venables & Ripley (2002) section 7.2: moths of 20 that died at log2 doses 0 … 5, read here as degrees of
@@ -191,10 +198,9 @@ def test_hybrids_that_are_not_bracketed_get_words_in_their_place():
     assert table.set_index("hybrid").loc[["HARD", "SOFT"], "lt50_c"].isna().all()
     compared = against_control(fit, "STD").set_index("hybrid")
     assert compared.loc[["HARD", "SOFT"], "difference_c"].isna().all()
-    assert (
-        "no number for the control"
-        in against_control(fit, "HARD").set_index("hybrid").loc["A", "answer"]
-    )
+    with pytest.raises(Refusal, match="The control HARD has no LT50 .below −6 °C."):
+        against_control(fit, "HARD")
+    assert lethal_temperatures(fit, "HARD")["difference_c"].isna().all()
     assert set(curve_draws(fit, 10, 1)["hybrid"]) == set(LT50)
 
 
@@ -204,7 +210,7 @@ def test_fit_freeze_refuses_in_words():
         fit_freeze(only_set(table.assign(temperature_c=-table["temperature_c"])))
     with pytest.raises(ValueError, match="slopes is 'free'"):
         fit_freeze(only_set(table), slopes="free")
-    with pytest.raises(ValueError, match="control 'X' is not in this set"):
+    with pytest.raises(ValueError, match="The control X was not in these runs"):
         against_control(fit_freeze(only_set(table)), "X")
 
 
@@ -322,4 +328,70 @@ def test_a_set_where_no_hybrid_is_bracketed_gives_words_only():
     fit = fit_freeze(only_set(table))
     assert lethal_temperatures(fit)["answer"].to_list() == ["below −6 °C"] * 2
     assert lethal_temperatures(fit)["lt50_c"].isna().all() and curve_draws(fit, 5, 1).empty
-    assert against_control(fit, "STD")["difference_c"].isna().all()
+    with pytest.raises(Refusal, match="The control STD has no LT50"):
+        against_control(fit, "STD")
+
+
+# -- sets of protocols and tissues -----------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def two_sets():
+    shoots = freeze_table({"A": -2.0, "STD": -1.5}).assign(tissue="shoot")
+    warm = freeze_table().assign(protocol="warm", units_alive=20.0)
+    return freeze_answers(pd.concat([freeze_table(), shoots, warm], ignore_index=True))
+
+
+def test_every_set_is_fitted_or_says_why_not(two_sets):
+    assert two_sets.index.tolist() == ["slow, rhizome", "slow, shoot", "warm, rhizome"]
+    assert two_sets["fit"].notna().tolist() == [True, True, False]
+    assert "All units lived" in two_sets.loc["warm, rhizome", "answer"]
+    row = two_sets.loc["slow, rhizome"]
+    assert (row["hybrids"], row["runs"], row["n_temperatures"]) == (3, 3, 6)
+    assert row["from_to"] == "−1 to −6" and 0 < row["death_lower"] < row["death"]
+
+
+def test_the_main_set_is_of_the_tissue_and_has_most_hybrids(two_sets):
+    assert main_set(two_sets).name == "slow, rhizome"
+    assert main_set(two_sets, "shoot")["fit"].hybrids == ["A", "STD"]
+    with pytest.raises(Refusal, match="No set of freeze tests of leafs gives"):
+        main_set(two_sets, "leaf")
+
+
+def test_results_of_all_sets_stand_below_each_other(two_sets):
+    found = each_set(two_sets, lethal_temperatures, "STD")
+    assert found.groupby("set").size().to_dict() == {"slow, rhizome": 3, "slow, shoot": 2}
+    gaps = each_set(two_sets, against_control, "B")
+    assert set(gaps["set"]) == {"slow, rhizome"}
+    with pytest.raises(Refusal, match="All units lived.*The control X was not in these runs"):
+        each_set(two_sets, against_control, "X")
+    with pytest.raises(Refusal, match="The network names no control"):
+        each_set(two_sets, against_control, "")
+
+
+def test_lethal_temperatures_are_said_set_by_set(two_sets):
+    found = each_set(two_sets, lethal_temperatures, "STD")
+    first, second = words.lethal(found, "STD", 0.95)
+    assert first.startswith("slow, rhizome: B proved tenderer than the control STD (LT50 −3.5 °C")
+    assert "A proved hardier" in first and "taken together" in first
+    assert second.endswith("in 2 hybrids.")
+    found = each_set(two_sets, lethal_temperatures, "X")
+    (alone,) = words.lethal(found[found["set"] == "slow, shoot"], "X", 0.95)
+    assert alone.startswith("LT50 ranged from −2.0 °C (A) to −1.5 °C (STD)")
+
+
+def test_hybrids_without_lt50_are_named():
+    cells = freeze_answers(freeze_table({**LT50, "HARD": -8.0, "SOFT": 0.5}))
+    (told,) = words.lethal(each_set(cells, lethal_temperatures, "STD"), "STD", 0.95)
+    assert told.endswith("Without an LT50: HARD (below −6 °C) and SOFT (above −1 °C).")
+
+
+def test_slopes_are_said():
+    common = fit_freeze(only_set(freeze_table()))
+    assert "do not differ clearly in steepness" in words.slopes(common)
+    steep, flat = (
+        only_set(freeze_table({h: LT50[h]}, slope=s, units=60)) for h, s in (("A", 4.0), ("B", 1.0))
+    )
+    own = fit_freeze(pd.concat([steep, flat], ignore_index=True))
+    assert "Curves differ in steepness" in words.slopes(own)
+    assert "was not compared" in words.slopes(fit_freeze(only_set(freeze_table({"A": -4.0}))))

@@ -13,11 +13,10 @@ import tempfile
 import time
 from pathlib import Path
 
-from culmbook.batch.inputs import NETWORK
-from culmbook.batch.plan import find_notebooks, parameters_for
-from culmbook.batch.run import notebooks_folder
-from culmbook.batch.worker import NotebookJob
-from culmbook.batch.workers import Pool
+from culmbook.batch.inputs import NETWORK, notebook_site
+from culmbook.batch.notebook import find_notebooks
+from culmbook.batch.season import notebooks_folder
+from culmbook.batch.workers import NotebookJob, Pool
 from culmbook.sheets.read import read_network
 
 
@@ -30,7 +29,7 @@ def executions(data, season, folder):
             n.name,
             n.path.resolve(),
             folder / f"{scope}-{n.path.name}",
-            parameters_for(scope, str(Path(data).resolve()), season, {}),
+            {"data": str(Path(data).resolve()), "season": season, "site": notebook_site(scope)},
             600,
             1800,
         )

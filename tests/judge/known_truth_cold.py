@@ -19,9 +19,8 @@ import pandas as pd
 from scipy import stats
 from scipy.special import expit
 
-from culmbook.frost.agreement import rank_agreement
 from culmbook.frost.late_frosts import jeffreys
-from culmbook.frost.winters import field_shares, fit_field
+from culmbook.frost.winter_survival import fit_winters, rank_agreement, winter_shares
 from culmbook.mixed import marginal_share
 from culmbook.stats.extremes import chance_above, fit_gev, return_level
 from known_truth import NARROW, run
@@ -77,8 +76,8 @@ def severity_set(seed, sites=3, winters=4, hybrids=8):
     rates = {}
     for slope, name in ((rng.uniform(-1.2, -0.2), ""), (0.0, ", no effect")):
         cells, truth = _field(rng, slope, sites, winters, hybrids)
-        field = fit_field(cells)
-        severity, shares = field.severity, field_shares(field).set_index("hybrid")
+        field = fit_winters(cells)
+        severity, shares = field.severity, winter_shares(field).set_index("hybrid")
         rates |= _covered(
             *(severity[x] for x in ("log_odds", "lower", "upper")), slope, "severity slope" + name
         )

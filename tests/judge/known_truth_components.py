@@ -16,10 +16,18 @@ import numpy as np
 import pandas as pd
 
 from culmbook.yields.components import log_components, plot_components, with_yield
-from culmbook.yields.contributions import contributions, shares_of
-from culmbook.yields.covariances import POPULATION, THESE, fit_covariances
 from culmbook.yields.harvest import plot_harvests
-from culmbook.yields.paths import GENOTYPIC, RAW, path_intervals, paths_of
+from culmbook.yields.paths import (
+    GENOTYPIC,
+    POPULATION,
+    RAW,
+    THESE,
+    contributions,
+    fit_covariances,
+    path_intervals,
+    paths_of,
+    shares_of,
+)
 from culmbook.yields.prediction import calibrate, cross_validate, predict, prediction_error
 from known_truth import NARROW, passes, run
 from make_demo.growth import PLOT_AREA_M2, PLOT_SD, RESIDUAL_SD_LATER, season_stand, simulate_growth

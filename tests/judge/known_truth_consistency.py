@@ -20,7 +20,7 @@ from culmbook.consistency.build_up import MARGIN, fit_build_up, full_yield_test,
 from culmbook.consistency.chances import beats_control
 from culmbook.consistency.draws import draw_seasons
 from culmbook.consistency.model import RESIDUAL, fit_seasons, season_records
-from culmbook.consistency.reliability import estimates, repeatability, trust_table
+from culmbook.consistency.reliability import estimates, reliability_table, repeatability
 from known_truth import NARROW, each_set, passes, run, summary
 
 SD = {
@@ -152,7 +152,7 @@ def consistency_set(seed, size=SMALL, are_apart=True, n=400, variances=40):
         np.random.default_rng([31, *size, seed]), size, CONTROLS, are_apart
     )
     drawn = draw_seasons(seasons, n, seed, variances)
-    row, truth = trust_table(seasons, drawn, []).iloc[0], repeatability(known)
+    row, truth = reliability_table(seasons, drawn, []).iloc[0], repeatability(known)
     table = pd.concat([_against(drawn, true, c, seasons) for c in CONTROLS], ignore_index=True)
     rates = {}
     for narrow, name in ((1.0, ""), (NARROW, "narrowed ")):

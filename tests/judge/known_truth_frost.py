@@ -20,8 +20,7 @@ import statsmodels.api as sm
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from culmbook.frost.freeze_curves import against_control, lethal_temperatures
-from culmbook.frost.freeze_model import fit_freeze
+from culmbook.frost.freeze_curves import against_control, fit_freeze, lethal_temperatures
 from culmbook.frost.freeze_tests import survival_sets, why_no_curve
 from culmbook.frost.leakage import (
     fit_leakage,
@@ -29,7 +28,7 @@ from culmbook.frost.leakage import (
     leakage_against_control,
     leakage_temperatures,
 )
-from culmbook.stats.lethal_temperature import crossing, fieller_limits
+from culmbook.stats.line import crossing, fieller_limits
 from known_truth import NARROW, run
 
 TEMPERATURES = np.array([np.nan, -1.0, -2.1, -3.2, -4.3, -5.4, -6.5])

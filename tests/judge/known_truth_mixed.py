@@ -26,7 +26,6 @@ from culmbook.mixed import (
     fit_gaussian,
     fit_ordinal,
     kenward_roger,
-    mean_shares,
     mean_weights,
 )
 from culmbook.stand.model import fit_stand, hybrid_shares
@@ -302,38 +301,20 @@ def _better(pairs, truth):
 # -- binomial -------------------------------------------------------------------------------------
 
 
-def share_set(seed, with_stand=True):
-    """Shares of one site, two hybrids near 0 and 100 %: the marginal means of the mixed model and the
-    stand's shares.
-    """
+def share_set(seed):
+    """Shares of one site, two hybrids near 0 and 100 %, by the stand's model."""
     cells, truth = draw_trial(np.random.default_rng([55, seed]))
-    fit = fit_binomial(
-        cells,
-        alive="alive",
-        total="total",
-        fixed="0 + hybrid + replicate",
-        random=["block", "plot"],
-        half_plant_in="hybrid",
-    )
-    tables = {"mean shares": mean_shares(fit, "hybrid")}
-    if with_stand:
-        tables["stand's shares"] = hybrid_shares(fit_stand(cells)).set_index("hybrid")
-    rates = {"converged": fit.verdict == "converged"}
-    for who, table in tables.items():
-        true = truth[table.index]
-        for narrow, name in ((1.0, ""), (NARROW, "narrowed ")):
-            low, high = (
-                table["share"] + narrow * (table[end] - table["share"])
-                for end in ("lower", "upper")
-            )
-            holds = (low <= true) & (true <= high)
-            rates[f"{name}{who}, usual hybrids"] = holds.drop(EXTREME).mean()
-            rates |= {
-                f"{name}{who}, near 100 %": holds["H00"],
-                f"{name}{who}, near 0 %": holds["H01"],
-            }
-        rates[f"{who}, bias"] = (table["share"] - true).drop(EXTREME).mean()
-    return rates
+    stand = fit_stand(cells)
+    table = hybrid_shares(stand).set_index("hybrid")
+    true, rates = truth[table.index], {"converged": stand.fit.verdict == "converged"}
+    for narrow, name in ((1.0, ""), (NARROW, "narrowed ")):
+        low, high = (
+            table["share"] + narrow * (table[end] - table["share"]) for end in ("lower", "upper")
+        )
+        holds = (low <= true) & (true <= high)
+        rates[f"{name}usual hybrids"] = holds.drop(EXTREME).mean()
+        rates |= {f"{name}near 100 %": holds["H00"], f"{name}near 0 %": holds["H01"]}
+    return rates | {"bias": (table["share"] - true).drop(EXTREME).mean()}
 
 
 def count_set(seed):

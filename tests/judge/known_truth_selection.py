@@ -22,14 +22,9 @@ from scipy import special
 from culmbook.consistency.draws import draw_seasons
 from culmbook.consistency.model import fit_seasons, season_records
 from culmbook.selection.decide import Costs, decide
-from culmbook.selection.gains import (
-    blup_table,
-    candidate_gains,
-    heritability,
-    in_top,
-    lasting_values,
-)
+from culmbook.selection.gains import candidate_gains, heritability, in_top, lasting_values
 from culmbook.selection.more_data import hold_table
+from culmbook.text.refusal import Refusal
 from known_truth_consistency import CONTROL, draw_spreads, layout, simulate
 
 K, DELTA, COSTS, UNEVEN_COSTS = 5, 0.10, Costs(1.0, 1.0, 0.05), Costs(1.0, 3.0, 0.05)
@@ -162,7 +157,8 @@ def _in_the_end(frame, last, table, eligible, rule, seed):
 
 
 def _losses(now, seasons, table, promoted, at_once, truth, floors, costs):
-    blup = blup_table(seasons, CONTROL).set_index("hybrid")["gain"].drop(CONTROL)
+    value = lasting_values(seasons)
+    blup = np.expm1(value - value[CONTROL]).drop(CONTROL)
     raw = now.groupby(now["hybrid"].astype("str"))["dry_yield_t_ha"].mean()
     raw = raw.drop(CONTROL) / raw[CONTROL] - 1
     unshrunk, shrunk = (pd.concat([f[i] for f in floors], axis=1).gt(0).all(axis=1) for i in (1, 2))
@@ -209,7 +205,10 @@ def _loss(chosen, truth, costs):
 
 def _heritability(seasons, lasting, sd):
     """Estimate, 0 where not estimable, and one less the realised mean squared error of differences over twice the true variance."""
-    stated = heritability(seasons).value
+    try:
+        stated = heritability(seasons)
+    except Refusal:
+        stated = np.nan
     value = lasting_values(seasons).drop(CONTROL)
     error = value - lasting[value.index]
     realised = 1 - error.var(ddof=1) / sd["hybrid"] ** 2

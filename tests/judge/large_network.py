@@ -8,21 +8,19 @@ import os
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
-import io
 import resource
 from time import perf_counter
 
 import numpy as np
 import pandas as pd
-from matplotlib.figure import Figure
 
 from culmbook.consistency.draws import draw_seasons
 from culmbook.consistency.model import fit_seasons, season_records
-from culmbook.pages.selection_figures import plot_gains, plot_losses
 from culmbook.selection.decide import Costs, decide
-from culmbook.selection.gains import blup_table, candidate_gains
+from culmbook.selection.gains import blup_table, candidate_gains, lasting_values
 from culmbook.selection.more_data import ONE_SEASON, hold_table
-from culmbook.sites.two_stage import compare_stages, fit_two_stage, site_means
+from culmbook.sites.first_stage import site_means
+from culmbook.sites.two_stage import fit_two_stage
 from culmbook.spatial.trend import SURFACE_ROWS_COLUMNS
 from known_truth_consistency import draw_spreads, layout, simulate
 
@@ -73,17 +71,6 @@ class Clock:
         self.last = perf_counter()
 
 
-def draw(decided):
-    """The figures of gains and of expected losses, as vector graphics."""
-    for plot in (
-        lambda f: plot_gains(decided.head(50), delta=0.1, k=10, axes=f.subplots(1, 2, sharey=True)),
-        lambda f: plot_losses(decided, Costs(), ax=f.subplots()),
-    ):
-        fig = Figure(figsize=(6.7, 8.5), layout="constrained")
-        plot(fig)
-        fig.savefig(io.BytesIO(), format="svg")
-
-
 def main():
     clock = Clock()
     records = season_records(harvests())
@@ -99,14 +86,13 @@ def main():
     clock("adjusted means, two stages")
     followed = fit_two_stage(site_means(records, trend=SURFACE_ROWS_COLUMNS), [CONTROL])
     clock("the same, field trend taken out")
-    agree = [compare_stages(seasons, one, k=10) for one in (two, followed)]
+    one = lasting_values(seasons)
+    agree = [one.corr(other.values) for other in (two, followed)]
     clock("stages compared")
     asked = {"k": 10, "delta": 0.1, "costs": Costs()}
     more = hold_table(seasons, drawn, CONTROL, plan=ONE_SEASON, **asked)
     decided = decide(gains, more=more, **asked)
     clock("decisions")
-    draw(decided)
-    clock("figures")
     print(decided["decision"].value_counts().to_dict(), table.head(3)["hybrid"].tolist(), agree[0])
 
 

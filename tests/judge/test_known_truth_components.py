@@ -8,7 +8,7 @@ from functools import partial
 
 import pytest
 
-from culmbook.yields.covariances import POPULATION
+from culmbook.yields.paths import POPULATION
 from known_truth_components import demo_set, passes, path_set, prediction_set, run, share_set
 
 PARTS = ["plants_per_m2", "stems_per_plant", "stem_mass_g", "rest"]

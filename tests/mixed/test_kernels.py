@@ -243,10 +243,9 @@ def _part(term, left, frame):
     same = (group[:, None] == group).astype(float)
     if isinstance(term, str):
         return take(1)[0] * same
-    if hasattr(term, "numbers"):
-        design = np.column_stack([np.ones(len(frame)), frame[list(term.numbers)]])
-        kind = "unstructured" if term.correlated else "diagonal"
-        return same * (design @ definition(kind, take(3), design[:3].T) @ design.T)
+    if term.link == "on":
+        design = np.column_stack([np.ones(len(frame)), frame[list(term.inner)]])
+        return same * (design @ definition(term.kernel, take(3), design[:3].T) @ design.T)
     here = frame[list(term.inner)].astype(float).to_numpy()
     places = np.unique(here, axis=0)
     at = np.array([np.flatnonzero((places == row).all(axis=1))[0] for row in here])

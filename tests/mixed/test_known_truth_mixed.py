@@ -79,10 +79,10 @@ def test_logit_contrasts_cover(counts):
     assert passes(counts, "logit contrast, restricted", 0.95), counts
 
 
-def test_mean_shares_cover_near_none_and_all_too():
-    table = run(partial(share_set, with_stand=False), 25)
+def test_shares_of_the_stand_cover_near_none_and_all_too():
+    table = run(share_set, 25)
     for name in ("usual hybrids", "near 100 %", "near 0 %"):
-        assert passes(table, f"mean shares, {name}", 0.95), table
+        assert passes(table, name, 0.95), table
 
 
 @pytest.mark.parametrize("name", ["effect", "difference"])

@@ -8,8 +8,7 @@ import pytest
 from scipy import integrate, special, stats
 
 from culmbook.mixed import fit_binomial
-from culmbook.mixed.families import Binomial
-from culmbook.mixed.laplace import Laplace
+from culmbook.mixed.laplace import Binomial, Laplace
 from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import code_levels, make_terms
 

@@ -8,8 +8,7 @@ from scipy import integrate, optimize, special, stats
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from culmbook.mixed import fit_binomial, fit_ordinal, over
-from culmbook.mixed.families import CumulativeLogit
-from culmbook.mixed.laplace import Laplace
+from culmbook.mixed.laplace import CumulativeLogit, Laplace
 from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import make_terms
 

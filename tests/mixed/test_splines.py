@@ -42,8 +42,8 @@ def test_smooth_line_is_the_penalised_spline():
 
 
 def test_surface_without_variance_is_a_plane_with_a_twist():
-    field = _field()
-    smooth = smooth_surface(field["row"], field["column"], (6, 5))
+    field = _field(20, 15)
+    smooth = smooth_surface(field["row"], field["column"])
     assert list(smooth.fixed) == ["row", "column", "row x column"]
     plane = smooth.fixed.assign(one=1.0).to_numpy()
     for term in smooth.terms:

@@ -16,7 +16,15 @@ NOTEBOOKS = {
         "plots": ALL,
         "stand_counts": ALL,
         "plant_gaps": {27},
-    }
+    },
+    "40_yield_components.ipynb": {
+        "hybrids": ALL,
+        "plots": ALL,
+        "harvests": {50, 51, 52, 54, 56, 58},
+        "stem_measures": {53, 54, 55, 56, 57},
+        "stand_counts": {54, 55},
+        "phenology": set(),
+    },
 }
 """Tables that a notebook reads, each with the ranks of the findings that rest on it."""
 AT_ONE_OF_SEVERAL = {"stand_counts", "harvests"}

@@ -15,9 +15,8 @@ from pypdf import PdfReader
 
 from culmbook.report.appendix import data_tables
 from culmbook.report.compose import compose
-from culmbook.report.formulas import has_deep_scripts, typst_math
 from culmbook.report.layout import lay_out
-from culmbook.report.markdown import blocks
+from culmbook.report.markdown import blocks, has_deep_scripts, typst_math
 from culmbook.report.pdf import build_report, first_page
 from culmbook.show import page as present
 from culmbook.show import palette as style
@@ -494,7 +493,7 @@ def test_long_table_repeats_its_header(reader):
 def test_summary_repeats_the_first_page(built):
     summary = built[1]
     assert summary.headline == "Nine of 26 stand well."
-    assert summary.is_incomplete and summary.is_provisional
+    assert len(summary.incomplete) == 2
     assert summary.provisional == ["Not counted in summer."]
 
 
@@ -514,7 +513,7 @@ def test_complete_report_has_no_warning_boxes(tmp_path):
     path = write(tmp_path, "10_a", text_cell("# A"), cell(present.finding("All is well.")))
     summary = build_report([path], tmp_path / "a.pdf", site="all", season=2025, run=RUN)
     text = PdfReader(tmp_path / "a.pdf").pages[0].extract_text()
-    assert not summary.is_incomplete and "Incomplete" not in text and "Provisional" not in text
+    assert not summary.incomplete and "Incomplete" not in text and "Provisional" not in text
     assert "All sites" in text
 
 

@@ -12,9 +12,10 @@ import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook, new_output
 
-from culmbook.report.workbook import FORMULA_STARTS, write_tables
+from culmbook.report.workbook import write_tables
 from culmbook.show import page as present
 from culmbook.show.headings import Column
+from culmbook.text.glyphs import FORMULA_STARTS
 
 # Cells that spreadsheets run, after the OWASP page "CSV Injection".
 FORMULAS = ["=1+1", "+1", "-1+cmd", "@SUM(A1)", "\t=1", "\r=1"]

@@ -1,10 +1,10 @@
-"""Decisions by least expected loss: arithmetic by hand, the places, edge cases, and what is said of each hybrid."""
+"""Decisions by least expected loss: arithmetic by hand, the places, edge cases."""
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.selection.decide import Costs, decide, expected_loss, reason_words, settle_words
+from culmbook.selection.decide import Costs, conditions, decide
 
 COSTS = Costs(wrong_promote=1.0, wrong_drop=1.0, hold=0.1)
 
@@ -32,7 +32,7 @@ def test_losses_are_cost_times_probability_of_being_wrong():
         table["decision"].to_dict() == {"A": "promote", "B": "drop"}
         and table["loss_hold"].isna().all()
     )
-    assert expected_loss(table) == pytest.approx(0.2 + 0.6)
+    assert table["loss"].sum() == pytest.approx(0.2 + 0.6)
 
 
 @pytest.mark.parametrize(
@@ -65,11 +65,11 @@ def test_no_more_than_k_are_promoted_and_the_others_hold():
     table = decide(gains, k=1, delta=0.05, costs=Costs(1.0, 9.0)).set_index("hybrid")
     assert table["decision"].to_dict() == {"A": "promote", "B": "hold", "C": "hold"}
     assert table["is_capped"].to_dict() == {"A": False, "B": True, "C": True}
-    assert np.isnan(expected_loss(table))
+    assert np.isnan(table["loss"].sum(skipna=False))
     known = decide(
         gains, k=1, delta=0.05, costs=Costs(1.0, 9.0), more=after(A=0.65, B=0.65, C=0.65)
     )
-    assert expected_loss(known) == pytest.approx(0.6 + 2 * 0.70)
+    assert known["loss"].sum() == pytest.approx(0.6 + 2 * 0.70)
 
 
 def test_floors_go_before_yield():
@@ -87,10 +87,7 @@ def test_floors_go_before_yield():
 def test_nobody_passes_the_floors():
     passes = pd.DataFrame(False, range(20), ["A", "B"])
     table = decide(draws(A=1.0, B=0.9), passes, k=2, delta=0.1, costs=COSTS)
-    assert decided(table) == {"A": "drop", "B": "drop"} and expected_loss(table) == 0
-    assert "Passes all floors with probability <1 % (stand)" in reason_words(
-        table.iloc[0], k=2, delta=0.1, control="C1", floors={"stand": 0.0}
-    )
+    assert decided(table) == {"A": "drop", "B": "drop"} and table["loss"].sum() == 0
 
 
 def test_edges():
@@ -122,114 +119,29 @@ def test_refusals():
         decide(draws(A=1.0, B=1.0), k=1, delta=0.1, costs=COSTS, more=after(A=0.1))
 
 
-def reason(table, hybrid, floors=None, k=1):
-    return reason_words(
-        table.set_index("hybrid", drop=False).loc[hybrid],
-        k=k,
-        delta=0.1,
-        control="C1",
-        floors=floors,
-    )
+def test_promotion_waits_for_a_test():
+    gains = draws(A=1.0, B=0.9, C=0.1)
+    missing = {"A": ["stand", "lt50_c"], "C": ["stand"]}
+    more = after(A=0.2, B=0.3, C=0.4)
+    table = decide(gains, k=3, delta=0.1, costs=COSTS, more=more, untested=missing)
+    table = table.set_index("hybrid")
+    assert table["decision"].to_dict() == {"A": "hold", "B": "promote", "C": "drop"}
+    assert table["untested"].to_dict() == {"A": "stand and LT50", "B": "", "C": "stand"}
+    assert table.loc["A", "loss"] == table.loc["A", "loss_hold"] == pytest.approx(0.3)
 
 
-def settles(table, hybrid, costs, floors=None, k=1):
-    return settle_words(
-        table.set_index("hybrid", drop=False).loc[hybrid],
-        k=k,
-        delta=0.1,
-        control="C1",
-        costs=costs,
-        floors=floors,
-    )
-
-
-def test_reasons_name_what_is_lacking():
-    gains = pd.DataFrame(
-        {"A": [0.9] * 10, "B": [0.5] * 10, "C": [0.4] * 10, "D": [-0.2] * 9 + [0.3]}
-    )
-    passes = pd.DataFrame(
-        {"A": [True] + [False] * 9, "B": [True] * 10, "C": [True] * 10, "D": [True] * 10}
-    )
-    table = decide(
-        gains,
-        passes,
-        k=1,
-        delta=0.1,
-        costs=COSTS,
-        provisional=pd.Series({"A": False, "B": True, "C": False, "D": False}),
-    )
-    assert reason(table, "A", {"stand": 0.1, "LT50": 0.95}) == (
-        "Passes all floors with probability 10 % (stand: 10 %), although its predicted yield is the highest."
-    )
-    assert reason(table, "B") == (
-        "Worth promoting with probability 90 %: the best with 90 %, more than 10 % above C1 with >99 % and past all floors with >99 %; "
-        "provisional, as it has too few seasons after establishment."
-    )
-    assert (
-        reason(table, "C")
-        == "The best with probability <1 %, although more than 10 % above C1 with >99 %."
-    )
-    assert reason(decide(gains[["D"]], k=1, delta=0.1, costs=COSTS), "D") == (
-        "More than 10 % above C1 with probability 10 %, although its predicted yield is the highest."
-    )
-
-
-def test_reason_of_conditions_that_are_likely_one_by_one_only():
-    gains = pd.DataFrame({"A": np.tile([0.5, 0.5, 0.5, 0.5, 0.0], 4)})
-    passes = pd.DataFrame({"A": np.repeat([True, True, True, False, False], 4)})
-    table = decide(gains, passes, k=1, delta=0.1, costs=Costs(1.5, 1.0))
-    assert reason(table, "A") == (
-        "Worth promoting with probability 50 %, as all of this must hold: the best with 60 %, more than 10 % above C1 with 80 % and "
-        "past all floors with 60 %, although its predicted yield is the highest."
-    )
-
-
-def test_reason_of_waiting_and_of_taken_places():
-    held = decide(draws(A=0.45), k=1, delta=0.1, costs=COSTS, more=after(A=0.1))
-    assert reason(held, "A").endswith(
-        "; one more season is expected to lose less than deciding now."
-    )
-    gains = pd.DataFrame({"A": [0.9, 0.9, 0.1], "B": [0.2, 0.2, 0.9]})
-    capped = decide(gains, k=1, delta=0.05, costs=Costs(1.0, 9.0))
-    assert reason(capped, "B") == (
-        "Worth promoting with probability 33 %, but the place is taken by hybrids whose promotion is expected to save more."
-    )
-
-
-def test_what_would_settle_it():
+def test_conditions_are_those_past_the_floors():
     gains = pd.DataFrame({"A": [0.9] * 10, "B": [0.5] * 10})
     passes = pd.DataFrame({"A": [True] * 3 + [False] * 7, "B": [True] * 10})
-    table = decide(gains, passes, k=1, delta=0.1, costs=COSTS)
-    assert settles(table, "A", COSTS, {"stand": 0.3, "LT50": 0.9}) == (
-        "Were it sure to pass all floors (now probability 30 %; stand: 30 %), promoting would lose less than dropping; its own counts and "
-        "tests tell that, not yields."
-    )
-    assert (
-        settles(table, "B", COSTS)
-        == "Least sure is whether it is the best once past the floors (probability 70 %)."
-    )
-    held = decide(draws(A=0.45), k=1, delta=0.1, costs=COSTS, more=after(A=0.1))
-    assert settles(held, "A", COSTS) == (
-        "Were it sure to give more than 10 % above C1 (now probability 45 %), promoting would lose less than dropping. One more season is "
-        "expected to lower the loss from 0.45 to 0.10, and changes whether promoting or dropping loses less with probability 25 %."
-    )
-    sure = decide(draws(A=0.0), k=1, delta=0.1, costs=COSTS, more=after(A=0.0))
-    assert settles(sure, "A", COSTS) == (
-        "No single condition, were it sure, would carry it over 50 %. One more season would hardly lower the expected loss."
-    )
+    table = conditions(decide(gains, passes, k=1, delta=0.1, costs=COSTS))
+    assert table.loc["A"].to_dict() == pytest.approx({"floors": 0.3, "margin": 1.0, "place": 1.0})
+    assert table.loc["B"].to_dict() == pytest.approx({"floors": 1.0, "margin": 1.0, "place": 0.7})
+    free = conditions(decide(gains, k=1, delta=0.1, costs=COSTS))
+    assert free["floors"].eq(1).all() and free.loc["B", "place"] == 0
 
 
-def test_a_hybrid_that_passes_in_no_draw_lacks_just_that():
+def test_a_hybrid_that_passes_in_no_draw_is_judged_as_if_it_did():
     gains = pd.DataFrame({"A": [0.9] * 9 + [0.3], "B": [0.5] * 10})
     passes = pd.DataFrame({"A": [False] * 10, "B": [True] * 10})
     table = decide(gains, passes, k=1, delta=0.1, costs=COSTS)
     assert table.set_index("hybrid")["chance_if_passing"].to_dict() == {"B": 1.0, "A": 0.9}
-    assert settles(table, "A", COSTS, {"stand": 0.0}) == (
-        "Were it sure to pass all floors (now probability <1 %; stand), promoting would lose less than dropping; its own counts and tests "
-        "tell that, not yields."
-    )
-    beaten = decide(gains.assign(A=0.2), passes, k=1, delta=0.1, costs=COSTS)
-    assert (
-        settles(beaten, "A", COSTS, {"stand": 0.0})
-        == "No single condition, were it sure, would carry it over 50 %."
-    )

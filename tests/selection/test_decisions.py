@@ -14,16 +14,19 @@ from culmbook.selection.decisions import (
     decision_rows,
     last_decisions,
     last_words,
+    record_decisions,
     season_gains,
     write_decisions,
     written_words,
 )
 from culmbook.sheets.dictionary import empty_table
 from culmbook.sheets.read import read_network
+from culmbook.text.refusal import Refusal
 from small_network import TODAY, Sheet, small_network
 
 HEADER = "hybrid,growing_season,decision,stage,decided_on,reason"
 DAY = date(2025, 7, 1)
+STAGES = dict.fromkeys(["H001", "H002", "H003"], "replicated")
 
 
 def _decided(*decisions, reason="as expected"):
@@ -37,7 +40,7 @@ def _decided(*decisions, reason="as expected"):
 
 
 def _rows(*decisions, season=2024, **more):
-    return decision_rows(_decided(*decisions, **more), season, "replicated", DAY, today=TODAY)
+    return decision_rows(_decided(*decisions, **more), season, STAGES, DAY, today=TODAY)
 
 
 def _network(folder, decisions=None):
@@ -178,7 +181,7 @@ def test_place_and_hybrids_are_checked(tmp_path):
     [
         (_decided("promote", "keep"), {}, "H002: decision: allowed: promote, hold, drop"),
         (_decided("hold", reason="x" * 501), {}, "H001: reason: 501 characters"),
-        (_decided("hold"), {"stage": "field"}, "H001: stage"),
+        (_decided("hold"), {"stages": {"H001": "field"}}, "H001: stage"),
         (_decided("hold"), {"season": 1900}, "H001: growing_season"),
         (_decided("hold"), {"decided_on": date(2031, 1, 1)}, "future"),
         (_decided("hold", "drop").assign(hybrid="H001"), {}, "H001"),
@@ -187,7 +190,7 @@ def test_place_and_hybrids_are_checked(tmp_path):
     ],
 )
 def test_decisions_that_the_dictionary_refuses_are_named(decided, more, words):
-    given = {"season": 2024, "stage": "nursery", "decided_on": DAY, **more}
+    given = {"season": 2024, "stages": {}, "decided_on": DAY, **more}
     with pytest.raises(ValueError, match=words):
         decision_rows(decided, **given, today=TODAY)
 
@@ -205,7 +208,7 @@ def test_rows_have_the_columns_and_types_of_the_table():
         and rows["decided_on"].eq(pd.Timestamp(DAY)).all()
     )
     bare = decision_rows(
-        _decided("hold").drop(columns="reason"), np.int64(2024), "nursery", DAY, today=TODAY
+        _decided("hold").drop(columns="reason"), np.int64(2024), {}, DAY, today=TODAY
     )
     assert bare["reason"].isna().all()
 
@@ -220,9 +223,9 @@ def test_last_decisions_are_those_of_the_newest_season_before():
     )
     assert last_decisions(table, 2024)["decision"].tolist() == ["drop"]
     assert last_decisions(table, 2023)["growing_season"].tolist() == [2022, 2022]
-    assert (
-        last_decisions(table, 2022).empty and last_decisions(empty_table("decisions"), 2024).empty
-    )
+    for frame, season in ((table, 2022), (empty_table("decisions"), 2024)):
+        with pytest.raises(Refusal, match=f"no decision from before {season} to look back on"):
+            last_decisions(frame, season)
 
 
 def test_gain_of_a_season_is_the_t_interval_of_its_log_yields(rng):
@@ -314,16 +317,12 @@ def test_words_count_and_name():
     )
 
 
-def test_nothing_to_look_back_on_is_said(tmp_path):
-    _network(tmp_path)
-    table, _ = _read(tmp_path)
-    gains = pd.DataFrame(
-        {"hybrid": ["A"], "n_plots": [3], "gain": [0.1], "lower": [0.0], "upper": [0.2]}
-    )
-    compared = compare_with_last(
-        last_decisions(table, 2024), pd.DataFrame({"hybrid": [], "decision": []}), gains
-    )
-    assert (
-        last_words(compared, 2024, "STD")
-        == "The table of decisions holds none from before 2024: there is nothing to look back on."
-    )
+def test_decisions_are_recorded_when_a_path_is_given(tmp_path):
+    hybrids = pd.DataFrame({"hybrid": ["H001", "H002"], "stage": "replicated"})
+    decided, path = _decided("promote", "hold"), tmp_path / "decisions.csv"
+    assert record_decisions(decided, 2025, hybrids, "") == []
+    said = record_decisions(decided, 2025, hybrids, str(path), "2026-03-01")
+    assert said == ["2 decisions were added to decisions.csv."] and "2026-03-01" in path.read_text()
+    for place, day in ((str(tmp_path / "no" / "decisions.csv"), ""), (str(path), "tomorrow")):
+        with pytest.raises(Refusal, match="The decisions were not written: .*[.]$"):
+            record_decisions(decided, 2025, hybrids, place, day)

@@ -9,7 +9,7 @@ from culmbook.selection.floors import (
     applied_floors,
     floor_table,
     floor_words,
-    hold_untested,
+    passed_words,
     passing,
     unknown_traits,
 )
@@ -56,9 +56,7 @@ def test_each_floor_holds_its_own_way(traits):
     ]
     assert met == [True, True, False, True, False]
     assert passing(traits, {"stand": 0.5}, ["B"], N)["B"].all()
-    assert passing(traits, {}, ["A", "B"], 7).shape == (7, 2) and passing(traits, {}, ["A"], 7).all(
-        axis=None
-    )
+    assert passing(traits, {}, ["A", "B"], 7) is None
 
 
 def test_floors_are_joint_over_traits_not_products(traits):
@@ -79,17 +77,20 @@ def test_unknown_hybrid_is_never_passed_in_silence(traits):
     assert passing(traits, floors, "ABC", N, unknown=True)["C"].all()
     row = floor_table(traits, floors, "ABC", N).set_index("hybrid").loc["C"]
     assert np.isnan(row["p_stand"]) and np.isnan(row["p_all"]) and row["p_lt50_c"] == 1
-    assert row["remark"] == "stand not tested"
     # a hybrid that surely fails another floor is out, whatever the unknown trait
     table = floor_table(traits, floors | {"moisture_pct": 30}, "ABC", N).set_index("hybrid")
     assert table.loc["C", "p_all"] == 0
 
 
-def test_promotion_waits_for_a_test(traits):
-    made = pd.DataFrame({"hybrid": ["A", "B", "C"], "decision": ["promote", "drop", "promote"]})
-    held = hold_untested(made, {"C": ["stand", "lt50_c"], "B": ["stand"]})
-    assert held["decision"].tolist() == ["promote", "drop", "hold"]
-    assert held["untested"].tolist() == ["", "stand", "stand and LT50"]
+def test_words_name_who_fails_on_what(traits):
+    floors = {"stand": 0.75, "lt50_c": -2.5}
+    assert passed_words(floor_table(traits, floors, "AB", N), floors) == (
+        "Floors: stand at least 75 % and LT50 at most −2.5 °C. 1 of 2 candidates are more likely to fail than to "
+        "pass, least sure on stand (B)."
+    )
+    low = {"stand": 0.1}
+    assert "None of 2 candidates" in passed_words(floor_table(traits, low, "AB", N), low)
+    assert passed_words(floor_table(traits, {}, "AB", N), {}).startswith("No floor on another")
 
 
 def test_floor_on_a_trait_nobody_was_tested_for_is_set_aside_in_words(traits):
@@ -104,9 +105,10 @@ def test_floor_on_a_trait_nobody_was_tested_for_is_set_aside_in_words(traits):
         passing(traits, {"lt50_c": -2.5}, "ABC", N)
 
 
-def test_unknown_trait_is_refused_with_what_is_known():
+def test_unknown_trait_is_refused_with_what_is_known(traits):
+    assert floor_words({"lt50_c": -3.0}) == "LT50 at most −3.0 °C"
     with pytest.raises(ValueError, match="did you mean lt50_c.*|stand, lt50_c") as found:
-        floor_words({"lt50": -3})
+        applied_floors(traits, {"lt50": -3})
     assert "yield_t_ha, stand, lt50_c and moisture_pct" in str(found.value)
 
 

@@ -14,12 +14,14 @@ from culmbook.selection.gains import (
     chance_beats,
     chance_if_passing,
     chance_in_top,
+    covariance_at,
     heritability,
     in_top,
-    lasting_covariance,
     lasting_values,
+    under_test,
     worthy,
 )
+from culmbook.text.refusal import Refusal
 
 
 @pytest.fixture(scope="module")
@@ -27,6 +29,15 @@ def seasons():
     return fit_seasons(
         season_records(make_seasons(np.random.default_rng(5), hybrids=12, missing=0.1)), ["H00"]
     )
+
+
+def lasting_covariance(seasons):
+    fit = seasons.conditional
+    return covariance_at(fit.model, fit.state.theta, fit.state.factor, seasons.groups)
+
+
+def predicted(seasons):
+    return blup_table(seasons, "H00", draw_seasons(seasons, 400, 3, variances=20))
 
 
 def mixed_model_equations(seasons):
@@ -80,13 +91,18 @@ def test_gain_and_its_error_match_hendersons_equations(seasons):
 
 def test_limits_of_draws_and_of_the_formula_agree(seasons):
     drawn = draw_seasons(seasons, 6_000, 3, variances=0)
-    formula, draws = (blup_table(seasons, "H00", d).set_index("hybrid") for d in (None, drawn))
-    assert np.allclose(formula["gain"], draws["gain"])
-    assert np.abs(formula[["lower", "upper"]] - draws[["lower", "upper"]]).max().max() < 0.03
+    table = blup_table(seasons, "H00", drawn).set_index("hybrid").drop("H00")
+    value, error = lasting_values(seasons), lasting_covariance(seasons)
+    variance = np.diag(error) + error.loc["H00", "H00"] - 2 * error["H00"]
+    gain = value - value["H00"]
+    assert np.allclose(table["gain"], np.expm1(gain[table.index]))
+    for name, sign in (("lower", -1), ("upper", 1)):
+        formula = np.expm1(gain + sign * stats.norm.ppf(0.975) * np.sqrt(variance))
+        assert (formula[table.index] - table[name]).abs().max() < 0.03
 
 
 def test_table_counts_and_order(seasons):
-    table = blup_table(seasons, "H00")
+    table = predicted(seasons)
     records = seasons.records
     own = records[records["hybrid"] == table["hybrid"].iloc[0]]
     assert table["n_plots"].iloc[0] == own[["site", "plot"]].drop_duplicates().shape[0]
@@ -112,7 +128,7 @@ def test_mean_yield_is_that_of_the_plots_where_there_is_no_noise(rng):
     records = season_records(
         frame.assign(dry_yield_t_ha=frame["hybrid"].map(truth) * seasonal * noise)
     )
-    table = blup_table(fit_seasons(records, ["H00"]), "H00").set_index("hybrid")
+    table = predicted(fit_seasons(records, ["H00"])).set_index("hybrid")
     assert np.allclose(table["mean_t_ha"], truth[table.index], rtol=0.02)
     assert np.allclose(table["gain"], truth[table.index] / truth["H00"] - 1, atol=0.03)
 
@@ -129,10 +145,8 @@ def test_heritability_of_a_balanced_trial_is_the_textbook_one(rng):
     seasons = balanced(rng)
     own = seasons.fit.variances
     share = own["hybrid"] / (own["hybrid"] + own["residual"] / 3)
-    assert heritability(seasons).value == pytest.approx(share, rel=1e-6)
-    assert blup_table(seasons, "H00")["reliability"].dropna().to_numpy() == pytest.approx(
-        share, rel=1e-6
-    )
+    assert heritability(seasons) == pytest.approx(share, rel=1e-6)
+    assert predicted(seasons)["reliability"].dropna().to_numpy() == pytest.approx(share, rel=1e-6)
 
 
 def test_hybrids_that_do_not_differ_have_no_heritability(rng):
@@ -141,24 +155,23 @@ def test_hybrids_that_do_not_differ_have_no_heritability(rng):
     seasons = fit_seasons(
         season_records(frame.assign(dry_yield_t_ha=frame["dry_yield_t_ha"] / mean)), ["H00"]
     )
-    result = heritability(seasons)
-    assert (
-        np.isnan(result.value)
-        and result.verdict == "not estimable: the variance among hybrids is estimated at 0"
-    )
-    table = blup_table(seasons, "H00")
+    with pytest.raises(Refusal, match="the variance among hybrids is estimated at 0"):
+        heritability(seasons)
+    table = predicted(seasons)
     assert table["reliability"].isna().all()
 
 
 def test_refusals(seasons):
     drawn = draw_seasons(seasons, 50, 1, variances=0)
-    for call in (lambda: blup_table(seasons, "X"), lambda: candidate_gains(drawn, "X")):
-        with pytest.raises(ValueError, match="the control 'X' has no yield"):
+    for call in (lambda: blup_table(seasons, "X", drawn), lambda: candidate_gains(drawn, "X")):
+        with pytest.raises(ValueError, match="The control 'X' has no yield"):
             call()
     records = seasons.records.assign(response=np.exp(seasons.records["response"]))
     raw = fit_seasons(records, ["H00"], scale="raw")
     with pytest.raises(ValueError, match="log yield"):
-        blup_table(raw, "H00")
+        blup_table(raw, "H00", drawn)
+    with pytest.raises(Refusal, match="names no control"):
+        candidate_gains(drawn, "")
     gains = pd.DataFrame({"A": [0.1]})
     with pytest.raises(ValueError, match="k = 0"):
         chance_in_top(gains, 0)
@@ -186,7 +199,7 @@ def test_gains_are_shares_and_leave_controls_out(seasons):
 def test_hybrid_at_one_site_only_is_known_less_well(rng):
     frame = make_seasons(rng, sites=4, seasons=2, hybrids=10, missing=0.0)
     alone = frame[(frame["hybrid"] != "H05") | (frame["site"] == "S0")]
-    table = blup_table(fit_seasons(season_records(alone), ["H00"]), "H00").set_index("hybrid")
+    table = predicted(fit_seasons(season_records(alone), ["H00"])).set_index("hybrid")
     assert table.loc["H05", "n_sites"] == 1 and table.loc["H05", "n_plots"] == 3
     others = table.drop(["H00", "H05"])
     assert table.loc["H05", "reliability"] < others["reliability"].min()
@@ -196,7 +209,7 @@ def test_hybrid_at_one_site_only_is_known_less_well(rng):
 
 def test_one_season_is_enough_to_predict(rng):
     seasons = fit_seasons(season_records(make_seasons(rng, sites=3, seasons=1, hybrids=8)), ["H00"])
-    table = blup_table(seasons, "H00")
+    table = predicted(seasons)
     assert (table["n_seasons"] == 1).all() and table["gain"].notna().all()
     assert candidate_gains(draw_seasons(seasons, 40, 1, variances=0), "H00").shape == (40, 7)
 
@@ -211,7 +224,7 @@ def test_crop_types_have_means_of_their_own(rng):
         )
     )
     seasons = fit_seasons(records, ["H00"])
-    gains = blup_table(seasons, "H00").set_index("hybrid")["gain"].drop("H00").sort_index()
+    gains = predicted(seasons).set_index("hybrid")["gain"].drop("H00").sort_index()
     tall = gains.index > "H06"
     # three times the yield of the one kind stays in the predictions: it is a fixed effect, not drawn to the common mean
     log = np.log1p(gains)
@@ -294,3 +307,22 @@ def test_chance_if_passing_is_that_of_letting_it_pass(rng):
                 worthy(gains, passes.assign(**{hybrid: True}), k, 0.1)[hybrid].mean()
             )
     assert chance_if_passing(gains, None, 3, 0.1).equals(worthy(gains, None, 3, 0.1).mean())
+
+
+def test_hybrid_dropped_before_and_no_longer_cut_is_not_chosen_from():
+    rows = [
+        ("A", "2024"),
+        ("A", "2025"),
+        ("B", "2024"),
+        ("C", "2024"),
+        ("C", "2025"),
+        ("S", "2025"),
+    ]
+    records = pd.DataFrame(rows, columns=["hybrid", "season"])
+    before = pd.DataFrame(
+        {"hybrid": list("BCB"), "growing_season": [2024, 2024, 2023], "decision": ["drop"] * 3}
+    )
+    assert under_test(records, before, 2025, ["S"]) == ["A", "C"]
+    held = before.assign(decision=["hold", "drop", "drop"])
+    assert under_test(records, held, 2025, ["S"]) == ["A", "B", "C"]
+    assert under_test(records, before, 2024, ["S"]) == ["A", "C"]

@@ -1,108 +1,18 @@
-"""Index coefficients against a printed example and dense algebra, indices of hybrids, joint traits."""
+"""Indices of hybrids by money weights; traits drawn together against dense algebra and known truth."""
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from culmbook.selection.index import (
-    desired_gains,
-    expected_response,
-    implied_weights,
-    index_accuracy,
     index_draws,
     index_gains,
     index_table,
     index_words,
-    smith_hazel,
+    joint_traits,
 )
-from culmbook.selection.joint_traits import joint_traits
 from culmbook.selection.traits import make_trait, unknown_trait
-
-CALVES = ["ADG", "LP"]
-
-
-def square(values, names=CALVES):
-    return pd.DataFrame(values, names, names, dtype=float)
-
-
-# Mrode (2014) Linear Models for the Prediction of Animal Breeding Values, 3rd ed., section 1.7: daily gain
-# (sd 80, heritability 0.43) and lean per cent (7.2, 0.30) of calves, genetic correlation 0.30, phenotypic
-# -0.10
-P = square([[6400.0, -57.6], [-57.6, 51.84]])
-G = square([[2752.0, 62.064], [62.064, 15.552]])
-
-
-def test_coefficients_match_mrode_2014():
-    # printed there: 0.445 and 1.692 for daily gain alone, 0.0125 and 0.314 for lean per cent alone, 0.674 and
-    # 2.695 for weights 1.5 and 0.5
-    one = [smith_hazel(P, G[[trait]], pd.Series({trait: 1.0})).to_numpy() for trait in CALVES]
-    assert one[0] == pytest.approx([0.445, 1.692], abs=5e-4)
-    assert one[1] == pytest.approx([0.0125, 0.314], abs=5e-4)
-    both = smith_hazel(P, G, pd.Series({"LP": 0.5, "ADG": 1.5}))
-    assert both[CALVES].to_numpy() == pytest.approx([0.674, 2.695], abs=5e-4)
-
-
-def test_no_other_index_goes_better_with_worth(rng):
-    weights = pd.Series({"ADG": 1.5, "LP": 0.5})
-    best = smith_hazel(P, G, weights)
-    accuracy = index_accuracy(best, P, G, weights)
-    others = [index_accuracy(best * (1 + rng.normal(0, 0.3, 2)), P, G, weights) for _ in range(200)]
-    assert max(others) < accuracy < 1
-    # of the best index the variance is its covariance with worth: the response in worth is i sqrt(b'Pb)
-    response = expected_response(best, P, G, 1.755)
-    assert response @ weights[CALVES] == pytest.approx(1.755 * np.sqrt(best @ P @ best))
-
-
-def test_response_and_accuracy_are_those_of_a_simulated_population(rng):
-    # a million hybrids: choose the best 5 % by the index and look at their true values
-    g = rng.multivariate_normal([0, 0], G, 1_000_000, method="cholesky")
-    x = g + rng.multivariate_normal([0, 0], P - G, 1_000_000, method="cholesky")
-    weights = pd.Series({"ADG": 1.0, "LP": 40.0})
-    b = smith_hazel(P, G, weights)
-    index = x @ b[CALVES].to_numpy()
-    chosen = g[index >= np.quantile(index, 0.95)]
-    # i for 5 %: 2.063, Falconer & Mackay (1996) Appendix A
-    assert expected_response(b, P, G, 2.063).to_numpy() == pytest.approx(
-        chosen.mean(axis=0), rel=0.02
-    )
-    worth = g @ weights[CALVES].to_numpy()
-    assert index_accuracy(b, P, G, weights) == pytest.approx(
-        np.corrcoef(index, worth)[0, 1], abs=0.005
-    )
-
-
-def test_desired_gains_come_in_the_proportions_wanted():
-    # Pesek & Baker (1969): the response is proportional to what is desired, for any phenotypic covariance
-    wanted = pd.Series({"ADG": 20.0, "LP": -1.0})
-    b = desired_gains(G, wanted)
-    assert (G @ b).to_numpy() == pytest.approx(wanted.to_numpy())
-    response = expected_response(b, P, G, 1.0)
-    assert (response / wanted).to_numpy() == pytest.approx(np.full(2, response["ADG"] / 20))
-    again = smith_hazel(P, G, implied_weights(b, P, G))
-    assert again.to_numpy() == pytest.approx(b.to_numpy())
-
-
-def test_index_is_best_linear_prediction_of_several_traits_in_a_balanced_layout(rng):
-    # Henderson (1963): with every hybrid seen alike, a'u by dense algebra (all records at once, the mean by
-    # generalised least squares) is the index of the hybrid's deviations from the means
-    h, weights = 7, pd.Series({"ADG": 1.5, "LP": 0.5})
-    y = rng.multivariate_normal([900, 20], P, h)
-    v = np.kron(np.eye(h), P.to_numpy())
-    x = np.kron(np.ones((h, 1)), np.eye(2))
-    mean = np.linalg.solve(x.T @ np.linalg.solve(v, x), x.T @ np.linalg.solve(v, y.ravel()))
-    u = np.kron(np.eye(h), G.to_numpy()) @ np.linalg.solve(v, y.ravel() - x @ mean)
-    index = (y - y.mean(axis=0)) @ smith_hazel(P, G, weights)[CALVES].to_numpy()
-    assert index == pytest.approx(u.reshape(h, 2) @ weights[CALVES].to_numpy())
-
-
-def test_coefficients_refuse_what_cannot_be():
-    with pytest.raises(ValueError, match="not positive definite"):
-        desired_gains(square([[1, 1], [1, 1]]), pd.Series({"ADG": 1, "LP": 1}))
-    with pytest.raises(ValueError, match="do not match: ADG and LP against ADG"):
-        smith_hazel(P, G, pd.Series({"ADG": 1.0}))
-
-
-# -- hybrids --------------------------------------------------------------------------------------
+from culmbook.text.refusal import Refusal
 
 
 def trait(name, n_behind=6, **draws):
@@ -148,18 +58,21 @@ def test_table_ranks_by_index_and_by_yield_side_by_side(traits):
 
 def test_index_refuses_in_words(traits):
     for weights, says in [
-        ({}, "no trait has a weight"),
+        ({}, "No money weights are set"),
         ({"stand": 3.0}, "not looked at"),
         ({"height": 3.0}, "height is no trait"),
     ]:
         with pytest.raises(ValueError, match=says):
             index_draws(traits, weights, "STD")
+    none = index_draws(traits, {"moisture_pct": -1.0}, "STD")[["B"]]
+    with pytest.raises(Refusal, match="No candidate is known in all traits"):
+        index_table(none, pd.DataFrame({"X": [0.1, 0.2]}))
     with pytest.raises(ValueError, match="needs a weight over 0"):
         index_gains(traits, {"moisture_pct": -1.0}, "STD")
     traits["stand"] = unknown_trait("stand", ["A", "STD"], 2, "No plant was counted.")
     with pytest.raises(ValueError, match="not known of any hybrid: No plant was counted"):
         index_draws(traits, {"stand": 100.0}, "STD")
-    with pytest.raises(ValueError, match="the control X is not known in moisture_pct"):
+    with pytest.raises(ValueError, match="The control X is not known in moisture at harvest"):
         index_draws(traits, {"moisture_pct": -1.0}, "X")
 
 

@@ -10,8 +10,7 @@ import statsmodels.api as sm
 from scipy import special, stats
 
 from component_frames import make_ground, make_harvests
-from culmbook.frost.freeze_curves import curve_draws
-from culmbook.frost.freeze_model import fit_freeze
+from culmbook.frost.freeze_curves import curve_draws, fit_freeze
 from culmbook.frost.freeze_tests import survival_sets
 from culmbook.selection.traits import (
     freeze_trait,
@@ -19,9 +18,10 @@ from culmbook.selection.traits import (
     moisture_trait,
     network_traits,
     stand_trait,
+    trait_values,
     unshrunk_means,
+    with_untested,
 )
-from culmbook.selection.untested import with_untested
 from culmbook.sheets.read import read_network
 from culmbook.stand.counts import model_cells, plot_stand
 from culmbook.trials.seasons import of_season
@@ -65,12 +65,12 @@ def test_stand_draws_scatter_as_the_logits_of_statsmodels(rng):
         special.expit(fit.params).to_numpy(), rel=0.006
     )
     assert drawn.std().to_numpy() == pytest.approx(fit.bse.to_numpy(), rel=0.35)
-    assert trait.table["n"].eq(6).all() and trait.better == "higher" and trait.why_not == ""
+    assert trait.table["n"].eq(6).all() and trait.why_not == ""
     assert trait.table["lower"].lt(trait.table["estimate"]).all()
 
 
 def test_stand_of_equal_counts_has_no_answer(rng):
-    with pytest.raises(ValueError, match="all plants counted were alive"):
+    with pytest.raises(ValueError, match="All plants counted were alive"):
         stand_trait(stand_cells(rng, "AB", [np.inf, np.inf]), entries("AB"))
 
 
@@ -125,7 +125,10 @@ def test_lt50_draws_are_those_of_the_curves():
     expected = curve_draws(fit, 300, 4).pivot(index="draw", columns="hybrid", values="lt50_c")
     assert trait.draws["A"].to_numpy() == pytest.approx(expected["A"].to_numpy())
     assert trait.table.set_index("hybrid").loc["A", "estimate"] == pytest.approx(-4.0, abs=0.1)
-    assert trait.table["n"].eq(18).all() and trait.better == "lower"
+    assert trait.table["n"].eq(18).all()
+    wide = trait_values({"lt50_c": trait}, ["lt50_c"], ["B", "A"])
+    assert list(wide) == ["hybrid", "lt50_c", "low_lt50_c", "high_lt50_c"]
+    assert wide["hybrid"].tolist() == ["B", "A"] and wide["low_lt50_c"].lt(wide["lt50_c"]).all()
 
 
 def test_hybrid_hardier_than_the_coldest_test_is_known_on_one_side_only():
@@ -148,7 +151,7 @@ def test_one_sided_hybrid_among_few_is_taken_at_the_coldest_temperature_or_is_un
 
 
 def test_one_freezer_run_gives_no_temperature_to_hold_a_hybrid_to():
-    with pytest.raises(ValueError, match="one freezer run"):
+    with pytest.raises(ValueError, match="There was one freezer run"):
         freeze_trait(curves(runs=("r1",)), entries(LT50))
 
 
@@ -271,5 +274,5 @@ def test_trial_without_a_line_is_left_out_in_words(rng):
     assert (
         moved.empty and len(words) == 1 and "Moistures of T1 in 2025 are not compared" in words[0]
     )
-    with pytest.raises(ValueError, match="no moisture sample"):
+    with pytest.raises(ValueError, match="No moisture sample"):
         moisture_trait(plot_harvests(cut, ground, early_days=60), entries("ABCD"))

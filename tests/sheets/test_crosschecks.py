@@ -4,8 +4,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.sheets.crosschecks import component_product, dry_yield, neighbour_pairs
-from culmbook.sheets.labels import observer_notes, swapped_plots
+from culmbook.sheets.crosschecks import (
+    component_product,
+    dry_yield,
+    neighbour_pairs,
+    observer_notes,
+    swapped_plots,
+)
 from culmbook.sheets.read import read_network
 from small_network import TODAY, small_network, write_network
 

@@ -147,7 +147,9 @@ def test_two_sites_are_set_beside_each_other(sites):
 def test_one_site_an_unknown_site_and_too_few_hybrids(sites):
     with pytest.raises(ValueError, match="S0 is the only one with means"):
         fit_site_agreement(sites[:1], "S0")
-    with pytest.raises(ValueError, match="S9 has no means"):
+    with pytest.raises(
+        ValueError, match="S9 has no yield of an established stand. So this site is not set beside"
+    ):
         fit_site_agreement(sites, "S9")
     few = SiteMeans("S9", sites[0].means.iloc[:2], sites[0].covariance.iloc[:2, :2])
     with pytest.raises(ValueError, match="S9 has 2 hybrids in common"):

@@ -7,18 +7,22 @@ import pandas as pd
 import pytest
 
 from culmbook.consistency.model import fit_seasons, season_records
-from culmbook.sites.choosing_elsewhere import ALL_SITES, choosing_elsewhere
 from culmbook.sites.correlation import (
     ALIKE,
+    ALL_SITES,
     UNEVEN,
     SiteCorrelation,
+    alike_words,
+    choosing_elsewhere,
     correlate_sites,
     correlation_words,
     fit_site_correlation,
+    group_words,
     shared_seasons,
+    site_groups,
 )
 from culmbook.sites.first_stage import SiteMeans, site_means
-from culmbook.sites.groups import site_groups
+from culmbook.text.refusal import Refusal
 from dense_reml import criterion
 from known_truth_consistency import SD, layout, simulate
 
@@ -211,21 +215,13 @@ def test_seasons_in_common_count_by_their_share():
 
 
 def test_groups_of_the_truth_are_found(factors):
-    groups = site_groups(factors)
-    assert groups.groups.to_dict() == {
-        "S0": 1,
-        "S1": 1,
-        "S2": 1,
-        "S3": 1,
-        "S4": 2,
-        "S5": 2,
-        "S6": 2,
-    }
-    assert groups.between.loc[1, 1] > 0.75 and abs(groups.between.loc[1, 2]) < 0.5
-    assert groups.why.startswith("2 groups") and "S0, S1, S2 and S3; S4, S5 and S6" in groups.why
-    assert (
-        factors.pairs["lower"] <= factors.pairs["correlation"]
-    ).all() and factors.explained.between(0.5, 1).all()
+    groups, sites = site_groups(factors), [f"S{k}" for k in range(7)]
+    assert groups.to_dict() == dict(zip(sites, [1, 1, 1, 1, 2, 2, 2]))
+    r = factors.correlation.to_numpy()
+    assert r[:4, :4][np.triu_indices(4, 1)].mean() > 0.75 and abs(r[:4, 4:].mean()) < 0.5
+    why = group_words(factors, groups)
+    assert why.startswith("2 groups") and "S0, S1, S2 and S3; S4, S5 and S6" in why
+    assert (factors.pairs["lower"] <= factors.pairs["correlation"]).all()
     assert "two common factors" in correlation_words(factors)
 
 
@@ -249,39 +245,48 @@ def made(correlation, structure=UNEVEN, covariance=None, errors=None, above=9.0)
     pairs = pd.DataFrame(
         pairs, columns=["site", "other", "n_common", "correlation", "lower", "upper"]
     )
-    return SiteCorrelation(
-        structure, {}, comparison, {}, g, r, pairs, pd.Series(dtype=float), r * 0, sites
-    )
+    return SiteCorrelation(structure, {}, comparison, g, r, pairs, r * 0, sites)
 
 
 def test_groups_of_given_correlations():
     r = np.array([[1, 0.9, 0.2, 0.1], [0.9, 1, 0.3, 0.2], [0.2, 0.3, 1, 0.8], [0.1, 0.2, 0.8, 1]])
-    groups = site_groups(made(r))
-    assert groups.groups.tolist() == [1, 1, 2, 2] and groups.between.loc[1, 2] == pytest.approx(0.2)
-    assert site_groups(made(r), least=0.1).groups.tolist() == [1, 1, 1, 1]
-    assert site_groups(made(r), least=0.85).groups.tolist() == [1, 1, 2, 3]
-    apart = site_groups(made(r), least=0.95)
-    assert apart.groups.nunique() == 4 and apart.why.startswith("No two of the 4 sites")
-    assert np.isnan(apart.between.loc[1, 1])
+    for least, numbers in (
+        (0.71, [1, 1, 2, 2]),
+        (0.1, [1] * 4),
+        (0.85, [1, 1, 2, 3]),
+        (0.95, [1, 2, 3, 4]),
+    ):
+        assert site_groups(made(r), least=least).tolist() == numbers
+
+    def words(found, least=0.71):
+        return group_words(found, site_groups(found, least=least), least=least)
+
+    assert words(made(r), 0.95).startswith("No two of the 4 sites")
     for alike in (made(np.full((4, 4), 0.3) + 0.7 * np.eye(4), ALIKE), made(r, above=1.9)):
-        one = site_groups(alike)
-        assert (
-            one.groups.tolist() == [1] * 4
-            and one.merges is None
-            and one.why.startswith("One group: no other covariance")
-        )
+        assert site_groups(alike).tolist() == [1] * 4
+        assert words(alike).startswith("The sites do not fall into groups:")
     # pairs between groups have correlations 0.2, 0.1, 0.3, 0.2 and limits 0.1 on either side
-    assert (
-        "For 1 of the 4 pairs" in site_groups(made(r), least=0.35).why and "For" not in groups.why
-    )
-    with pytest.raises(ValueError, match="two sites make no groups"):
+    assert "For 1 of the 4 pairs" in words(made(r), 0.35) and "For" not in words(made(r))
+    with pytest.raises(Refusal, match="Two sites make no groups"):
         site_groups(made(r[:2, :2]))
     with pytest.raises(ValueError, match="least = 1"):
         site_groups(made(r), least=1)
     flat = r.copy()
     flat[3] = flat[:, 3] = np.nan
-    with pytest.raises(ValueError, match="found at S3"):
+    with pytest.raises(Refusal, match="found at S3"):
         site_groups(made(flat))
+
+
+def test_words_tell_how_much_sites_rank_alike():
+    r = np.array([[1, 0.9, 0.2], [0.9, 1, 0.3], [0.2, 0.3, 1]])
+    assert alike_words(made(r)) == (
+        "Sites rank the hybrids alike only in part: genetic correlations run from 0.20 (S0 and S2) to 0.90 "
+        "(S0 and S1); 1 is the same order."
+    )
+    same = made(np.full((3, 3), 0.8) + 0.2 * np.eye(3))
+    assert alike_words(same).endswith("to the same degree: their genetic correlation is 0.80.")
+    two = alike_words(made(r[:2, :2]))
+    assert two == "S0 and S1 rank the hybrids with a genetic correlation of 0.90."
 
 
 def test_choosing_elsewhere_is_falconers_correlated_response():
@@ -305,10 +310,10 @@ def test_choosing_elsewhere_is_falconers_correlated_response():
 def test_what_the_data_cannot_carry_is_refused():
     seasons = network(5, sites=2, hybrids=12)
     both = site_means(seasons.records)
-    with pytest.raises(ValueError, match="1 site"):
+    with pytest.raises(Refusal, match=r"one site \(S0\): putting sites together takes two"):
         correlate_sites(both[:1])
     few = [SiteMeans(s.site, s.means.iloc[:6], s.covariance.iloc[:6, :6]) for s in both]
-    with pytest.raises(ValueError, match="6 hybrids at two sites or more: .* takes 8"):
+    with pytest.raises(Refusal, match="6 hybrids at two sites or more: .* takes 8"):
         correlate_sites(few)
     found = fit_site_correlation(seasons)
     assert "factor-analytic 1" not in found.fits and len(found.pairs) == 1
@@ -319,9 +324,9 @@ def test_no_lasting_differences_and_full_agreement():
     rng = np.random.default_rng(2)
     noise = pd.DataFrame(rng.normal(0, 0.2, (12, 3)), [f"H{h}" for h in range(12)], ["A", "B", "C"])
     flat = correlate_sites(sites_of(noise, dict.fromkeys("ABC", 1.0)))
-    assert flat.correlation.isna().all(
-        axis=None
-    ) and "no differences that last" in correlation_words(flat)
+    assert flat.correlation.isna().all(axis=None)
+    with pytest.raises(Refusal, match="no differences that last"):
+        alike_words(flat)
     assert choosing_elsewhere(flat)["efficiency"].isna().all()
     strong = noise + np.linspace(0, 9, 12)[:, None]
     full = correlate_sites(sites_of(strong, dict.fromkeys("ABC", 1.0)))

@@ -1,94 +1,121 @@
+"""Doses that kill a given share, with errors and limits, against published probit and logit analyses."""
+
 import numpy as np
 import pytest
+import statsmodels.api as sm
+from scipy import special, stats
 
-from culmbook.stats.line import errors_in_x_slope, fit_line
+from culmbook.stats.line import crossing, fieller_limits
 
-THERMOMETER_C = [
-    21.521,
-    22.012,
-    22.512,
-    23.003,
-    23.507,
-    23.999,
-    24.513,
-    25.002,
-    25.503,
-    26.010,
-    26.511,
-]
-CORRECTION_C = [
-    -0.171,
-    -0.169,
-    -0.166,
-    -0.159,
-    -0.164,
-    -0.165,
-    -0.156,
-    -0.157,
-    -0.159,
-    -0.161,
-    -0.160,
-]
-# NIST StRD Norris: y and x of 36 observations, linear calibration of ozone monitors (from the certified data file)
-NORRIS = """0.1 0.2 338.8 337.4 118.1 118.2 888.0 884.6 9.2 10.1 228.1 226.5 668.5 666.3 998.5 996.3 449.1 448.6 778.9 777.0
-559.2 558.2 0.3 0.4 0.1 0.6 778.1 775.5 668.8 666.9 339.3 338.0 448.9 447.5 10.8 11.6 557.7 556.0 228.3 228.1 998.0 995.8 888.8 887.6
-119.6 120.2 0.3 0.3 0.6 0.3 557.6 556.8 339.3 339.1 888.0 887.2 998.5 999.0 778.9 779.0 10.2 11.1 117.6 118.3 228.9 229.2 668.4 669.1
-449.2 448.9 0.2 0.5"""
+LINKS = {
+    "logit": sm.families.links.Logit(),
+    "probit": sm.families.links.Probit(),
+    "cloglog": sm.families.links.CLogLog(),
+}
 
 
-def test_line_and_its_uncertainty_match_gum_h3():
-    # JCGM 100:2008 (GUM), H.3, calibration of a thermometer, reference temperature 20 °C; values from memory, printed
-    # digits reproduced here
-    line = fit_line(THERMOMETER_C, CORRECTION_C, origin=20.0)
-    assert line.intercept == pytest.approx(-0.1712, abs=5e-5) and line.slope == pytest.approx(
-        0.00218, abs=5e-6
+def line(x, dead, total, link, **fitted):
+    """A straight line of the dead on the link scale by statsmodels."""
+    share = np.asarray(dead, float) / total
+    model = sm.GLM(
+        share,
+        sm.add_constant(np.asarray(x, float)),
+        family=sm.families.Binomial(LINKS[link]),
+        var_weights=np.broadcast_to(total, share.shape).astype(float),
     )
-    assert np.sqrt(np.diag(line.covariance)) == pytest.approx([0.0029, 0.00067], abs=5e-5)
-    assert line.correlation == pytest.approx(-0.930, abs=5e-4)
-    value, error = line.at(30.0)
-    assert value[0] == pytest.approx(-0.1494, abs=5e-5) and error[0] == pytest.approx(
-        0.0041, abs=5e-5
+    return model.fit(tol=1e-12, **fitted)
+
+
+# Venables & Ripley (2002) section 7.2, tobacco budworm, 20 moths a dose, log2 dose 0 … 5; values from memory,
+# recomputed with R 4.2.2, MASS 7.3-58.2: dose.p(glm(SF ~ sex + ldose - 1, binomial), cf = c(1, 3), p =
+# 1:3/4).
+BUDWORM = {"M": [1, 4, 9, 13, 18, 20], "F": [0, 2, 6, 10, 12, 16]}
+QUARTILES = [(0.25, 2.2313), (0.50, 3.2636), (0.75, 4.2959)]
+
+
+def test_crossing_matches_venables_2002_budworm_females():
+    dead = np.array(BUDWORM["F"] + BUDWORM["M"]) / 20
+    sex = np.repeat([1.0, 0.0], 6)
+    design = np.column_stack([sex, 1 - sex, np.tile(np.arange(6.0), 2)])
+    fit = sm.GLM(dead, design, family=sm.families.Binomial(), var_weights=np.full(12, 20.0)).fit(
+        tol=1e-12
     )
+    for share, dose in QUARTILES:
+        assert crossing(*fit.params[[0, 2]], special.logit(share)) == pytest.approx(dose, abs=5e-5)
 
 
-def test_line_matches_nist_norris():
-    # certified values of NIST StRD, data set Norris: intercept, slope, residual standard deviation
-    y, x = np.array(NORRIS.split(), float).reshape(-1, 2).T
-    line = fit_line(x, y)
-    assert len(x) == 36
-    assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-9)
-    assert line.slope == pytest.approx(1.00211681802045, rel=1e-9)
-    assert line.sd == pytest.approx(0.884796396144373, rel=1e-9)
-
-
-def test_errors_in_x_match_fuller_1987():
-    # Fuller (1987) section 1.2: corn yield on soil nitrogen with error variance 57; values from memory, printed
-    # digits reproduced here
-    nitrogen = [70, 97, 53, 64, 95, 64, 50, 70, 94, 69, 51]
-    corn = [86, 115, 90, 86, 110, 91, 99, 96, 99, 104, 96]
-    assert fit_line(nitrogen, corn).slope == pytest.approx(0.344, abs=5e-4)
-    slope, se, intercept = errors_in_x_slope(nitrogen, corn, 57)
-    assert slope == pytest.approx(0.4232, abs=5e-5) and se == pytest.approx(0.1745, abs=5e-5)
-    assert intercept == pytest.approx(67.56, abs=5e-3)
-
-
-def test_no_error_in_x_gives_the_plain_slope():
-    x, y = [1.0, 2, 3, 4, 6], [2.0, 3, 5, 4, 8]
-    assert errors_in_x_slope(x, y, 0.0)[0] == pytest.approx(fit_line(x, y).slope)
-
-
-def test_slope_interval_is_students():
-    # 1, 2, 3, 4 against 2, 4, 6, 8.5: rest -0.1 + ..., standard error 0.0866 with 2 degrees of freedom; t = 4.3027
-    line = fit_line([1, 2, 3, 4], [2.0, 4.0, 6.0, 8.5])
-    assert line.slope_interval() == pytest.approx(
-        (2.15 - 4.3027 * 0.08660, 2.15 + 4.3027 * 0.08660), abs=1e-4
+def test_crossing_of_a_probit_matches_finney_1971_rotenone():
+    # Finney (1971), rotenone on Macrosiphoniella, without the untreated control: LD50 4.85 mg/l, log10 0.686
+    # (SE 0.022), chi-squared 1.73 on 3 df; values from memory, recomputed with statsmodels 0.15.
+    fit = line(
+        np.log10([10.2, 7.7, 5.1, 3.8, 2.6]),
+        [44, 42, 24, 16, 6],
+        np.array([50, 49, 46, 48, 50]),
+        "probit",
     )
+    assert 10 ** crossing(*fit.params) == pytest.approx(4.85, abs=0.005)
+    assert crossing(*fit.params) == pytest.approx(0.686, abs=0.001)
+    assert fit.pearson_chi2 == pytest.approx(1.73, abs=0.005)
 
 
-def test_what_has_no_slope_is_refused():
-    with pytest.raises(ValueError, match="one x"):
-        fit_line([1, 1, 1], [1, 2, 3])
-    with pytest.raises(ValueError, match="three finite"):
-        fit_line([1, 2], [1, 2])
-    with pytest.raises(ValueError, match="as large as all differences"):
-        errors_in_x_slope([1, 2, 3, 4], [1, 2, 3, 4], 5.0)
+def test_fieller_limits_match_collett_1991_serum():
+    # Anti-pneumococcus serum: ED50 0.0066 cc, 95 % Fieller limits 0.0053 and 0.0081; Collett (1991) Modelling
+    # Binary Data, section 4.2; values from memory, recomputed with statsmodels 0.15.
+    fit = line(np.log([0.0028, 0.0056, 0.0112, 0.0225, 0.0450]), [35, 21, 9, 6, 1], 40, "logit")
+    assert np.exp(crossing(*fit.params)) == pytest.approx(0.0066, abs=5e-5)
+    limits = np.exp(fieller_limits(*fit.params, fit.cov_params(), stats.norm.ppf(0.975)))
+    assert limits == pytest.approx([0.0053, 0.0081], abs=5e-5)
+
+
+def test_fieller_limits_lie_where_the_line_is_critical_errors_away():
+    """The definition: |height| over its standard error is the critical value at either limit."""
+    fit = line(
+        np.log10([10.2, 7.7, 5.1, 3.8, 2.6]),
+        [44, 42, 24, 16, 6],
+        np.array([50, 49, 46, 48, 50]),
+        "probit",
+    )
+    for limit in fieller_limits(*fit.params, fit.cov_params(), 2.5, 0.3):
+        at = np.array([1.0, limit])
+        assert abs(at @ fit.params - 0.3) / np.sqrt(at @ fit.cov_params() @ at) == pytest.approx(
+            2.5, rel=1e-9
+        )
+
+
+def test_fieller_limits_are_infinite_for_a_slope_that_may_be_zero():
+    assert fieller_limits(1.0, 0.5, [[0.1, 0.0], [0.0, 0.1]], 1.96) == (-np.inf, np.inf)
+
+
+def test_crossing_of_a_quasi_probit_matches_r_help_2006():
+    # R-help, 22 August 2006, "Finney's fiducial confidence intervals of LD50": D50 140.8353
+    dead = np.array([0, 7, 26, 27, 0, 5, 13, 29, 0, 4, 11, 25]) / 30.5
+    design = sm.add_constant(np.log10(np.tile([10.0, 40.0, 160.0, 640.0], 3)))
+    fit = sm.GLM(dead, design, family=sm.families.Binomial(LINKS["probit"])).fit(
+        scale="X2", tol=1e-12
+    )
+    assert 10 ** crossing(*fit.params) == pytest.approx(140.8353, rel=1e-5)
+
+
+# Bliss (1935) flour beetles, Dobson & Barnett Generalized Linear Models, chapter 7; values from memory,
+# recomputed with statsmodels 0.15
+BEETLES = (
+    [1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839],
+    [6, 13, 18, 28, 52, 53, 61, 60],
+    np.array([59, 60, 62, 56, 63, 59, 62, 60]),
+)
+
+
+@pytest.mark.parametrize(
+    ("link", "intercept", "slope", "deviance"),
+    [
+        ("logit", -60.72, 34.27, 11.23),
+        ("probit", -34.94, 19.73, 10.12),
+        ("cloglog", -39.57, 22.04, 3.45),
+    ],
+)
+def test_crossing_finds_the_median_dose_of_bliss_1935_beetles(link, intercept, slope, deviance):
+    fit = line(*BEETLES, link)
+    assert (*fit.params, fit.deviance) == pytest.approx((intercept, slope, deviance), abs=0.005)
+    level = float(LINKS[link](0.5))
+    assert crossing(*fit.params, level) == pytest.approx((level - intercept) / slope, abs=5e-4)
+    assert LINKS[link].inverse(fit.params @ [1, crossing(*fit.params, level)]) == pytest.approx(0.5)

@@ -3,13 +3,8 @@
 import numpy as np
 import pytest
 
-from culmbook.stats.order import (
-    expected_largest,
-    finite_intensity,
-    intensity,
-    order_statistics,
-    two_stage_gain,
-)
+from culmbook.stats.order import expected_largest, finite_intensity, intensity, order_statistics
+from two_stages import two_stage_gain
 
 
 @pytest.mark.parametrize(

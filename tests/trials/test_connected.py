@@ -6,6 +6,7 @@ import pytest
 
 from consistency_frames import make_seasons
 from culmbook.consistency.model import fit_seasons, season_records
+from culmbook.text.refusal import Refusal
 from culmbook.trials.connected import (
     common_entries,
     connected_sets,
@@ -83,7 +84,8 @@ def test_words_for_pairs_without_common_hybrids_and_for_one_site(records):
     ]
     assert len(connected_sets(chain)) == 1
     assert "1 has no hybrid in common (S0 and S2)" in linking_words(chain)
-    assert linking_words(records[records["site"] == "S0"]) == ""
+    with pytest.raises(Refusal, match="one site: a link between trials takes two"):
+        linking_words(records[records["site"] == "S0"])
     with pytest.raises(ValueError, match="no record"):
         connected_sets(records.iloc[:0])
 

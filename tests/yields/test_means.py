@@ -92,5 +92,5 @@ def test_what_cannot_be_compared_is_refused(rng):
         fit_means(frame[frame["hybrid"] == "A"], "y")
     with pytest.raises(ValueError, match="degrees of freedom"):
         fit_means(frame[frame["replicate"] == "1"], "y")
-    with pytest.raises(ValueError, match="the control 'STD' has no plot"):
+    with pytest.raises(ValueError, match="The control STD has no plot"):
         against_control(fit_means(frame, "y"), "STD")

@@ -133,8 +133,8 @@ def test_plots_outside_the_calibration_are_refused_with_a_reason(rng):
     assert out["predicted_t_ha"].isna().all()
     reasons = out["refused"].tolist()
     assert (
-        reasons[0].startswith("stems_per_m2 outside the calibrated")
-        and reasons[1] == "stems_per_m2 not observed"
+        reasons[0].startswith("stems per m² outside the calibrated")
+        and reasons[1] == "stems per m² not observed"
     )
     assert (
         reasons[2] == "not of crop type tall"
@@ -150,7 +150,7 @@ def test_one_season_or_few_plots_carry_no_prediction(rng):
         calibrate(cut_plots(rng, site_years=3, plots=8), BOTH, "tall")
     with pytest.raises(ValueError, match="0 cut plots"):
         calibrate(cut_plots(rng), BOTH, "fine")
-    with pytest.raises(ValueError, match="not observed in any plot: stem diameter"):
+    with pytest.raises(ValueError, match="Not observed in any plot: stem diameter"):
         calibrate(cut_plots(rng).assign(stem_diameter_mm=np.nan), ("stem_diameter_mm",), "tall")
     with pytest.raises(ValueError, match="too few site-years to leave one out"):
         cross_validate(cut_plots(rng, site_years=3), BOTH, "tall")
@@ -217,7 +217,7 @@ def test_an_unobserved_predictor_drops_its_rung_only(rng):
         "stems_per_m2",
         "stems_per_m2 + stem_height_cm",
     ]
-    with pytest.raises(ValueError, match="none of the predictors"):
+    with pytest.raises(ValueError, match="None of the predictors"):
         ladder(cut_plots(rng), "tall", (("stem_diameter_mm",),))
 
 

@@ -14,24 +14,19 @@ import sys
 import tempfile
 from pathlib import Path
 
-from culmbook.batch.executed import SENTINEL_TAG
+from culmbook.batch.notebook import SENTINEL_TAG, code_cells, read_notebook
 from culmbook.batch.parameters import PARAMETERS_TAG, read_parameters, source, tags
-from culmbook.batch.worker import ENVIRONMENT
+from culmbook.batch.workers import ENVIRONMENT, execute
 from culmbook.text.files import write_whole
 
 HEADLINE_TAG = "nbval-check-output"
 TEMPLATE = "00_template.ipynb"
-LONGEST_CELL = 10
+LONGEST_CELL = 15
 """Lines of code in one cell, blank ones not counted; the parameters cell may have more."""
 _ITALIC = re.compile(
     r"(?<![*\w\\])\*(?![\s*])([^*]+?)(?<!\s)\*(?![*\w])|(?<![_\w\\])_(?![\s_])([^_]+?)(?<!\s)_(?![_\w])"
 )
 _MACHINE_PATH = re.compile(r"/home/\w|/root/|/Users/\w|[A-Z]:\\Users|/tmp/")
-
-
-def read_notebook(path):
-    """Return a notebook file's content (dict)."""
-    return json.loads(Path(path).read_text(encoding="utf-8"))
 
 
 def cleaned(notebook, ran=None):
@@ -61,14 +56,12 @@ def cleaned(notebook, ran=None):
 
 def _cleaned_cell(cell, headline):
     kept = {k: cell[k] for k in ("cell_type", "id") if k in cell}
-    kept |= {
-        "metadata": {"tags": tags(cell)} if tags(cell) else {},
-        "source": source(cell).splitlines(keepends=True),
-    }
+    kept["metadata"] = {"tags": tags(cell)} if tags(cell) else {}
+    kept["source"] = source(cell).splitlines(keepends=True)
     if cell["cell_type"] != "code":
         return kept
     shown = headline or {"outputs": [], "execution_count": None}
-    return kept | {"outputs": shown["outputs"], "execution_count": shown["execution_count"]}
+    return kept | {k: shown[k] for k in ("outputs", "execution_count")}
 
 
 def as_text(notebook):
@@ -78,12 +71,8 @@ def as_text(notebook):
 
 def placeholders(notebook):
     """Return the passages in italics, which a template leaves to be replaced, with white space evened out."""
-    found = (
-        match
-        for c in notebook["cells"]
-        if c["cell_type"] == "markdown"
-        for match in _ITALIC.findall(source(c))
-    )
+    cells = [source(c) for c in notebook["cells"] if c["cell_type"] == "markdown"]
+    found = [groups for text in cells for groups in _ITALIC.findall(text)]
     return {" ".join("".join(groups).split()) for groups in found}
 
 
@@ -102,12 +91,8 @@ def faults(notebook, template=None):
     list of str
         Empty when the notebook is clean.
     """
-    found = [
-        *_dirt(notebook),
-        *_cell_faults(notebook),
-        *_headline_faults(notebook),
-        *_parameter_faults(notebook),
-    ]
+    checks = (_dirt, _cell_faults, _headline_faults, _parameter_faults)
+    found = [fault for check in checks for fault in check(notebook)]
     left = placeholders(notebook) & placeholders(template) if template else set()
     return found + [f"text of the template remains: *{text}*" for text in sorted(left)]
 
@@ -124,34 +109,28 @@ def _dirt(notebook):
 
 
 def _cell_faults(notebook):
-    for number, cell in enumerate(_code_cells(notebook), start=1):
-        lines = [line for line in source(cell).splitlines() if line.strip()]
-        if len(lines) > LONGEST_CELL and PARAMETERS_TAG not in tags(cell):
-            yield (
-                f"code cell {number} has {len(lines)} lines, more than {LONGEST_CELL}: "
-                f"move steps into the library"
-            )
+    cells = code_cells(notebook)
+    for number, cell in enumerate(cells, start=1):
+        text, place = source(cell), f"code cell {number}"
+        n_lines = sum(bool(line.strip()) for line in text.splitlines())
+        if n_lines > LONGEST_CELL and PARAMETERS_TAG not in tags(cell):
+            yield f"{place} has {n_lines} lines, more than {LONGEST_CELL}: divide it, or shorten the step"
         if "raises-exception" in tags(cell):
-            yield f"code cell {number} is tagged raises-exception; the batch takes that as a failure"
-        yield from _code_faults(source(cell), number)
-    cells = _code_cells(notebook)
+            yield f"{place} is tagged raises-exception; the batch takes that as a failure"
+        try:
+            nodes = list(ast.walk(ast.parse(text)))
+        except SyntaxError as error:
+            yield f"{place} is not plain Python (line {error.lineno}); no magics, no shell commands"
+            continue
+        for node in nodes:
+            if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)):
+                yield f"{place} defines {node.name!r}: move it into the library, with a test"
     if not cells or SENTINEL_TAG not in tags(cells[-1]):
         yield f"the last code cell must carry the tag {SENTINEL_TAG!r}"
 
 
-def _code_faults(text, number):
-    try:
-        tree = ast.parse(text)
-    except SyntaxError as error:
-        yield f"code cell {number} is not plain Python (line {error.lineno}); no magics, no shell commands"
-        return
-    for node in ast.walk(tree):
-        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)):
-            yield f"code cell {number} defines {node.name!r}: move it into the library, with a test"
-
-
 def _headline_faults(notebook):
-    cells = [c for c in _code_cells(notebook) if HEADLINE_TAG in tags(c)]
+    cells = [c for c in code_cells(notebook) if HEADLINE_TAG in tags(c)]
     if len(cells) != 1:
         yield f"exactly one code cell must carry the tag {HEADLINE_TAG!r}, found {len(cells)}"
     for cell in cells:
@@ -172,19 +151,10 @@ def _parameter_faults(notebook):
             yield f"parameter {parameter.name!r} needs its meaning and unit beside it: # meaning [unit]"
 
 
-def _code_cells(notebook):
-    return [c for c in notebook["cells"] if c["cell_type"] == "code" and source(c).strip()]
-
-
 def headline(notebook):
     """Return what the headline cell's stored output prints."""
-    texts = [
-        o.get("text", "")
-        for c in notebook["cells"]
-        if HEADLINE_TAG in tags(c)
-        for o in c.get("outputs", [])
-    ]
-    return "".join(text if isinstance(text, str) else "".join(text) for text in texts)
+    cells = [c for c in notebook["cells"] if HEADLINE_TAG in tags(c)]
+    return "".join("".join(o.get("text", "")) for c in cells for o in c.get("outputs", []))
 
 
 def run_on_defaults(path):
@@ -204,13 +174,11 @@ def run_on_defaults(path):
     ValueError
         If it does not run to its end.
     """
-    from culmbook.batch.execution import execute
-
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / Path(path).name
-        outcome = execute(Path(path), target, {})
-        if outcome.status != "done":
-            raise ValueError(outcome.reason)
+        reason = execute(path, target, {})
+        if reason:
+            raise ValueError(reason)
         return read_notebook(target)
 
 
@@ -239,12 +207,8 @@ def clean(path, keep=False):
     if as_text(after) == before:
         return ""
     write_whole(path, as_text(after))
-    old, new = headline(notebook), headline(after)
-    return (
-        "cleaned"
-        if old == new
-        else f"headline changed\n- {old.strip() or '(none)'}\n+ {new.strip()}"
-    )
+    old, new = headline(notebook).strip(), headline(after).strip()
+    return "cleaned" if old == new else f"headline changed\n- {old or '(none)'}\n+ {new}"
 
 
 def main(arguments=None):
@@ -258,15 +222,18 @@ def main(arguments=None):
     how.add_argument("--check", action="store_true", help="change nothing, list what is wrong")
     asked = parser.parse_args(arguments)
     os.environ.update(ENVIRONMENT)  # as in a batch, so that the same numbers come out
-    paths = [
-        p
-        for given in asked.paths
-        for p in (sorted(given.glob("*.ipynb")) if given.is_dir() else [given])
-    ]
-    said = {path: _checked(path) if asked.check else _tried(path, asked.keep) for path in paths}
-    for path, (lines, _) in said.items():
-        print(f"{path}: {lines or 'clean'}")
-    return 0 if paths and all(is_clean for _, is_clean in said.values()) else 1
+    files = [sorted(p.glob("*.ipynb")) if p.is_dir() else [p] for p in asked.paths]
+    is_all_clean = any(files)
+    for path in [path for group in files for path in group]:
+        try:
+            found = check_file(path) if asked.check else []
+            said = "\n  ".join(found) if asked.check else clean(path, asked.keep)
+        except ValueError as error:
+            found = [error]
+            said = f"left as it is: {error}"
+        is_all_clean &= not found
+        print(f"{path}: {said or 'clean'}")
+    return 0 if is_all_clean else 1
 
 
 def check_file(path):
@@ -284,18 +251,6 @@ def check_file(path):
     template = Path(path).with_name(TEMPLATE)
     is_copy = template.is_file() and Path(path).name != TEMPLATE
     return faults(read_notebook(path), read_notebook(template) if is_copy else None)
-
-
-def _checked(path):
-    found = check_file(path)
-    return "\n  ".join(found), not found
-
-
-def _tried(path, keep):
-    try:
-        return clean(path, keep), True
-    except ValueError as error:
-        return f"left as it is: {error}", False
 
 
 if __name__ == "__main__":

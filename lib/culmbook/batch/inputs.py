@@ -46,27 +46,18 @@ def input_hashes(data):
         is not opened: its kind stands instead of a hash.
     """
     found = {}
-    for entry in sorted(Path(data).iterdir()):
-        if entry.name.startswith("."):
-            continue
-        inside = sorted(entry.iterdir()) if _kind(entry) == "folder" else [entry]
-        for path in inside:
+    for entry in sorted(Path(data).glob("[!.]*")):
+        is_folder = entry.is_dir() and not entry.is_symlink()
+        for path in sorted(entry.iterdir()) if is_folder else [entry]:
             if not path.name.startswith("."):
                 found[path.relative_to(data).as_posix()] = _content(path)
     return found
 
 
-def _kind(path):
-    mode = path.lstat().st_mode
-    return {stat.S_IFREG: "file", stat.S_IFDIR: "folder", stat.S_IFLNK: "link"}.get(
-        stat.S_IFMT(mode), "special"
-    )
-
-
 def _content(path):
-    kind = _kind(path)
-    if kind != "file":
-        return f"{kind} {path.readlink()}" if kind == "link" else kind
+    mode = path.lstat().st_mode
+    if not stat.S_ISREG(mode):
+        return f"link {path.readlink()}" if stat.S_ISLNK(mode) else "special"
     try:
         return file_digest(path)
     except OSError as error:
@@ -120,7 +111,4 @@ def library_fingerprint():
 def package_versions():
     """Return the version of Python and of every installed package, by name."""
     found = {d.name: d.version for d in distributions() if d.name != "culmbook"}
-    return {
-        "python": platform.python_version(),
-        **dict(sorted(found.items(), key=lambda item: item[0].lower())),
-    }
+    return {"python": platform.python_version(), **found}

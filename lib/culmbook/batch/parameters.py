@@ -14,16 +14,9 @@ from dataclasses import dataclass
 from types import NoneType
 
 PARAMETERS_TAG = "parameters"
-_SCALARS = {
-    "str": str,
-    "int": int,
-    "float": float,
-    "bool": bool,
-    "None": NoneType,
-    "list": list,
-    "dict": dict,
-}
-_LITERAL_TYPES = (str, bool, int, float, NoneType)
+GIVEN_BY_BATCH = {"data": "str", "season": "int", "site": "str"}
+_PLAIN = (str, bool, int, float, NoneType)
+_KINDS = {kind.__name__: kind for kind in (*_PLAIN, list, dict)} | {"None": NoneType}
 
 
 @dataclass(frozen=True)
@@ -35,7 +28,7 @@ class Parameter:
     name : str
         Name of the variable.
     type : str
-        Its annotation as written, e.g. ``"float"``, ``"list[str]"``, ``"float | None"``.
+        Its annotation as written, without quotes: ``"float"``, ``"list[str]"``, ``"Optional[float]"``.
     default : str, int, float, bool, None, list or dict
         The literal that stands in the notebook.
     meaning, unit : str
@@ -56,8 +49,7 @@ def tags(cell):
 
 def source(cell):
     """Return the text of a notebook cell, which a notebook file may hold in one piece or in lines."""
-    text = cell.get("source", "")
-    return text if isinstance(text, str) else "".join(text)
+    return "".join(cell.get("source", ""))
 
 
 def read_parameters(notebook, name="notebook"):
@@ -88,86 +80,68 @@ def read_parameters(notebook, name="notebook"):
     >>> read_parameters({"cells": [cell]})["depth_cm"]
     Parameter(name='depth_cm', type='float', default=5.0, meaning='depth of the rhizomes', unit='cm')
     """
-    text = source(_parameters_cell(notebook, name))
-    try:
-        tree = ast.parse(text)
-    except SyntaxError as error:
-        raise ValueError(
-            f"{name}: the parameters cell is not valid Python (line {error.lineno}: {error.msg})"
-        ) from None
-    comments = _comments(text)
-    found = {}
-    for statement in tree.body:
-        parameter = _parameter(statement, comments, name)
-        if parameter.name in found:
-            raise ValueError(
-                f"{name}: the parameters cell gives {parameter.name!r} twice; keep one"
-            )
-        found[parameter.name] = parameter
-    return found
-
-
-def _parameters_cell(notebook, name):
     cells = [c for c in notebook["cells"] if PARAMETERS_TAG in tags(c)]
     if len(cells) != 1 or cells[0]["cell_type"] != "code":
         raise ValueError(
             f"{name}: exactly one code cell must carry the tag {PARAMETERS_TAG!r}, "
             f"found {len(cells)}; set the tag in the notebook's cell properties"
         )
-    return cells[0]
+    text = source(cells[0])
+    try:
+        tree = ast.parse(text)
+    except SyntaxError as error:
+        where = f"line {error.lineno}: {error.msg}"
+        raise ValueError(f"{name}: the parameters cell is not valid Python ({where})") from None
+    tokens = tokenize.generate_tokens(io.StringIO(text).readline)
+    comments = {t.start[0]: t.string for t in tokens if t.type == tokenize.COMMENT}
+    found = {}
+    for statement in tree.body:
+        parameter = _parameter(statement, comments.get(statement.end_lineno, ""), name)
+        if parameter.name in found:
+            raise ValueError(f"{name}: the parameters cell gives {parameter.name!r} twice")
+        found[parameter.name] = parameter
+    return found
 
 
-def _parameter(statement, comments, name):
+def _parameter(statement, comment, notebook):
     is_annotated = isinstance(statement, ast.AnnAssign) and isinstance(statement.target, ast.Name)
     if not is_annotated or statement.value is None:
         raise ValueError(
-            f"{name}: line {statement.lineno} of the parameters cell is not of the form "
+            f"{notebook}: line {statement.lineno} of the parameters cell is not of the form "
             f"'name: type = value  # meaning [unit]': {ast.unparse(statement)[:80]!r}"
         )
-    annotation = ast.unparse(statement.annotation)
-    default = _literal(statement.value, f"{name}: the default of {statement.target.id!r}")
+    name, kind = statement.target.id, statement.annotation
+    annotation = kind.value if isinstance(kind, ast.Constant) and kind.value else ast.unparse(kind)
+    default = _literal(ast.unparse(statement.value), f"{notebook}: the default of {name!r}")
     fault = mismatch(default, annotation)
     if fault:
-        raise ValueError(f"{name}: the default of {statement.target.id!r} {fault}")
-    meaning, unit = _meaning_and_unit(comments.get(statement.end_lineno, ""))
-    return Parameter(statement.target.id, annotation, default, meaning, unit)
+        raise ValueError(f"{notebook}: the default of {name!r} {fault}")
+    said = comment.lstrip("#").strip()
+    with_unit = re.fullmatch(r"(.*?)\s*\[([^\[\]]*)\]", said)
+    meaning, unit = with_unit.groups() if with_unit else (said, "")
+    return Parameter(name, annotation, default, meaning, unit)
 
 
-def _comments(text):
-    tokens = tokenize.generate_tokens(io.StringIO(text).readline)
-    return {t.start[0]: t.string for t in tokens if t.type == tokenize.COMMENT}
-
-
-def _meaning_and_unit(comment):
-    text = comment.lstrip("#").strip()
-    match = re.fullmatch(r"(.*?)\s*\[([^\[\]]*)\]", text)
-    return (match[1], match[2]) if match else (text, "")
-
-
-def _literal(node, what):
+def _literal(text, what):
     try:
-        value = ast.literal_eval(node)
+        value = ast.literal_eval(text)
     except (ValueError, TypeError, SyntaxError, MemoryError, RecursionError):
-        shown = node if isinstance(node, str) else ast.unparse(node)
-        raise ValueError(
-            f"{what} must be a plain literal, not {shown[:80]!r}: text in quotes, a number, "
-            f"True, False, None, or a list or dict of these"
-        ) from None
+        value = ...
     if not _is_plain(value):
         raise ValueError(
-            f"{what} may hold only text, numbers, True, False, None, lists and dicts of these"
+            f"{what} must be a plain literal, not {text[:80]!r}: text in quotes, a number, "
+            f"True, False, None, or a list or dict of these"
         )
     return value
 
 
 def _is_plain(value):
     if isinstance(value, dict):
-        return all(isinstance(k, _LITERAL_TYPES) and _is_plain(v) for k, v in value.items())
+        return all(isinstance(k, _PLAIN) and _is_plain(v) for k, v in value.items())
     if isinstance(value, list):
-        return all(_is_plain(v) for v in value)
-    if isinstance(value, float):
-        return abs(value) != float("inf")  # 1e999 is a literal too
-    return isinstance(value, _LITERAL_TYPES)
+        return all(map(_is_plain, value))
+    is_endless = isinstance(value, float) and abs(value) == float("inf")  # 1e999 is a literal too
+    return isinstance(value, _PLAIN) and not is_endless
 
 
 def mismatch(value, annotation):
@@ -178,8 +152,9 @@ def mismatch(value, annotation):
     value : object
         The value to be given.
     annotation : str
-        ``str``, ``int``, ``float``, ``bool``, ``None``, ``list``, ``dict``, ``list[…]``, ``dict[…, …]`` and
-        alternatives of these joined by ``|``. A whole number suits ``float``; ``True`` suits only ``bool``.
+        ``str``, ``int``, ``float``, ``bool``, ``None``, ``list``, ``dict``, ``list[…]``, ``dict[…, …]``,
+        ``Optional[…]`` and alternatives of these joined by ``|``. A whole number suits ``float``; ``True``
+        suits only ``bool``.
 
     Returns
     -------
@@ -195,43 +170,36 @@ def mismatch(value, annotation):
     --------
     >>> mismatch("007", "int")
     "must be int, not '007' (str)"
-    >>> mismatch(["A", "B"], "list[str] | None") is None
+    >>> mismatch(["A", "B"], "Optional[list[str]]") is None
     True
     """
-    if _suits(value, ast.parse(annotation, mode="eval").body, annotation):
-        return None
-    return f"must be {annotation}, not {value!r} ({type(value).__name__})"
-
-
-def _suits(value, node, annotation):
-    if isinstance(node, ast.BinOp) and isinstance(node.op, ast.BitOr):
-        return any(_suits(value, side, annotation) for side in (node.left, node.right))
-    if isinstance(node, ast.Subscript):
-        return _suits_container(value, node, annotation)
-    kind = _SCALARS.get(ast.unparse(node))
-    if kind is None:
+    try:
+        suits = _suits(value, ast.parse(annotation, mode="eval").body)
+    except (KeyError, SyntaxError):
         raise ValueError(
             f"the annotation {annotation!r} is not understood: use str, int, float, bool, None, "
-            f"list, dict, list[…], dict[…, …], joined by | where several are allowed"
-        )
-    if kind is float:
-        return isinstance(value, (int, float)) and not isinstance(value, bool)
-    return isinstance(value, kind) and (kind is bool or not isinstance(value, bool))
+            f"list, dict, list[…], dict[…, …], Optional[…]"
+        ) from None
+    return None if suits else f"must be {annotation}, not {value!r} ({type(value).__name__})"
 
 
-def _suits_container(value, node, annotation):
-    outer = ast.unparse(node.value)
-    inner = node.slice.elts if isinstance(node.slice, ast.Tuple) else [node.slice]
-    if outer == "list" and len(inner) == 1:
-        return isinstance(value, list) and all(_suits(v, inner[0], annotation) for v in value)
-    if outer == "dict" and len(inner) == 2:
-        return isinstance(value, dict) and all(
-            _suits(k, inner[0], annotation) and _suits(v, inner[1], annotation)
-            for k, v in value.items()
-        )
-    raise ValueError(
-        f"the annotation {annotation!r} is not understood: write list[type] or dict[type, type]"
-    )
+def _suits(value, node):
+    if isinstance(node, ast.BinOp) and isinstance(node.op, ast.BitOr):
+        return _suits(value, node.left) or _suits(value, node.right)
+    if isinstance(node, ast.Subscript):
+        inner = node.slice.elts if isinstance(node.slice, ast.Tuple) else [node.slice]
+        match ast.unparse(node.value), inner:
+            case "Optional", [kind]:
+                return value is None or _suits(value, kind)
+            case "list", [kind]:
+                return isinstance(value, list) and all(_suits(v, kind) for v in value)
+            case "dict", [key, kind]:
+                pairs = value.items() if isinstance(value, dict) else [(None, None)]
+                return all(_suits(k, key) and _suits(v, kind) for k, v in pairs)
+    kind = _KINDS[ast.unparse(node)]
+    if isinstance(value, bool):
+        return kind is bool
+    return isinstance(value, (int, float) if kind is float else kind)
 
 
 def parse_assignment(text):
@@ -286,20 +254,16 @@ def check_given(given, notebooks):
     ValueError
         If no notebook takes a name, or a value does not suit a notebook that does; all faults in one message.
     """
-    takers = {name: [n for n, takes in notebooks.items() if name in takes] for name in given}
     known = sorted({name for takes in notebooks.values() for name in takes})
     faults = [
         f"no notebook takes a parameter {name!r}; there are: {', '.join(known)}"
-        for name, takes in takers.items()
-        if not takes
+        for name in given
+        if name not in known
     ]
-    for name, takes in takers.items():
-        for notebook in takes:
-            fault = mismatch(given[name], notebooks[notebook][name].type)
-            if fault:
-                faults.append(f"{notebook}: {name!r} {fault}")
+    taken = {n: {k: v for k, v in given.items() if k in takes} for n, takes in notebooks.items()}
+    for notebook, values in taken.items():
+        unsuited = {name: mismatch(v, notebooks[notebook][name].type) for name, v in values.items()}
+        faults += [f"{notebook}: {name!r} {fault}" for name, fault in unsuited.items() if fault]
     if faults:
         raise ValueError("\n".join(faults))
-    return {
-        n: {name: given[name] for name in given if name in takes} for n, takes in notebooks.items()
-    }
+    return taken

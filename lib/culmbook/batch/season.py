@@ -1,46 +1,187 @@
-"""One run of a season over one output folder: what is due, doing it, and noting every result as it comes."""
+"""Run a season: every notebook for every site, then every site's report, skipping what is unchanged.
 
-from dataclasses import asdict
+What was made, from what, and how it went stands in ``run.json``.
+"""
+
+import json
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
+from pathlib import Path
 
 from culmbook import __version__
-from culmbook.batch.index import index_page
-from culmbook.batch.inputs import (
-    NETWORK,
-    digest,
-    file_digest,
-    input_hashes,
-    inputs_of,
-    library_fingerprint,
-    notebook_site,
-    package_versions,
-)
-from culmbook.batch.plan import parameters_for
-from culmbook.batch.record import (
-    blank_scope,
-    is_current_notebook,
-    is_current_report,
-    read_record,
-    write_record,
-)
-from culmbook.batch.worker import NotebookJob, ReportJob
-from culmbook.text.files import scope_folder, write_whole
+from culmbook.batch import inputs
+from culmbook.batch.index import SUCCEEDED, Progress, index_page
+from culmbook.batch.inputs import NETWORK, digest, file_digest, notebook_site
+from culmbook.batch.notebook import find_notebooks
+from culmbook.batch.parameters import GIVEN_BY_BATCH, check_given
+from culmbook.sheets.read import resolve_data
+from culmbook.text import files
 
+RUN_FILE = "run.json"
+INDEX_FILE = "index.html"
 REPORT_DEADLINE = 600
 """Longest time for the report and tables of one site [s]."""
-INDEX_FILE = "index.html"
 NEEDED = "plots"
 """The table without which there is nothing to report on; the tables it points at come with it."""
 
 
-class Batch:
-    """One run of a season.
+@dataclass(frozen=True)
+class Season:
+    """What a batch is asked to do.
 
     Parameters
     ----------
-    asked : culmbook.batch.run.Season
+    data : str
+        Network folder as the user wrote it.
+    season : int
+        Growing season.
+    out : Path
+        Output folder.
+    sites : tuple of str
+        Site codes (or ``network``) to do; empty for all.
+    notebooks : Path
+        Folder of the notebooks.
+    given : dict
+        Parameter values beside ``data``, ``season`` and ``site``.
+    jobs : int
+        How many notebooks run at a time.
+    fresh : bool
+        Whether to compute anew what is unchanged.
+    cell_timeout : int
+        Longest time for one cell [s]; a notebook may take three times as long.
+    """
+
+    data: str
+    season: int
+    out: Path
+    notebooks: Path
+    sites: tuple = ()
+    given: dict = field(default_factory=dict)
+    jobs: int = 1
+    fresh: bool = False
+    cell_timeout: int = 600
+
+
+def run_season(asked, progress=None):
+    """Make all reports of a season.
+
+    Parameters
+    ----------
+    asked : Season
+    progress : Progress, optional
+
+    Returns
+    -------
+    dict
+        The record that is also in ``run.json``, with ``asked``, the scopes this call was about.
+
+    Raises
+    ------
+    ValueError
+        Before anything runs: unknown site, unknown or mistyped parameter, unsuitable notebook or folder.
+    culmbook.text.files.OutputBusy
+        If another batch writes to the same folder.
+    """
+    notebooks = find_notebooks(asked.notebooks)
+    own = sorted(set(asked.given) & set(GIVEN_BY_BATCH))
+    if own:
+        raise ValueError(
+            f"{', '.join(own)}: given by the batch itself; use DATA, --season and --site"
+        )
+    given = check_given(asked.given, {n.name: n.parameters for n in notebooks})
+    data = _check_folders(asked)
+    asked.out.mkdir(parents=True, exist_ok=True)
+    with files.locked(asked.out):
+        files.remove_leftovers(asked.out)
+        batch = Batch(asked, notebooks, given, data)
+        if not batch.is_known() or batch.plan():
+            batch.work(progress or Progress())
+        batch.write()
+    return {**batch.record, "asked": batch.scopes}
+
+
+def _check_folders(asked):
+    data, out = resolve_data(asked.data), asked.out.resolve()
+    if out.is_relative_to(data) or data.is_relative_to(out):
+        raise ValueError(
+            f"--out {asked.out} and the data in {asked.data} must not lie in one another: raw sheets "
+            f"are never written to"
+        )
+    if asked.out.exists() and not asked.out.is_dir():
+        raise ValueError(f"--out {asked.out} is a file; give a folder")
+    names = sorted(p.name for p in asked.out.iterdir()) if asked.out.is_dir() else []
+    shown = [name for name in names if not name.startswith(".")]
+    if shown and RUN_FILE not in shown and files.LOCK_FILE not in names:
+        raise ValueError(
+            f"--out {asked.out} holds other files ({', '.join(shown[:3])}); give an empty or a new folder"
+        )
+    earlier = read_record(asked.out).get("season", asked.season)
+    if earlier != asked.season:
+        raise ValueError(
+            f"--out {asked.out} holds season {earlier}; give another folder for {asked.season}"
+        )
+    return data
+
+
+def notebooks_folder():
+    """Return the folder of culmbook's own notebooks: beside the library, else below the working directory.
+
+    Raises
+    ------
+    ValueError
+        If there is none.
+    """
+    for folder in (Path(__file__).resolve().parents[3] / "notebooks", Path("notebooks")):
+        if folder.is_dir():
+            return folder
+    raise ValueError(
+        "no notebooks folder found beside culmbook or here; say where with --notebooks"
+    )
+
+
+def read_record(out):
+    """Return the record an earlier run left in an output folder, or an empty one.
+
+    Parameters
+    ----------
+    out : Path
+
+    Returns
+    -------
+    dict
+        With ``scopes``, a dict by site code (or ``network``).
+
+    Raises
+    ------
+    ValueError
+        If ``run.json`` is there but cannot be read.
+    """
+    path = Path(out) / RUN_FILE
+    if not path.exists():
+        return {"scopes": {}}
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        return {**record, "scopes": dict(record["scopes"])}
+    except (ValueError, KeyError, TypeError) as error:
+        raise ValueError(
+            f"{path} cannot be read ({error}); delete it to compute everything anew"
+        ) from error
+
+
+def blank_scope(**more):
+    """Return the record of a scope of which nothing is made yet, or what `more` says."""
+    blank = {"status": "pending", "reason": "", "headline": ""}
+    return blank | {"notebooks": {}, "files": {}, "notes": []} | more
+
+
+class Batch:
+    """One run of a season over one output folder: what is due, doing it, noting every result as it comes.
+
+    Parameters
+    ----------
+    asked : Season
         What to do.
-    notebooks : list of culmbook.batch.plan.ReportNotebook
+    notebooks : list of culmbook.batch.notebook.ReportNotebook
         Sections of the reports, in order.
     given : dict of str to dict
         Checked parameter values by notebook.
@@ -56,27 +197,24 @@ class Batch:
     """
 
     def __init__(self, asked, notebooks, given, data):
-        self.asked = asked
-        self.notebooks = notebooks
-        self.given = given
-        self.data = data
+        self.asked, self.notebooks, self.given, self.data = asked, notebooks, given, data
         self.scopes = []
-        self.hashes = input_hashes(data)
-        self.versions = package_versions()
-        self.library = library_fingerprint()
+        self.hashes = inputs.input_hashes(data)
+        self.software = [inputs.library_fingerprint(), inputs.package_versions()]
+        self.network_fingerprint = digest([self.hashes, self.software[0]])
         self.record = read_record(asked.out) | {
             "culmbook": __version__,
             "season": asked.season,
             "data": asked.data,
             "given": asked.given,
             "inputs": self.hashes,
-            "library": self.library,
-            "packages": self.versions,
+            "library": self.software[0],
+            "packages": self.software[1],
         }
 
     def is_known(self):
         """Tell whether an earlier run has read this very data, and take the sites from its record if so."""
-        if self.record.get("network", {}).get("fingerprint") != self._network_fingerprint():
+        if self.record.get("network", {}).get("fingerprint") != self.network_fingerprint:
             return False
         self._choose_scopes()
         return True
@@ -87,7 +225,8 @@ class Batch:
         for scope in self.scopes:
             if self._why_stopped(scope):
                 continue
-            jobs = [self._notebook_job(scope, notebook) for notebook in self._due(scope)]
+            sections = self._sections(scope)
+            jobs = [self._notebook_job(scope, n) for n in sections if self._is_due(scope, n)]
             if jobs or self.asked.fresh or not self._is_reported(scope):
                 plan[scope] = jobs
         return plan
@@ -97,9 +236,9 @@ class Batch:
 
         Parameters
         ----------
-        progress : culmbook.batch.run.Progress
+        progress : culmbook.batch.index.Progress
         """
-        from culmbook.batch.workers import Pool
+        from culmbook.batch.workers import Pool, ReportJob
         from culmbook.sheets.read import read_network
 
         with Pool(self.asked.jobs, digest(str(self.asked.out.resolve()))[:8]) as pool:
@@ -112,7 +251,9 @@ class Batch:
             queue = [job for jobs in plan.values() for job in jobs][::-1]
             queue += [self._report_job(scope, network) for scope, jobs in plan.items() if not jobs]
             for job, answer in pool.run(queue, progress.began):
-                self._note(job, answer)
+                is_report = isinstance(job, ReportJob)
+                self._note_report(job, answer) if is_report else self._note_notebook(job, answer)
+                files.write_json(self.asked.out / RUN_FILE, self.record)
                 progress.ended(job, answer)
                 waits_for[job.scope] -= 1
                 if waits_for[job.scope] == 0:
@@ -126,23 +267,20 @@ class Batch:
         network : culmbook.sheets.read.Network
             All sites.
         """
-        sites = list(network.tables["sites"]["site"])
+        table = network.tables["sites"]
+        sites = list(table["site"])
+        named = table.dropna(subset="site_name")
         refused = network.problems[network.problems["severity"] != "note"]
-        lost = refused[refused["table"] == "sites"]
+        lost = refused[refused["table"] == "sites"].itertuples()
         self.record["network"] = {
-            "fingerprint": self._network_fingerprint(),
+            "fingerprint": self.network_fingerprint,
             "sites": sites,
             "report": asdict(network.settings.report),
-            "site_names": _names_of(network.tables["sites"]),
+            "site_names": dict(zip(named["site"], named["site_name"], strict=True)),
             "n_refused": len(refused),
-            "stopped": {
-                scope: network.stopped(notebook_site(scope), NEEDED) for scope in [NETWORK, *sites]
-            },
+            "stopped": {s: network.stopped(notebook_site(s), NEEDED) for s in [NETWORK, *sites]},
             "sites_refused": [
-                f"{row.file}: {row.rule}"
-                if row.value is None
-                else f"{row.file}: {row.value!r}: {row.rule}"
-                for row in lost.itertuples()
+                ": ".join([r.file, *[repr(r.value)] * (r.value is not None), r.rule]) for r in lost
             ],
         }
         self._choose_scopes()
@@ -150,24 +288,18 @@ class Batch:
     def write(self):
         """Write the record and the index page, unless they stand as they are."""
         if read_record(self.asked.out) != self.record:
-            write_record(self.asked.out, self.record)
+            files.write_json(self.asked.out / RUN_FILE, self.record)
         page, path = index_page(self.record), self.asked.out / INDEX_FILE
         if not path.is_file() or path.read_text(encoding="utf-8") != page:
-            write_whole(path, page)
-
-    def _network_fingerprint(self):
-        return digest([self.hashes, self.library])
+            files.write_whole(path, page)
 
     def _choose_scopes(self):
         known = [NETWORK, *self.record["network"]["sites"]]
-        unknown = [site for site in self.asked.sites if site not in known]
+        unknown = ", ".join(site for site in self.asked.sites if site not in known)
         if unknown:
-            raise ValueError(
-                f"--site {', '.join(unknown)}: no such site; there are {', '.join(known)}"
-            )
-        self.scopes = [
-            scope for scope in known if not self.asked.sites or scope in self.asked.sites
-        ]
+            raise ValueError(f"--site {unknown}: no such site; there are {', '.join(known)}")
+        wanted = self.asked.sites or known
+        self.scopes = [scope for scope in known if scope in wanted]
         entries = self.record["scopes"]
         self.record["scopes"] = {scope: entries.get(scope) or blank_scope() for scope in known}
 
@@ -175,7 +307,7 @@ class Batch:
         return self.record["network"]["stopped"][scope]
 
     def _folder(self, scope):
-        return scope_folder(self.asked.out, scope)
+        return files.scope_folder(self.asked.out, scope)
 
     def _sections(self, scope):
         return [notebook for notebook in self.notebooks if notebook.serves(scope)]
@@ -184,28 +316,29 @@ class Batch:
         return self._folder(scope) / "notebooks" / f"{name}.ipynb"
 
     def _parameters(self, scope, notebook):
-        return parameters_for(scope, self.asked.data, self.asked.season, self.given[notebook.name])
+        own = {"data": self.asked.data, "season": self.asked.season, "site": notebook_site(scope)}
+        return own | self.given[notebook.name]
 
     def _fingerprint(self, scope, notebook):
         parameters = self._parameters(scope, notebook)
         del parameters["data"]  # the same data under another path give the same results
-        read = self.hashes if notebook.reads_all_sites else inputs_of(scope, self.hashes)
-        return digest([read, notebook.fingerprint, self.library, self.versions, parameters])
+        read = self.hashes if notebook.reads_all_sites else inputs.inputs_of(scope, self.hashes)
+        return digest([read, notebook.fingerprint, *self.software, parameters])
 
-    def _due(self, scope):
-        entries = self.record["scopes"][scope]["notebooks"]
-        return [
-            notebook
-            for notebook in self._sections(scope)
-            if self.asked.fresh
-            or not is_current_notebook(
-                entries.get(notebook.name),
-                self._fingerprint(scope, notebook),
-                self._target(scope, notebook.name),
-            )
-        ]
+    def _is_due(self, scope, notebook):
+        """Tell whether a notebook must run: asked anew, of another fingerprint, failed, or its file touched."""
+        entry = self.record["scopes"][scope]["notebooks"].get(notebook.name)
+        return (
+            self.asked.fresh
+            or not entry
+            or entry["status"] != "done"
+            or entry["fingerprint"] != self._fingerprint(scope, notebook)
+            or not _is_untouched(self._target(scope, notebook.name), entry["sha256"])
+        )
 
     def _notebook_job(self, scope, notebook):
+        from culmbook.batch.workers import NotebookJob
+
         return NotebookJob(
             scope,
             notebook.name,
@@ -217,74 +350,57 @@ class Batch:
         )
 
     def _report_fingerprint(self, scope):
-        made = [
-            [n.name, self.record["scopes"][scope]["notebooks"].get(n.name)]
-            for n in self._sections(scope)
-        ]
-        made = [
-            [name, entry and [entry["status"], entry["reason"], entry["sha256"]]]
-            for name, entry in made
-        ]
-        return digest([made, inputs_of(scope, self.hashes), self.library, self.versions])
+        entries = self.record["scopes"][scope]["notebooks"]
+        made = [[n.name, entries.get(n.name)] for n in self._sections(scope)]
+        made = [[name, e and [e["status"], e["reason"], e["sha256"]]] for name, e in made]
+        return digest([made, inputs.inputs_of(scope, self.hashes), *self.software])
 
     def _is_reported(self, scope):
-        return is_current_report(
-            self.record["scopes"][scope], self._report_fingerprint(scope), self._folder(scope)
+        entry, folder = self.record["scopes"][scope], self._folder(scope)
+        return (
+            entry["status"] in SUCCEEDED
+            and entry.get("report_fingerprint") == self._report_fingerprint(scope)
+            and entry["files"]
+            and all(_is_untouched(folder / name, sha) for name, sha in entry["files"].items())
         )
 
     def _report_job(self, scope, network):
+        from culmbook.batch.workers import ReportJob
+
         entries = self.record["scopes"][scope]["notebooks"]
-        made = tuple(
-            self._target(scope, n.name).resolve()
-            for n in self._sections(scope)
-            if entries[n.name]["status"] == "done"
-        )
-        failed = [
-            {"notebook": name, "reason": entry["reason"]}
-            for name, entry in entries.items()
-            if entry["status"] != "done"
-        ]
+        done = [n for n in self._sections(scope) if entries[n.name]["status"] == "done"]
+        failed = {name: e["reason"] for name, e in entries.items() if e["status"] != "done"}
+        run = {"failed": [{"notebook": n, "reason": why} for n, why in failed.items()]}
         context = {
             "season": self.asked.season,
             "network": network,
-            "failed": failed,
-            "started": _now(),
+            "run": run | {"started": _now()},
         }
+        made = tuple(self._target(scope, n.name).resolve() for n in done)
         return ReportJob(scope, self._folder(scope).resolve(), made, context, REPORT_DEADLINE)
 
     def _open(self, plan):
         """Note what is about to be made and take away what no longer stands."""
         for scope in self.scopes:
-            if self._why_stopped(scope):
+            reason = self._why_stopped(scope)
+            if reason:
                 self._withdraw(scope)
-                self.record["scopes"][scope] = blank_scope() | {
-                    "status": "stopped",
-                    "reason": self._why_stopped(scope),
-                }
+                self.record["scopes"][scope] = blank_scope(status="stopped", reason=reason)
         for scope in plan:
-            self._target(scope, "").parent.mkdir(parents=True, exist_ok=True)
+            folder = self._target(scope, "").parent
+            folder.mkdir(parents=True, exist_ok=True)
             names = [notebook.name for notebook in self._sections(scope)]
-            for stale in self._target(scope, "").parent.glob("*.ipynb"):
+            for stale in folder.glob("*.ipynb"):
                 if stale.stem not in names:
                     stale.unlink()
             entry = self.record["scopes"][scope]
-            entry |= {
-                "status": "unfinished",
-                "reason": "",
-                "notebooks": {n: entry["notebooks"][n] for n in names if n in entry["notebooks"]},
-            }
+            made = {n: entry["notebooks"][n] for n in names if n in entry["notebooks"]}
+            entry |= {"status": "unfinished", "reason": "", "notebooks": made}
         self.write()
 
     def _withdraw(self, scope):
         for name in self.record["scopes"][scope]["files"]:
             (self._folder(scope) / name).unlink(missing_ok=True)
-
-    def _note(self, job, answer):
-        if isinstance(job, NotebookJob):
-            self._note_notebook(job, answer)
-        else:
-            self._note_report(job, answer)
-        write_record(self.asked.out, self.record)
 
     def _note_notebook(self, job, answer):
         notebook = next(n for n in self.notebooks if n.name == job.name)
@@ -297,20 +413,23 @@ class Batch:
         }
 
     def _note_report(self, job, answer):
-        entry = self.record["scopes"][job.scope]
-        reasons = [
-            f"notebook {failed['notebook']}: {failed['reason']}" for failed in job.context["failed"]
-        ]
+        failed = job.context["run"]["failed"]
+        reasons = [f"notebook {section['notebook']}: {section['reason']}" for section in failed]
         if answer["status"] != "done":
             self._withdraw(job.scope)
             reasons.append(f"report: {answer['reason']}")
-        status = "failed" if reasons else _status_of(answer)
         made = {
-            key: answer.get(key, default)
-            for key, default in (("headline", ""), ("notes", []), ("files", {}), ("n_pages", 0))
-        }
-        entry |= made | {
-            "status": status,
+            "headline": "",
+            "n_pages": 0,
+            "files": {},
+            "incomplete": [],
+            "provisional": [],
+        } | answer
+        notes = {name: made[name] for name in ("incomplete", "provisional") if made[name]}
+        self.record["scopes"][job.scope] |= {
+            **{name: made[name] for name in ("headline", "n_pages", "files")},
+            "notes": [sentence for said in notes.values() for sentence in said],
+            "status": "failed" if reasons else next(iter(notes), "done"),
             "reason": "; ".join(reasons),
             "finished": _now(),
             "report_seconds": answer["seconds"],
@@ -318,15 +437,8 @@ class Batch:
         }
 
 
-def _names_of(sites):
-    return {row.site: row.site_name for row in sites.dropna(subset="site_name").itertuples()}
-
-
-def _status_of(answer):
-    """Return the status of a report that was made; what was refused matters more than what is still to come."""
-    if answer["is_incomplete"]:
-        return "incomplete"
-    return "provisional" if answer["is_provisional"] else "done"
+def _is_untouched(path, sha256):
+    return path.is_file() and file_digest(path) == sha256
 
 
 def _now():

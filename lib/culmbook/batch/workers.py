@@ -1,5 +1,10 @@
-"""A few worker processes that can be killed: one lost worker costs one job, never the batch."""
+"""Worker processes, each with one notebook's kernel or one report at a time; a lost one costs one job.
 
+Nothing that is started here is left over: every kernel carries the mark of its job in its environment, and
+so do the processes it starts, wherever in the process tree they end up.
+"""
+
+import copy
 import multiprocessing
 import os
 import shutil
@@ -8,15 +13,192 @@ import sys
 import tempfile
 import threading
 import time
-from contextlib import contextmanager
-from multiprocessing.connection import wait
+import traceback
+from concurrent.futures import FIRST_COMPLETED, wait
+from dataclasses import asdict, dataclass, field
+from multiprocessing.connection import wait as wait_for
+from multiprocessing.context import SpawnContext, SpawnProcess
 from pathlib import Path
 
-from culmbook.batch.processes import kill_marked, kill_tree
-from culmbook.batch.worker import ENVIRONMENT, serve
+import psutil
+from jupyter_client import AsyncKernelManager
+from jupyter_client.kernelspec import KernelSpec
+from pebble import ProcessExpired, ProcessPool
 
-START_LIMIT = 120
-"""Longest time for a worker to import what it needs [s]."""
+from culmbook.batch.inputs import file_digest, notebook_site
+from culmbook.batch.notebook import keep, saved_so_far
+from culmbook.text.files import TEMPORARY, publish
+
+MARK = "CULMBOOK_BATCH"
+"""Environment variable that names the job; a kernel and all below it inherit it."""
+ENVIRONMENT = {
+    # One thread each: two kernels with a thread per core each take longer than one after the other.
+    **{f"{name}_NUM_THREADS": "1" for name in "OMP OPENBLAS MKL NUMEXPR".split()},
+    "VECLIB_MAXIMUM_THREADS": "1",
+    "PYTHONHASHSEED": "0",  # sets of text come in one order, run after run
+    "PYDEVD_DISABLE_FILE_VALIDATION": "1",
+}
+"""Set for workers and, through them, for kernels."""
+REPORT_FILES = ["*.pdf", "*.xlsx", "tables/*.csv"]
+"""Files of a site's folder that its report job makes."""
+_LONGEST_SOCKET_PATH = 90  # the systems allow 104 to 108 bytes, and a port number is added
+_KERNEL = "-X frozen_modules=off -m ipykernel_launcher -f {connection_file}"
+
+
+class OwnKernel(AsyncKernelManager):
+    """A kernel of the interpreter that runs the batch, on sockets nobody else can meet.
+
+    A kernel specification found by name might belong to another environment. Sockets are files in a folder
+    made for this one kernel; where such files do not exist (Windows, very long paths) it is ordinary TCP.
+    """
+
+    def __init__(self, **traits):
+        super().__init__(**traits)
+        self._folder = tempfile.mkdtemp(prefix="k")
+        self.connection_file = f"{self._folder}/kernel.json"
+        if sys.platform != "win32" and len(self._folder) < _LONGEST_SOCKET_PATH:
+            self.transport = "ipc"
+            self.ip = f"{self._folder}/s"
+
+    async def cleanup_resources(self, restart=False):
+        """Remove the sockets' folder with the rest."""
+        await super().cleanup_resources(restart)
+        if not restart:
+            shutil.rmtree(self._folder, ignore_errors=True)
+
+    @property
+    def kernel_spec(self):
+        """The kernel of this interpreter, whatever else is installed under its name."""
+        command = [sys.executable, *_KERNEL.split()]
+        return KernelSpec(argv=command, display_name="Python 3", language="python")
+
+
+def execute(notebook, target, parameters, *, cell_timeout=600, start_timeout=60):
+    """Execute a notebook and keep it, also when it fails.
+
+    Parameters
+    ----------
+    notebook, target : Path
+        The notebook, and where the executed copy goes. While it runs it is saved after every cell under
+        `culmbook.batch.notebook.saved_so_far`.
+    parameters : dict
+        Checked values for its parameters cell.
+    cell_timeout : int
+        Longest time for one cell [s]; the kernel is killed after it.
+    start_timeout : int
+        Longest time for a kernel to start [s]; a start is tried twice.
+
+    Returns
+    -------
+    str
+        Why it does not count as run to its end; empty when it does. Never raises for what happens inside
+        the notebook.
+    """
+    import papermill  # a second of imports, in worker processes only
+
+    # papermill formats the paths it is given
+    paths = [str(Path(p).resolve()) for p in (notebook, saved_so_far(target))]
+    source, output = (p.replace("{", "{{").replace("}", "}}") for p in paths)
+    for attempt in (1, 2):
+        started, error = [], ""
+        try:
+            papermill.execute_notebook(
+                source,
+                output,
+                parameters=copy.deepcopy(parameters),
+                progress_bar=False,
+                kernel_name="python3",
+                language="python",
+                start_timeout=start_timeout,
+                execution_timeout=cell_timeout,
+                shutdown_kernel="immediate",
+                kernel_manager_class=OwnKernel,
+                on_notebook_start=lambda notebook: started.append(True),
+            )
+        except Exception as fault:  # whatever it is, it is this notebook's failure and no other's
+            lines = [line for line in str(fault).splitlines() if line.strip()]
+            detail = lines[-1] if getattr(fault, "ename", "") else " ".join(lines[:3])
+            error = f"{type(fault).__name__}: {detail}"[:600]
+        if started or not error:
+            break
+    return keep(target, notebook) or error
+
+
+@dataclass(frozen=True)
+class NotebookJob:
+    """Execute one notebook for one scope (a site, or ``network``)."""
+
+    scope: str
+    name: str
+    notebook: Path
+    target: Path
+    parameters: dict
+    cell_timeout: int
+    deadline: int
+
+    def run(self):
+        limit = {"cell_timeout": self.cell_timeout}
+        reason = execute(self.notebook, self.target, self.parameters, **limit)
+        return {"status": "failed" if reason else "done", "reason": reason}
+
+
+@dataclass(frozen=True)
+class ReportJob:
+    """Make the report and the tables of one scope from its executed notebooks, and put them in place together.
+
+    Parameters
+    ----------
+    scope : str
+        Site code or ``network``.
+    folder : Path
+        The scope's output folder.
+    notebooks : tuple of Path
+        Executed notebooks in report order.
+    context : dict
+        ``season``, ``network`` (`culmbook.sheets.read.Network`) and ``run``, as `build_report` takes it.
+    deadline : int
+        Longest time [s].
+    """
+
+    scope: str
+    folder: Path
+    notebooks: tuple
+    context: dict
+    deadline: int
+    name: str = field(default="report", init=False)
+
+    def run(self):
+        """Return what the record says of the report: headline, pages, notes of its first page, files."""
+        from culmbook.report.pdf import build_report  # in worker processes only
+        from culmbook.report.workbook import write_tables
+        from culmbook.trials.seasons import of_season
+
+        season, site = self.context["season"], notebook_site(self.scope)
+        network = of_season(self.context["network"], season)
+        made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.folder))
+        summary = build_report(
+            self.notebooks,
+            made / f"{self.scope}_{season}.pdf",
+            site=site,
+            season=season,
+            facts=asdict(network.settings.report),
+            network=network,
+            run=self.context["run"],
+        )
+        write_tables(self.notebooks, made, network=network, site=site)
+        files = publish(made, self.folder, REPORT_FILES)
+        made = {name: file_digest(self.folder / name) for name in files}
+        return {"status": "done", "reason": "", "files": made, **asdict(summary)}
+
+
+class _Worker(SpawnProcess):
+    """A worker that ends at once: asked politely, it would go on with its notebook while that is salvaged."""
+
+    terminate = SpawnProcess.kill
+
+
+class _Context(SpawnContext):
+    Process = _Worker
 
 
 class Pool:
@@ -36,29 +218,38 @@ class Pool:
     """
 
     def __init__(self, n_workers, token):
-        self._token = token
-        self._n_started = 0
-        self._scratch = None
-        self._n_workers = n_workers
-        self._slots = []
+        self._n_workers, self._token = n_workers, token
 
     def __enter__(self):
-        kill_marked(f"{self._token}/")
-        for old in Path(tempfile.gettempdir()).glob(f"culmbook-{self._token}-*"):
-            shutil.rmtree(old, ignore_errors=True)
+        self._end_leftovers()
         self._scratch = tempfile.mkdtemp(prefix=f"culmbook-{self._token}-")
-        self._slots = [self._start() for _ in range(self._n_workers)]
+        self._environment = dict(os.environ)
+        os.environ.update(ENVIRONMENT)  # a worker started later, for a lost one, has it as well
+        self._pool = ProcessPool(
+            self._n_workers,
+            initializer=_begin,
+            initargs=(self._token, self._scratch),
+            context=_Context(),
+        )
+        # A terminal sends Ctrl-C to the workers too, while they still import: they are born deaf to it.
+        is_main = threading.current_thread() is threading.main_thread()
+        before = signal.signal(signal.SIGINT, signal.SIG_IGN) if is_main else None
+        self._pool.active  # asking starts it
+        if is_main:
+            signal.signal(signal.SIGINT, before)
         return self
 
     def __exit__(self, *exception):
-        for slot in self._slots:
-            slot.kill()
-        kill_marked(f"{self._token}/")
-        shutil.rmtree(self._scratch, ignore_errors=True)
+        self._pool.stop()
+        self._pool.join()
+        self._end_leftovers()
+        os.environ.clear()
+        os.environ.update(self._environment)
 
-    def _start(self):
-        self._n_started += 1
-        return _Slot(f"{self._token}/{self._n_started}/", self._scratch)
+    def _end_leftovers(self):
+        kill_marked(f"{self._token}/")
+        for old in Path(tempfile.gettempdir()).glob(f"culmbook-{self._token}-*"):
+            shutil.rmtree(old, ignore_errors=True)
 
     def run(self, queue, on_start=None):
         """Do jobs and yield each with its answer as it ends.
@@ -68,7 +259,7 @@ class Pool:
         queue : list
             Jobs, the next one last. The caller may add to it while it takes answers.
         on_start : callable, optional
-            Called with each job as a worker takes it.
+            Called with each job as it is handed to a worker.
 
         Yields
         ------
@@ -76,132 +267,118 @@ class Pool:
             Job and answer, a dict with ``status``, ``reason`` and ``seconds``; a job whose worker died or
             ran over its deadline has status ``failed``.
         """
-        while queue or any(slot.job for slot in self._slots):
-            for slot in self._slots:
-                if queue and slot.is_free():
-                    job = queue.pop()
-                    slot.give(job)
-                    if on_start:
-                        on_start(job)
-            yield from self._ended()
+        running = {}
+        while queue or running:
+            while queue and len(running) < self._n_workers:
+                job = queue.pop()
+                future = self._pool.schedule(_do, (job, self._token), timeout=job.deadline)
+                running[future] = job, time.monotonic()
+                if on_start:
+                    on_start(job)
+            # Without a time limit some systems would not notice Ctrl-C.
+            for future in wait(running, timeout=1, return_when=FIRST_COMPLETED).done:
+                yield self._answer(future, *running.pop(future))
 
-    def _ended(self):
-        now = time.monotonic()
-        wait(
-            [s.connection for s in self._slots],
-            timeout=max(0.0, min(s.due for s in self._slots) - now),
-        )
-        for index, slot in enumerate(self._slots):
-            job = slot.job
-            answer = slot.answer()
-            if slot.is_lost:
-                self._slots[index] = self._start()
-            if job is not None and answer is not None:
-                yield job, answer
-
-
-class _Slot:
-    """One worker process, the job it has, and when that job is due."""
-
-    def __init__(self, mark, scratch):
-        context = multiprocessing.get_context("spawn")
-        self.connection, theirs = context.Pipe()
-        self._mark = mark
-        self._process = context.Process(target=serve, args=(theirs, mark, scratch), daemon=True)
-        with _environment(ENVIRONMENT), _hidden_main(), _deaf_to_interrupts():
-            self._process.start()
-        theirs.close()
-        self.job = None
-        self.is_lost = False
-        self._is_ready = False
-        self._began = time.monotonic()
-        self.due = self._began + START_LIMIT
-
-    def is_free(self):
-        return self.job is None and self._is_ready
-
-    def give(self, job):
-        self.job = job
-        self._began = time.monotonic()
-        self.due = self._began + job.deadline
+    def _answer(self, future, job, began):
         try:
-            self.connection.send(job)
-        except OSError:  # died while idle: answer() finds the connection at its end
+            return job, future.result()
+        except TimeoutError:
+            reason = f"stopped after {job.deadline} s, the longest time allowed"
+        except ProcessExpired:
+            reason = "the worker process died"
+        kill_marked(_mark(self._token, job))
+        if isinstance(job, NotebookJob):  # what it had reached is kept
+            keep(job.target, job.notebook)
+        seconds = round(time.monotonic() - began, 2)
+        return job, {"status": "failed", "reason": reason, "seconds": seconds}
+
+
+def _mark(token, job):
+    return f"{token}/{job.scope}/{job.name}/"
+
+
+def _begin(token, scratch):
+    """Set a worker up: files for sockets, messages and the like in `scratch`, and no life after the batch."""
+    os.environ.update(TMPDIR=scratch, TEMP=scratch, TMP=scratch)
+    tempfile.tempdir = scratch
+    with open(_messages(), "ab") as file:
+        for stream in (sys.__stdout__, sys.__stderr__):
+            if stream is not None:
+                os.dup2(file.fileno(), stream.fileno())
+    threading.Thread(target=_end_with_parent, args=(token, scratch), daemon=True).start()
+
+
+def _messages():
+    return Path(tempfile.gettempdir()) / f"messages-{os.getpid()}"
+
+
+def _end_with_parent(token, scratch):
+    wait_for([multiprocessing.parent_process().sentinel])
+    _kill(psutil.Process().children(recursive=True))
+    kill_marked(f"{token}/")
+    shutil.rmtree(scratch, ignore_errors=True)
+    os._exit(1)
+
+
+def _do(job, token):
+    """Do a job in a worker."""
+    began, heard = time.monotonic(), _messages().stat().st_size
+    os.environ[MARK] = _mark(token, job)
+    try:
+        answer = job.run()
+    except Exception as error:  # a fault of one job must not end the worker that serves the others
+        traceback.print_exc()
+        answer = {"status": "failed", "reason": f"{type(error).__name__}: {error}"[:600]}
+    kill_marked(os.environ[MARK])
+    if "kernel" in answer["reason"].lower():
+        said = _messages().read_bytes()[heard:].decode("utf-8", "replace").strip()
+        answer["reason"] += f" (last message: {said[-200:]})" if said else ""
+    return {**answer, "seconds": round(time.monotonic() - began, 2)}
+
+
+def kill_marked(mark):
+    """Kill the processes whose `MARK` begins with `mark`, wherever in the process tree they ended up.
+
+    A process that outlived its parent is nobody's child, but still has the environment it began with. The
+    caller and the processes above it are spared.
+
+    Parameters
+    ----------
+    mark : str
+        As given to `MARK`; must not be empty.
+
+    Returns
+    -------
+    int
+        How many were killed.
+
+    Raises
+    ------
+    ValueError
+        If `mark` is empty, which would match every batch.
+    """
+    if not mark:
+        raise ValueError("an empty mark would match the processes of every batch")
+    me = psutil.Process()
+    spared = {me.pid, *(p.pid for p in me.parents())}
+    found = [
+        p for p in psutil.process_iter() if p.pid not in spared and _mark_of(p).startswith(mark)
+    ]
+    _kill(found)
+    return len(found)
+
+
+def _mark_of(process):
+    try:
+        return process.environ().get(MARK, "")
+    except (psutil.Error, OSError):  # gone, a zombie, or another user's: not ours
+        return ""
+
+
+def _kill(processes):
+    for process in processes:
+        try:
+            process.kill()
+        except psutil.NoSuchProcess:
             pass
-
-    def answer(self):
-        """Return the answer to the job if it has ended, one way or another, else None."""
-        try:
-            if self.connection.poll():
-                return self._take(self.connection.recv())
-        except (EOFError, OSError):
-            return self._lose("the worker process died")
-        if time.monotonic() >= self.due:
-            return self._lose(
-                f"stopped after {self.due - self._began:.0f} s, the longest time allowed"
-            )
-        return None
-
-    def _take(self, message):
-        self.due = float("inf")
-        self._is_ready = True
-        self.job = None
-        return message if message != "ready" else None
-
-    def _lose(self, reason):
-        if not self._is_ready:
-            raise RuntimeError(f"a worker process could not start: {reason}")
-        self.kill()
-        self.is_lost = True
-        if self.job:
-            self.job.salvage()
-        self.job = None
-        return {
-            "status": "failed",
-            "reason": reason,
-            "seconds": round(time.monotonic() - self._began, 2),
-        }
-
-    def kill(self):
-        kill_tree(self._process.pid)
-        kill_marked(self._mark)
-        self._process.join()
-        self.connection.close()
-
-
-@contextmanager
-def _environment(values):
-    before = {name: os.environ.get(name) for name in values}
-    os.environ.update(values)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            os.environ.pop(name) if value is None else os.environ.__setitem__(name, value)
-
-
-@contextmanager
-def _hidden_main():
-    """Let a spawned worker not import the script that started the batch, which may run it a second time."""
-    main = sys.modules["__main__"]
-    hidden = {
-        name: main.__dict__.pop(name) for name in ("__file__", "__spec__") if name in main.__dict__
-    }
-    main.__spec__ = None
-    try:
-        yield
-    finally:
-        main.__dict__.update(hidden)
-
-
-@contextmanager
-def _deaf_to_interrupts():
-    """Let a worker be born deaf to Ctrl-C, which a terminal sends to it too while it still imports."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
+    psutil.wait_procs(processes, timeout=5)

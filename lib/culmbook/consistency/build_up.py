@@ -2,7 +2,8 @@
 
 No curve is forced through the years: a crop year is compared with the plateau (crop year 3 and later) as it
 was cut. The share relative to the control cancels the weather of the seasons compared and stands first; the
-absolute share needs the weather's own spread, of which a few seasons say little.
+absolute share needs the weather's own spread, of which a few seasons say little. Whether age can be told from
+weather at all, and whether yield falls in old stands, is asked here too.
 """
 
 from dataclasses import dataclass, field
@@ -11,18 +12,24 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.consistency.age_or_weather import EARLY, PLATEAU, is_apart
 from culmbook.consistency.draws import limits
 from culmbook.consistency.model import (
     ESTABLISHED,
     RESIDUAL,
+    TERMS,
+    dummies,
     fix_pairs,
+    in_words,
     random_terms,
     season_records,
 )
 from culmbook.mixed import CONVERGED, GaussianFit, draws, fit_gaussian
-from culmbook.text.words import n_of
+from culmbook.stats.curves import best_growth
+from culmbook.text.numbers import fmt_interval, fmt_list, fmt_p, fmt_share
+from culmbook.text.refusal import Refusal
+from culmbook.text.words import is_are, n_of
 
+EARLY, PLATEAU = "early", "plateau"
 EARLY_YEAR = 2
 MARGIN = 0.10
 """A crop year within this share of the plateau counts as full yield (common practice, no source)."""
@@ -32,16 +39,11 @@ ASSUMED = 0.95
 LEAST_LATE = 3
 """Seasons on the plateau from which the spread of seasons is learnt when all plots are of one age."""
 _SPARE = 5
-_SHARED = (
-    "hybrid_site",
-    "hybrid_season",
-    "hybrid_site_season",
-    "plot_key",
-    "replicate_season",
-    "main_plot_season",
-    "block_key",
-)
+_SHARED = tuple(TERMS)[1:]  # all but the hybrid itself
 WEATHER = ("season", "environment", "cohort_site")
+OLD = 5
+"""Crop year after which stands count as old."""
+_STARTS = 6  # searches per curve, from the best of a grid
 
 
 @dataclass(frozen=True)
@@ -101,25 +103,27 @@ def build_up_records(harvests: pd.DataFrame, early_year: int = EARLY_YEAR) -> pd
         raise ValueError(
             f"early_year = {early_year}: a crop year before the plateau is 1 to {ESTABLISHED - 1}"
         )
-    cells = season_records(harvests, first_crop_year=early_year)
-    cells = cells[cells["crop_year"].eq(early_year) | cells["crop_year"].ge(ESTABLISHED)]
-    stage = cells["crop_year"].eq(early_year).map({True: EARLY, False: PLATEAU})
-    hybrid = cells["hybrid"].astype("str")
-    cells = cells.assign(
-        stage=stage,
-        hybrid=hybrid,
-        hybrid_stage=hybrid + ":" + stage,
-        cohort=(cells["growing_season"] - cells["crop_year"] + 1).astype("int64").astype("str"),
-    )
-    both = cells.groupby("hybrid")["stage"].nunique().eq(2)
-    cells = cells[cells["hybrid"].isin(both[both].index)].reset_index(drop=True)
+    cells = _with_cohorts(season_records(harvests, first_crop_year=early_year))
+    is_early = cells["crop_year"].eq(early_year)
+    cells = cells[is_early | cells["crop_year"].ge(ESTABLISHED)]
+    hybrid, stage = cells["hybrid"].astype("str"), is_early.map({True: EARLY, False: PLATEAU})
+    cells = cells.assign(hybrid=hybrid, stage=stage, hybrid_stage=hybrid + ":" + stage)
+    cells = cells[cells.groupby("hybrid")["stage"].transform("nunique").eq(2)]
     if cells.empty:
         raise ValueError(
             f"no hybrid was cut both in crop year {early_year} and in crop year {ESTABLISHED} or later"
         )
-    return cells.assign(cohort_site=cells["site"].astype(str) + ":" + cells["cohort"])
+    return cells.reset_index(drop=True)
 
 
+def _with_cohorts(cells):
+    """Records with the planting year, and that at its site."""
+    planted = cells["growing_season"] - cells["crop_year"] + 1
+    cohort = planted.astype("int64").astype("str")
+    return cells.assign(cohort=cohort, cohort_site=cells["site"].astype(str) + ":" + cohort)
+
+
+@in_words("no share of full yield: ")
 def fit_build_up(
     harvests: pd.DataFrame, control: str, *, early_year: int = EARLY_YEAR
 ) -> BuildUpFit:
@@ -151,38 +155,27 @@ def fit_build_up(
     and planting year are bound by ``season = planting year + age - 1``, so that their linear trends never
     separate without such a choice.
     """
+    if not control:
+        raise Refusal("The network names no control, so no build-up is set against one.")
     records = build_up_records(harvests, early_year)
     if control not in set(records["hybrid"]):
+        both = f"both in crop year {early_year} and after"
         raise ValueError(
-            f"the control {control!r} was not cut both in crop year {early_year} and after: "
-            "shares relative to it cannot be told"
+            f"the control {control!r} was not cut {both}, so no share is relative to it"
         )
     if records["hybrid"].nunique() < 3:
-        raise ValueError(
-            "fewer than two candidates were cut both early and on the plateau: there is nothing to compare"
-        )
-    is_early, conditions = records["stage"].eq(EARLY).astype(float), dummies(records, "condition")
+        raise ValueError("fewer than two candidates were cut both early and on the plateau")
+    is_early = records["stage"].eq(EARLY).astype(float)
     hybrids = pd.get_dummies(records["hybrid"], dtype=float).drop(columns=control)
-    own = hybrids.add_prefix("hybrid ")
-    candidate = (records["hybrid"] != control).astype(float)
+    base = pd.concat([dummies(records, "condition"), hybrids.add_prefix("hybrid ")], axis=1)
     kept = random_terms(records, ("hybrid", "hybrid_stage", *_SHARED))
     shared = [t for t in kept if t in _SHARED]
-    relative = settled(
-        pd.concat(
-            [conditions, own, (candidate * is_early).rename("stage candidates").to_frame()], axis=1
-        ),
-        records,
-        ["hybrid_stage", *shared],
-    )
     each = hybrids.mul(is_early, axis=0).add_prefix("stage ")
-    fixed = settled(pd.concat([conditions, own, each], axis=1), records, shared)
+    fixed = settled(base.join(each), records, shared)
+    together = each.sum(axis=1).rename("stage candidates")
+    relative = settled(base.join(together), records, ["hybrid_stage", *shared])
     absolute, why = _absolute(records, hybrids, control, is_early, shared)
     return BuildUpFit(relative, absolute, fixed, records, control, early_year, why)
-
-
-def dummies(records: pd.DataFrame, column: str) -> pd.DataFrame:
-    """A column of 0 and 1 for every level of a column, in order."""
-    return pd.get_dummies(records[column], dtype=float).sort_index(axis=1).add_prefix(f"{column} ")
 
 
 def settled(design: pd.DataFrame, records: pd.DataFrame, terms: list) -> GaussianFit:
@@ -201,13 +194,14 @@ def _absolute(records, hybrids, control, is_early, shared):
             f"{n_of(late, 'season')} on the plateau and one planting year do not tell how much seasons "
             f"differ: it takes {LEAST_LATE} seasons, or plantings of several years"
         )
-    sites = dummies(records, "site")
-    treated = dummies(records, "treatment").iloc[:, 1:]
-    candidate = (records["hybrid"] != control).astype(float)
-    stages = pd.DataFrame(
-        {"stage control": is_early * (1 - candidate), "stage candidates": is_early * candidate}
-    )
-    design = pd.concat([sites, treated, hybrids.add_prefix("hybrid "), stages], axis=1)
+    is_control = (records["hybrid"] == control).astype(float)
+    stages = {
+        "stage control": is_early * is_control,
+        "stage candidates": is_early * (1 - is_control),
+    }
+    parts = [dummies(records, "site"), dummies(records, "treatment").iloc[:, 1:]]
+    parts += [hybrids.add_prefix("hybrid "), pd.DataFrame(stages)]
+    design = pd.concat(parts, axis=1)
     # site and planting year may be one and the same; then the site, which is fixed, stands for both
     weather = random_terms(records, WEATHER, within="site")
     try:
@@ -216,6 +210,7 @@ def _absolute(records, hybrids, control, is_early, shared):
         return None, str(error)
 
 
+@in_words("no share of full yield: ")
 def plateau_shares(
     built: BuildUpFit, *, level: float = 0.95, n: int = 1_000, seed: int = 1, variances: int = 100
 ) -> pd.DataFrame:
@@ -252,11 +247,15 @@ def plateau_shares(
     table[["relative", "relative_lower", "relative_upper"]] = np.transpose(
         np.exp(limits(np.hstack([zero, relative]), level))
     )
-    if built.absolute is None:
-        table[["share", "lower", "upper"]] = np.nan
-    else:
-        absolute = _stage_draws(built, built.absolute, n, seed, variances, is_absolute=True)
-        table[["share", "lower", "upper"]] = np.transpose(np.exp(limits(absolute, level)))
+    table[["share", "lower", "upper"]], why = np.nan, built.why_no_absolute
+    if built.absolute is not None:
+        try:
+            with in_words():
+                own = _stage_draws(built, built.absolute, n, seed, variances, is_absolute=True)
+            table[["share", "lower", "upper"]] = np.transpose(np.exp(limits(own, level)))
+        except Refusal as open_variance:
+            why = str(open_variance).rstrip(".")
+    table.attrs["why_no_share"] = why
     return table.sort_values(["relative", "hybrid"], ascending=[False, True], ignore_index=True)
 
 
@@ -266,20 +265,17 @@ def _stage_draws(built, fit, n, seed, variances, *, is_absolute=False):
     term = drawn.effects.get("hybrid_stage")
 
     def apart(hybrid):
-        return (
-            (term[f"{hybrid}:{EARLY}"] - term[f"{hybrid}:{PLATEAU}"]).to_numpy()
-            if term is not None
-            else np.zeros(n)
-        )
+        if term is None:
+            return np.zeros(n)
+        return (term[f"{hybrid}:{EARLY}"] - term[f"{hybrid}:{PLATEAU}"]).to_numpy()
 
     common = drawn.fixed["stage candidates"].to_numpy()
     candidates = np.column_stack([common + apart(h) for h in built.candidates])
     # the control's random part cannot be told from its fixed one, so both together are its own share
     if not is_absolute:
         return candidates - apart(built.control)[:, None]
-    return np.column_stack(
-        [drawn.fixed["stage control"].to_numpy() + apart(built.control), candidates]
-    )
+    own = drawn.fixed["stage control"].to_numpy() + apart(built.control)
+    return np.column_stack([own, candidates])
 
 
 def _weather_prior(built):
@@ -300,7 +296,7 @@ def _weather_prior(built):
 
 
 def full_yield_test(
-    built: BuildUpFit, *, margin: float = MARGIN, alpha: float = ALPHA, assumed: float = ASSUMED
+    built: BuildUpFit, *, margin: float = MARGIN, alpha: float = ALPHA, assumed: float | None = None
 ) -> pd.DataFrame:
     """Is a hybrid's early yield, set against the control's build-up, not inferior to full yield?
 
@@ -312,12 +308,13 @@ def full_yield_test(
     alpha : float
         One-sided error rate.
     assumed : float
-        True share at which the power is stated, over ``1 - margin``.
+        True share at which the power is stated, over ``1 - margin``; by default 0.95, or halfway between the
+        bound and 1 where that is more.
 
     Returns
     -------
     DataFrame
-        ``hybrid, relative, lower, df, p, is_shown, power``: share relative to the control without
+        ``hybrid, relative, lower, df, p, power, is_shown, assumed``: share relative to the control without
         shrinkage, its one-sided limit of confidence ``1 - alpha``, Satterthwaite's degrees of freedom.
 
     Raises
@@ -333,68 +330,30 @@ def full_yield_test(
     ----------
     Wellek (2010) Testing Statistical Hypotheses of Equivalence and Noninferiority, 2nd ed., ch. 2.
     """
-    _refuse_test(margin, alpha, assumed)
+    if not 0 < margin < 1:
+        raise ValueError(f"margin = {margin}: a share over 0 and under 1")
+    if not 0 < alpha < 0.5:
+        raise ValueError(f"alpha = {alpha}: an error rate over 0 and under 0.5")
+    assumed = max(ASSUMED, 1 - margin / 2) if assumed is None else assumed
+    if assumed <= 1 - margin:
+        raise ValueError(f"assumed = {assumed}: it must be over the bound {1 - margin}")
     names = [f"stage {h}" for h in built.candidates]
     weights = pd.DataFrame(np.eye(len(names)), index=built.candidates, columns=names)
     table = built.fixed_hybrids.contrast(weights)
     bound = np.log1p(-margin)
     critical = stats.t.ppf(1 - alpha, table["df"])
-    t = (table["estimate"] - bound) / table["se"]
-    power = stats.nct.sf(critical, table["df"], (np.log(assumed) - bound) / table["se"])
-    out = pd.DataFrame(
-        {
-            "hybrid": built.candidates,
-            "relative": np.exp(table["estimate"]).to_numpy(),
-            "lower": np.exp(table["estimate"] - critical * table["se"]).to_numpy(),
-            "df": table["df"].to_numpy(),
-            "p": stats.t.sf(t, table["df"]),
-            "power": np.asarray(power),
-        }
-    )
-    return out.assign(is_shown=out["p"] < alpha).sort_values(
-        ["relative", "hybrid"], ascending=[False, True], ignore_index=True
-    )
+    out = pd.DataFrame({"hybrid": built.candidates})
+    out["relative"] = np.exp(table["estimate"]).to_numpy()
+    out["lower"] = np.exp(table["estimate"] - critical * table["se"]).to_numpy()
+    out["df"] = table["df"].to_numpy()
+    out["p"] = stats.t.sf((table["estimate"] - bound) / table["se"], table["df"])
+    shift = (np.log(assumed) - bound) / table["se"]
+    out["power"] = np.asarray(stats.nct.sf(critical, table["df"], shift))
+    out = out.assign(is_shown=out["p"] < alpha, assumed=assumed)
+    return out.sort_values(["relative", "hybrid"], ascending=[False, True], ignore_index=True)
 
 
-def _refuse_test(margin, alpha, assumed):
-    if not 0 < margin < 1:
-        raise ValueError(f"margin = {margin}: a share over 0 and under 1")
-    if not 0 < alpha < 0.5:
-        raise ValueError(f"alpha = {alpha}: an error rate over 0 and under 0.5")
-    if assumed <= 1 - margin:
-        raise ValueError(f"assumed = {assumed}: it must be over the bound {1 - margin}")
-
-
-def absolute_test(
-    built: BuildUpFit, shares: pd.DataFrame, *, margin: float = MARGIN, assumed: float = ASSUMED
-) -> pd.DataFrame:
-    """The same question of the share itself: its lower limit against the margin.
-
-    Parameters
-    ----------
-    built : BuildUpFit
-    shares : DataFrame
-        From :func:`plateau_shares` with ``level`` 0.95, so that the lower limit has an error rate of 0.025.
-    margin, assumed : float
-
-    Returns
-    -------
-    DataFrame
-        ``hybrid, share, lower, is_shown, power``; no rows where there is no absolute share.
-
-    Notes
-    -----
-    Power: the estimate is taken as normal on the log scale with the interval's width, which stays as wide
-    as it is now.
-    """
-    _refuse_test(margin, ALPHA, assumed)
-    own = shares[shares["lower"].notna()]
-    reach = np.log(own["share"] / own["lower"])
-    sd = np.log(own["upper"] / own["lower"]) / (2 * stats.norm.ppf(1 - ALPHA))
-    power = stats.norm.cdf((np.log(assumed) - np.log1p(-margin) - reach) / sd)
-    return own[["hybrid", "share", "lower"]].assign(is_shown=own["lower"] > 1 - margin, power=power)
-
-
+@in_words("no build-up is drawn: ")
 def crop_year_table(harvests: pd.DataFrame) -> pd.DataFrame:
     """Mean yield of each hybrid by crop year over the site-seasons in which it stood, for drawing.
 
@@ -416,31 +375,193 @@ def crop_year_table(harvests: pd.DataFrame) -> pd.DataFrame:
     weather is part of what is drawn, and the intervals are those of the seasons as they were.
     """
     cells = season_records(harvests, first_crop_year=1)
+    year = cells["crop_year"].astype("int64")
     cells = cells.assign(
-        year_key=cells["hybrid"].astype(str) + ":" + cells["crop_year"].astype("int64").astype(str)
+        crop_year=year, year_key=cells["hybrid"].astype(str) + ":" + year.astype(str)
     )
-    sites = dummies(cells, "site")
-    centred = sites.iloc[:, 1:] - 1 / sites.shape[1]
-    keys = pd.get_dummies(cells["year_key"], dtype=float)
+    if year.nunique() < 2:
+        raise Refusal("Stands of one age only were cut: there is no build-up to draw.")
+    sites, keys = dummies(cells, "site"), pd.get_dummies(cells["year_key"], dtype=float)
     treated = dummies(cells, "treatment").iloc[:, 1:]
-    spare = cells["environment"].nunique() - cells["site"].nunique() - cells["crop_year"].nunique()
+    centred = sites.iloc[:, 1:] - 1 / sites.shape[1]
+    spare = cells["environment"].nunique() - sites.shape[1] - year.nunique()
     weather = ["environment"] if spare >= _SPARE else []
-    terms = random_terms(
-        cells, (*weather, "hybrid_site", "plot_key", "replicate_season"), within="year_key"
-    )
+    terms = (*weather, "hybrid_site", "plot_key", "replicate_season")
     design = pd.concat([keys, centred, treated - treated.mean()], axis=1)
-    fit = settled(design, cells, terms)
-    table = fit.contrast(
-        pd.DataFrame(np.eye(keys.shape[1]), index=keys.columns, columns=keys.columns)
+    fit = settled(design, cells, random_terms(cells, terms, within="year_key"))
+    each = pd.DataFrame(np.eye(keys.shape[1]), index=keys.columns, columns=keys.columns)
+    out = cells.drop_duplicates("year_key").set_index("year_key").loc[keys.columns]
+    out = out[["hybrid", "crop_year"]].astype({"hybrid": str})
+    means = np.exp(fit.contrast(each)[["estimate", "lower", "upper"]])
+    out[["yield_t_ha", "lower", "upper"]] = means.to_numpy()
+    return out.assign(n_plots=cells["year_key"].value_counts()).reset_index(drop=True)
+
+
+def fit_curves(years: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Fit the build-up of every hybrid with the curve that suits it best.
+
+    Parameters
+    ----------
+    years : DataFrame
+        From :func:`crop_year_table`.
+
+    Returns
+    -------
+    DataFrame
+        ``hybrid, shape, full``: the crop year at which the curve reaches 95 % of its plateau, missing where that is
+        after the last cut or where the points determine no curve.
+    DataFrame
+        ``hybrid, crop_year, yield_t_ha``: points of the curves, for drawing.
+    """
+    rows, points = [], []
+    for hybrid, own in years.groupby("hybrid"):
+        x = own["crop_year"].to_numpy(float)
+        try:
+            curve = best_growth(x, own["yield_t_ha"].to_numpy(float), most_starts=_STARTS)
+        except ValueError:
+            rows.append((hybrid, None, np.nan))
+            continue
+        full, along = curve.time_to(0.95), np.linspace(x.min(), x.max(), 80)
+        rows.append((hybrid, curve.shape, full if full <= x.max() else np.nan))
+        drawn = {"hybrid": hybrid, "crop_year": along, "yield_t_ha": curve.height(along)}
+        points.append(pd.DataFrame(drawn))
+    columns = ["hybrid", "crop_year", "yield_t_ha"]
+    drawn = pd.concat(points, ignore_index=True) if points else pd.DataFrame(columns=columns)
+    return pd.DataFrame(rows, columns=["hybrid", "shape", "full"]), drawn
+
+
+@in_words("whether yield falls in old stands cannot be told: ")
+def decline(harvests: pd.DataFrame) -> pd.Series:
+    """Does yield fall in old stands? Relative change per crop year past the fifth.
+
+    Parameters
+    ----------
+    harvests : DataFrame
+        From :func:`culmbook.yields.harvest.plot_harvests`.
+
+    Returns
+    -------
+    Series
+        ``change, lower, upper, p, n_seasons``: share per year; t interval with Satterthwaite's degrees of
+        freedom.
+
+    Raises
+    ------
+    ValueError
+        No or one cut season past crop year 5, or age that cannot be told from the season.
+
+    Notes
+    -----
+    Log yield = site + years past the fifth + hybrid, with season, site × season, planting year at a site,
+    hybrid × site, plot random: needs plantings of several years, because in one planting a run of poor
+    seasons looks the same.
+    """
+    cells = _with_cohorts(season_records(harvests))
+    cells["past"] = (cells["crop_year"].astype(float) - OLD).clip(lower=0)
+    old = sorted(cells.loc[cells["past"] > 0, "season"].unique())
+    if len(old) < 2:
+        raise ValueError(
+            f"decline needs two seasons past crop year {OLD}; there {is_are(len(old))} {len(old) or 'none'}"
+        )
+    if not is_apart(cells, cells["past"]):
+        raise ValueError(
+            f"all plots were as old as each other in {fmt_list(old)}: "
+            "an old stand and poor seasons look the same"
+        )
+    parts = [dummies(cells, "site"), dummies(cells, "hybrid").iloc[:, 1:], cells[["past"]]]
+    terms = random_terms(cells, (*WEATHER, "hybrid_site", "plot_key"), within="site")
+    fit = settled(pd.concat(parts, axis=1), cells, terms)
+    row = fit.contrast(pd.DataFrame({"past": [1.0]})).iloc[0]
+    change = np.expm1(row[["estimate", "lower", "upper"]]).rename({"estimate": "change"})
+    return pd.concat([change, pd.Series({"p": row["p"], "n_seasons": len(old)})])
+
+
+def decline_words(row: pd.Series) -> str:
+    """Say whether yield falls in old stands, from what :func:`decline` gives."""
+    verdict = (
+        "falls" if row["upper"] < 0 else "rises" if row["lower"] > 0 else "is not shown to change"
     )
-    count, parts = cells["year_key"].value_counts(), [k.rsplit(":", 1) for k in keys.columns]
-    return pd.DataFrame(
-        {
-            "hybrid": [h for h, _ in parts],
-            "crop_year": [int(y) for _, y in parts],
-            "yield_t_ha": np.exp(table["estimate"]).to_numpy(),
-            "lower": np.exp(table["lower"]).to_numpy(),
-            "upper": np.exp(table["upper"]).to_numpy(),
-            "n_plots": count[keys.columns].to_numpy(),
-        }
+    return (
+        f"In old stands yield {verdict}: {fmt_share(row['change'])} per year past crop year {OLD} (95 % interval "
+        f"{fmt_interval(row['lower'], row['upper'])}, {fmt_p(row['p'])}; {n_of(int(row['n_seasons']), 'season')})."
+    )
+
+
+def is_apart(cells, column):
+    """Is a column more than a function of plantings and seasons?
+
+    Parameters
+    ----------
+    cells : DataFrame
+        ``cohort_site`` (planting year at a site) and ``season``.
+    column : array_like
+        Numbers by row.
+
+    Returns
+    -------
+    bool
+        False where plantings and seasons together determine the column, so that its effect is theirs too.
+    """
+    parts = [dummies(cells, "cohort_site"), dummies(cells, "season").iloc[:, 1:]]
+    left, size, _ = np.linalg.svd(pd.concat(parts, axis=1).to_numpy(), full_matrices=False)
+    basis = left[:, size > 1e-9 * size[0]]
+    own = np.asarray(column, float)
+    rest = own - basis @ (basis.T @ own)
+    return bool(rest @ rest > 1e-9 * (own @ own))
+
+
+def aliasing_words(records: pd.DataFrame, early_year: int = 2) -> str:
+    """Say what age, season and planting year leave together in these data, and what is known in spite of it.
+
+    Parameters
+    ----------
+    records : DataFrame
+        From :func:`build_up_records`.
+    early_year : int
+
+    Returns
+    -------
+    str
+    """
+    told = records.groupby("stage")["season"].unique().map(lambda s: fmt_list(sorted(s)))
+    early, late = told[EARLY], told[PLATEAU]
+    planted = f"Planted in {fmt_list(sorted(records['cohort'].unique()))}: crop year {early_year}"
+    if not is_apart(records, records["stage"].eq(EARLY)):
+        return (
+            f"{planted} is the season {early} for every plot it is known from, the plateau is {late}. Age and "
+            f"weather cannot be told apart: if {early} was a poor season, it looks like a slow build-up. The share "
+            "relative to the control is free of this: both met the same seasons."
+        )
+    return (
+        f"{planted} fell into {early}, so plots of different ages stood in the same seasons and the step from early "
+        "to full yield can be told from the weather. A steady trend over the years still cannot be shared out between "
+        "age, season and planting year; planting years are taken as random here, so such a trend is read as one of age "
+        "and season."
+    )
+
+
+def established_words(records: pd.DataFrame) -> str:
+    """Say whether what a hybrid does with age can be told from what it does in a season, among established stands.
+
+    Parameters
+    ----------
+    records : DataFrame
+        From :func:`culmbook.consistency.model.season_records`.
+    """
+    ages = records.groupby("season")["crop_year"].nunique()
+    seasons, mixed = fmt_list(list(ages.index)), fmt_list(list(ages[ages > 1].index))
+    if mixed:
+        return (
+            f"Established stands of different ages stood in the same season ({mixed}), so what a hybrid does with age "
+            "can in part be told from what it does in a season."
+        )
+    if len(ages) == 1:
+        return (
+            f"One season ({seasons}) was cut after establishment: neither weather nor age can be told from what the "
+            "hybrids are."
+        )
+    by_age = fmt_list([str(int(a)) for a in sorted(records["crop_year"].unique())])
+    return (
+        f"After establishment every stand was of the same age in each season ({seasons} are crop years {by_age}): a "
+        "hybrid that changes with age and one that answers to the season look the same."
     )

@@ -8,33 +8,15 @@ from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import LEAST_SEASONS
 from culmbook.stats.order import expected_largest
 from culmbook.text.numbers import fmt_list, fmt_share
+from culmbook.text.refusal import Refusal
 
 PROVEN = 0.8
 PROMISING = 0.6
 FALL = 0.15
 ERRATIC = 0.8
 BAD_SEASONS = 5
-PROVEN_CLASS, PROMISING_CLASS, ERRATIC_CLASS, NOT_SHOWN = (
-    "proven",
-    "promising but unproven",
-    "erratic",
-    "not shown to be better",
-)
-
-
-def _control_of(drawn, control):
-    if control not in drawn.hybrids:
-        raise ValueError(
-            f"the control {control!r} has no yield after establishment, so nothing can be compared with it"
-        )
-    if "hybrid_season" not in drawn.variances and "hybrid_site_season" not in drawn.variances:
-        if len(drawn.seasons) > 1:
-            raise ValueError(
-                "without repeated plots what a hybrid does in a season looks like chance"
-            )
-        raise ValueError(
-            "one season was cut after establishment: it does not tell what another season will do"
-        )
+PROVEN_CLASS, PROMISING_CLASS = "proven", "promising but unproven"
+ERRATIC_CLASS, NOT_SHOWN, CONTROL_CLASS = "erratic", "not shown to be better", "control"
 
 
 def beats_control(
@@ -63,8 +45,10 @@ def beats_control(
 
     Raises
     ------
+    Refusal
+        No control, or one without a record; one season only; no repeated plots.
     ValueError
-        The control has no record, one season only, or a negative margin.
+        A negative margin.
 
     Notes
     -----
@@ -79,7 +63,13 @@ def beats_control(
     Eskridge & Mumm (1992) Theor. Appl. Genet. 84:494-500 for the chance; Harter (1961) Biometrika
     48:151-165 for the worst of five.
     """
-    _control_of(drawn, control)
+    if not control:
+        raise Refusal("The network names no control, so no hybrid is set against one.")
+    if control not in drawn.hybrids:
+        raise Refusal(
+            f"The control {control!r} has no yield after establishment, so nothing can be compared with it."
+        )
+    drawn.require_seasons("the chances against the control in a new season")
     if margin < 0:
         raise ValueError(f"margin = {margin}: it must be at least 0")
     others = [h for h in drawn.hybrids if h != control]
@@ -88,21 +78,12 @@ def beats_control(
     seasonal = drawn.variance("hybrid_season", "hybrid_site_season")
     spread = np.sqrt(2 * (seasonal + drawn.variance("hybrid_site")))[:, None]
     worst = apart + worst_of(BAD_SEASONS) * np.sqrt(2 * seasonal)[:, None]
-    gain, low, high = _as_gain(drawn, limits(apart, level))
-    bad, bad_low, bad_high = _as_gain(drawn, limits(worst, level))
-    table = pd.DataFrame(
-        {
-            "hybrid": others,
-            "gain": gain,
-            "lower": low,
-            "upper": high,
-            "chance_next": _above(apart - least, spread).mean(axis=0),
-            "chance_lasting": (apart > least).mean(axis=0),
-            "worst": bad,
-            "worst_lower": bad_low,
-            "worst_upper": bad_high,
-        }
-    )
+    as_gain = np.expm1 if drawn.scale == "log" else np.asarray
+    table = pd.DataFrame({"hybrid": others})
+    table[["gain", "lower", "upper"]] = as_gain(limits(apart, level)).T
+    table["chance_next"] = _above(apart - least, spread).mean(axis=0)
+    table["chance_lasting"] = (apart > least).mean(axis=0)
+    table[["worst", "worst_lower", "worst_upper"]] = as_gain(limits(worst, level)).T
     return table.sort_values(["chance_next", "hybrid"], ascending=[False, True], ignore_index=True)
 
 
@@ -111,10 +92,6 @@ def _above(apart, spread):
     with np.errstate(divide="ignore", invalid="ignore"):
         z = apart / spread
     return np.where(spread > 0, special.ndtr(np.nan_to_num(z)), apart > 0)
-
-
-def _as_gain(drawn, values):
-    return [np.expm1(v) for v in values] if drawn.scale == "log" else values
 
 
 def worst_of(n: int) -> float:
@@ -173,6 +150,7 @@ def verdicts(
     erratic: float = ERRATIC,
     fall: float = FALL,
     margin: float = 0.0,
+    level: float = 0.95,
 ) -> pd.DataFrame:
     """What may be said of each hybrid already, with the probability behind it.
 
@@ -186,13 +164,16 @@ def verdicts(
         Least probabilities, 0 to 1, ``promising <= proven``.
     fall, margin : float
         As in :func:`chance_erratic` and :func:`beats_control`.
+    level : float
+        Of the intervals.
 
     Returns
     -------
     DataFrame
         :func:`beats_control`'s columns and ``chance_erratic, is_provisional, verdict``: *erratic* goes
         before all others; *proven* needs enough seasons besides its probability; a hybrid that has the
-        probability but not the seasons is *promising but unproven*.
+        probability but not the seasons is *promising but unproven*; controls besides the one compared with have
+        no verdict but *control*.
 
     Raises
     ------
@@ -201,18 +182,17 @@ def verdicts(
     """
     if promising > proven:
         raise ValueError(f"promising = {promising} is over proven = {proven}")
-    table = beats_control(drawn, control, margin=margin)
+    table = beats_control(drawn, control, margin=margin, level=level)
     table["chance_erratic"] = table["hybrid"].map(chance_erratic(drawn, fall=fall)).to_numpy()
     table["is_provisional"] = table["hybrid"].map(provisional).astype(bool).to_numpy()
-    table["verdict"] = np.select(
-        [
-            table["chance_erratic"] >= erratic,
-            (table["chance_next"] >= proven) & ~table["is_provisional"],
-            table["chance_next"] >= promising,
-        ],
-        [ERRATIC_CLASS, PROVEN_CLASS, PROMISING_CLASS],
-        NOT_SHOWN,
-    )
+    has_chance = table["chance_next"] >= proven
+    cases = {
+        CONTROL_CLASS: table["hybrid"].isin(drawn.controls),
+        ERRATIC_CLASS: table["chance_erratic"] >= erratic,
+        PROVEN_CLASS: has_chance & ~table["is_provisional"],
+        PROMISING_CLASS: table["chance_next"] >= promising,
+    }
+    table["verdict"] = np.select(list(cases.values()), list(cases), NOT_SHOWN)
     return table
 
 
@@ -251,13 +231,12 @@ def verdict_words(
     )
 
 
-def few_seasons_words(table: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
+def few_seasons_words(
+    table: pd.DataFrame, least: int = LEAST_SEASONS, *, proven: float = PROVEN
+) -> str:
     """Say which hybrids only lack seasons; blank where none does."""
-    only = table[
-        table["is_provisional"]
-        & (table["verdict"] == PROMISING_CLASS)
-        & (table["chance_next"] >= PROVEN)
-    ]
+    is_sure = table["is_provisional"] & (table["chance_next"] >= proven)
+    only = table[is_sure & (table["verdict"] == PROMISING_CLASS)]
     if only.empty:
         return ""
     names = fmt_list([str(h) for h in only["hybrid"]])

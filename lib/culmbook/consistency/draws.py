@@ -1,4 +1,9 @@
-"""Joint posterior draws of what is true of every hybrid, at every site and in every season."""
+"""Joint posterior draws of what is true of every hybrid, at every site and in every season.
+
+What each hybrid gave over the seasons (mean, worst season, spread, distance from the best, ranks) is computed on
+these draws, so missing cells are filled by the model with the uncertainty that belongs to them, and the
+noise of plots does not count as spread of the hybrid.
+"""
 
 from dataclasses import dataclass, field
 
@@ -6,7 +11,9 @@ import numpy as np
 import pandas as pd
 
 from culmbook.consistency.model import RESIDUAL, SeasonsFit
+from culmbook.consistency.stability import superiority_of
 from culmbook.mixed import draws
+from culmbook.text.refusal import Refusal
 
 
 @dataclass(frozen=True)
@@ -46,6 +53,29 @@ class SeasonDraws:
             np.zeros(len(self.variances)),
         )
 
+    def require_seasons(self, what: str) -> None:
+        """Raise where what compares seasons cannot be told: one season, or no repeated plots.
+
+        Parameters
+        ----------
+        what : str
+            What it takes them to tell, for the sentence.
+
+        Raises
+        ------
+        Refusal
+        """
+        if len(self.seasons) < 2:
+            raise Refusal(
+                f"One season was cut after establishment ({self.seasons[0]}): it takes two at least to tell "
+                f"{what}."
+            )
+        if not {"hybrid_season", "hybrid_site_season"} & set(self.variances):
+            raise Refusal(
+                "What a hybrid does in one season cannot be told from what a single plot does, because "
+                f"hybrids have one plot a season: it takes repeated plots to tell {what}."
+            )
+
 
 def draw_seasons(
     seasons: SeasonsFit, n: int = 1_000, seed: int = 1, variances: int = 100
@@ -69,32 +99,25 @@ def draw_seasons(
     records, hybrids = seasons.records, seasons.hybrids
     sites, years = sorted(records["site"].astype(str).unique()), sorted(records["season"].unique())
     rng = np.random.default_rng([seed, n])
-    group = np.zeros((n, len(hybrids)))
+    lasting = _levels(drawn, "hybrid", hybrids, rng)
     for k, name in enumerate(seasons.groups):
         if f"group {name}" in drawn.fixed:
-            group[:, k] = drawn.fixed[f"group {name}"]
-    lasting = group + _levels(drawn, "hybrid", hybrids, rng)
-    cells = (
-        np.stack([_conditions(drawn, records, site, years) for site in sites], axis=1)[:, None]
-        + lasting[:, :, None, None]
-    )
-    cells = cells + _grid(
-        drawn, "hybrid_site", [[[f"{h}:{s}"] for s in sites] for h in hybrids], rng
-    )
-    cells = cells + _grid(
-        drawn, "hybrid_season", [[[f"{h}:{y}" for y in years]] for h in hybrids], rng
-    )
-    cells = cells + _grid(
-        drawn,
-        "hybrid_site_season",
-        [[[f"{h}:{s}:{y}" for y in years] for s in sites] for h in hybrids],
-        rng,
-    )
+            lasting[:, k] += drawn.fixed[f"group {name}"]
+    cells = lasting[:, :, None, None] + _conditions(drawn, records, sites, years)[:, None]
+    for term, shape, parts in (
+        ("hybrid_site", (len(sites), 1), [f":{s}" for s in sites]),
+        ("hybrid_season", (1, len(years)), [f":{y}" for y in years]),
+        (
+            "hybrid_site_season",
+            (len(sites), len(years)),
+            [f":{s}:{y}" for s in sites for y in years],
+        ),
+    ):
+        if term in drawn.effects:
+            own = _levels(drawn, term, [h + part for h in hybrids for part in parts], rng)
+            cells = cells + own.reshape(n, len(hybrids), *shape)
     spread = drawn.parameters.reindex(columns=list(seasons.terms))
-    if RESIDUAL in drawn.parameters:
-        spread[RESIDUAL] = drawn.parameters[RESIDUAL]
-    else:
-        spread[RESIDUAL] = seasons.residual_variance
+    spread[RESIDUAL] = drawn.parameters.get(RESIDUAL, seasons.residual_variance)
     share = np.bincount(np.arange(n) % max(variances, 1), minlength=max(variances, 1))
     first = np.cumsum(share)[share > 0] - share[share > 0]
     return SeasonDraws(
@@ -110,23 +133,14 @@ def draw_seasons(
     )
 
 
-def _conditions(drawn, records, site, years):
-    """Mean over a site's conditions of each season, draws x seasons; missing where nothing was cut."""
-    own = records[records["site"].astype(str) == site]
-    out = np.full((len(drawn.fixed), len(years)), np.nan)
-    for k, year in enumerate(years):
-        names = [f"condition {c}" for c in own.loc[own["season"] == year, "condition"].unique()]
-        if names:
-            out[:, k] = drawn.fixed[names].mean(axis=1)
+def _conditions(drawn, records, sites, years):
+    """Mean over the conditions of each site and season, by draw; missing where nothing was cut."""
+    out = np.full((len(drawn.fixed), len(sites), len(years)), np.nan)
+    own = records.drop_duplicates("condition")
+    for (site, year), part in own.groupby([own["site"].astype(str), "season"]):
+        names = [f"condition {c}" for c in part["condition"]]
+        out[:, sites.index(site), years.index(year)] = drawn.fixed[names].mean(axis=1)
     return out
-
-
-def _grid(drawn, term, names, rng):
-    """Effects of a term in the shape of a nested list of its levels, draws first; 0 without the term."""
-    names = np.array(names)
-    if term not in drawn.effects:
-        return np.zeros((1, *names.shape))
-    return _levels(drawn, term, list(names.ravel()), rng).reshape(-1, *names.shape)
 
 
 def _levels(drawn, term, levels, rng):
@@ -154,3 +168,126 @@ def limits(values, level: float = 0.95, axis: int = 0) -> tuple:
     tail = (1 - level) / 2
     middle, low, high = np.quantile(values, [0.5, tail, 1 - tail], axis=axis, method="weibull")
     return middle, low, high
+
+
+def true_yields(drawn: SeasonDraws) -> np.ndarray:
+    """True values in dry t/ha (draws, hybrids, sites, seasons); on the log scale those of the median plot."""
+    return np.exp(drawn.cells) if drawn.scale == "log" else drawn.cells
+
+
+def season_yields(drawn: SeasonDraws, *, level: float = 0.95) -> pd.DataFrame:
+    """Yield of every hybrid in every season, over the sites cut in it.
+
+    Parameters
+    ----------
+    drawn : SeasonDraws
+    level : float
+
+    Returns
+    -------
+    DataFrame
+        ``hybrid, season, yield_t_ha, lower, upper``.
+    """
+    return _by_season(drawn, "yield_t_ha", np.nanmean(true_yields(drawn), axis=2), level)
+
+
+def _by_season(drawn, name, values, level):
+    """Medians and limits of draws by hybrid and season, as a long table."""
+    index = pd.MultiIndex.from_product([drawn.hybrids, drawn.seasons], names=["hybrid", "season"])
+    middle, low, high = (v.ravel() for v in limits(values, level))
+    return pd.DataFrame({name: middle, "lower": low, "upper": high}, index=index).reset_index()
+
+
+def season_statistics(drawn: SeasonDraws, *, level: float = 0.95) -> pd.DataFrame:
+    """Mean, worst season, coefficient of variation and superiority of every hybrid.
+
+    Parameters
+    ----------
+    drawn : SeasonDraws
+    level : float
+
+    Returns
+    -------
+    DataFrame
+        ``hybrid`` and, each with ``_lower`` and ``_upper``: ``mean_t_ha`` over all site-seasons cut;
+        ``worst_t_ha``, the poorest season's mean over sites; ``cv``, standard deviation over seasons by
+        mean (missing with one season); ``superiority`` [(t/ha)²]; highest mean first.
+
+    Notes
+    -----
+    Where not all sites were cut in all seasons, seasons are compared over the sites cut in them, so that
+    sites and seasons are mixed up in ``worst_t_ha`` and ``cv``: :func:`unequal_words` says so.
+    """
+    yields = true_yields(drawn)
+    by_season = np.nanmean(yields, axis=2)
+    flat = yields.reshape(*yields.shape[:2], -1)
+    values = {
+        "mean_t_ha": np.nanmean(flat, axis=2),
+        "worst_t_ha": by_season.min(axis=2),
+        "cv": _spread(by_season) / by_season.mean(axis=2),
+        "superiority": superiority_of(flat[:, :, ~np.isnan(flat[0, 0])]),
+    }
+    table = pd.DataFrame({"hybrid": drawn.hybrids})
+    for name, value in values.items():
+        table[name], table[f"{name}_lower"], table[f"{name}_upper"] = limits(value, level)
+    return table.sort_values(["mean_t_ha", "hybrid"], ascending=[False, True], ignore_index=True)
+
+
+def _spread(by_season):
+    is_one = by_season.shape[2] < 2
+    return np.full(by_season.shape[:2], np.nan) if is_one else by_season.std(axis=2, ddof=1)
+
+
+def unequal_words(drawn: SeasonDraws) -> str:
+    """Say that seasons were not cut at the same sites; blank where they were."""
+    missing = np.isnan(drawn.cells[0, 0])
+    if not missing.any():
+        return ""
+    gaps = [f"{drawn.sites[i]} in {drawn.seasons[j]}" for i, j in np.argwhere(missing)]
+    return (
+        f"Not cut: {'; '.join(gaps)}. Seasons are means over different sites, so differences between seasons "
+        "are partly differences between sites; comparisons of hybrids within a season are not touched by it."
+    )
+
+
+def season_ranks(drawn: SeasonDraws, *, level: float = 0.95) -> pd.DataFrame:
+    """Rank of every hybrid in every season, 1 for the highest yield.
+
+    Parameters
+    ----------
+    drawn : SeasonDraws
+    level : float
+
+    Returns
+    -------
+    DataFrame
+        ``hybrid, season, rank, lower, upper``: ranks are medians over draws with central limits, so a
+        hybrid whose place is not known has a wide interval rather than a false rank.
+    """
+    return _by_season(drawn, "rank", _ranks(drawn), level)
+
+
+def _ranks(drawn):
+    yields = np.nanmean(true_yields(drawn), axis=2)
+    return yields.shape[1] - np.argsort(np.argsort(yields, axis=1), axis=1)
+
+
+def season_concordance(drawn: SeasonDraws, *, level: float = 0.95) -> tuple[float, float, float]:
+    """Agreement of the seasons' rankings: Kendall's W of the true values, with limits.
+
+    Returns
+    -------
+    tuple
+        W 0-1, lower, upper; NaN with one season.
+
+    References
+    ----------
+    Kendall & Gibbons (1990) Rank Correlation Methods, ch. 6: ``W = 12 S / (m^2 (n^3 - n))`` with S the squared
+    deviations of the rank sums; true yields have no ties.
+    """
+    ranks = _ranks(drawn)
+    _, n, m = ranks.shape
+    if m < 2:
+        return np.nan, np.nan, np.nan
+    squares = n * ranks.sum(axis=2).var(axis=1)
+    return tuple(float(v) for v in limits(12 * squares / (m**2 * (n**3 - n)), level))

@@ -7,13 +7,16 @@ from site to site and season to season are random; controls are fixed, so that t
 the candidates.
 """
 
-from dataclasses import dataclass, field
+import re
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from culmbook.mixed import CONVERGED, GaussianFit, compare, fit_gaussian, over
 from culmbook.text.numbers import fmt_list
+from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.trials.connected import refuse_disconnected
 from culmbook.trials.layout import add_strata
@@ -38,6 +41,32 @@ OF_LAYOUT = ("replicate_season", "main_plot_season", "block_key")
 SCALES = ("log", "raw")
 RESIDUAL = "residual"
 _AR1_SEASONS = 4
+_IN_WORDS = TERMS | {"cohort_site": "planting year × site", "hybrid_stage": "hybrid × stage"}
+
+
+@contextmanager
+def in_words(before: str = "", after: str = ""):
+    """Turn the reason of an error of data into a refusal: a sentence that calls the model's terms by their nouns.
+
+    Parameters
+    ----------
+    before, after : str
+        What stands before the reason, and a sentence that follows it.
+
+    Raises
+    ------
+    Refusal
+        In the place of every ValueError; a refusal from further down is left as it is.
+    """
+    try:
+        yield
+    except Refusal:
+        raise
+    except ValueError as why:
+        text = before + re.sub(r"\bresponse\b", "log yield", str(why))
+        for name in sorted((n for n in _IN_WORDS if "_" in n), key=len, reverse=True):
+            text = text.replace(name, _IN_WORDS[name])
+        raise Refusal(f"{text[0].upper()}{text[1:].rstrip('.')}. {after}".strip()) from None
 
 
 @dataclass(frozen=True)
@@ -75,12 +104,17 @@ class SeasonsFit:
         return list(self.groups.index)
 
     @property
+    def residual_variances(self) -> pd.Series:
+        """Residual variance by site-season where it differs among them, else of all."""
+        own = self.fit.variances[self.fit.variances.index.str.startswith(RESIDUAL)]
+        return own.rename(lambda name: name.removeprefix(f"{RESIDUAL}[").removesuffix("]"))
+
+    @property
     def residual_variance(self) -> float:
         """Residual variance, the mean over records where it differs among site-seasons."""
-        own = self.fit.variances[self.fit.variances.index.str.startswith(RESIDUAL)]
-        if len(own) == 1:
-            return float(own.iloc[0])
-        return float(self.records["environment"].map(_by_level(own)).mean())
+        own = self.residual_variances
+        by_record = self.records["environment"].map(own) if len(own) > 1 else own
+        return float(by_record.mean())
 
 
 def season_records(
@@ -105,8 +139,10 @@ def season_records(
 
     Raises
     ------
+    Refusal
+        No record left.
     ValueError
-        Another scale, a plot twice in a season, or no record left.
+        Another scale, or a plot twice in a season.
     """
     if scale not in SCALES:
         raise ValueError(f"scale is {scale!r}; it must be one of {', '.join(SCALES)}")
@@ -114,24 +150,24 @@ def season_records(
     if scale == "log":
         used = used[used["dry_yield_t_ha"] > 0]
     if used.empty:
-        raise ValueError(f"no plot has a yield in crop year {first_crop_year} or later")
+        raise Refusal(f"No plot has a yield in crop year {first_crop_year} or later.")
     if used.duplicated(["site", "plot", "growing_season"]).any():
         raise ValueError("a plot has two rows in one season: a plot is cut once a season")
     cells = add_strata(used)
-    season = cells["growing_season"].astype("int64").astype("str")
-    place = cells["site"].astype("str") + ":" + cells["trial"].astype("str")
-    hybrid = cells["hybrid"].astype("str")
+    season = ":" + cells["growing_season"].astype("int64").astype("str")
+    site, hybrid = cells["site"].astype("str"), cells["hybrid"].astype("str")
+    place = site + ":" + cells["trial"].astype("str")
     yields = cells["dry_yield_t_ha"].astype("float64")
     return cells.assign(
-        season=season,
+        season=season.str[1:],
         place=place,
-        environment=cells["site"].astype("str") + ":" + season,
-        condition=place + ":" + season + ": " + cells["treatment"],
+        environment=site + season,
+        condition=place + season + ": " + cells["treatment"],
         response=np.log(yields) if scale == "log" else yields,
-        hybrid_season=hybrid + ":" + season,
-        hybrid_site_season=cells["hybrid_site"] + ":" + season,
-        replicate_season=cells["replicate_key"] + ":" + season,
-        main_plot_season=cells["main_plot_key"] + ":" + season,
+        hybrid_season=hybrid + season,
+        hybrid_site_season=cells["hybrid_site"] + season,
+        replicate_season=cells["replicate_key"] + season,
+        main_plot_season=cells["main_plot_key"] + season,
     )
 
 
@@ -140,20 +176,10 @@ def _usable(harvests, first_crop_year):
     return harvests[harvests["left_out"].isna() & harvests["dry_yield_t_ha"].notna() & late]
 
 
-def lost_words(harvests: pd.DataFrame, *, first_crop_year: int = ESTABLISHED) -> str:
-    """Say how many plots gave nothing and so have no logarithm; blank where there is none."""
-    none = _usable(harvests, first_crop_year)
-    none = none[none["dry_yield_t_ha"] <= 0]
-    if none.empty:
-        return ""
-    hybrids = fmt_list(sorted(set(none["hybrid"].astype(str))))
-    return (
-        f"{n_of(len(none), 'cut')} gave nothing ({hybrids}). Nothing has no logarithm, so these are not "
-        "part of the model of log yield: what is said of consistency there holds for plots that stand."
-    )
-
-
-def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> SeasonsFit:
+@in_words("not estimable: ")
+def fit_seasons(
+    records: pd.DataFrame, controls=(), *, random=None, scale: str = "log"
+) -> SeasonsFit:
     """Fit yield over sites and seasons.
 
     Parameters
@@ -163,6 +189,8 @@ def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> Se
         their own.
     controls : sequence of str
         Hybrids with fixed effects; those without records are passed over.
+    random : sequence of str, optional
+        Random terms, of :data:`TERMS`, ``hybrid`` among them; by default those of :func:`random_terms`.
     scale : {'log', 'raw'}
         What ``response`` is in.
 
@@ -172,15 +200,14 @@ def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> Se
 
     Raises
     ------
-    ValueError
+    Refusal
         Fewer than two candidates, one record per hybrid, trials that no common hybrid joins (both sides
         named), or a search that does not settle.
 
     Notes
     -----
     Fixed: site × trial × season × planting treatment, controls, crop type, and replicates or blocks where
-    there are two only. Random: what of :data:`TERMS`
-    the layout can tell apart; cuts of one plot share the plot's effect (compound symmetry). The residual
+    there are two only. Cuts of one plot share the plot's effect (compound symmetry). The residual
     variance is one for all or one for each site-season, whichever has the lower criterion of Akaike.
 
     References
@@ -195,22 +222,23 @@ def fit_seasons(records: pd.DataFrame, controls=(), *, scale: str = "log") -> Se
             "hybrids to estimate"
         )
     refuse_disconnected(records)
-    design, terms = fix_pairs(_design(records, groups), records, random_terms(records))
+    random = random_terms(records) if random is None else list(random)
+    design, terms = fix_pairs(_design(records, groups), records, random)
     if "hybrid" not in terms:
         raise ValueError("no hybrid has two records: nothing tells hybrids from chance")
-    fits = {"one": fit_gaussian(records, "response", design, terms)}
-    _refuse_unsettled(fits["one"])
-    if records["environment"].nunique() > 1 and records["environment"].value_counts().min() > 3:
-        fits["each"] = fit_gaussian(records, "response", design, terms, residual_by="environment")
-    apart = fits.get("each")
-    is_apart = (
-        apart is not None
-        and apart.verdict == CONVERGED
-        and apart.information_criterion < fits["one"].information_criterion
-    )
-    fit = apart if is_apart else fits["one"]
-    known = _with_known_residuals(fit, records, design, terms) if is_apart else fit
-    return SeasonsFit(fit, known, records, controls, groups, tuple(terms), scale)
+    one = fit_gaussian(records, "response", design, terms)
+    _refuse_unsettled(one)
+    alike = SeasonsFit(one, one, records, controls, groups, tuple(terms), scale)
+    if records["environment"].nunique() < 2 or records["environment"].value_counts().min() <= 3:
+        return alike
+    each = fit_gaussian(records, "response", design, terms, residual_by="environment")
+    if each.verdict != CONVERGED or each.information_criterion >= one.information_criterion:
+        return alike
+    apart = replace(alike, fit=each)
+    known = records.assign(known=records["environment"].map(apart.residual_variances))
+    conditional = fit_gaussian(known, "response", design, terms, known_variance="known")
+    _refuse_unsettled(conditional)
+    return replace(apart, conditional=conditional)
 
 
 def _refuse_unsettled(fit):
@@ -218,55 +246,29 @@ def _refuse_unsettled(fit):
         raise ValueError(f"the model of yield over seasons has {fit.verdict}")
 
 
-def _with_known_residuals(fit, records, design, terms):
-    own = _by_level(fit.variances[fit.variances.index.str.startswith(RESIDUAL)])
-    again = fit_gaussian(
-        records.assign(known=records["environment"].map(own)),
-        "response",
-        design,
-        terms,
-        known_variance="known",
-    )
-    _refuse_unsettled(again)
-    return again
-
-
-def _by_level(variances):
-    return variances.rename(lambda name: name.removeprefix(f"{RESIDUAL}[").removesuffix("]"))
-
-
 def _groups(records, controls):
-    first = (
-        records.drop_duplicates("hybrid")
-        .assign(hybrid=lambda t: t["hybrid"].astype("str"))
-        .set_index("hybrid")
-        .sort_index()
-    )
-    kind = (
-        first["crop_type"].astype("str")
-        if "crop_type" in first
-        else pd.Series("candidates", first.index)
-    )
+    first = records.drop_duplicates("hybrid")
+    first = first.set_index(first["hybrid"].astype("str")).sort_index()
+    kind = first.get("crop_type", pd.Series("candidates", first.index)).astype("str")
     names = pd.Series(first.index, first.index)
     return kind.where(~names.isin(controls), "control " + names).rename("group")
 
 
+def dummies(records: pd.DataFrame, column: str) -> pd.DataFrame:
+    """A column of 0 and 1 for every level of a column, in order."""
+    return pd.get_dummies(records[column], dtype=float).sort_index(axis=1).add_prefix(f"{column} ")
+
+
 def _design(records, groups):
     """Every condition, and every group but the first."""
-    conditions = (
-        pd.get_dummies(records["condition"], dtype=float)
-        .sort_index(axis=1)
-        .add_prefix("condition ")
-    )
-    own = records["hybrid"].astype("str").map(groups)
-    kinds = pd.get_dummies(own, dtype=float).sort_index(axis=1).iloc[:, 1:].add_prefix("group ")
-    return pd.concat([conditions, kinds], axis=1)
+    own = records.assign(group=records["hybrid"].astype("str").map(groups))
+    return pd.concat([dummies(own, "condition"), dummies(own, "group").iloc[:, 1:]], axis=1)
 
 
-def random_terms(
+def term_table(
     records: pd.DataFrame, candidates=tuple(TERMS), within: str = "condition"
-) -> list[str]:
-    """Terms that the layout can tell apart: no two with the same levels, none without a level of two records.
+) -> pd.DataFrame:
+    """Which random terms the layout can tell apart, and why others are left out.
 
     Parameters
     ----------
@@ -279,17 +281,40 @@ def random_terms(
 
     Returns
     -------
-    list of str
+    DataFrame
+        ``term, label, n_levels, is_kept, remark`` in the order of the candidates.
     """
-    seen, kept = set(), []
+    seen, rows = {}, []
     for term in candidates:
+        label, n = _IN_WORDS.get(term, term), records[term].nunique()
         partition = tuple(pd.factorize(records[term])[0])
-        levels = records[term].nunique()
-        determined = records.groupby(within)[term].nunique().max() == 1
-        if 1 < levels < len(records) and partition not in seen and not determined:
-            seen.add(partition)
-            kept.append(term)
-    return kept
+        remark = ""
+        if n == 1:
+            remark = "one level only"
+        elif n == len(records):
+            remark = "one level per record: part of the residual"
+        elif records.groupby(within)[term].nunique().max() == 1:
+            remark = "part of the fixed conditions"
+        elif partition in seen:
+            remark = f"cannot be told from {seen[partition]}"
+        is_kept = not remark
+        if is_kept:
+            seen[partition] = label
+            remark = "fixed, as there are two levels" if _is_pair(records, term) else "random"
+        rows.append((term, label, n, is_kept, remark))
+    return pd.DataFrame(rows, columns=["term", "label", "n_levels", "is_kept", "remark"])
+
+
+def random_terms(
+    records: pd.DataFrame, candidates=tuple(TERMS), within: str = "condition"
+) -> list[str]:
+    """Terms that the layout can tell apart: those that :func:`term_table` keeps."""
+    table = term_table(records, candidates, within)
+    return list(table.loc[table["is_kept"], "term"])
+
+
+def _is_pair(records, term):
+    return term in OF_LAYOUT and records[term].nunique() == 2
 
 
 def fix_pairs(
@@ -312,7 +337,7 @@ def fix_pairs(
         The design with a column of half the difference for each such term, as far as it does not hold it
         already, so that its other effects stay those of the middle; and the terms left.
     """
-    pairs = [t for t in terms if t in OF_LAYOUT and records[t].nunique() == 2]
+    pairs = [t for t in terms if _is_pair(records, t)]
     for term in pairs:
         half = (records[term] == records[term].max()).astype(float) - 0.5
         more = pd.concat([design, half.rename(term)], axis=1)
@@ -321,6 +346,7 @@ def fix_pairs(
     return design, [t for t in terms if t not in pairs]
 
 
+@in_words()
 def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     """How cuts of the same plot go together over seasons: which covariance fits best.
 
@@ -338,15 +364,15 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
 
     Raises
     ------
-    ValueError
+    Refusal
         Plots with one season each, or a model that does not settle.
 
     Notes
     -----
     All have the same fixed effects, so their restricted likelihoods may be compared.
     """
-    terms = random_terms(records)
-    design, terms = fix_pairs(_design(records, _groups(records, controls)), records, terms)
+    design = _design(records, _groups(records, controls))
+    design, terms = fix_pairs(design, records, random_terms(records))
     if "plot_key" not in terms:
         if records.groupby("plot_key")["season"].nunique().max() > 1:
             raise ValueError(
@@ -355,47 +381,50 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
         raise ValueError(
             "every plot was cut in one season only: nothing tells how its cuts go together"
         )
-    others = [
-        t
-        for t in terms
-        if t not in ("plot_key", "block_key", "replicate_season", "main_plot_season")
-    ]
-    strata = [t for t in terms if t not in (*others, "plot_key")]
+    others = [t for t in terms if t not in ("plot_key", *OF_LAYOUT)]
+    others += [t for t in terms if t in OF_LAYOUT]
     number = records.assign(season_number=records["season"].astype(float))
-    fits = {"alike over seasons": fit_gaussian(number, "response", design, terms)}
+    any_kernel = over("plot_key", "season", "unstructured")
+    fits = {
+        "alike over seasons": fit_gaussian(number, "response", design, terms),
+        "any covariance": fit_gaussian(
+            number, "response", design, [*others, any_kernel], residual=False
+        ),
+    }
     if records["season"].nunique() >= _AR1_SEASONS:
-        fits["dying away"] = fit_gaussian(
-            number,
-            "response",
-            design,
-            [*others, *strata, over("plot_key", "season_number", "autoregressive")],
-        )
-    fits["any covariance"] = fit_gaussian(
-        number,
-        "response",
-        design,
-        [*others, *strata, over("plot_key", "season", "unstructured")],
-        residual=False,
-    )
+        dying = over("plot_key", "season_number", "autoregressive")
+        fits["dying away"] = fit_gaussian(number, "response", design, [*others, dying])
     return compare({name: fit for name, fit in fits.items() if fit.verdict == CONVERGED})
 
 
 def is_provisional(records: pd.DataFrame, least: int = LEAST_SEASONS) -> pd.Series:
     """Is a hybrid known from too few seasons after establishment? True or false by hybrid."""
-    return records.groupby("hybrid")["season"].nunique().lt(least)
+    return records.groupby("hybrid")["growing_season"].nunique().lt(least)
 
 
-def provisional_words(records: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
-    """Say for which hybrids all that is said is provisional, and why; blank where it is for none."""
-    few = is_provisional(records, least)
-    seasons = sorted(records["season"].unique())
-    if not few.any():
-        return ""
-    had = f"{n_of(len(seasons), 'season')} after establishment ({fmt_list(seasons)})"
-    if few.all():
-        return (
-            f"Provisional: the yields cover {had}, and no hybrid has {least}. "
-            "A bad year may not have come yet."
-        )
+def provisional_words(harvests: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
+    """Say for which hybrids all that is said is provisional; blank where it is for none.
+
+    Parameters
+    ----------
+    harvests : DataFrame
+        As for :func:`season_records`.
+    least : int
+        Seasons after establishment.
+    """
+    used = _usable(harvests, ESTABLISHED)
+    used = used[used["dry_yield_t_ha"] > 0]
+    few, had = is_provisional(used, least), n_of(used["growing_season"].nunique(), "season")
+    if len(few) and few.all():
+        return f"Provisional: {had} after establishment, not {least}."
     names = fmt_list([str(h) for h in few[few].index])
-    return f"Provisional for {names}: fewer than {least} seasons after establishment. The yields cover {had}."
+    return (
+        f"Provisional for {names}: fewer than {least} seasons after establishment." if names else ""
+    )
+
+
+def lost_words(harvests: pd.DataFrame) -> str:
+    """Say which hybrids had cuts that gave nothing and so have no logarithm; blank where there is none."""
+    used = _usable(harvests, ESTABLISHED)
+    none = sorted(set(used.loc[used["dry_yield_t_ha"] <= 0, "hybrid"].astype(str)))
+    return f"Cuts that gave nothing are not in it ({fmt_list(none)})." if none else ""

@@ -1,15 +1,19 @@
-"""How far can a hybrid's mean be trusted, and how many more seasons would it take?"""
+"""How reliable is a hybrid's mean, and how many more seasons would it take?"""
 
 import numpy as np
 import pandas as pd
 
 from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import RESIDUAL, TERMS, SeasonsFit
+from culmbook.text.numbers import fmt_number
+from culmbook.text.refusal import Refusal
+from culmbook.text.words import is_are, n_of
 
 ENOUGH = 0.8
 """Reliability at which a hybrid's mean is commonly taken as known (common practice, no source)."""
 MOST_SEASONS = 30
-_OF_HYBRIDS = ("hybrid_site", "hybrid_season", "hybrid_site_season", "plot_key")
+REACH = 8
+"""Sites, seasons or plots looked at in :func:`reliability_grid`."""
 
 
 def component_table(
@@ -32,25 +36,14 @@ def component_table(
         posterior limits (from 0 where the estimate is 0), and the share of the sum. On the log scale ``sd``
         is about a relative difference.
     """
-    rows = []
-    for term in [*seasons.terms, RESIDUAL]:
-        estimate = (
-            seasons.residual_variance if term == RESIDUAL else float(seasons.fit.variances[term])
-        )
-        _, low, high = limits(drawn.sets[term].to_numpy(), level)
-        rows.append(
-            (
-                term,
-                TERMS.get(term, term),
-                estimate,
-                min(low, estimate) if estimate > 0 else 0.0,
-                max(high, estimate),
-            )
-        )
-    table = pd.DataFrame(rows, columns=["term", "label", "variance", "lower", "upper"])
-    return table.assign(
-        sd=np.sqrt(table["variance"]), share=table["variance"] / table["variance"].sum()
-    )
+    own = estimates(seasons)
+    _, low, high = limits(drawn.sets[own.index].to_numpy(), level)
+    table = pd.DataFrame({"term": own.index, "label": own.index.map(lambda t: TERMS.get(t, t))})
+    table = table.assign(variance=own.to_numpy(), lower=low, upper=high)
+    table["lower"] = table[["lower", "variance"]].min(axis=1).where(table["variance"] > 0, 0.0)
+    table["upper"] = table[["upper", "variance"]].max(axis=1)
+    share = table["variance"] / table["variance"].sum()
+    return table.assign(sd=np.sqrt(table["variance"]), share=share)
 
 
 def repeatability(variances) -> np.ndarray | float:
@@ -178,8 +171,14 @@ def estimates(seasons: SeasonsFit) -> pd.Series:
     return pd.concat([own, pd.Series({RESIDUAL: seasons.residual_variance})])
 
 
-def trust_table(
-    seasons: SeasonsFit, drawn: SeasonDraws, plans, *, level: float = 0.95
+def layout_of(records: pd.DataFrame) -> tuple[int, int, int]:
+    """Sites, seasons and middle number of plots per hybrid and site-season in the data at hand."""
+    plots = records.groupby(["environment", "hybrid"]).size()
+    return records["site"].nunique(), records["season"].nunique(), max(int(plots.median()), 1)
+
+
+def reliability_table(
+    seasons: SeasonsFit, drawn: SeasonDraws, plans=None, *, level: float = 0.95
 ) -> pd.DataFrame:
     """Repeatability, and reliability of a hybrid's mean for plans, with intervals.
 
@@ -187,8 +186,9 @@ def trust_table(
     ----------
     seasons : SeasonsFit
     drawn : SeasonDraws
-    plans : sequence of tuple
-        Sites, seasons and replicates of each plan.
+    plans : sequence of tuple, optional
+        Sites, seasons and replicates of each plan; by default that of the data at hand, one and two seasons more,
+        twice the plots and, in a network, twice the sites.
     level : float
 
     Returns
@@ -200,62 +200,26 @@ def trust_table(
 
     Raises
     ------
-    ValueError
+    Refusal
         One season was cut, which does not tell what stays; or a plan with several sites where one was cut.
     """
-    _refuse_untold(seasons.records, plans)
+    s, y, r = layout_of(seasons.records)
+    if plans is None:
+        plans = [(s, y, r), (s, y + 1, r), (s, y + 2, r), (s, y, 2 * r)]
+        plans += [(2 * s, y, r)] if s > 1 else []
+    drawn.require_seasons("repeatability and reliability")
+    if s < 2 and any(sites > 1 for sites, _, _ in plans):
+        raise Refusal("One site was cut: it does not tell what more sites would give.")
     own, all_draws = estimates(seasons), drawn.sets
-    rows = [
-        (
-            "repeatability",
-            None,
-            None,
-            None,
-            repeatability(own),
-            *limits(repeatability(all_draws), level)[1:],
-        )
-    ]
+    stays = limits(repeatability(all_draws), level)[1:]
+    rows = [("repeatability", None, None, None, repeatability(own), *stays)]
     for plan in plans:
-        low, high = limits(reliability(all_draws, *plan), level)[1:]
-        rows.append(("reliability", *plan, reliability(own, *plan), low, high))
-    table = pd.DataFrame(
-        rows, columns=["what", "sites", "seasons", "replicates", "value", "lower", "upper"]
-    )
+        ends = limits(reliability(all_draws, *plan), level)[1:]
+        rows.append(("reliability", *plan, reliability(own, *plan), *ends))
+    columns = ["what", "sites", "seasons", "replicates", "value", "lower", "upper"]
+    table = pd.DataFrame(rows, columns=columns)
     table["value"] = table["value"].clip(table["lower"], table["upper"])
     return table.astype(dict.fromkeys(("sites", "seasons", "replicates"), "Int64"))
-
-
-def _refuse_untold(records, plans):
-    if records["season"].nunique() < 2:
-        raise ValueError(
-            "one season was cut after establishment: it does not tell what stays from season to season"
-        )
-    if records["site"].nunique() < 2 and any(sites > 1 for sites, _, _ in plans):
-        raise ValueError("one site was cut: it does not tell what more sites would give")
-
-
-def merged_words(seasons: SeasonsFit) -> str:
-    """Say which of the hybrids' variances the layout cannot tell apart; blank where it tells all.
-
-    Parameters
-    ----------
-    seasons : SeasonsFit
-
-    Returns
-    -------
-    str
-    """
-    records = seasons.records
-    codes = {t: tuple(pd.factorize(records[t])[0]) for t in (*seasons.terms, *_OF_HYBRIDS)}
-    pairs = [
-        (TERMS[t], next((TERMS[k] for k in seasons.terms if codes[k] == codes[t]), RESIDUAL))
-        for t in _OF_HYBRIDS
-        if t not in seasons.terms
-    ]
-    return " ".join(
-        f"In this layout {own} cannot be told from {other}: its variance is part of that."
-        for own, other in pairs
-    )
 
 
 def seasons_needed(
@@ -290,12 +254,39 @@ def seasons_needed(
     return int(years[reached[0]]) if len(reached) else None
 
 
-def reliability_grid(
-    variances, replicates: int, *, sites: int = 8, seasons: int = 8
-) -> pd.DataFrame:
-    """Reliability by number of sites (rows) and seasons (columns), from 1 up."""
-    s, y = np.arange(1, sites + 1), np.arange(1, seasons + 1)
-    values = reliability(variances, s[:, None], y[None, :], replicates)
-    return pd.DataFrame(
-        values, index=pd.Index(s, name="sites"), columns=pd.Index(y, name="seasons")
+def needed_words(seasons: SeasonsFit, enough: float = ENOUGH) -> str:
+    """Say how many seasons more it takes to reach a reliability, at the sites and plots at hand."""
+    sites, had, plots = layout_of(seasons.records)
+    needed = seasons_needed(estimates(seasons), sites, plots, enough=enough)
+    goal = fmt_number(enough, 2)
+    if needed is None:
+        return f"No number of seasons up to {MOST_SEASONS} brings it to {goal}: sites and plots set the limit."
+    more, verb = n_of(needed - had, "more season"), is_are(needed)
+    if needed <= had:
+        return f"By the estimated variances {n_of(needed, 'season')} {verb} enough for {goal}."
+    return f"By the estimated variances it takes {more}, {needed} in all, to reach {goal}."
+
+
+def reliability_grid(seasons: SeasonsFit, reach: int = REACH) -> pd.DataFrame:
+    """Reliability by number of seasons (columns) and of sites, or of plots where one site was cut (rows).
+
+    Parameters
+    ----------
+    seasons : SeasonsFit
+    reach : int
+        Numbers from 1 up to this one, or to what is at hand where that is more.
+
+    Returns
+    -------
+    DataFrame
+        Rows are named by the index's name, ``sites`` or ``plots``.
+    """
+    sites, had, plots = layout_of(seasons.records)
+    is_network, own = sites > 1, estimates(seasons)
+    steps = np.arange(1, max(reach, had, sites if is_network else plots) + 1)
+    down, across = steps[:, None], steps[None, :]
+    values = (
+        reliability(own, down, across, plots) if is_network else reliability(own, 1, across, down)
     )
+    index = pd.Index(steps, name="sites" if is_network else "plots")
+    return pd.DataFrame(values, index=index, columns=pd.Index(steps, name="seasons"))

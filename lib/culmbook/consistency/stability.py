@@ -9,22 +9,16 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
+from culmbook.consistency.model import in_words
+from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.yields.means import fit_means
 
-REWARDS = {
-    "mean": "high yield, whatever it costs in evenness",
-    "worst season": "a high floor: yield in the poorest of the seasons seen",
-    "coefficient of variation": "evenness over seasons, weather included; a low yielder may have it too",
-    "stability variance": "following the other hybrids up and down; a high or low yield does not count",
-    "regression on the environment": "a slope over 1 suits good environments, under 1 poor ones",
-    "deviation from regression": "answers that the environment's mean predicts",
-    "superiority": "being near the best hybrid wherever it stands; mostly high yield",
-    "rank": "the order among hybrids, whatever the distances",
-}
-"""What each statistic rewards."""
+LEAST_RANKED = 5
+"""Hybrids of which ranks and intraclass correlations are compared."""
 
 
+@in_words()
 def cell_means(records: pd.DataFrame) -> tuple[pd.DataFrame, dict]:
     """Adjusted mean of each hybrid in each site-season, from the plots' own layout there.
 
@@ -47,16 +41,9 @@ def cell_means(records: pd.DataFrame) -> tuple[pd.DataFrame, dict]:
             refused[environment] = str(why)
             continue
         table = means.fit.contrast(means.weights)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "hybrid": means.hybrids,
-                    "environment": environment,
-                    "value": table["estimate"].to_numpy(),
-                    "error_variance": table["se"].to_numpy() ** 2,
-                }
-            )
-        )
+        part = pd.DataFrame({"hybrid": means.hybrids, "environment": environment})
+        value, error = table["estimate"].to_numpy(), table["se"].to_numpy() ** 2
+        parts.append(part.assign(value=value, error_variance=error))
     if not parts:
         raise ValueError(
             f"no site-season gives means of its hybrids: {next(iter(refused.values()))}"
@@ -64,17 +51,50 @@ def cell_means(records: pd.DataFrame) -> tuple[pd.DataFrame, dict]:
     return pd.concat(parts, ignore_index=True), refused
 
 
+def complete_table(cells: pd.DataFrame) -> pd.DataFrame:
+    """Cells as a table of hybrids by environments, in which ranks can be compared.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        ``hybrid, environment, value``.
+
+    Returns
+    -------
+    DataFrame
+        One row per hybrid, one column per environment.
+
+    Raises
+    ------
+    Refusal
+        A hybrid did not stand everywhere, all values are the same, or fewer than five hybrids or two environments.
+    """
+    wide = cells.pivot(index="hybrid", columns="environment", values="value")
+    absent = int(wide.isna().any(axis=1).sum())
+    if absent:
+        raise Refusal(
+            f"{n_of(absent, 'hybrid')} did not stand everywhere, and ranks of an incomplete table are not "
+            "comparable: Friedman's test and the intraclass correlation are not given. W above is of the "
+            "model's values of every hybrid in every season."
+        )
+    if wide.shape[0] < LEAST_RANKED or wide.shape[1] < 2 or np.ptp(wide.to_numpy()) == 0:
+        raise Refusal(
+            f"The measured means show no order that could be agreed on: it takes {LEAST_RANKED} hybrids, two seasons "
+            "and differences among them."
+        )
+    return wide
+
+
 def _checked(cells, least_hybrids, least_environments):
     if cells.duplicated(["hybrid", "environment"]).any():
         raise ValueError("a hybrid has two values in one environment: give one mean per cell")
     if not np.isfinite(cells["value"].to_numpy(float)).all():
         raise ValueError("a cell has no finite value: leave such rows out")
-    n = cells["hybrid"].nunique(), cells["environment"].nunique()
-    if n[0] < least_hybrids or n[1] < least_environments:
-        raise ValueError(
-            f"{n_of(n[0], 'hybrid')} and {n_of(n[1], 'environment')} are too few: "
-            f"it takes {least_hybrids} and {least_environments}"
-        )
+    hybrids, environments = cells["hybrid"].nunique(), cells["environment"].nunique()
+    if hybrids < least_hybrids or environments < least_environments:
+        had = f"{n_of(hybrids, 'hybrid')} and {n_of(environments, 'environment')}"
+        takes = f"{least_hybrids} hybrids and {least_environments} environments (site-seasons)"
+        raise ValueError(f"{had} are too few: it takes {takes}")
     return cells.astype({"hybrid": str, "environment": str}).sort_values(
         ["hybrid", "environment"], ignore_index=True
     )
@@ -92,6 +112,7 @@ def _additive(cells):
     return design
 
 
+@in_words("no stability variance and no regression on the environment: ")
 def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     """Stability variance of each hybrid: how far it departs from what hybrid and environment add up to.
 
@@ -134,7 +155,11 @@ def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataF
     of = [np.flatnonzero(code == i) for i in range(len(names))]
     squares = np.bincount(code, (m @ cells["value"].to_numpy(float)) ** 2)
     a = np.array([[(m[np.ix_(i, k)] ** 2).sum() for k in of] for i in of])
-    estimate = _solve(a, squares)
+    if np.linalg.cond(a) > 1e10:
+        raise ValueError(
+            "the table has too few cells in common to give each hybrid a variance of its own"
+        )
+    estimate = np.linalg.solve(a, squares)
     bounds = [
         _chi_limits(i, m, of, np.maximum(estimate, 0), squares[i], level) for i in range(len(names))
     ]
@@ -142,22 +167,10 @@ def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataF
         {"hybrid": names, "n_environments": np.bincount(code), "stability_variance": estimate}
     )
     table[["lower", "upper"]] = bounds
-    error = (
-        cells.groupby("hybrid")["error_variance"].mean()
-        if "error_variance" in cells
-        else pd.Series(dtype=float)
-    )
-    return table.assign(
-        without_error=table["stability_variance"] - table["hybrid"].map(error).astype(float)
-    )
-
-
-def _solve(a, squares):
-    if np.linalg.cond(a) > 1e10:
-        raise ValueError(
-            "the table has too few cells in common to give each hybrid a variance of its own"
-        )
-    return np.linalg.solve(a, squares)
+    if "error_variance" in cells:
+        table["error"] = cells.groupby("hybrid")["error_variance"].mean().to_numpy()
+    without = table["stability_variance"] - table.pop("error") if "error" in table else np.nan
+    return table.assign(without_error=without)
 
 
 def _chi_limits(i, m, of, others, observed, level):
@@ -187,6 +200,7 @@ def _chi_limits(i, m, of, others, observed, level):
     return found
 
 
+@in_words("no regression on the environment: ")
 def environment_regression(
     cells: pd.DataFrame, *, exclude_own: bool = True, level: float = 0.95
 ) -> pd.DataFrame:
@@ -225,33 +239,23 @@ def environment_regression(
     Finlay & Wilkinson (1963) Aust. J. Agric. Res. 14:742-754; Eberhart & Russell (1966) Crop Sci. 6:36-40.
     """
     cells = _checked(cells, 4, 3)
-    _additive(cells)
     shared = _environment_effects(cells)
     rows = []
     for hybrid, own in cells.groupby("hybrid"):
         effects = _environment_effects(cells[cells["hybrid"] != hybrid]) if exclude_own else shared
         rows.append((hybrid, *_line(own, effects, level)))
-    columns = [
-        "hybrid",
-        "n_environments",
-        "mean",
-        "slope",
-        "slope_lower",
-        "slope_upper",
-        "deviation_variance",
-        "r_squared",
-    ]
-    return pd.DataFrame(rows, columns=columns)
+    columns = (
+        "hybrid n_environments mean slope slope_lower slope_upper deviation_variance r_squared"
+    )
+    return pd.DataFrame(rows, columns=columns.split())
 
 
 def _environment_effects(cells):
     """Effect of each environment, their mean being 0."""
-    design = _additive(cells)
-    b = pd.Series(
-        np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0],
-        index=design.columns,
-    )
-    effects = b.reindex(sorted(cells["environment"].unique()), fill_value=0.0)
+    design, places = _additive(cells), sorted(cells["environment"].unique())
+    values = np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0]
+    effects = pd.Series(values, index=design.columns)[cells["hybrid"].nunique() :]
+    effects = effects.reindex(places, fill_value=0.0)
     effects = effects - effects.mean()
     if np.allclose(effects, 0, atol=1e-12 * max(cells["value"].abs().max(), 1e-300)):
         raise ValueError("all environments gave the same mean: there is nothing to regress on")
@@ -260,56 +264,31 @@ def _environment_effects(cells):
 
 def _line(own, effects, level):
     own = own[own["environment"].isin(effects.index)]
-    x, y, n = (
-        own["environment"].map(effects).to_numpy(float),
-        own["value"].to_numpy(float),
-        len(own),
-    )
-    sxx = ((x - x.mean()) ** 2).sum()
+    x, y, n = own["environment"].map(effects), own["value"], len(own)
+    sxx, syy = ((x - x.mean()) ** 2).sum(), ((y - y.mean()) ** 2).sum()
     if n < 3 or sxx == 0:
         return n, *[np.nan] * 6
     slope = ((x - x.mean()) * y).sum() / sxx
-    rest = y - y.mean() - slope * (x - x.mean())
-    mean_square, total = (rest**2).sum() / (n - 2), ((y - y.mean()) ** 2).sum()
-    reach = stats.t.ppf(0.5 + level / 2, n - 2) * np.sqrt(mean_square / sxx)
+    left = ((y - y.mean() - slope * (x - x.mean())) ** 2).sum()
+    reach = stats.t.ppf(0.5 + level / 2, n - 2) * np.sqrt(left / (n - 2) / sxx)
     error = own["error_variance"].mean() if "error_variance" in own else 0.0
-    r_squared = 1 - (rest**2).sum() / total if total > 0 else np.nan
-    return (
-        n,
-        y.mean() - slope * x.mean(),
-        slope,
-        slope - reach,
-        slope + reach,
-        mean_square - error,
-        r_squared,
-    )
+    limits = slope, slope - reach, slope + reach
+    r_squared = 1 - left / syy if syy > 0 else np.nan
+    return n, y.mean() - slope * x.mean(), *limits, left / (n - 2) - error, r_squared
 
 
-def superiority(cells: pd.DataFrame) -> pd.DataFrame:
-    """Mean square distance of each hybrid from the best one of every environment.
+def superiority_of(values: np.ndarray) -> np.ndarray:
+    """Half the mean squared distance of each hybrid from the best one of every environment.
 
     Parameters
     ----------
-    cells : DataFrame
-        As in :func:`stability_variances`; two hybrids and one environment at least.
-
-    Returns
-    -------
-    DataFrame
-        ``hybrid, n_environments, n_predicted, superiority``: half the mean squared distance, squared units
-        of the value, least (best) first. Missing cells stand at what hybrid and environment add up to;
-        ``n_predicted`` counts them.
-
-    Raises
-    ------
-    ValueError
-        As :func:`stability_variances`.
+    values : ndarray
+        Complete; hybrids in the last but one place, environments in the last.
 
     Notes
     -----
     ``P_i = sum_j (y_ij - max_k y_kj)^2 / (2 n)``. Measured bests are partly luck, so P of observed means is
-    too large for all; :func:`culmbook.consistency.statistics.season_statistics` gives it for the true values,
-    with limits.
+    too large for all; :func:`culmbook.consistency.draws.season_statistics` gives it for the true values.
 
     References
     ----------
@@ -317,40 +296,7 @@ def superiority(cells: pd.DataFrame) -> pd.DataFrame:
 
     Examples
     --------
-    >>> rows = [("a", "1", 4.0), ("b", "1", 6.0), ("a", "2", 5.0), ("b", "2", 3.0)]
-    >>> superiority(pd.DataFrame(rows, columns=["hybrid", "environment", "value"]))["superiority"].tolist()
+    >>> superiority_of(np.array([[4.0, 5.0], [6.0, 3.0]])).tolist()
     [1.0, 1.0]
     """
-    cells = _checked(cells, 2, 1)
-    wide = cells.pivot(index="hybrid", columns="environment", values="value")
-    filled = wide.where(wide.notna(), _predicted(cells).loc[wide.index, wide.columns])
-    table = pd.DataFrame(
-        {
-            "hybrid": wide.index,
-            "n_environments": wide.notna().sum(axis=1).to_numpy(),
-            "n_predicted": wide.isna().sum(axis=1).to_numpy(),
-            "superiority": superiority_of(filled.to_numpy()),
-        }
-    )
-    return table.sort_values(["superiority", "hybrid"], ignore_index=True)
-
-
-def _predicted(cells):
-    """Hybrid plus environment, for every combination."""
-    design = _additive(cells)
-    b = pd.Series(
-        np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0],
-        index=design.columns,
-    )
-    hybrids, environments = sorted(cells["hybrid"].unique()), sorted(cells["environment"].unique())
-    effects = b.iloc[len(hybrids) :].reindex(environments, fill_value=0.0)
-    return pd.DataFrame(
-        b.iloc[: len(hybrids)].to_numpy()[:, None] + effects.to_numpy(),
-        index=hybrids,
-        columns=environments,
-    )
-
-
-def superiority_of(values: np.ndarray) -> np.ndarray:
-    """Superiority from complete values; hybrids in the last but one place, environments in the last."""
     return ((values - values.max(axis=-2, keepdims=True)) ** 2).mean(axis=-1) / 2

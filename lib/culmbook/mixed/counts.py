@@ -15,8 +15,7 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import optimize, special
 
-from culmbook.mixed.families import Binomial
-from culmbook.mixed.laplace import Laplace, by_quadrature, minimise
+from culmbook.mixed.laplace import Binomial, Laplace, by_quadrature, minimise
 from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import Term, make_terms, refuse_aliased, refuse_incomplete
 
@@ -24,8 +23,23 @@ METHODS = ("restricted", "ml")
 _SEPARATED_LOGIT = 15.0  # a fitted logit past this has run off to a boundary
 
 
-@dataclass(frozen=True)
-class BinomialFit:
+@dataclass(frozen=True, kw_only=True)
+class LaplaceFit:
+    """What fits of counts and of scores have in common; see :class:`BinomialFit` and ``OrdinalFit``."""
+
+    coefficients: pd.Series
+    covariance: pd.DataFrame
+    variances: pd.Series
+    kernels: dict
+    effects: dict
+    criterion: float
+    verdict: str
+    design: pd.DataFrame = field(repr=False)
+    nodes: int = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class BinomialFit(LaplaceFit):
     """A fitted binomial mixed model.
 
     Attributes
@@ -60,23 +74,13 @@ class BinomialFit:
         The cells as given.
     """
 
-    coefficients: pd.Series
-    covariance: pd.DataFrame
-    variances: pd.Series
-    kernels: dict
-    effects: dict
-    design: pd.DataFrame
     logit: np.ndarray
-    criterion: float
     deviance: float
     method: str
-    verdict: str
     n_cells: int
     data: pd.DataFrame = field(repr=False)
-    half_plants: np.ndarray = field(repr=False)
     problem: Laplace = field(repr=False)
     theta: np.ndarray = field(repr=False)
-    nodes: int = 1
 
     @property
     def spread(self) -> float:
@@ -91,9 +95,8 @@ class BinomialFit:
         for term, k in zip(structure.terms, structure.kernels(self.theta), strict=True):
             own = np.diag(k)
             if term.code is None or term.design is not None or not np.allclose(own, own[0]):
-                raise ValueError(
-                    f"the variance of {term.name!r} differs between cells, so they have no one spread"
-                )
+                why = f"the variance of {term.name!r} differs between cells"
+                raise ValueError(f"{why}, so they have no one spread")
             total += own[0]
         return float(np.sqrt(total))
 
@@ -106,28 +109,6 @@ class BinomialFit:
     def response(self) -> np.ndarray:
         """Counts alive and in total, side by side, half plants included."""
         return np.column_stack([self.problem.family.y, self.problem.family.n])
-
-    def resampled(self, rng: np.random.Generator) -> "BinomialFit":
-        """The same model fitted to counts simulated from this fit, fixed effects kept.
-
-        Raises
-        ------
-        ValueError
-            The fit is by quadrature.
-        """
-        if self.nodes > 1:
-            raise ValueError(
-                "simulated counts are fitted by Laplace's approximation only: fit with nodes=1"
-            )
-        s, extra = self.problem.structure, self.half_plants
-        eta = s.x @ self.coefficients.to_numpy() + s.simulated(self.theta, 1, rng)[0][:, 0]
-        n = np.round(self.problem.family.n - 2 * extra).astype(int)
-        family = Binomial(rng.binomial(n, special.expit(eta)) + extra, n + 2 * extra)
-        again = Laplace(family, s)
-        state, verdict = minimise(again, self.method == "restricted")
-        if not extra.any() and _is_separated(state.eta):
-            verdict = "not converged: a fixed effect has no finite estimate"
-        return _result(again, state, self.design, self.method, verdict, self.data, extra)
 
     def sampling_variance(self) -> pd.Series:
         """Part of each coefficient's variance that is due to counting a finite number of plants."""
@@ -156,11 +137,14 @@ class BinomialFit:
         ----------
         Venzon & Moolgavkar (1988) Appl. Stat. 37:87-94 for limits from the likelihood's drop.
         """
-        best, se = (
-            self.coefficients[coefficient],
-            np.sqrt(self.covariance.loc[coefficient, coefficient]),
-        )
-        height = _without(self, list(self.coefficients.index).index(coefficient))
+        j, full = list(self.coefficients.index).index(coefficient), self.problem.structure
+        best, se = self.coefficients.iloc[j], np.sqrt(self.covariance.iloc[j, j])
+        rest = Laplace(self.problem.family, Structure(np.delete(full.x, j, axis=1), full.terms))
+
+        def height(value):
+            rest.offset = value * full.x[:, j]
+            return rest.height(self.theta)
+
         return tuple(_limit(height, best, sign * se, critical) for sign in (-1, 1))
 
     @property
@@ -237,121 +221,76 @@ def fit_binomial(
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
     others = [] if half_plant_in is None else [half_plant_in]
     refuse_incomplete(frame, [alive, total, *others], fixed, random)
-    y, n = _counts(frame, alive, total)
+    y, n = frame[alive].to_numpy(float), frame[total].to_numpy(float)
+    bad = ~((n > 0) & (y >= 0) & (y <= n))
+    if bad.any():
+        rows = ", ".join(str(i) for i in frame.index[bad][:5])
+        rule = f"0 <= {alive} <= {total}, {total} > 0"
+        raise ValueError(f"{bad.sum()} rows break {rule} (index {rows})")
     design = model_matrix(fixed, frame) if isinstance(fixed, str) else fixed
     refuse_aliased(design)
     terms = make_terms(frame, random)
     if nodes > 1:
         refuse_quadrature(terms, method)
-    extra = _half_plants(frame, n, half_plant_in)
-    family = Binomial(y + extra, n + 2 * extra)
-    problem = Laplace(family, Structure(design.to_numpy(float), terms))
+    extra = np.zeros(len(frame))
+    if half_plant_in is not None:
+        level = frame[half_plant_in].astype(str)
+        extra = 0.5 * n / pd.Series(n, frame.index).groupby(level).transform("sum").to_numpy(float)
+    family, structure = Binomial(y + extra, n + 2 * extra), Structure(design.to_numpy(float), terms)
+    problem = Laplace(family, structure)
     state, verdict = minimise(problem, method == "restricted")
     if nodes > 1:
         vector, criterion, _ = by_quadrature(problem, state.theta, nodes)
-        k = problem.structure.n_theta
-        state = replace(problem.at(vector[:k], None, vector[k:]), criterion=criterion)
-    _refuse_separated(state.eta, half_plant_in)
-    return replace(_result(problem, state, design, method, verdict, frame, extra), nodes=nodes)
-
-
-def _counts(frame, alive, total):
-    y, n = frame[alive].to_numpy(float), frame[total].to_numpy(float)
-    bad = ~((n > 0) & (y >= 0) & (y <= n))
-    if bad.any():
-        rows = ", ".join(str(i) for i in frame.index[bad][:5])
-        raise ValueError(
-            f"{bad.sum()} rows break 0 <= {alive} <= {total}, {total} > 0 (index {rows})"
-        )
-    return y, n
+        state = replace(problem.held(vector), criterion=criterion)
+    if half_plant_in is None and np.max(np.abs(state.eta)) > _SEPARATED_LOGIT:
+        why = "all plants of one of its levels live or all are dead"
+        give = "give half_plant_in, the column whose levels should each get half a plant"
+        raise ValueError(f"a fixed effect has no finite estimate: {why}; {give}")
+    factor = state.factor
+    if method == "ml":
+        factor = structure.factor(state.own, 1.0 / state.weight)
+    q, mean = structure.q, family.n * special.expit(state.eta)
+    y, n = family.y, family.n
+    off = special.xlogy(y, y / mean) + special.xlogy(n - y, (n - y) / (n - mean))
+    return BinomialFit(
+        **common_parts(structure, state, design, factor.h[q:, q:], state.criterion),
+        logit=state.eta,
+        deviance=2 * off.sum(),
+        method=method,
+        verdict=verdict,
+        n_cells=structure.n,
+        data=frame,
+        problem=problem,
+        theta=state.own,
+        nodes=nodes,
+    )
 
 
 def refuse_quadrature(terms: list[Term], method: str) -> None:
     """Raise where adaptive quadrature cannot integrate the random effects."""
     if method != "ml" or len(terms) != 1 or terms[0].m > 1 or terms[0].code is None:
-        raise ValueError(
-            "quadrature needs method 'ml' and a single random term of plain intercepts"
-        )
+        needs = "quadrature needs method 'ml' and a single random term of plain intercepts"
+        raise ValueError(needs)
 
 
-def _half_plants(frame, n, column):
-    if column is None:
-        return np.zeros(len(frame))
-    per_level = pd.Series(n, index=frame.index).groupby(frame[column].astype(str)).transform("sum")
-    return 0.5 * n / per_level.to_numpy(float)
-
-
-def _is_separated(eta):
-    return bool(np.max(np.abs(eta)) > _SEPARATED_LOGIT)
-
-
-def _refuse_separated(eta, half_plant_in):
-    if half_plant_in is None and _is_separated(eta):
-        raise ValueError(
-            "a fixed effect has no finite estimate: all plants of one of its levels live or all are dead; "
-            "give half_plant_in, the column whose levels should each get half a plant"
-        )
-
-
-def _result(problem, state, design, method, verdict, data, half_plants):
-    names, structure = list(design.columns), problem.structure
-    factor = (
-        state.factor if method == "restricted" else structure.factor(state.own, 1.0 / state.weight)
-    )
-    variances, kernels, effects = random_parts(structure, state)
-    return BinomialFit(
-        coefficients=pd.Series(state.fixed, index=names),
-        covariance=pd.DataFrame(factor.h[structure.q :, structure.q :], index=names, columns=names),
-        variances=variances,
-        kernels=kernels,
-        effects=effects,
-        design=design,
-        logit=state.eta,
-        criterion=state.criterion,
-        deviance=_residual_deviance(problem.family.y, problem.family.n, state.eta),
-        method=method,
-        verdict=verdict,
-        n_cells=structure.n,
-        data=data,
-        half_plants=half_plants,
-        problem=problem,
-        theta=state.own,
-    )
-
-
-def random_parts(structure, state):
-    """Variances, covariances over inner levels and effects of every random term of a non-gaussian fit."""
-    variances, kernels, effects = {}, {}, {}
+def common_parts(structure, state, design, covariance, criterion, cuts=()) -> dict:
+    """Fields of :class:`LaplaceFit` that follow from the state of a search."""
+    effects, names = {}, [*cuts, *design.columns]
+    variances, kernels = structure.variances(state.own)
     for term, k in zip(structure.terms, structure.kernels(state.own), strict=True):
         table = term.collect(state.a) @ k
-        if term.m == 1:
-            variances[term.name] = k[0, 0]
-            effects[term.name] = pd.Series(table[:, 0], index=term.levels)
-            continue
-        variances |= {
-            f"{term.name}[{level}]": v
-            for level, v in zip(term.inner_levels, np.diag(k), strict=True)
-        }
-        kernels[term.name] = pd.DataFrame(k, index=term.inner_levels, columns=term.inner_levels)
         effects[term.name] = pd.DataFrame(table, index=term.levels, columns=term.inner_levels)
-    return pd.Series(variances, dtype=float), kernels, effects
-
-
-def _residual_deviance(y, n, eta):
-    mean = n * special.expit(eta)
-    return 2 * (special.xlogy(y, y / mean) + special.xlogy(n - y, (n - y) / (n - mean))).sum()
-
-
-def _without(fit, j):
-    """Criterion along the fixed effect j, the others integrated out."""
-    full = fit.problem.structure
-    rest = Laplace(fit.problem.family, Structure(np.delete(full.x, j, axis=1), full.terms))
-
-    def height(value):
-        rest.offset = value * full.x[:, j]
-        return rest.height(fit.theta)
-
-    return height
+        if term.m == 1:
+            effects[term.name] = pd.Series(table[:, 0], index=term.levels)
+    return {
+        "coefficients": pd.Series(state.fixed, index=list(design.columns)),
+        "covariance": pd.DataFrame(covariance, index=names, columns=names),
+        "variances": pd.Series(variances, dtype=float),
+        "kernels": kernels,
+        "effects": effects,
+        "criterion": criterion,
+        "design": design,
+    }
 
 
 def _limit(height, best, step, critical):

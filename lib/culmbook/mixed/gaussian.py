@@ -7,7 +7,6 @@ residual has one variance, one for each level of a column, known variances, or n
 average-information steps within their bounds, so an estimate of zero is exactly zero.
 """
 
-from copy import copy
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -16,7 +15,8 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import stats
 
-from culmbook.mixed.gaussian_model import Likelihood, Model, State, used_records
+from culmbook.mixed.gaussian_model import Model, State, used_records
+from culmbook.mixed.inference import student_table
 from culmbook.mixed.search import CONVERGED, curvature, minimise, profile_limit
 from culmbook.mixed.terms import Basis, weight_rows
 
@@ -112,9 +112,9 @@ class GaussianFit:
         Series or DataFrame
             By level, or outer level by inner level where the term has an inner index.
         """
-        k = self._position(term)
+        k = self.position(term)
         own = self.model.terms[k]
-        values = own.collect(self.state.py) @ self._kernel(k) * self.model.scale
+        values = own.collect(self.state.py) @ self.kernel(k) * self.model.scale
         if own.m > 1:
             return pd.DataFrame(values, index=own.levels, columns=own.inner_levels)
         return pd.Series(values[:, 0], index=own.levels, name=term)
@@ -127,22 +127,17 @@ class GaussianFit:
         ``G - G Z'PZ G``, fixed effects' uncertainty included, the covariance's parameters taken as known. It
         is of the size levels x levels; with an inner index, levels are outer x inner.
         """
-        k = self._position(term)
-        own, kernel = self.model.terms[k], self._kernel(k)
-        index = (
-            own.levels if own.m == 1 else pd.MultiIndex.from_product([own.levels, own.inner_levels])
-        )
-        values = self.state.factor.levels_p(k).reshape(
-            len(own.levels), own.m, len(own.levels), own.m
-        )
+        k = self.position(term)
+        own, kernel = self.model.terms[k], self.kernel(k)
+        n, m = len(own.levels), own.m
+        values = self.state.factor.levels_p(k).reshape(n, m, n, m)
         values = -np.einsum("ab,gbhc,cd->gahd", kernel, values, kernel, optimize=True)
-        places = np.arange(len(own.levels))
-        values[places, :, places] += kernel
-        return pd.DataFrame(
-            values.reshape(len(index), -1) * self.model.scale**2, index=index, columns=index
-        )
+        values[np.arange(n), :, np.arange(n)] += kernel
+        values = values.reshape(n * m, -1) * self.model.scale**2
+        return pd.DataFrame(values, index=own.cells, columns=own.cells)
 
-    def _kernel(self, k):
+    def kernel(self, k: int) -> np.ndarray:
+        """Covariance over the inner levels of the k-th term, in the model's own units."""
         structure = self.model.problem.structure
         return structure.terms[k].kernel.matrix(self.state.theta[structure.places[k]])
 
@@ -159,12 +154,10 @@ class GaussianFit:
         ----------
         Cullis, Smith & Coombes (2006) J. Agric. Biol. Environ. Stat. 11:381-393.
         """
-        k = self._position(term)
+        k = self.position(term)
         if self.model.terms[k].m > 1:
-            raise ValueError(
-                f"{term!r} has a covariance over an inner index; take the inner levels one by one"
-            )
-        variance = float(self._kernel(k)[0, 0]) * self.model.scale**2
+            raise ValueError(f"{term!r} has an inner index; take the inner levels one by one")
+        variance = float(self.kernel(k)[0, 0]) * self.model.scale**2
         if self.verdict != CONVERGED:
             return Heritability(np.nan, f"not estimable: {self.verdict}")
         if variance == 0:
@@ -206,21 +199,9 @@ class GaussianFit:
         """
         rows = self.weigh(weights)
         variance = np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
-        estimate, se = rows @ self.coefficients.to_numpy(), np.sqrt(variance)
         df = self._satterthwaite(rows, variance)
-        t, critical = estimate / se, stats.t.ppf(0.5 + level / 2, df)
-        return pd.DataFrame(
-            {
-                "estimate": estimate,
-                "se": se,
-                "df": df,
-                "t": t,
-                "p": 2 * stats.t.sf(np.abs(t), df),
-                "lower": estimate - critical * se,
-                "upper": estimate + critical * se,
-            },
-            index=weights.index,
-        )
+        estimate = rows @ self.coefficients.to_numpy()
+        return student_table(estimate, np.sqrt(variance), df, level, weights.index)
 
     def f_test(self, weights) -> FTest:
         """F test that all combinations in ``weights`` are zero, with Satterthwaite's degrees of freedom.
@@ -271,59 +252,19 @@ class GaussianFit:
         problem, state, powers = self.model.problem, self.state, self.model.powers
         rows = {}
         for i in np.flatnonzero(powers != 1):
-            factor = self.model.scale ** powers[i]
-            limits = [profile_limit(problem, state, i, rise, side) for side in (-1, 1)]
-            note = self._bounds(state.theta[i], *limits, problem.lower[i], problem.upper[i])
-            rows[self.model.names[i]] = [
-                state.theta[i] * factor,
-                limits[0] * factor,
-                limits[1] * factor,
-                note,
-            ]
-        return pd.DataFrame.from_dict(
-            rows, orient="index", columns=["estimate", "lower", "upper", "note"]
-        )
+            low, high = (profile_limit(problem, state, i, rise, side) for side in (-1, 1))
+            ends = {"estimate": state.theta[i], "lower limit": low, "upper limit": high}
+            notes = []
+            for bound in (problem.lower[i], problem.upper[i]):
+                at = [end for end, value in ends.items() if value == bound < np.inf]
+                notes += [f"{' and '.join(at)} at the bound {bound:g}"] if at else []
+            unit = self.model.scale ** powers[i]
+            rows[self.model.names[i]] = [*(v * unit for v in ends.values()), "; ".join(notes)]
+        columns = ["estimate", "lower", "upper", "note"]
+        return pd.DataFrame.from_dict(rows, orient="index", columns=columns)
 
-    @staticmethod
-    def _bounds(estimate, low, high, lower, upper):
-        at_lower = [
-            what for what, value in (("estimate", estimate), ("lower limit", low)) if value == lower
-        ]
-        at_upper = [
-            what
-            for what, value in (("estimate", estimate), ("upper limit", high))
-            if value == upper < np.inf
-        ]
-        notes = [
-            f"{' and '.join(what)} at the bound {bound:g}"
-            for what, bound in ((at_lower, lower), (at_upper, upper))
-            if what
-        ]
-        return "; ".join(notes)
-
-    def resampled(self, rng: np.random.Generator) -> "GaussianFit":
-        """The same model fitted to records simulated from this fit, fixed effects kept."""
-        problem, s = self.model.problem, self.model.problem.structure
-        own = self.state.theta[: s.n_theta]
-        y = s.x @ self.state.solution[s.q :] + s.simulated(own, 1, rng)[0][:, 0]
-        y = y + rng.normal(size=s.n) * np.sqrt(problem.residual(self.state.theta))
-        again = copy(self.model)
-        again.problem = Likelihood(y, s, problem.groups, problem.known, problem.restricted)
-        state, verdict = minimise(again.problem, again.starts[0])
-        response = y * again.scale + self.design.to_numpy(float) @ (
-            again.least_squares / again.column_scale
-        )
-        return _result(
-            again,
-            state,
-            verdict,
-            design=self.design,
-            data=self.data,
-            n_missing=self.n_missing,
-            response=response,
-        )
-
-    def _position(self, term):
+    def position(self, term: str) -> int:
+        """Place of a random term among the model's; ``ValueError`` where there is none of this name."""
         if term not in self.levels:
             there = ", ".join(self.levels) or "none"
             raise ValueError(f"{term!r} is no random term of this fit; it has {there}")
@@ -339,9 +280,7 @@ class GaussianFit:
         """
         rows = weight_rows(weights, self.coefficients.index)
         if together and np.linalg.matrix_rank(rows) < len(rows):
-            raise ValueError(
-                "the combinations to be tested together are not independent; leave some out"
-            )
+            raise ValueError("the combinations tested together are not independent; leave some out")
         return rows
 
     def curvature(self) -> tuple[np.ndarray, np.ndarray]:
@@ -436,80 +375,41 @@ def fit_gaussian(
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
     used, n_missing = used_records(frame, response, fixed, random, residual_by, known_variance)
     present = frame[response].notna().to_numpy()
-    random = [
-        replace(t, matrix=t.matrix[present])
-        if isinstance(t, Basis) and len(t.matrix) == len(frame)
-        else t
-        for t in random
-    ]
-    design = (
-        model_matrix(fixed, used, na_action="raise")
-        if isinstance(fixed, str)
-        else fixed.loc[present]
-    )
+    random = list(random)
+    for i, term in enumerate(random):
+        if isinstance(term, Basis) and len(term.matrix) == len(frame):
+            random[i] = replace(term, matrix=term.matrix[present])
+    if isinstance(fixed, str):
+        design = model_matrix(fixed, used, na_action="raise")
+    else:
+        design = fixed.loc[present]
     model = Model(used, response, design, random, method, residual_by, known_variance, residual)
-    state, verdict = _search(model)
-    return _result(
-        model,
-        state,
-        verdict,
-        design=design,
-        data=used,
-        n_missing=n_missing,
-        response=used[response].to_numpy(float),
-    )
-
-
-def _search(model):
-    """Lowest criterion that searches from all of a model's starts find, converged ones first."""
+    # the lowest criterion that searches from all of the model's starts find, converged ones first
     found = [minimise(model.problem, start) for start in model.starts]
-    return min(found, key=lambda end: (end[1] != CONVERGED, end[0].criterion))
-
-
-def _result(model, state, verdict, **records):
+    state, verdict = min(found, key=lambda end: (end[1] != CONVERGED, end[0].criterion))
     names, q, unit = model.columns, model.problem.structure.q, model.unit
     b = state.solution[q:] * unit + model.least_squares / model.column_scale
     covariance = state.factor.h[q:, q:] * np.outer(unit, unit)
-    variances, shapes, kernels = _parameters(model, state)
+    own = state.theta[: model.problem.structure.n_theta]
+    variances, kernels = model.problem.structure.variances(own, model.scale**2)
+    shapes = pd.Series(state.theta, index=model.names, dtype=float)[model.powers == 0]
+    residuals = state.theta[model.problem.residuals] * model.scale**2
+    variances |= dict(zip(model.residuals, residuals, strict=True))
     return GaussianFit(
         coefficients=pd.Series(b, index=names),
         covariance=pd.DataFrame(covariance, index=names, columns=names),
-        variances=variances,
+        variances=pd.Series(variances, dtype=float),
         shapes=shapes,
         kernels=kernels,
         criterion=model.criterion(state),
-        method=model.method,
+        method=method,
         verdict=model.in_words(state, verdict),
-        n_records=model.problem.structure.n,
+        n_records=len(used),
+        n_missing=n_missing,
         levels={term.name: term.levels for term in model.terms},
+        design=design,
+        data=used,
+        response=used[response].to_numpy(float),
         model=model,
         state=state,
-        **records,
     )
-
-
-def _parameters(model, state):
-    """Variances, shapes and kernels in the response's units."""
-    variances, shapes, kernels, structure = {}, {}, {}, model.problem.structure
-    for term, place in zip(structure.terms, structure.places, strict=True):
-        theta = state.theta[place]
-        k = term.kernel.matrix(theta) * model.scale**2
-        if term.m > 1:
-            kernels[term.name] = pd.DataFrame(k, index=term.inner_levels, columns=term.inner_levels)
-        shapes |= {
-            term.name + label: value
-            for label, value, power in zip(
-                term.kernel.labels, theta, term.kernel.powers, strict=True
-            )
-            if power == 0
-        }
-        if term.kernel.has_free_diagonal and term.m > 1:
-            variances |= {
-                f"{term.name}[{level}]": v
-                for level, v in zip(term.inner_levels, np.diag(k), strict=True)
-            }
-        else:
-            variances[term.name] = k[0, 0]
-    own = state.theta[model.problem.residuals] * model.scale**2
-    variances |= dict(zip(model.residuals, own, strict=True))
-    return pd.Series(variances, dtype=float), pd.Series(shapes, dtype=float), kernels

@@ -5,6 +5,7 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.mixed.gaussian import FTest, GaussianFit
+from culmbook.mixed.inference import student_table
 
 MOST_RECORDS = 1_500  # matrices of records x records are kept for every variance
 _SCORING_STEPS = 50
@@ -105,16 +106,12 @@ def kenward_roger_contrasts(
     rows = fit.weigh(weights)
     _, phi, w, p, q = _pieces(fit, bounded=True)
     plain = np.einsum("ij,jk,ik->i", rows, phi, rows)
-    shares = np.array(
-        [np.einsum("ij,jk,ik->i", rows, phi @ part @ phi, rows) / plain for part in p]
-    )
+    turned = [np.einsum("ij,jk,ik->i", rows, phi @ part @ phi, rows) for part in p]
+    shares = np.array([part / plain for part in turned])
     df = 2 / np.einsum("im,ij,jm->m", shares, w, shares)
     estimate = rows @ fit.coefficients.to_numpy()
     se = np.sqrt(np.einsum("ij,jk,ik->i", rows, _enlarged(phi, w, p, q), rows))
-    t, critical = estimate / se, stats.t.ppf(0.5 + level / 2, df)
-    columns = {"estimate": estimate, "se": se, "df": df, "t": t, "p": 2 * stats.t.sf(np.abs(t), df)}
-    limits = {"lower": estimate - critical * se, "upper": estimate + critical * se}
-    return pd.DataFrame(columns | limits, index=weights.index)
+    return student_table(estimate, se, df, level, weights.index)
 
 
 def enlarged_covariance(fit: GaussianFit) -> pd.DataFrame:
@@ -146,23 +143,19 @@ def _enlarged(phi, w, p, q):
 
 
 def _refuse(fit):
-    if fit.method != "reml" or fit.verdict != "converged":
-        raise ValueError(
-            f"needs a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}"
-        )
-    if fit.n_records > MOST_RECORDS:
-        raise ValueError(
-            f"{fit.n_records} records; with more than {MOST_RECORDS} use the fit's f_test"
-        )
     bent = [term.name for term in fit.model.terms if not term.kernel.is_diagonal]
-    if bent:
-        raise ValueError(
-            f"the covariance is no sum of variances because of {', '.join(bent)}; use the fit's f_test"
-        )
-    if fit.variances.empty:
-        raise ValueError(
-            "no variance was estimated, so there is no uncertainty of variances to allow for"
-        )
+    why = ""
+    if fit.method != "reml" or fit.verdict != "converged":
+        why = f"needs a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}"
+    elif fit.n_records > MOST_RECORDS:
+        why = f"{fit.n_records} records; with more than {MOST_RECORDS} use the fit's f_test"
+    elif bent:
+        names = ", ".join(bent)
+        why = f"the covariance is no sum of variances because of {names}; use the fit's f_test"
+    elif fit.variances.empty:
+        why = "no variance was estimated, so there is no uncertainty of variances to allow for"
+    if why:
+        raise ValueError(why)
 
 
 def _sum(w, term):
@@ -199,9 +192,8 @@ def _unbounded(v, parts, x, y):
         projector = inverse - vx @ np.linalg.solve(x.T @ vx, vx.T)
         py = projector @ y
         projected = [projector @ part for part in parts]
-        slope = np.array(
-            [py @ part @ py - np.trace(pp) for part, pp in zip(parts, projected, strict=True)]
-        )
+        both = zip(parts, projected, strict=True)
+        slope = np.array([py @ part @ py - np.trace(pp) for part, pp in both])
         step = np.linalg.solve([[(a * b.T).sum() for b in projected] for a in projected], slope)
         change = sum(s * part for s, part in zip(step, parts, strict=True))
         fall = slope @ step
@@ -225,13 +217,9 @@ def _criterion(v, x, y):
     except np.linalg.LinAlgError:
         return np.inf
     a, c = np.linalg.solve(half, x), np.linalg.solve(half, y)
-    inner = a.T @ a
-    return (
-        2 * np.log(np.diag(half)).sum()
-        + np.linalg.slogdet(inner)[1]
-        + c @ c
-        - (a.T @ c) @ np.linalg.solve(inner, a.T @ c)
-    )
+    inner, both = a.T @ a, a.T @ c
+    log_det = 2 * np.log(np.diag(half)).sum() + np.linalg.slogdet(inner)[1]
+    return log_det + c @ c - both @ np.linalg.solve(inner, both)
 
 
 def _moments(a1, a2, df):

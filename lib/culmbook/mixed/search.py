@@ -11,9 +11,7 @@ STUCK = "no step lowers the criterion"
 UNENDING = "the criterion still falls after the last step allowed"
 
 _STEPS = 200
-_AVERAGE_STEPS = (
-    25  # after so many steps the observed curvature takes the place of the average information
-)
+_AVERAGE_STEPS = 25  # after so many steps observed curvature takes the average information's place
 _SETTLED = 1e-13  # fall of the criterion that a further step promises, relative
 _SLACK = 1e-12  # rise of the criterion that is let pass, relative
 _ROUNDING = 1e-9  # a promised fall as small as this can be lost in rounding, relative
@@ -52,6 +50,7 @@ def minimise(problem, theta, held=(), settled=_SETTLED):
     observed information that steps go to and fro; a search that lasts goes on with observed curvature.
     """
     free = np.setdiff1d(np.arange(len(theta)), held)
+    residuals = np.arange(len(theta))[problem.residuals]
     state = bent = problem.at(np.asarray(theta, float))
     damping = 0.0
     for number in range(_STEPS):
@@ -61,14 +60,13 @@ def minimise(problem, theta, held=(), settled=_SETTLED):
         if damping == 0 and fall < settled * (1 + abs(state.criterion)):
             return state, CONVERGED
         new = _try(problem, state.theta + step)
-        if new is not None and new.criterion <= state.criterion + _SLACK * (
-            1 + abs(state.criterion)
-        ):
+        size = 1 + abs(state.criterion)
+        if new is not None and new.criterion <= state.criterion + _SLACK * size:
             state, bent, damping = new, new, damping / 10 if damping > 1e-3 else 0.0
-            if _vanished(problem, state, held):
+            if (state.theta[np.setdiff1d(residuals, held)] < _SMALLEST).any():
                 return state, VANISHED
         elif damping > 1e8:
-            rounding = _step(problem, bent, free, 0.0)[1] < _ROUNDING * (1 + abs(state.criterion))
+            rounding = _step(problem, bent, free, 0.0)[1] < _ROUNDING * size
             return state, CONVERGED if rounding else STUCK
         else:
             damping = max(10 * damping, 1e-2)
@@ -105,16 +103,13 @@ def _step(problem, state, free, damping):
     if (scaled < low).any() or (scaled > high).any():
         size, vectors = np.linalg.eigh(curve)
         root = np.sqrt(np.maximum(size, 1e-12))
-        scaled = optimize.lsq_linear(
-            (vectors * root).T, -(vectors.T @ slope) / root, (low, high), method="bvls", tol=1e-12
-        ).x
+        a, b = (vectors * root).T, -(vectors.T @ slope) / root
+        scaled = optimize.lsq_linear(a, b, (low, high), method="bvls", tol=1e-12).x
         scaled = np.clip(scaled, low, high)
     step = np.zeros(len(state.theta))
-    step[free] = scaled / unit
-    step[free] = np.where(
-        scaled == low, (lower - state.theta)[free], step[free]
-    )  # bounds are met exactly
-    step[free] = np.where(scaled == high, (problem.upper - state.theta)[free], step[free])
+    to_lower, to_upper = (lower - state.theta)[free], (problem.upper - state.theta)[free]
+    step[free] = np.where(scaled == low, to_lower, scaled / unit)  # bounds are met exactly
+    step[free] = np.where(scaled == high, to_upper, step[free])
     return step, -float(slope @ scaled + 0.5 * scaled @ curve @ scaled)
 
 
@@ -123,11 +118,6 @@ def _try(problem, theta):
         return problem.at(theta)
     except np.linalg.LinAlgError:
         return None
-
-
-def _vanished(problem, state, held):
-    own = np.setdiff1d(np.arange(len(state.theta))[problem.residuals], held)
-    return bool((state.theta[own] < _SMALLEST).any())
 
 
 def curvature(problem, state, free):
@@ -156,23 +146,17 @@ def profile_limit(problem, state, i, rise, side):
         return minimise(problem, theta, held=(i,))[0].criterion - state.criterion - rise
 
     alone = np.where(np.arange(len(state.theta)) == i, bound, state.theta)
-    is_needed = (
-        np.isfinite(bound) and _try(problem, alone) is None
-    )  # no covariance is left without it
-    for end in _tried(best, bound, side, is_needed):
-        if excess(end) > 0:
-            return optimize.brentq(
-                excess, *sorted([end, best]), xtol=1e-9 * max(abs(end), abs(best)), rtol=1e-7
-            )
-    return bound
-
-
-def _tried(best, bound, side, is_needed):
-    """Values at which to look for the limit, from the estimate outwards."""
+    # values to look at from the estimate outwards; no covariance may be left without the parameter
     if side > 0 and np.isinf(bound):
-        return best + max(best, 1e-2) * (_GROWTH - 1)
-    if is_needed:
-        return best / _GROWTH
-    if bound == 0:
-        return [0.0] if best > 0 else []
-    return best + (bound - best) * _PARTS
+        tried = best + max(best, 1e-2) * (_GROWTH - 1)
+    elif np.isfinite(bound) and _try(problem, alone) is None:
+        tried = best / _GROWTH
+    elif bound == 0:
+        tried = [0.0] if best > 0 else []
+    else:
+        tried = best + (bound - best) * _PARTS
+    for end in tried:
+        if excess(end) > 0:
+            close = 1e-9 * max(abs(end), abs(best))
+            return optimize.brentq(excess, *sorted([end, best]), xtol=close, rtol=1e-7)
+    return bound

@@ -48,27 +48,20 @@ def _corrections_of(network, site: str) -> pd.DataFrame:
     return network.corrections if site in NETWORK_SCOPES else network.corrections[~elsewhere]
 
 
-def _place(row) -> str:
-    where = [str(row.file)]
-    where += [f"line {row.line}"] if pd.notna(row.line) else []
-    where += [f"column {row.column}"] if pd.notna(row.column) else []
-    return ", ".join(where)
-
-
 def _problem_table(problems: pd.DataFrame, label: str, caption: str, seen: str) -> ReportTable:
-    frame = problems.assign(place=[_place(row) for row in problems.itertuples()])
-    return table(
-        frame,
-        label=label,
-        caption=caption,
-        columns={
-            "code": Column("Code", meaning="Kind of problem; E- refuses, N- is a note."),
-            "place": Column("Where", meaning="File, line (sheet row) and column."),
-            "value": Column("Value", meaning="The cell as it stands in the file."),
-            "rule": Column(seen, meaning="The rule that the value breaks, or what was noticed."),
-            "mend": Column("What mends it", meaning="What to change in the sheet."),
-        },
-    )
+    places = []
+    for row in problems.itertuples():
+        line = f"line {row.line}" if pd.notna(row.line) else ""
+        column = f"column {row.column}" if pd.notna(row.column) else ""
+        places.append(", ".join(filter(None, [str(row.file), line, column])))
+    columns = {
+        "code": Column("Code", meaning="Kind of problem; E- refuses, N- is a note."),
+        "place": Column("Where", meaning="File, line (sheet row) and column."),
+        "value": Column("Value", meaning="The cell as it stands in the file."),
+        "rule": Column(seen, meaning="The rule that the value breaks, or what was noticed."),
+        "mend": Column("What mends it", meaning="What to change in the sheet."),
+    }
+    return table(problems.assign(place=places), columns, label=label, caption=caption)
 
 
 def data_tables(network, site: str) -> list[ReportTable]:
@@ -87,138 +80,80 @@ def data_tables(network, site: str) -> list[ReportTable]:
         Labels "files", "refused", "notes", "corrections", "plots-set-aside"; empty ones left out.
     """
     problems = of_site(network.problems, site)
-    refused = problems[problems["severity"] != "note"].sort_values(
-        "severity", kind="stable"
-    )  # files first
-    notes = problems[problems["severity"] == "note"]
+    is_note = problems["severity"] == "note"
+    refused = problems[~is_note].sort_values("severity", kind="stable")  # files first
     corrections = _corrections_of(network, site)
-    made = [_files_table(of_site(network.files, site), corrections)]
-    if len(refused):
-        made.append(
-            _problem_table(
-                refused,
-                "refused",
-                "Files and rows refused: they are in no number.",
-                "What is wrong",
-            )
-        )
-    if len(notes):
-        made.append(
-            _problem_table(
-                notes,
-                "notes",
-                "Notes on the files: read and used, but worth a look.",
-                "What was noticed",
-            )
-        )
-    if len(corrections):
-        made.append(_corrections_table(corrections))
     plots = of_site(network.tables["plots"], site)
     aside = plots[plots["status"].notna() & (plots["status"] != "ok")]
+    made = [_files_table(of_site(network.files, site), corrections)]
+    if len(refused):
+        caption = "Files and rows refused: they are in no number."
+        made.append(_problem_table(refused, "refused", caption, "What is wrong"))
+    if is_note.any():
+        caption = "Notes on the files: read and used, but worth a look."
+        made.append(_problem_table(problems[is_note], "notes", caption, "What was noticed"))
+    if len(corrections):
+        made.append(_corrections_table(corrections))
     return [*made, _aside_table(aside)] if len(aside) else made
 
 
 def _files_table(files: pd.DataFrame, corrections: pd.DataFrame) -> ReportTable:
     kept = files["rows_kept"].mask(files["table"] == "corrections", corrections["applied"].sum())
-    frame = files.assign(short=files["sha256"].str.slice(0, 12), rows_kept=kept)
+    used = "Rows that passed every check; of corrections, those applied."
+    columns = {
+        "file": Column("File", meaning="Path within the network folder."),
+        "rows": Column("Rows", kind="count", meaning="Data rows in the file."),
+        "rows_kept": Column("Rows used", kind="count", meaning=used),
+        "short": Column("SHA-256", meaning="First 12 digits of the file's SHA-256 hash."),
+    }
     return table(
-        frame,
+        files.assign(short=files["sha256"].str.slice(0, 12), rows_kept=kept),
+        columns,
         label="files",
         caption="Files read.",
-        columns={
-            "file": Column("File", meaning="Path within the network folder."),
-            "rows": Column("Rows", kind="count", meaning="Data rows in the file."),
-            "rows_kept": Column(
-                "Rows used",
-                kind="count",
-                meaning="Rows that passed every check; of corrections, those applied.",
-            ),
-            "short": Column("SHA-256", meaning="First 12 digits of the file's SHA-256 hash."),
-        },
         note="The hash is that of the file as it was read; its first 12 digits are given. A file for the whole "
         "network also holds rows of other sites, which a site's report does not use.",
     )
 
 
 def _corrections_table(corrections: pd.DataFrame) -> ReportTable:
-    day = "date" if pd.api.types.is_datetime64_any_dtype(corrections["on"]) else "text"
-    return table(
-        corrections,
-        label="corrections",
-        columns={
-            "table": Column("Table"),
-            "key": Column("Row"),
-            "column": Column("Column"),
-            "old_value": Column("Old value"),
-            "new_value": Column("New value"),
-            "by": Column("By"),
-            "on": Column("On", kind=day),
-            "why": Column("Why"),
-            "outcome": Column("Outcome"),
-        },
-        caption="Corrections kept beside the raw sheets, and what became of each.",
-    )
+    heads = ("table", "key:Row", "column", "old_value", "new_value", "by", "on", "why", "outcome")
+    columns = _headed(*heads)
+    if pd.api.types.is_datetime64_any_dtype(corrections["on"]):
+        columns["on"] = Column("On", kind="date")
+    caption = "Corrections kept beside the raw sheets, and what became of each."
+    return table(corrections, columns, label="corrections", caption=caption)
+
+
+def _headed(*names: str) -> dict[str, Column]:
+    """Give text columns whose headings are their names, or what stands after a colon."""
+    pairs = (name.partition(":")[::2] for name in names)
+    return {name: Column(said or name.replace("_", " ").capitalize()) for name, said in pairs}
 
 
 def _aside_table(plots: pd.DataFrame) -> ReportTable:
-    is_blank = plots["status_cause"].isna().any()
     return table(
         plots,
+        _headed("site", "plot", "hybrid", "status", "status_cause:Cause", "status_reason:Reason"),
         label="plots-set-aside",
         order=["site", "plot"],
-        columns={
-            "site": Column("Site"),
-            "plot": Column("Plot"),
-            "hybrid": Column("Hybrid"),
-            "status": Column("Status"),
-            "status_cause": Column("Cause"),
-            "status_reason": Column("Reason"),
-        },
         caption="Plots whose status is not ok: kept in the data, left out of estimates unless a section says "
         "otherwise.",
-        note="A blank cause counts as an outside one." if is_blank else "",
+        note="A blank cause counts as an outside one." * bool(plots["status_cause"].isna().any()),
     )
 
 
-def _block(shown: ReportTable) -> list[dict]:
-    most = MOST_NOTES if shown.label == "notes" else MOST_ROWS
-    return [table_block(shown.bundle(), f"appendix/{shown.label}", most)]
-
-
-def _set_aside(tables: dict[str, ReportTable]) -> list[dict]:
-    kept = [
-        block
-        for label in ("refused", "plots-set-aside", "notes")
-        if label in tables
-        for block in _block(tables[label])
+def _blocks(tables: list[ReportTable], *labels: str) -> list[dict]:
+    found = {shown.label: shown for shown in tables if shown.label in labels}
+    most = {"notes": MOST_NOTES}
+    return [
+        table_block(found[label].bundle(), f"appendix/{label}", most.get(label, MOST_ROWS))
+        for label in labels
+        if label in found
     ]
-    return kept or [paragraph("No row or file was refused, and no plot was set aside.")]
 
 
-def _methods(composed: Composed) -> list[dict]:
-    found = []
-    for part in composed.appendix:
-        found += [
-            {"t": "heading", "level": 2, "c": [{"t": "text", "s": part["title"]}]},
-            *part["blocks"],
-        ]
-    return found or [paragraph("The sections name their methods where they use them.")]
-
-
-def _versions(run: dict) -> list[dict]:
-    known = run.get("versions") or {name: version(name) for name in PACKAGES}
-    frame = pd.DataFrame({"name": list(known), "version": [str(v) for v in known.values()]})
-    return _block(
-        table(
-            frame,
-            label="versions",
-            caption="Software that computed this report.",
-            columns={"name": Column("Package"), "version": Column("Version")},
-        )
-    )
-
-
-def appendix(composed: Composed, tables: list[ReportTable], run: dict) -> list[dict]:
+def appendix(composed: Composed, tables: list[ReportTable]) -> list[dict]:
     """Give the appendix's sections.
 
     Parameters
@@ -227,24 +162,33 @@ def appendix(composed: Composed, tables: list[ReportTable], run: dict) -> list[d
         Content of the notebooks; its `appendix` holds the methods.
     tables : list of ReportTable
         From `data_tables`.
-    run : dict
-        May hold `versions`, a mapping of package to version.
 
     Returns
     -------
     list of dict
         ``{"title", "blocks"}`` each.
     """
-    by_label = {shown.label: shown for shown in tables}
-    used = _block(by_label["files"]) if "files" in by_label else []
-    used += _block(by_label["corrections"]) if "corrections" in by_label else []
-    cautions = [
-        {"t": "list", "ordered": False, "start": 1, "items": [[paragraph(c)] for c in CAUTIONS]}
-    ]
+    methods = []
+    for part in composed.appendix:
+        title = {"t": "heading", "level": 2, "c": [{"t": "text", "s": part["title"]}]}
+        methods += [title, *part["blocks"]]
+    software = table(
+        pd.DataFrame({"package": PACKAGES, "version": map(version, PACKAGES)}),
+        _headed("package", "version"),
+        label="versions",
+        caption="Software that computed this report.",
+    )
+    items = [[paragraph(caution)] for caution in CAUTIONS]
+    cautions = {"t": "list", "ordered": False, "start": 1, "items": items}
+    sections = {
+        "Data used": _blocks(tables, "files", "corrections") or "No file was read.",
+        "Rows refused or set aside": _blocks(tables, "refused", "plots-set-aside", "notes")
+        or "No row or file was refused, and no plot was set aside.",
+        "Methods and references": methods or "The sections name their methods where they use them.",
+        "Cautions": [cautions],
+        "Versions": _blocks([software], "versions"),
+    }
     return [
-        {"title": "Data used", "blocks": used or [paragraph("No file was read.")]},
-        {"title": "Rows refused or set aside", "blocks": _set_aside(by_label)},
-        {"title": "Methods and references", "blocks": _methods(composed)},
-        {"title": "Cautions", "blocks": cautions},
-        {"title": "Versions", "blocks": _versions(run)},
+        {"title": title, "blocks": [paragraph(found)] if isinstance(found, str) else found}
+        for title, found in sections.items()
     ]

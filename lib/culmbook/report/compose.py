@@ -6,7 +6,7 @@ The notebooks are the only source. Code and printed output stay out; what is sho
 
 import json
 from dataclasses import dataclass, field
-from itertools import compress
+from itertools import compress, pairwise, takewhile
 from pathlib import Path
 
 from culmbook.report.layout import lay_out
@@ -28,8 +28,6 @@ class Composed:
         Name and value for the title block; a name given twice keeps its first value.
     provisional : list of str
         What makes the report provisional.
-    tables : list of dict
-        Table bundles, and the data of figures, each with the `notebook` it came from.
     """
 
     sections: list = field(default_factory=list)
@@ -37,7 +35,6 @@ class Composed:
     findings: list = field(default_factory=list)
     facts: list = field(default_factory=list)
     provisional: list = field(default_factory=list)
-    tables: list = field(default_factory=list)
 
     @property
     def headline(self) -> str:
@@ -65,10 +62,6 @@ def refused(why: str) -> dict:
     return {"t": "say", "kind": "refusal", "label": "", "c": [text(why)]}
 
 
-def _joined(source: str | list[str]) -> str:
-    return source if isinstance(source, str) else "".join(source)
-
-
 def _bundles(cell: dict, mime: str) -> list[dict]:
     shown = (output.get("data", {}).get(mime) for output in cell.get("outputs", []))
     return [content for content in shown if content]
@@ -79,17 +72,9 @@ def table_bundles(notebook: dict, name: str) -> list[dict]:
     found = []
     for cell in notebook["cells"]:
         found += _bundles(cell, TABLE_MIME)
-        for shown in _bundles(cell, FIGURE_MIME):
-            if shown["data"]:
-                found.append(
-                    {
-                        "label": shown["label"],
-                        "caption": shown["caption"],
-                        "of_figure": True,
-                        "note": "The numbers drawn in the figure.",
-                        **shown["data"],
-                    }
-                )
+        drawn = [shown for shown in _bundles(cell, FIGURE_MIME) if shown["data"]]
+        note = {"of_figure": True, "note": "The numbers drawn in the figure."}
+        found += [{k: s[k] for k in ("label", "caption")} | note | s["data"] for s in drawn]
     return [{**bundle, "notebook": name} for bundle in found]
 
 
@@ -101,26 +86,20 @@ def table_block(bundle: dict, place: str, most: int = MOST_ROWS) -> dict:
     """Give a table as a block of the report: the rows meant for print, and at most so many of them."""
     printed = bundle.get("printed") or [True] * len(bundle["rows"])
     strong = bundle.get("strong") or [False] * len(bundle["rows"])
-    bundle = {
-        **bundle,
-        "rows": list(compress(bundle["rows"], printed)),
-        "strong": list(compress(strong, printed)),
-    }
-    more = len(bundle["rows"]) - most
+    more, note = sum(printed) - most, bundle["note"]
     if more > 0:
-        bundle = {
-            **bundle,
-            "rows": bundle["rows"][:most],
-            "strong": bundle["strong"][:most],
-            "note": f"{bundle['note']} {more} more rows are in the workbook.".strip(),
-        }
+        note = f"{note} {more} more rows are in the workbook.".strip()
+    kept = {
+        "rows": list(compress(bundle["rows"], printed))[:most],
+        "strong": list(compress(strong, printed))[:most],
+    }
     return {
         "t": "table",
         "label": place,
         "caption": words(bundle["caption"]),
-        "note": words(bundle["note"]),
+        "note": words(note),
         "whole": bundle.get("whole", False),
-        "parts": lay_out(bundle),
+        "parts": lay_out({**bundle, **kept}),
     }
 
 
@@ -136,28 +115,23 @@ def _figure_block(bundle: dict, place: str) -> dict:
     }
 
 
-def _text_block(bundle: dict) -> dict:
-    kind = "par" if bundle["kind"] == "text" else "say"
-    return {
-        "t": kind,
-        "kind": bundle["kind"],
-        "label": words(bundle["label"]),
-        "c": [text(" ".join(bundle["sentences"]))],
-    }
+@dataclass
+class _Part:
+    """A heading with what stands under it up to the next one; `level` as in markdown, from 2 on."""
 
-
-def _is_worded(block: dict) -> bool:
-    """False for a heading without words: no reader could name it."""
-    return block["t"] != "heading" or bool(plain(block["c"]).strip())
+    level: int
+    blocks: list = field(default_factory=list)
+    shows: bool = False
+    skipped: list = field(default_factory=list)
 
 
 class _Walk:
     """One notebook on its way into the report."""
 
     def __init__(self, name: str, composed: Composed):
-        self.name, self.composed = name, composed
-        self.title, self.level = "", 1
-        self.body, self.methods, self.places = [], [], set()
+        self.name, self.composed, self.title = name, composed, ""
+        self.parts, self.methods, self.places = [_Part(1, shows=True)], [], set()
+        self.refusals = {}
 
     def place(self, label: str) -> str:
         """Give a label that is unique in the report."""
@@ -168,50 +142,54 @@ class _Walk:
         return place
 
     def markdown(self, cell: dict, tags: set[str]) -> None:
-        found = blocks(_joined(cell["source"]))
-        for block in found:
-            if block["t"] == "heading" and block["level"] == 1 and not self.title:
-                self.title = plain(block["c"])
-                block["t"] = "title"
-        if "remove-cell" in tags:
-            return
-        kept = [block for block in found if block["t"] != "title" and _is_worded(block)]
-        if "appendix" in tags:
-            self.methods += self.levelled(kept, 3)
-        else:
-            self.body += self.levelled(kept, 2)
-
-    def levelled(self, found: list[dict], least: int) -> list[dict]:
-        """Give headings levels without a leap: a reader's outline may not skip one."""
-        for block in found:
-            if block["t"] == "heading":
-                deepest = max(self.level + 1, least)
-                block["level"] = self.level = min(max(block["level"], least), deepest, 4)
-        return found
+        for block in blocks("".join(cell["source"])):
+            is_heading = block["t"] == "heading"
+            named = plain(block["c"]).strip() if is_heading else ""
+            if is_heading and block["level"] == 1 and not self.title:
+                self.title = named
+            elif "remove-cell" in tags or (is_heading and not named):
+                continue  # no reader could name a heading without words
+            elif "appendix" in tags:
+                self.methods.append(block)
+            else:
+                if is_heading:
+                    self.parts.append(_Part(max(block["level"], 2)))
+                self.parts[-1].blocks.append(block)
 
     def output(self, output: dict) -> None:
+        part, data = self.parts[-1], output.get("data", {})
         if output["output_type"] == "error":
             why = f"{output['ename']}: {output['evalue']}"
-            self.body.append(refused(f"This section stopped at an error: {why}"))
-        data = output.get("data", {})
-        if TABLE_MIME in data:
-            self.body.append(table_block(data[TABLE_MIME], self.place(data[TABLE_MIME]["label"])))
-        if FIGURE_MIME in data:
-            self.body.append(
-                _figure_block(data[FIGURE_MIME], self.place(data[FIGURE_MIME]["label"]))
-            )
+            part.blocks.append(refused(f"This section stopped at an error: {why}"))
+            part.shows = True
+        for mime, block in ((TABLE_MIME, table_block), (FIGURE_MIME, _figure_block)):
+            if mime in data:
+                part.blocks.append(block(data[mime], self.place(data[mime]["label"])))
+                part.shows = True
         if TEXT_MIME in data:
-            self.text(data[TEXT_MIME])
+            self.text(data[TEXT_MIME], part)
         if FACTS_MIME in data:
             self.composed.facts += [tuple(pair) for pair in data[FACTS_MIME]["facts"]]
+            part.shows = True
 
-    def text(self, bundle: dict) -> None:
-        if bundle["kind"] == "finding":
+    def text(self, bundle: dict, part: _Part) -> None:
+        said, kind = " ".join(bundle["sentences"]), bundle["kind"]
+        if kind in ("refusal", "skipped") and said in self.refusals:
+            part.skipped.append(said)
+            return
+        part.shows = True
+        if kind == "finding":
             see = f"{self.name}/{bundle['see']}" if bundle["see"] else ""
             self.composed.findings.append({**bundle, "see": see, "section": self.name})
-        if bundle["kind"] == "provisional":
-            self.composed.provisional.append(" ".join(bundle["sentences"]))
-        self.body.append(_text_block(bundle))
+        if kind == "provisional":
+            self.composed.provisional.append(said)
+        block = {"t": "par", "c": [text(said)]}
+        if kind != "text":
+            shown = "refusal" if kind == "skipped" else kind
+            block |= {"t": "say", "kind": shown, "label": words(bundle.get("label", ""))}
+        if kind in ("refusal", "skipped"):
+            self.refusals[said] = block
+        part.blocks.append(block)
 
     def cell(self, cell: dict) -> None:
         tags = set(cell.get("metadata", {}).get("tags", []))
@@ -220,6 +198,36 @@ class _Walk:
         elif cell["cell_type"] == "code" and "remove-cell" not in tags:
             for output in cell.get("outputs", []):
                 self.output(output)
+
+    def body(self) -> list[dict]:
+        """Give the blocks of the section; headings under which all was skipped are left out.
+
+        The refusal on which they rest names them instead. A heading without code cells stays, unless all
+        headings below it are left out.
+        """
+        kept, unanswered = [], {}
+        for at, part in enumerate(self.parts):
+            below = list(takewhile(lambda p, of=part: p.level > of.level, self.parts[at + 1 :]))
+            ends = [p for p, after in pairwise([part, *below, part]) if after.level <= p.level]
+            is_empty = not any(p.shows for p in (part, *below))
+            if not is_empty or not all(p.skipped for p in ends):
+                kept += part.blocks
+            elif part.skipped:
+                unanswered.setdefault(part.skipped[0], []).append(plain(part.blocks[0]["c"]))
+        for said, titles in unanswered.items():
+            ending = "" if titles[-1].endswith(("?", "!")) else "."
+            more = f" Not answered therefore: {'; '.join(titles)}{ending}"
+            self.refusals[said]["c"].append(text(more))
+        return levelled(kept, 2)
+
+
+def levelled(found: list[dict], least: int) -> list[dict]:
+    """Give headings levels from `least` to 4 without a leap: a reader's outline may not skip one."""
+    level = least - 1
+    for block in found:
+        if block["t"] == "heading":
+            block["level"] = level = min(max(block["level"], least), level + 1, 4)
+    return found
 
 
 def compose(notebooks: list[Path]) -> Composed:
@@ -236,18 +244,16 @@ def compose(notebooks: list[Path]) -> Composed:
     """
     composed = Composed()
     for path in notebooks:
-        walk, notebook = _Walk(Path(path).stem, composed), read_notebook(path)
-        for cell in notebook["cells"]:
+        walk = _Walk(Path(path).stem, composed)
+        for cell in read_notebook(path)["cells"]:
             walk.cell(cell)
         title = walk.title or section_title(walk.name)
-        composed.sections.append(
-            {"title": title, "blocks": walk.body or [paragraph("Nothing to report.")]}
-        )
+        body = walk.body() or [paragraph("Nothing to report.")]
+        composed.sections.append({"title": title, "blocks": body})
         if walk.methods:
-            composed.appendix.append({"title": title, "blocks": walk.methods})
-        composed.tables += table_bundles(notebook, walk.name)
+            methods = levelled(walk.methods, 3)
+            composed.appendix.append({"title": title, "blocks": methods})
     composed.findings.sort(key=lambda bundle: bundle["rank"])
-    composed.facts = list(
-        {name: (name, value) for name, value in reversed(composed.facts)}.values()
-    )[::-1]
+    first = dict(reversed(composed.facts))
+    composed.facts = list(first.items())[::-1]
     return composed

@@ -36,19 +36,19 @@ def _em(text: str) -> float:
     return sum(map(_advance, text))
 
 
-def _longest_word(text: str) -> float:
-    return max((_em(piece) for word in text.split(" ") for piece in pieces(word)), default=0)
-
-
 def _widths(column: dict, cells: list[str]) -> tuple[float, float]:
     """Give the least and the natural width of a column [em]; only text wraps, and headings."""
+
+    def longest(text: str) -> float:
+        return max((_em(piece) for word in text.split(" ") for piece in pieces(word)), default=0)
+
     heading = printable(column["heading"])
-    word = max(_longest_word(heading), _em(column["unit"])) * _BOLD
+    word = max(longest(heading), _em(column["unit"])) * _BOLD
     widest = max(map(_em, cells), default=0) * 1.04
     natural = max(word, widest, _em(heading) * 0.6 * _BOLD)
     if column["kind"] != "text":
         return max(word, widest), natural
-    return max([word, *(_longest_word(cell) * 1.04 for cell in cells)]), natural
+    return max([word, *(longest(cell) * 1.04 for cell in cells)]), natural
 
 
 def _filled(
@@ -73,17 +73,6 @@ def _room(n_columns: int, size: float) -> float:
     return (_TEXT_PT - _GUTTER_PT * n_columns) / size
 
 
-def _split(least: list[float], size: float) -> list[list[int]]:
-    """Share columns out over parts, the first column repeated in each."""
-    parts = [[0]]
-    for at in range(1, len(least)):
-        wanted = [*parts[-1], at]
-        if len(parts[-1]) > 1 and sum(least[i] for i in wanted) > _room(len(wanted), size):
-            parts.append([0])
-        parts[-1].append(at)
-    return parts
-
-
 def _part(bundle: dict, picked: list[int], size: float, widths: list[float]) -> dict:
     columns = [bundle["columns"][at] for at in picked]
     return {
@@ -95,28 +84,6 @@ def _part(bundle: dict, picked: list[int], size: float, widths: list[float]) -> 
         "strong": bundle.get("strong") or [False] * len(bundle["rows"]),
         "unbroken": all(len(cell) <= _LONGEST_UNBROKEN for row in bundle["rows"] for cell in row),
     }
-
-
-def _whole(bundle: dict, least: list[float], natural: list[float]) -> dict | None:
-    """Lay all columns side by side at the largest size at which few lines do, or at the least size at all."""
-    flat = ((_FLAT_LINES, TABLE_SIZES_PT),) if bundle.get("whole") else ()
-    for lines, sizes in (*flat, (_FEW_LINES, TABLE_SIZES_PT), (_MOST_LINES, TABLE_SIZES_PT[-1:])):
-        for size in sizes:
-            widths = _filled(least, natural, _room(len(least), size), lines)
-            if widths:
-                return _part(bundle, list(range(len(least))), size, widths)
-    return None
-
-
-def _pieces(bundle: dict, least: list[float], natural: list[float]) -> list[dict]:
-    size, made = TABLE_SIZES_PT[-1], []
-    for picked in _split(least, size):
-        room = _room(len(picked), size)
-        widths = _filled(
-            [least[at] for at in picked], [natural[at] for at in picked], room, _ANY_LINES
-        )
-        made.append(_part(bundle, picked, size, widths or [room / len(picked)] * len(picked)))
-    return made
 
 
 def lay_out(bundle: dict) -> list[dict]:
@@ -133,12 +100,29 @@ def lay_out(bundle: dict) -> list[dict]:
         One part, or several below one another when the columns do not fit side by side at the smallest
         type size; each with size [pt], widths [pt], alignment, heads, rows.
     """
-    cells = list(zip(*bundle["rows"], strict=True)) or [()] * len(bundle["columns"])
+    columns, n = bundle["columns"], len(bundle["columns"])
     bold = _BOLD if any(bundle.get("strong") or []) else 1
-    sizes = [
-        _widths(column, list(values))
-        for column, values in zip(bundle["columns"], cells, strict=True)
-    ]
-    least, natural = [s[0] * bold for s in sizes], [s[1] * bold for s in sizes]
-    whole = _whole(bundle, least, natural)
-    return [whole] if whole else _pieces(bundle, least, natural)
+    cells = [[row[at] for row in bundle["rows"]] for at in range(n)]
+    both = [[w * bold for w in _widths(*pair)] for pair in zip(columns, cells, strict=True)]
+    least, natural = map(list, zip(*both, strict=True))
+    smallest = TABLE_SIZES_PT[-1]
+    # All side by side at the largest size at which few lines do, or at the least size at all.
+    flat = [(_FLAT_LINES, size) for size in TABLE_SIZES_PT] if bundle.get("whole") else []
+    few = [(_FEW_LINES, size) for size in TABLE_SIZES_PT]
+    for lines, size in (*flat, *few, (_MOST_LINES, smallest)):
+        widths = _filled(least, natural, _room(n, size), lines)
+        if widths:
+            return [_part(bundle, list(range(n)), size, widths)]
+    parts = [[0]]  # the first column is repeated in each
+    for at in range(1, n):
+        wanted = [*parts[-1], at]
+        too_wide = sum(least[i] for i in wanted) > _room(len(wanted), smallest)
+        if len(parts[-1]) > 1 and too_wide:
+            parts.append([0])
+        parts[-1].append(at)
+    made = []
+    for picked in parts:
+        room, few = _room(len(picked), smallest), [least[at] for at in picked]
+        widths = _filled(few, [natural[at] for at in picked], room, _ANY_LINES)
+        made.append(_part(bundle, picked, smallest, widths or [room / len(picked)] * len(picked)))
+    return made

@@ -1,14 +1,16 @@
 """Markdown cells of a notebook as blocks and inlines the report can set.
 
 Only structure is taken over. Text stays text: HTML in a cell is printed as typed, an image becomes its
-description, and nothing is ever handed on as markup.
+description, and nothing is ever handed on as markup. Formulas in LaTeX are translated to the report's math.
 """
 
 import html
 import re
 from functools import lru_cache
 
-from culmbook.report.formulas import has_deep_scripts, typst_math
+import typst
+from tylax import latex_to_typst_diagnostics
+
 from culmbook.text.glyphs import printable, printable_lines
 
 LONGEST_WORD = 16
@@ -19,6 +21,8 @@ _BREAK = "\u200b"
 # Spaces at which no line may break: before a unit sign, and within "p = 0.02".
 _TIED = re.compile(r"(?<=\d) (?=[%°])|(?<=\bp) (?=[=<])|(?<=\bp [=<]) (?=\d)")
 _LINKS = ("https://", "http://", "mailto:")
+_WORDS = re.compile(r'#text\[([^\[\]#"\\]*)\]')
+_DEEP = re.compile(r"[_^]\s*\{[^{}]*[_^]|[_^]\s*\\\w+\s*\{[^{}]*[_^]")
 
 
 def words(text: str) -> str:
@@ -58,6 +62,48 @@ def _parser():
     return mistune.create_markdown(renderer="ast", plugins=["math", "table", "strikethrough"])
 
 
+def has_deep_scripts(tex: str) -> bool:
+    """True when a script carries a script: such a formula is set larger, so that all of it can be read.
+
+    Examples
+    --------
+    >>> has_deep_scripts(r"\\sigma_{b_j}"), has_deep_scripts(r"\\sigma_{bj}^2")
+    (True, False)
+    """
+    return bool(_DEEP.search(tex))
+
+
+@lru_cache(maxsize=1)
+def _compiler() -> typst.Compiler:
+    return typst.Compiler(b"", ignore_system_fonts=True)
+
+
+@lru_cache(maxsize=512)
+def typst_math(tex: str) -> str | None:
+    """Translate one formula.
+
+    Parameters
+    ----------
+    tex : str
+        LaTeX without its dollar signs.
+
+    Returns
+    -------
+    str or None
+        Math source that compiles, or None when the formula cannot be translated and is to be shown as typed.
+    """
+    result = latex_to_typst_diagnostics(tex)
+    source = _WORDS.sub(r'" \1 "', result.output.strip())
+    # A hash would leave math for code; a warning means something was dropped.
+    if not source or "#" in source or result.warnings:
+        return None
+    try:
+        _compiler().compile(f"$ {source} $".encode(), format="pdf")
+    except typst.TypstError:
+        return None
+    return source
+
+
 def _formula(raw: str, *, block: bool) -> dict:
     source = typst_math(raw)
     if source is None:
@@ -71,45 +117,34 @@ def _formula(raw: str, *, block: bool) -> dict:
     }
 
 
-def _link(token: dict) -> list[dict]:
-    inside, url = inlines(token["children"]), token["attrs"]["url"]
-    shown = "".join(part.get("s", "") for part in inside).strip()
-    if not shown or not url.isascii() or not url.startswith(_LINKS):
-        return inside or [text(url)]
-    return [{"t": "link", "url": url, "c": inside}]
-
-
 def _inline(token: dict) -> list[dict]:
-    kind = token["type"]
-    if kind in ("text", "inline_html"):
-        return [text(html.unescape(token["raw"]) if kind == "text" else token["raw"])]
-    if kind in ("softbreak", "linebreak"):
-        return [{"t": "text", "s": " "} if kind == "softbreak" else {"t": "br"}]
-    if kind == "codespan":
-        return [{"t": "code", "s": words(token["raw"])}]
-    if kind in ("inline_math", "block_math"):
-        return [_formula(token["raw"], block=False)]
-    if kind == "link":
-        return _link(token)
-    wrapped = {"emphasis": "em", "strong": "strong", "strikethrough": "strike"}.get(kind)
+    match token["type"]:
+        case "text":
+            return [text(html.unescape(token["raw"]))]
+        case "inline_html":
+            return [text(token["raw"])]
+        case "softbreak":
+            return [{"t": "text", "s": " "}]
+        case "linebreak":
+            return [{"t": "br"}]
+        case "codespan":
+            return [{"t": "code", "s": words(token["raw"])}]
+        case "inline_math" | "block_math":
+            return [_formula(token["raw"], block=False)]
     inside = inlines(token.get("children", []))
+    if token["type"] == "link":
+        url = token["attrs"]["url"]
+        is_shown = "".join(part.get("s", "") for part in inside).strip()
+        if is_shown and url.isascii() and url.startswith(_LINKS):
+            return [{"t": "link", "url": url, "c": inside}]
+        return inside or [text(url)]
+    wrapped = {"emphasis": "em", "strong": "strong", "strikethrough": "strike"}.get(token["type"])
     return [{"t": wrapped, "c": inside}] if wrapped else inside
 
 
 def inlines(tokens: list[dict]) -> list[dict]:
     """Turn inline tokens into inlines."""
     return [part for token in tokens for part in _inline(token)]
-
-
-def _list(token: dict) -> dict:
-    items = [_blocks(item["children"]) for item in token["children"]]
-    attrs = token["attrs"]
-    return {
-        "t": "list",
-        "ordered": attrs["ordered"],
-        "start": attrs.get("start", 1),
-        "items": items,
-    }
 
 
 def _table(token: dict) -> dict:
@@ -123,27 +158,31 @@ def _table(token: dict) -> dict:
     }
 
 
-def _block(token: dict) -> list[dict]:
-    kind = token["type"]
-    if kind == "heading":
-        return [{"t": "heading", "level": token["attrs"]["level"], "c": inlines(token["children"])}]
-    if kind in ("paragraph", "block_text"):
-        return [{"t": "par", "c": inlines(token["children"])}]
-    if kind == "list":
-        return [_list(token)]
-    if kind == "block_math":
-        return [_formula(token["raw"], block=True)]
-    if kind == "block_code":
-        return [{"t": "pre", "s": printable_lines(token["raw"].rstrip())}]
-    if kind == "block_quote":
-        return [{"t": "quote", "c": _blocks(token["children"])}]
-    if kind == "block_html":
-        return [paragraph(token["raw"].strip())]
-    return [_table(token)] if kind == "table" else []
+def _block(token: dict) -> dict | None:
+    attrs, children = token.get("attrs", {}), token.get("children", [])
+    match token["type"]:
+        case "heading":
+            return {"t": "heading", "level": attrs["level"], "c": inlines(children)}
+        case "paragraph" | "block_text":
+            return {"t": "par", "c": inlines(children)}
+        case "list":
+            items = [_blocks(item["children"]) for item in children]
+            start = attrs.get("start", 1)
+            return {"t": "list", "ordered": attrs["ordered"], "start": start, "items": items}
+        case "block_math":
+            return _formula(token["raw"], block=True)
+        case "block_code":
+            return {"t": "pre", "s": printable_lines(token["raw"].rstrip())}
+        case "block_quote":
+            return {"t": "quote", "c": _blocks(children)}
+        case "block_html":
+            return paragraph(token["raw"].strip())
+        case "table":
+            return _table(token)
 
 
 def _blocks(tokens: list[dict]) -> list[dict]:
-    return [block for token in tokens for block in _block(token)]
+    return [block for block in map(_block, tokens) if block]
 
 
 def plain(parts: list[dict]) -> str:

@@ -12,22 +12,35 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import compress
 from pathlib import Path
 
+import pandas as pd
 import typst
 
-from culmbook.report.appendix import appendix, data_tables, of_site
+from culmbook import __version__
+from culmbook.report.appendix import NETWORK_SCOPES, appendix, data_tables, of_site
 from culmbook.report.compose import Composed, compose, refused, section_title
 from culmbook.report.markdown import words
-from culmbook.report.titleblock import site_facts, title_words
 from culmbook.show import palette as style
 from culmbook.text.files import write_whole
-from culmbook.text.glyphs import FONT_FOLDER
+from culmbook.text.glyphs import FONT_FOLDER, printable
+from culmbook.text.numbers import fmt_list, fmt_number
+from culmbook.text.words import is_are, n_of
 
 TEMPLATE = Path(__file__).parent / "template" / "report.typ"
 STANDARDS = ["a-2a", "ua-1"]
+LOOK = {
+    "ink": style.INK,
+    "accent": style.ACCENT,
+    "muted": style.MUTED,
+    "rule": style.RULE,
+    "tint": style.PAPER_TINT,
+    "width_mm": style.PAGE_WIDTH_MM,
+}
 _PAGE_PT = 697
 _CONTENTS_PT = 105  # the list of contents
+_LONGEST_RUNNING = 50
 NO_FINDINGS = "The notebooks of this report state no finding; the sections say why."
 
 
@@ -41,22 +54,14 @@ class ReportSummary:
         First sentence of the first finding; empty when there is none.
     n_pages : int
         Pages of the PDF.
-    is_incomplete, is_provisional : bool
-        Whether rows, files or sections are missing from it; whether a notebook called itself provisional.
     incomplete, provisional : list of str
         The sentences that say so on its first page.
     """
 
     headline: str
     n_pages: int
-    is_incomplete: bool
-    is_provisional: bool
     incomplete: list[str]
     provisional: list[str]
-
-
-def _counted(n: int, one: str, many: str) -> str:
-    return f"{n} {one if n == 1 else many}"
 
 
 def _refusals(network, site: str) -> list[str]:
@@ -65,30 +70,15 @@ def _refusals(network, site: str) -> list[str]:
     rows = problems.loc[problems["severity"] == "error_row", ["file", "line"]].drop_duplicates()
     said = []
     if len(files):
-        said.append(
-            f"{_counted(len(files), 'file was', 'files were')} refused whole, with every row: "
-            f"{', '.join(files)}."
-        )
+        was = is_are(len(files), "was", "were")
+        named = ", ".join(files)
+        said.append(f"{n_of(len(files), 'file')} {was} refused whole, with every row: {named}.")
     if len(rows):
-        said.append(f"{_counted(len(rows), 'row was', 'rows were')} refused and used in no number.")
+        was = is_are(len(rows), "was", "were")
+        said.append(f"{n_of(len(rows), 'row')} {was} refused and used in no number.")
     if said:
         said.append("Appendix B lists each with what is wrong and what mends it.")
     return [" ".join(said)] if said else []
-
-
-def _missing_sections(run: dict) -> list[str]:
-    return [
-        f"The section “{section_title(failed['notebook'])}” (notebook {failed['notebook']}) could not be "
-        f"made: {failed['reason']}"
-        for failed in run.get("failed", [])
-    ]
-
-
-def _boxes(incomplete: list[str], provisional: list[str]) -> list[dict]:
-    both = (("Incomplete", incomplete), ("Provisional", provisional))
-    return [
-        {"title": title, "lines": [words(line) for line in lines]} for title, lines in both if lines
-    ]
 
 
 def _finding(bundle: dict) -> dict:
@@ -97,17 +87,6 @@ def _finding(bundle: dict) -> dict:
         "said": words(" ".join(bundle["sentences"])),
         "numbers": [[words(name), words(value)] for name, value in bundle["numbers"]],
         "see": bundle["see"],
-    }
-
-
-def _look() -> dict:
-    return {
-        "ink": style.INK,
-        "accent": style.ACCENT,
-        "muted": style.MUTED,
-        "rule": style.RULE,
-        "tint": style.PAPER_TINT,
-        "width_mm": style.PAGE_WIDTH_MM,
     }
 
 
@@ -121,7 +100,7 @@ def _finding_height(finding: dict) -> float:
 
 
 def _summary_height(facts: Mapping, notes: list[str]) -> float:
-    """Estimate the height of title, facts, boxes and headings of the first page [pt], from their count of characters.
+    """Estimate the height of title, facts, boxes and headings of the first page [pt], from their characters.
 
     Asking the typesetter instead would make page numbers depend on themselves.
     """
@@ -164,36 +143,109 @@ def report_content(
 ) -> dict:
     """Give all the template prints, as JSON can hold it; parameters as in `build_report`."""
     sites = None if network is None else network.tables["sites"]
-    incomplete = (_refusals(network, site) if network is not None else []) + _missing_sections(run)
+    missing, gaps = [], [] if network is None else _refusals(network, site)
+    for failed in run.get("failed", []):
+        title = section_title(failed["notebook"])
+        about = f"The section “{title}” (notebook {failed['notebook']})"
+        gaps.append(f"{about} could not be made: {failed['reason']}")
+        missing.append({"title": title, "blocks": [refused(gaps[-1])]})
     facts = {**site_facts(sites, site), **meta.get("facts", {}), **dict(composed.facts)}
-    sections = composed.sections + [
-        {"title": section_title(failed["notebook"]), "blocks": [refused(line)]}
-        for failed, line in zip(run.get("failed", []), _missing_sections(run), strict=True)
-    ]
-    tables = data_tables(network, site) if network is not None else []
+    boxes = {"Incomplete": gaps, "Provisional": composed.provisional}
+    tables = [] if network is None else data_tables(network, site)
     findings = [_finding(bundle) for bundle in composed.findings]
-    heights, used = (
-        [_finding_height(f) for f in findings],
-        _summary_height(facts, incomplete + composed.provisional),
-    )
-    is_whole = used + sum(heights) + _CONTENTS_PT < _PAGE_PT
-    chosen = (
-        [True] * len(findings)
-        if is_whole
-        else first_page(composed.findings, heights, _PAGE_PT - used)
-    )
+    heights = [_finding_height(finding) for finding in findings]
+    room = _PAGE_PT - _summary_height(facts, gaps + composed.provisional)
+    is_whole = sum(heights) + _CONTENTS_PT < room
+    chosen = first_page(composed.findings, heights, float("inf") if is_whole else room)
     return {
         **title_words(sites, site, season, meta),
-        "look": _look(),
+        "look": LOOK,
         "facts": [[words(str(key)), words(str(value))] for key, value in facts.items()],
-        "boxes": _boxes(incomplete, composed.provisional),
-        "incomplete": incomplete,
-        "findings": [f for f, is_first in zip(findings, chosen, strict=True) if is_first],
-        "further": [f for f, is_first in zip(findings, chosen, strict=True) if not is_first],
+        "boxes": [
+            {"title": k, "lines": list(map(words, said))} for k, said in boxes.items() if said
+        ],
+        "incomplete": gaps,
+        "findings": list(compress(findings, chosen)),
+        "further": list(compress(findings, (not is_first for is_first in chosen))),
         "no_findings": NO_FINDINGS,
         "summary_fits": is_whole,
-        "sections": [{**part, "title": words(part["title"])} for part in sections],
-        "appendix": appendix(composed, tables, run),
+        "sections": [{**s, "title": words(s["title"])} for s in [*composed.sections, *missing]],
+        "appendix": appendix(composed, tables),
+    }
+
+
+def _site_row(sites: pd.DataFrame | None, site: str) -> dict:
+    """Give what is known of a site, blanks left out."""
+    if sites is None or site in NETWORK_SCOPES:
+        return {}
+    found = sites[sites["site"] == site]
+    return found.iloc[0].dropna().to_dict() if len(found) else {}
+
+
+def site_facts(sites: pd.DataFrame | None, site: str) -> dict[str, str]:
+    """Give a site's place and soil for the title block.
+
+    Parameters
+    ----------
+    sites : pandas.DataFrame or None
+        Columns site, country, latitude, longitude [decimal degrees], altitude_m, soil_texture,
+        previous_crop; blanks are left out.
+    site : str
+        Site code, or "all": the network has no such facts.
+
+    Examples
+    --------
+    >>> site_facts(pd.DataFrame({"site": ["A"], "latitude": [53.6], "longitude": [-2.9]}), "A")
+    {'Position': '53.60° N, 2.90° W'}
+    """
+    row, facts = _site_row(sites, site), {}
+    if "latitude" in row and "longitude" in row:
+        north, east = row["latitude"], row["longitude"]
+        place = f"{abs(north):.2f}° {'NS'[north < 0]}, {abs(east):.2f}° {'EW'[east < 0]}"
+        facts["Position"] = ", ".join(filter(None, [place, str(row.get("country", ""))]))
+    if "altitude_m" in row:
+        facts["Altitude"] = f"{fmt_number(row['altitude_m'], 0)} m"
+    for name, column in (("Soil", "soil_texture"), ("Previous crop", "previous_crop")):
+        if column in row:
+            facts[name] = str(row[column])
+    return facts
+
+
+def title_words(sites: pd.DataFrame | None, site: str, season: int, meta: Mapping) -> dict:
+    """Give the words of the title, the running lines and the document's metadata.
+
+    Parameters
+    ----------
+    sites : pandas.DataFrame or None
+        The table of sites.
+    site : str
+        Site code, or "all".
+    season : int
+        Growing season.
+    meta : mapping
+        May hold `network`, `subtitle` and `notice`, see `culmbook.report.pdf.build_report`.
+    """
+    is_network = site in NETWORK_SCOPES
+    scope = "network report" if is_network else "site report"
+    name = "All sites" if is_network else _site_row(sites, site).get("site_name", site)
+    if not is_network and name != site:
+        name = f"{name} ({site})"
+    subtitle = [str(meta[key]) for key in ("network", "subtitle") if meta.get(key)]
+    if not subtitle and sites is not None and is_network:
+        subtitle = [fmt_list(list(sites["site_name"].fillna(sites["site"])), most=8)]
+    running = name if len(name) <= _LONGEST_RUNNING else f"{name[: _LONGEST_RUNNING - 1]}…"
+    footer = [str(meta.get("notice", "")), f"culmbook {__version__}"]
+    about = f"Results of the trials of {name} in the growing season {season}."
+    return {
+        "title": printable(f"{name}: {scope}, season {season}"),
+        "author": printable(str(meta.get("network", "")) or "culmbook"),
+        "description": printable(about),
+        "keywords": ["field trial", f"season {season}", printable(name)],
+        "kicker": f"{scope.capitalize()} · season {season}",
+        "heading": words(name),
+        "subtitle": words(" · ".join(subtitle)),
+        "running": words(f"{running} · season {season}"),
+        "footer": words(" · ".join(filter(None, footer))),
     }
 
 
@@ -219,9 +271,8 @@ def set_pdf(content: dict, started: datetime) -> bytes:
     """
     with tempfile.TemporaryDirectory(prefix="culmbook-") as folder:
         shutil.copy(TEMPLATE, folder)
-        (Path(folder) / "report.json").write_text(
-            json.dumps(content, ensure_ascii=False), encoding="utf-8"
-        )
+        data = json.dumps(content, ensure_ascii=False)
+        (Path(folder) / "report.json").write_text(data, encoding="utf-8")
         try:
             pdf, warnings = typst.compile_with_warnings(
                 Path(folder) / TEMPLATE.name,
@@ -232,15 +283,11 @@ def set_pdf(content: dict, started: datetime) -> bytes:
                 timestamp=started,
             )
         except typst.TypstError as error:
-            raise ValueError(
-                f"the report could not be set: {error.message} {error.diagnostic}"
-            ) from error
-    if (
-        warnings
-    ):  # a page number that did not settle is one of these: print nothing rather than a wrong one
-        raise ValueError(
-            f"the report was not set cleanly: {'; '.join(w.message for w in warnings)}"
-        )
+            said = f"{error.message} {error.diagnostic}"
+            raise ValueError(f"the report could not be set: {said}") from error
+    if warnings:  # a page number that did not settle, say: print nothing rather than a wrong one
+        said = "; ".join(w.message for w in warnings)
+        raise ValueError(f"the report was not set cleanly: {said}")
     return pdf
 
 
@@ -273,8 +320,8 @@ def build_report(
     network : culmbook.sheets.read.Network, optional
         Where refused rows, corrections and file hashes come from.
     run : dict
-        `started` (ISO 8601 with time zone) and, if wanted, `versions` (package to version) and `failed`, a
-        list of ``{"notebook", "reason"}`` for sections that could not be made.
+        `started` (ISO 8601 with time zone) and, if wanted, `failed`, a list of ``{"notebook", "reason"}`` for
+        sections that could not be made.
 
     Returns
     -------
@@ -285,21 +332,11 @@ def build_report(
     ValueError
         When the report cannot be set.
     """
-    composed = compose(notebooks)
+    composed, meta = compose(notebooks), facts or {}
     content = report_content(
-        composed, site=site, season=season, meta=facts or {}, network=network, run=run
+        composed, site=site, season=season, meta=meta, network=network, run=run
     )
     pdf = set_pdf(content, datetime.fromisoformat(run["started"]))
     write_whole(out_pdf, pdf)
-    return ReportSummary(
-        composed.headline,
-        _n_pages(pdf),
-        bool(content["incomplete"]),
-        bool(composed.provisional),
-        content["incomplete"],
-        composed.provisional,
-    )
-
-
-def _n_pages(pdf: bytes) -> int:
-    return len(re.findall(rb"/Type\s*/Page\b", pdf))
+    n_pages = len(re.findall(rb"/Type\s*/Page\b", pdf))
+    return ReportSummary(composed.headline, n_pages, content["incomplete"], composed.provisional)

@@ -7,66 +7,45 @@ take for a formula is written as text: as a string-typed cell in XLSX, with a le
 import csv
 import io
 import re
-import zipfile
-from datetime import date
+from datetime import datetime
 from pathlib import Path
 
-from openpyxl import Workbook
-from openpyxl.cell import WriteOnlyCell
-from openpyxl.styles import Alignment, Font
-from openpyxl.utils import get_column_letter
+import xlsxwriter
 
 from culmbook.report.appendix import data_tables
 from culmbook.report.compose import read_notebook, table_bundles
 from culmbook.text.files import write_whole
+from culmbook.text.glyphs import safe_text
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 LONGEST_CELL = 32_767
 """Characters a spreadsheet cell can hold."""
 LONGEST_SHEET, LONGEST_FILE = 31, 100
 """Characters of a sheet's name that spreadsheets take, and of a file's name that every disk and archive takes."""
 ALSO_DRAWN = "A figure draws these numbers."
+CREATED = datetime(2000, 1, 1)
+"""Stands in every workbook instead of the time of writing."""
 _NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _FORMATS = {"share": "0.0%", "share_interval": "0.0%", "date": "yyyy-mm-dd"}
-_MEANT = {"share": "share, 0 to 1", "share_interval": "share, 0 to 1"}
-_FIXED_TIME = (2000, 1, 1, 0, 0, 0)
-
-
-def _spread(column: dict) -> list[dict]:
-    """Give a column as it stands in the workbook: an interval becomes its two ends."""
-    if "interval" not in column["kind"]:
-        return [column]
-    names = column["ends"] or [f"{column['name']}_low", f"{column['name']}_high"]
-    return [
-        {**column, "name": name, "heading": f"{column['heading']}, {end} end"}
-        for name, end in zip(names, ("lower", "upper"), strict=True)
-    ]
-
-
-def _spread_row(row: list, columns: list[dict]) -> list:
-    cells = []
-    for value, column in zip(row, columns, strict=True):
-        if "interval" in column["kind"]:
-            cells += value or [None, None]
-        else:
-            cells.append(value)
-    return cells
+_CONTENTS = ["sheet", "file", "notebook", "caption", "rows", "note"]
+_DICTIONARY = ["sheet", "column", "heading", "unit", "kind", "meaning"]
 
 
 def _flat(bundle: dict) -> dict:
-    columns = [end for column in bundle["columns"] for end in _spread(column)]
-    rows = [_spread_row(row, bundle["columns"]) for row in bundle["values"]]
-    first = {column["name"]: at for at, column in reversed(list(enumerate(columns)))}
-    kept = sorted(first.values())
-    return {
-        **bundle,
-        "columns": [columns[at] for at in kept],
-        "values": [[row[at] for at in kept] for row in rows],
-    }
-
-
-def _number_of(notebook: str) -> str:
-    return notebook.split("_")[0] if notebook[:1].isdigit() else notebook
+    """Give a table as it stands in the workbook: an interval becomes its two ends, a column comes once."""
+    columns, cells = {}, {}
+    for at, column in enumerate(bundle["columns"]):
+        values, name = [row[at] for row in bundle["values"]], column["name"]
+        if "interval" not in column["kind"]:
+            columns.setdefault(name, column)
+            cells.setdefault(name, values)
+            continue
+        names = column["ends"] or [f"{name}_low", f"{name}_high"]
+        for end, (name, word) in enumerate(zip(names, ("lower", "upper"), strict=True)):
+            heading = f"{column['heading']}, {word} end"
+            columns.setdefault(name, {**column, "name": name, "heading": heading})
+            cells.setdefault(name, [value and value[end] for value in values])
+    rows = [list(row) for row in zip(*cells.values(), strict=True)]
+    return {**bundle, "columns": list(columns.values()), "values": rows}
 
 
 def _unique(wanted: str, longest: int, taken: set[str]) -> str:
@@ -78,38 +57,21 @@ def _unique(wanted: str, longest: int, taken: set[str]) -> str:
     return name
 
 
-def _named(bundles: list[dict]) -> list[dict]:
-    """Give each table a name for its sheet, which a workbook keeps short, and one for its file."""
-    sheets, files, named = set(), set(), []
-    for bundle in bundles:
-        wanted = f"{_number_of(bundle['notebook'])}-{bundle['label']}"
-        named.append(
-            {
-                **bundle,
-                "name": _unique(wanted, LONGEST_SHEET, sheets),
-                "file": _unique(wanted, LONGEST_FILE, files) + ".csv",
-            }
-        )
-    return named
-
-
 def _without_repeats(bundles: list[dict]) -> list[dict]:
     """Leave out the data of a figure where a table of the same notebook holds just the same."""
-    content = [(bundle["notebook"], csv_bytes(bundle)) for bundle in bundles]
-    tables = {
-        about: at
-        for at, (about, bundle) in enumerate(zip(content, bundles, strict=True))
-        if not bundle.get("of_figure")
-    }
-    drawn = {
-        tables[about]
-        for about, bundle in zip(content, bundles, strict=True)
-        if bundle.get("of_figure") and about in tables
-    }
+    drawn, kept = [], {}
+    for bundle in sorted(bundles, key=lambda bundle: bool(bundle.get("of_figure"))):
+        about = bundle["notebook"], csv_bytes(bundle)
+        if not bundle.get("of_figure"):
+            kept[about] = bundle
+        elif about in kept:
+            drawn += [id(bundle), id(kept[about])]
     return [
-        {**bundle, "note": f"{bundle['note']} {ALSO_DRAWN}".strip()} if at in drawn else bundle
-        for at, (about, bundle) in enumerate(zip(content, bundles, strict=True))
-        if not bundle.get("of_figure") or about not in tables
+        {**bundle, "note": f"{bundle['note']} {ALSO_DRAWN}".strip()}
+        if id(bundle) in drawn
+        else bundle
+        for bundle in bundles
+        if not (bundle.get("of_figure") and id(bundle) in drawn)
     ]
 
 
@@ -131,25 +93,17 @@ def collect_tables(notebooks: list[Path], network=None, site: str = "all") -> li
         Table bundles with a unique `name` for the sheet and `file` for the CSV; intervals split into their two
         ends. The data of a figure are left out where a table of its notebook holds the same.
     """
-    bundles = [
-        bundle
-        for path in notebooks
-        for bundle in table_bundles(read_notebook(path), Path(path).stem)
-    ]
+    bundles = [b for path in notebooks for b in table_bundles(read_notebook(path), Path(path).stem)]
     if network is not None:
         bundles += [{**shown.bundle(), "notebook": "data"} for shown in data_tables(network, site)]
-    return _named(_without_repeats([_flat(bundle) for bundle in bundles]))
-
-
-def safe_text(text: str) -> str:
-    """Give text for CSV that no spreadsheet runs as a formula.
-
-    Examples
-    --------
-    >>> safe_text("=1+1"), safe_text("S-07")
-    ("'=1+1", 'S-07')
-    """
-    return "'" + text if text.startswith(FORMULA_STARTS) else text
+    sheets, files, named = set(), set(), []
+    for bundle in _without_repeats([_flat(bundle) for bundle in bundles]):
+        notebook = bundle["notebook"]
+        number = notebook.split("_")[0] if notebook[:1].isdigit() else notebook
+        wanted = f"{number}-{bundle['label']}"
+        name, file = _unique(wanted, LONGEST_SHEET, sheets), _unique(wanted, LONGEST_FILE, files)
+        named.append({**bundle, "name": name, "file": f"{file}.csv"})
+    return named
 
 
 def _csv_cell(value: object) -> str:
@@ -163,9 +117,7 @@ def _csv_cell(value: object) -> str:
 def csv_bytes(bundle: dict) -> bytes:
     """Give one table as CSV: UTF-8, comma, decimal point, full precision, a blank for a missing value."""
     buffer = io.StringIO(newline="")
-    writer = csv.writer(
-        buffer
-    )  # line ends of RFC 4180: a lone CR or LF inside a cell is then quoted
+    writer = csv.writer(buffer)  # line ends of RFC 4180: a lone CR or LF in a cell is then quoted
     writer.writerow([safe_text(column["name"]) for column in bundle["columns"]])
     writer.writerows([_csv_cell(value) for value in row] for row in bundle["values"])
     return buffer.getvalue().encode("utf-8", errors="backslashreplace")
@@ -176,102 +128,49 @@ def _xml_text(text: str) -> str:
     over = len(legal) - LONGEST_CELL
     if over <= 0:
         return legal
-    ending = f" [cut, {over + 60} characters more]"
-    return legal[: LONGEST_CELL - 60] + ending
+    return legal[: LONGEST_CELL - 60] + f" [cut, {over + 60} characters more]"
 
 
-def _cell(sheet, value: object, kind: str = "text", bold: bool = False) -> WriteOnlyCell:
-    if isinstance(value, bool):
-        value = "yes" if value else "no"
-    if kind == "date" and isinstance(value, str):
-        value = date.fromisoformat(value)
-    cell = WriteOnlyCell(sheet, _xml_text(value) if isinstance(value, str) else value)
-    if isinstance(value, str):
-        cell.data_type = "s"
-    elif value is not None and kind in _FORMATS:
-        cell.number_format = _FORMATS[kind]
-    if bold:
-        cell.font = Font(bold=True)
-        cell.alignment = Alignment(vertical="bottom", wrap_text=True)
-    return cell
-
-
-def _fill(sheet, heads: list[str], kinds: list[str], rows: list[list]) -> None:
-    for at, head in enumerate(heads):
-        longest = max(
-            [len(head), *(len(str(row[at])) for row in rows[:500] if row[at] is not None)]
-        )
-        sheet.column_dimensions[get_column_letter(at + 1)].width = min(60, max(8, longest + 2))
-    sheet.freeze_panes = "A2"
-    sheet.append([_cell(sheet, head, bold=True) for head in heads])
-    for row in rows:
-        sheet.append([_cell(sheet, value, kind) for value, kind in zip(row, kinds, strict=True)])
-
-
-def _contents(bundles: list[dict]) -> list[list]:
-    return [
-        [b["name"], b["file"], b["notebook"], b["caption"], len(b["values"]), b["note"]]
-        for b in bundles
-    ]
-
-
-def _dictionary(bundles: list[dict]) -> list[list]:
-    return [
-        [
-            b["name"],
-            c["name"],
-            c["heading"],
-            _MEANT.get(c["kind"], c["unit"]),
-            c["kind"].split("_")[0],
-            c["meaning"],
-        ]
-        for b in bundles
-        for c in b["columns"]
-    ]
-
-
-def _repeatable(xlsx: bytes) -> bytes:
-    """Write the archive again without the time of day in it."""
-    source, target = zipfile.ZipFile(io.BytesIO(xlsx)), io.BytesIO()
-    with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
-        for entry in source.infolist():
-            content = source.read(entry)
-            if entry.filename == "docProps/core.xml":
-                content = re.sub(
-                    rb"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", b"2000-01-01T00:00:00Z", content
-                )
-            fixed = zipfile.ZipInfo(entry.filename, _FIXED_TIME)
-            fixed.compress_type, fixed.create_system = zipfile.ZIP_DEFLATED, 3
-            archive.writestr(fixed, content)
-    return target.getvalue()
+def _add_sheet(book, name: str, heads: list[str], kinds: list[str], rows: list[list]) -> None:
+    sheet = book.add_worksheet(name)
+    sheet.freeze_panes(1, 0)
+    bold = book.add_format({"bold": True, "text_wrap": True, "valign": "bottom"})
+    for at, (head, kind) in enumerate(zip(heads, kinds, strict=True)):
+        lengths = [len(str(row[at])) for row in rows[:500] if row[at] is not None]
+        sheet.set_column(at, at, min(60, max(8, len(head) + 2, *(n + 2 for n in lengths))))
+        sheet.write_string(0, at, _xml_text(head), bold)
+        style = book.add_format({"num_format": _FORMATS[kind]}) if kind in _FORMATS else None
+        for line, row in enumerate(rows, start=1):
+            value = row[at]
+            if isinstance(value, bool):
+                value = "yes" if value else "no"
+            if isinstance(value, str) and kind == "date":
+                sheet.write_datetime(line, at, datetime.fromisoformat(value), style)
+            elif isinstance(value, str) and value:
+                sheet.write_string(line, at, _xml_text(value))
+            elif value not in (None, ""):
+                sheet.write_number(line, at, value, style)
 
 
 def xlsx_bytes(bundles: list[dict]) -> bytes:
     """Give all tables as one workbook: a list of contents, the dictionary of columns, one sheet per table."""
-    book = Workbook(write_only=True)
-    book.properties.creator = "culmbook"
-    _fill(
-        book.create_sheet("Contents"),
-        ["sheet", "file", "notebook", "caption", "rows", "note"],
-        ["text"] * 6,
-        _contents(bundles),
-    )
-    _fill(
-        book.create_sheet("Columns"),
-        ["sheet", "column", "heading", "unit", "kind", "meaning"],
-        ["text"] * 6,
-        _dictionary(bundles),
-    )
-    for bundle in bundles:
-        _fill(
-            book.create_sheet(bundle["name"]),
-            [column["name"] for column in bundle["columns"]],
-            [column["kind"] for column in bundle["columns"]],
-            bundle["values"],
-        )
+    contents, dictionary = [], []
+    for b in bundles:
+        about = (b["name"], b["file"], b["notebook"], b["caption"], len(b["values"]), b["note"])
+        contents.append(about)
+        for c in b["columns"]:
+            kind = c["kind"].split("_")[0]
+            unit = "share, 0 to 1" if kind == "share" else c["unit"]
+            dictionary.append((b["name"], c["name"], c["heading"], unit, kind, c["meaning"]))
     buffer = io.BytesIO()
-    book.save(buffer)
-    return _repeatable(buffer.getvalue())
+    with xlsxwriter.Workbook(buffer, {"in_memory": True, "nan_inf_to_errors": True}) as book:
+        book.set_properties({"author": "culmbook", "created": CREATED})
+        _add_sheet(book, "Contents", _CONTENTS, ["text"] * 6, contents)
+        _add_sheet(book, "Columns", _DICTIONARY, ["text"] * 6, dictionary)
+        for bundle in bundles:
+            names, kinds = ([c[key] for c in bundle["columns"]] for key in ("name", "kind"))
+            _add_sheet(book, bundle["name"], names, kinds, bundle["values"])
+    return buffer.getvalue()
 
 
 def write_tables(
@@ -296,9 +195,7 @@ def write_tables(
     bundles = collect_tables(notebooks, network, site)
     folder = Path(out_dir) / "tables"
     folder.mkdir(exist_ok=True)
-    written = [Path(out_dir) / "tables.xlsx"]
-    write_whole(written[0], xlsx_bytes(bundles))
-    for bundle in bundles:
-        written.append(folder / bundle["file"])
-        write_whole(written[-1], csv_bytes(bundle))
+    written = [Path(out_dir) / "tables.xlsx", *(folder / b["file"] for b in bundles)]
+    for path, content in zip(written, [xlsx_bytes(bundles), *map(csv_bytes, bundles)], strict=True):
+        write_whole(path, content)
     return written

@@ -1,9 +1,6 @@
 """The table of decisions: write this season's, read the last ones back, and see what came of them."""
 
-import csv
-import io
 import tempfile
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -11,15 +8,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from culmbook.consistency.model import in_words
 from culmbook.sheets.csvtext import decode
 from culmbook.sheets.dictionary import tables
-from culmbook.sheets.folder import TABLE_FILES
 from culmbook.sheets.headers import plain_header
-from culmbook.sheets.keys import check_key
-from culmbook.sheets.raw import RawTable, read_raw
-from culmbook.sheets.typed import read_sheet
+from culmbook.sheets.raw import TABLE_FILES, RawTable, read_raw
+from culmbook.sheets.rows import read_sheet
+from culmbook.sheets.rules import check_key
 from culmbook.text.files import write_whole
+from culmbook.text.glyphs import safe_text
 from culmbook.text.numbers import fmt_list, fmt_share
+from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
 from culmbook.yields.means import against_control, fit_means
 
@@ -45,7 +44,7 @@ class Written:
 
 
 def decision_rows(
-    decided: pd.DataFrame, season: int, stage, decided_on: date, *, today: date | None = None
+    decided: pd.DataFrame, season: int, stages, decided_on: date, *, today: date | None = None
 ) -> pd.DataFrame:
     """Decisions as rows of the table of decisions.
 
@@ -55,8 +54,8 @@ def decision_rows(
         ``hybrid, decision``, and ``reason`` where one is to be kept: one line of at most 500 characters.
     season : int
         Growing season after which it was decided.
-    stage : str or mapping
-        Stage that the hybrids are in, or by hybrid; one that is not known is left blank.
+    stages : mapping
+        Stage that each hybrid is in; one that is not known is left blank.
     decided_on : date
     today : date, optional
         No decision is later; the clock's date by default.
@@ -78,52 +77,33 @@ def decision_rows(
     """
     if decided.empty:
         raise ValueError("there is no decision to write")
-    stages = (
-        stage if isinstance(stage, Mapping | pd.Series) else dict.fromkeys(decided["hybrid"], stage)
-    )
-    reasons = decided["reason"] if "reason" in decided else pd.Series("", decided.index)
-    cells = pd.DataFrame(
-        {
-            "hybrid": decided["hybrid"].map(_text),
-            "growing_season": str(season),
-            "decision": decided["decision"].map(_text),
-            "stage": [_text(stages.get(hybrid)) for hybrid in decided["hybrid"]],
-            "decided_on": _text(decided_on)[:10],
-            "reason": reasons.map(_safe),
-        }
-    )[TABLE.columns].sort_values("hybrid", kind="stable")
-    numbers = list(range(1, len(cells) + 1))
-    raw = RawTable(
-        "decisions", None, list(cells), 0, numbers, cells.to_numpy().tolist(), delimiter=","
-    )
+    reasons = decided.get("reason", pd.Series("", decided.index))
+    cells = {
+        "hybrid": decided["hybrid"],
+        "growing_season": str(season),
+        "decision": decided["decision"],
+        "stage": decided["hybrid"].map(dict(stages)),
+        "decided_on": str(decided_on)[:10],
+        "reason": [safe_text(" ".join(str(r).split())) if pd.notna(r) else "" for r in reasons],
+    }
+    cells = pd.DataFrame(cells)[TABLE.columns].astype("object")
+    cells = cells.where(cells.notna(), "").sort_values("hybrid", kind="stable")
+    numbers, values = list(range(1, len(cells) + 1)), cells.to_numpy().tolist()
+    raw = RawTable("decisions", None, list(cells), 0, numbers, values, delimiter=",")
     return _read_back(raw, today, list(cells["hybrid"]))[TABLE.columns]
-
-
-def _text(value):
-    return "" if pd.isna(value) else str(value)
-
-
-def _safe(reason):
-    from culmbook.report.workbook import (
-        safe_text,  # its parsers load only when something is written
-    )
-
-    return safe_text(" ".join(_text(reason).split()))
 
 
 def _read_back(raw, today, names=None):
     """Rows of a sheet of decisions, or ValueError with all that is wrong in it; `names` of its lines."""
     rows, _ = read_sheet(raw, TABLE, today or date.today())
     check_key(rows)
-    faults = [p for p in rows.problems if p.severity != "note"]
+    faults = []
+    for p in rows.problems:
+        place = (f"line {p.line}" if names is None else names[p.line - 1]) if p.line else None
+        if p.severity != "note":
+            faults.append(": ".join(filter(None, [place, p.column, p.rule])))
     if faults:
-        place = {
-            p.line: f"line {p.line}" if names is None else names[p.line - 1]
-            for p in faults
-            if p.line
-        }
-        named = [": ".join([*filter(None, [place.get(p.line), p.column]), p.rule]) for p in faults]
-        raise ValueError(f"{raw.file} cannot be used: {fmt_list(named)}")
+        raise ValueError(f"{raw.file} cannot be used: {fmt_list(faults)}")
     return rows.kept()
 
 
@@ -162,27 +142,41 @@ def write_decisions(
     """
     path = Path(path)
     _check_place(path)
-    unknown = [] if hybrids is None else sorted(set(rows["hybrid"]) - set(hybrids))
-    if unknown:
+    if unknown := sorted(set(rows["hybrid"]) - set(rows["hybrid"] if hybrids is None else hybrids)):
         raise ValueError(f"not in the table hybrids: {fmt_list(unknown)}")
-    raw, content = _standing(path)
+    if path.exists() or path.is_symlink():
+        raw = read_raw(path, path.parent, TABLE.columns)
+        content = b"" if raw.refused else path.read_bytes()
+    else:
+        names = TABLE.columns
+        raw = RawTable(path.name, header=names, header_line=1, delimiter=",", encoding="utf-8")
+        content = f"{','.join(names)}\n".encode()
     old = _read_back(raw, today)
     both = rows.merge(old[[*KEY, "decision"]], on=KEY, how="left", suffixes=("", "_old"))
-    differs = both["decision_old"].notna() & both["decision_old"].ne(both["decision"])
-    if differs.any():
-        apart = both.loc[differs, [*KEY, "decision_old", "decision"]]
+    stands = both["decision_old"].notna()
+    apart = both[stands & both["decision_old"].ne(both["decision"])]
+    if len(apart):
         named = [
-            f"{h} after {y} ({was}, now {now})" for h, y, was, now in apart.itertuples(index=False)
+            f"{row.hybrid} after {row.growing_season} ({row.decision_old}, now {row.decision})"
+            for row in apart.itertuples()
         ]
         raise ValueError(
             f"{path.name} holds another decision for {fmt_list(named)}. Nothing was written; change or "
             "delete the lines there if the new decision is to count"
         )
-    new = rows[both["decision_old"].isna().to_numpy()]
+    new = rows[~stands.to_numpy()]
     if len(new):
-        write_whole(path, _checked(content + _lines(new, raw, content), rows, path.name, today))
-    standing = rows.loc[both["decision_old"].notna().to_numpy(), "hybrid"]
-    return Written(path, tuple(new["hybrid"]), tuple(standing))
+        content += _lines(new, raw, content)
+        with tempfile.TemporaryDirectory() as folder:  # read back before anything is written
+            trial = Path(folder) / path.name
+            trial.write_bytes(content)
+            found = _read_back(read_raw(trial, folder, TABLE.columns), today)
+        if len(rows.merge(found, on=[*KEY, "decision"])) != len(rows):
+            raise ValueError(
+                f"{path.name} could not be read back with the new lines; nothing was written"
+            )
+        write_whole(path, content)
+    return Written(path, tuple(new["hybrid"]), tuple(rows.loc[stands.to_numpy(), "hybrid"]))
 
 
 def _check_place(path):
@@ -190,78 +184,77 @@ def _check_place(path):
         raise ValueError(f"{path.name}: decisions are written to a CSV file, such as decisions.csv")
     if not path.parent.is_dir():
         raise ValueError(f"there is no folder {path.parent}")
-    twins = [
-        other.name
-        for other in sorted(path.parent.iterdir())
-        if other.name != path.name
-        and other.suffix.lower() in TABLE_FILES
-        and plain_header(other.stem) == plain_header(path.stem) == TABLE.name
-    ]
-    if twins:
+    tables = (p for p in sorted(path.parent.iterdir()) if p.suffix.lower() in TABLE_FILES)
+    twins = [p.name for p in tables if p.name != path.name and plain_header(p.stem) == TABLE.name]
+    if twins and plain_header(path.stem) == TABLE.name:
         raise ValueError(
             f"{fmt_list(twins)} stands beside {path.name} and holds the same table: put its rows into "
             f"{path.name} first"
         )
 
 
-def _standing(path):
-    """The file and its bytes; one that is not there has its header only."""
-    if path.exists() or path.is_symlink():
-        raw = read_raw(path, path.parent, TABLE.columns)
-        return raw, b"" if raw.refused else path.read_bytes()
-    header = TABLE.columns
-    raw = RawTable(path.name, header=header, header_line=1, delimiter=",", encoding="utf-8")
-    return raw, _csv_line(header, ",", "\n").encode()
-
-
-def _csv_line(cells, delimiter, end):
-    text = io.StringIO(newline="")
-    csv.writer(text, delimiter=delimiter, lineterminator=end).writerow(cells)
-    return text.getvalue()
-
-
 def _lines(rows, raw, content):
-    """The rows as they go below what is in the file."""
+    """The rows as they go below what is in the file, in its columns, delimiter, encoding and line ends."""
     if raw.encoding == "utf-16":
         raise ValueError(f"{raw.file} is UTF-16 text: save it as CSV UTF-8 first")
     text, _, _ = decode(content, raw.file)
     end = next((mark for mark in ("\r\n", "\n", "\r") if mark in text), "\n")
-    cells = (
-        rows.assign(decided_on=rows["decided_on"].dt.strftime("%Y-%m-%d"))
-        .astype("object")
-        .fillna("")
-    )
-    cells = cells.reindex(columns=[plain_header(name) for name in raw.header], fill_value="")
-    new = "".join(_csv_line(row, raw.delimiter, end) for row in cells.to_numpy().tolist())
+    cells = rows.assign(decided_on=rows["decided_on"].dt.strftime("%Y-%m-%d"))
+    cells = cells.reindex(columns=[plain_header(name) for name in raw.header])
+    form = {"sep": raw.delimiter, "lineterminator": end, "header": False, "index": False}
     try:
-        return (("" if text.endswith(end) else end) + new).encode(raw.encoding)
+        return (("" if text.endswith(end) else end) + cells.to_csv(**form)).encode(raw.encoding)
     except UnicodeEncodeError as error:
         lacks = f"{raw.file} is {raw.encoding} text and lacks {error.object[error.start]!r}"
         raise ValueError(f"{lacks}: save it as CSV UTF-8 first") from error
 
 
-def _checked(content, rows, name, today):
-    """The new content, once it has been read back with every new decision in it."""
-    with tempfile.TemporaryDirectory() as folder:
-        trial = Path(folder) / name
-        trial.write_bytes(content)
-        found = _read_back(read_raw(trial, folder, TABLE.columns), today)
-    if len(rows.merge(found, on=[*KEY, "decision"])) != len(rows):
-        raise ValueError(
-            f"{name} could not be read back with the new lines below it; nothing was written"
-        )
-    return content
-
-
 def written_words(written: Written) -> str:
     """Say what was written and what stood there already."""
-    name, n = written.path.name, len(written.added)
-    stood = len(written.standing)
+    name, n, stood = written.path.name, len(written.added), len(written.standing)
     if not n:
         return f"Nothing was written: what was decided stands in {name} already ({n_of(stood, 'decision')})."
-    words = f"{n_of(n, 'decision')} {'was' if n == 1 else 'were'} added to {name}"
     also = f"; {n_of(stood, 'decision')} stood there already" if stood else ""
-    return f"{words}{also}."
+    return f"{n_of(n, 'decision')} {is_are(n, 'was', 'were')} added to {name}{also}."
+
+
+def record_decisions(
+    decided: pd.DataFrame, season: int, hybrids: pd.DataFrame, path: str, decided_on: str = ""
+) -> list[str]:
+    """Write the decisions to a file of the table of decisions when a path is given, and say what was done.
+
+    Parameters
+    ----------
+    decided : DataFrame
+        As for :func:`decision_rows`.
+    season : int
+        Growing season after which it was decided.
+    hybrids : DataFrame
+        Table ``hybrids``: ``hybrid, stage``.
+    path : str
+        A CSV file; blank = nothing is written.
+    decided_on : str
+        Day of the decision, as 2026-06-30; blank = today.
+
+    Returns
+    -------
+    list of str
+        What was done; nothing without a path.
+
+    Raises
+    ------
+    Refusal
+        Where :func:`decision_rows` or :func:`write_decisions` refuses, or the file cannot be written.
+    """
+    if not path:
+        return []
+    try:
+        day = date.fromisoformat(decided_on) if decided_on else date.today()
+        stages = hybrids.drop_duplicates("hybrid").set_index("hybrid")["stage"]
+        rows = decision_rows(decided, season, stages, day)
+        return [written_words(write_decisions(rows, path, hybrids=list(hybrids["hybrid"])))]
+    except (ValueError, OSError) as error:
+        raise Refusal(f"The decisions were not written: {str(error).rstrip('.')}.") from None
 
 
 def last_decisions(decisions: pd.DataFrame, season: int) -> pd.DataFrame:
@@ -277,9 +270,16 @@ def last_decisions(decisions: pd.DataFrame, season: int) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The table's columns, by hybrid; no rows where nothing was decided before.
+        The table's columns, by hybrid.
+
+    Raises
+    ------
+    Refusal
+        Nothing was decided before.
     """
     before = decisions[decisions["growing_season"] < season]
+    if before.empty:
+        raise Refusal(f"There is no decision from before {season} to look back on.")
     last = before[before["growing_season"] == before["growing_season"].max()]
     return last[TABLE.columns].sort_values("hybrid", ignore_index=True)
 
@@ -305,7 +305,7 @@ def season_gains(
 
     Raises
     ------
-    ValueError
+    Refusal
         No cut of an established plot in the season, none of the control, or too few plots for an error.
 
     Notes
@@ -314,14 +314,14 @@ def season_gains(
     were chosen, have no part in it, so it does not suffer from having chosen the lucky ones.
     """
     own = records[records["season"].astype(str) == str(season)] if len(records) else records
+    why = f"Earlier decisions are not set against {season}: "
     if own.empty:
-        raise ValueError(f"no established plot has a yield in {season}")
-    means = fit_means(own.rename(columns={"response": "log yield"}), "log yield")
-    table = against_control(means, control, level=level, together=False)
-    shares = np.expm1(table[["difference", "lower", "upper"]]).rename(
-        columns={"difference": "gain"}
-    )
-    return table[["hybrid", "n_plots"]].join(shares)
+        raise Refusal(f"{why}no established plot has a yield in {season}.")
+    with in_words(why):
+        means = fit_means(own.rename(columns={"response": "log yield"}), "log yield")
+        table = against_control(means, control, level=level, together=False)
+    shares = np.expm1(table[["difference", "lower", "upper"]])
+    return table[["hybrid", "n_plots"]].join(shares.rename(columns={"difference": "gain"}))
 
 
 def compare_with_last(
@@ -349,17 +349,19 @@ def compare_with_last(
         the other way round; blank for held ones, since holding takes no side.
     """
     table = last[["hybrid", "growing_season", "decision"]].merge(gains, on="hybrid", how="left")
-    table["now"] = table["hybrid"].map(
-        now.drop_duplicates("hybrid").set_index("hybrid")["decision"]
-    )
+    decided = now.drop_duplicates("hybrid").set_index("hybrid")["decision"]
     sides = [table["gain"].isna(), table["lower"] > margin, table["upper"] < margin]
-    table["came"] = np.select(sides, [NO_YIELD, ABOVE, BELOW], OPEN)
-    pairs = zip(table["decision"], table["came"], strict=True)
-    verdicts = [None if d == "hold" else _VERDICTS.get((d, came), came) for d, came in pairs]
-    table["verdict"] = pd.Series(verdicts, table.index, dtype="str")
-    place = table["decision"].map({"promote": 0, "hold": 1, "drop": 2})
+    came = np.select(sides, [NO_YIELD, ABOVE, BELOW], OPEN)
+    pairs = zip(table["decision"], came, strict=True)
+    verdicts = [None if d == "hold" else _VERDICTS.get((d, c), c) for d, c in pairs]
+    table = table.assign(
+        now=table["hybrid"].map(decided),
+        n_plots=table["n_plots"].astype("Int64"),
+        came=came,
+        verdict=pd.Series(verdicts, table.index, dtype="str"),
+        place=table["decision"].map({"promote": 0, "hold": 1, "drop": 2}),
+    )
     columns = ["hybrid", "growing_season", "decision", "now", *gains.columns[1:], "came", "verdict"]
-    table = table.assign(place=place, n_plots=table["n_plots"].astype("Int64"))
     by = ["place", "gain", "hybrid"]
     return table.sort_values(by, ascending=[True, False, True], ignore_index=True)[columns]
 
@@ -381,46 +383,33 @@ def last_words(compared: pd.DataFrame, season: int, control: str, *, margin: flo
     -------
     str
     """
-    if compared.empty:
-        return f"The table of decisions holds none from before {season}: there is nothing to look back on."
-    n = compared["decision"].value_counts()
+    season_before, n = compared["growing_season"].iloc[0], compared["decision"].value_counts()
     said = ", ".join(f"{decision} {n.get(decision, 0)}" for decision in ("promote", "hold", "drop"))
-    said = f"The decisions after {compared['growing_season'].iloc[0]} were: {said}."
+    said = f"The decisions after {season_before} were: {said}."
     if compared["decision"].eq("hold").all():
         return f"{said} Holding takes no side: none of them can look right or wrong."
     least = f"{control} plus {fmt_share(margin)}" if margin else control
-    how = (
-        f"Right or wrong is told by the cuts of {season} alone: by whether a hybrid's whole interval lies "
-        f"above or below {least}."
-    )
-    groups = [_group_words(compared, decision, season) for decision in ("promote", "drop")]
-    return " ".join(part for part in [said, how, *groups, _turned_words(compared)] if part)
-
-
-def _group_words(compared, decision, season):
-    own = compared[compared["decision"] == decision]
-    verbs = {
-        RIGHT: ("looks right", "look right"),
-        WRONG: ("looks wrong", "look wrong"),
-        OPEN: ("is not settled", "are not settled"),
-        NO_YIELD: (f"has no yield in {season}", f"have no yield in {season}"),
-    }
-    parts = []
-    for verdict, verb in verbs.items():
-        names = list(own.loc[own["verdict"] == verdict, "hybrid"])
-        if names:
-            parts.append(f"{len(names)} {is_are(len(names), *verb)} ({fmt_list(names)})")
-    done = {"promote": "promoted", "drop": "dropped"}[decision]
-    return f"Of the {done}, {fmt_list(parts)}." if parts else ""
-
-
-def _turned_words(compared):
-    """Hybrids promoted or dropped last that are decided otherwise now."""
-    taken = compared[compared["decision"].ne("hold") & compared["now"].notna()]
-    turned = taken.loc[taken["now"] != taken["decision"], ["hybrid", "decision", "now"]]
-    if taken.empty:
-        return ""
-    named = [f"{h} ({was} → {now})" for h, was, now in turned.itertuples(index=False)]
-    if not named:
-        return "None of them is decided otherwise now."
-    return f"Of those promoted or dropped, decided otherwise now: {fmt_list(named)}."
+    told = [
+        f"{said} Right or wrong is told by the cuts of {season} alone: by whether a hybrid's whole interval "
+        f"lies above or below {least}."
+    ]
+    verbs = {RIGHT: ("looks right", "look right"), WRONG: ("looks wrong", "look wrong")}
+    verbs |= {OPEN: ("is not settled", "are not settled")}
+    verbs |= {NO_YIELD: (f"has no yield in {season}", f"have no yield in {season}")}
+    taken = compared[compared["decision"].ne("hold")]
+    for decision, own in taken.groupby("decision", sort=False):
+        parts = []
+        for verdict, verb in verbs.items():
+            names = list(own.loc[own["verdict"] == verdict, "hybrid"])
+            if n := len(names):
+                parts.append(f"{n} {is_are(n, *verb)} ({fmt_list(names)})")
+        done = "promoted" if decision == "promote" else "dropped"
+        told.append(f"Of the {done}, {fmt_list(parts)}.")
+    taken = taken[taken["now"].notna()]
+    turned = taken[taken["now"] != taken["decision"]]
+    named = fmt_list([f"{row.hybrid} ({row.decision} → {row.now})" for row in turned.itertuples()])
+    if named:
+        told.append(f"Of those promoted or dropped, decided otherwise now: {named}.")
+    elif len(taken):
+        told.append("None of them is decided otherwise now.")
+    return " ".join(told)

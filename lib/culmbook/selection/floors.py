@@ -11,6 +11,7 @@ import pandas as pd
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.sheets.values import did_you_mean
 from culmbook.text.numbers import fmt_list, fmt_number, fmt_share
+from culmbook.text.words import n_of
 
 DIGITS = {"yield_t_ha": 1, "lt50_c": 1, "moisture_pct": 1}
 
@@ -32,12 +33,8 @@ def floor_words(floors: dict) -> str:
     >>> floor_words({"stand": 0.65, "lt50_c": -2.5})
     'stand at least 65 % and LT50 at most −2.5 °C'
     """
-    return fmt_list(
-        [
-            f"{KINDS[name].word} {KINDS[name].bound} {value_words(name, value)}"
-            for name, value in _known(floors).items()
-        ]
-    )
+    said = [f"{KINDS[n].word} {KINDS[n].bound} {value_words(n, v)}" for n, v in floors.items()]
+    return fmt_list(said)
 
 
 def value_words(name: str, value: float) -> str:
@@ -45,16 +42,6 @@ def value_words(name: str, value: float) -> str:
     if KINDS[name].unit == "share":
         return fmt_share(value)
     return f"{fmt_number(value, DIGITS[name])} {KINDS[name].unit}"
-
-
-def _known(floors):
-    for name in floors:
-        if name not in KINDS:
-            raise ValueError(
-                f"{name} is no trait that a floor can be put on ({fmt_list(list(KINDS))} are): "
-                f"{did_you_mean(name, list(KINDS))}"
-            )
-    return floors
 
 
 def applied_floors(traits: dict, floors: dict) -> tuple[dict, list[str]]:
@@ -77,7 +64,12 @@ def applied_floors(traits: dict, floors: dict) -> tuple[dict, list[str]]:
         A floor on something that is no trait.
     """
     judged, words = {}, []
-    for name, value in _known(floors).items():
+    for name, value in floors.items():
+        if name not in KINDS:
+            raise ValueError(
+                f"{name} is no trait that a floor can be put on ({fmt_list(list(KINDS))} are): "
+                f"{did_you_mean(name, list(KINDS))}"
+            )
         if name in traits and not traits[name].why_not:
             judged[name] = value
             continue
@@ -89,7 +81,9 @@ def applied_floors(traits: dict, floors: dict) -> tuple[dict, list[str]]:
     return judged, words
 
 
-def passing(traits: dict, floors: dict, hybrids, n: int, *, unknown: bool = False) -> pd.DataFrame:
+def passing(
+    traits: dict, floors: dict, hybrids, n: int, *, unknown: bool = False
+) -> pd.DataFrame | None:
     """Does a hybrid pass all floors, in every joint draw?
 
     Parameters
@@ -106,8 +100,8 @@ def passing(traits: dict, floors: dict, hybrids, n: int, *, unknown: bool = Fals
 
     Returns
     -------
-    DataFrame
-        n × hybrids, bool; all true without floors.
+    DataFrame or None
+        n × hybrids, bool; None without floors.
 
     Raises
     ------
@@ -116,32 +110,21 @@ def passing(traits: dict, floors: dict, hybrids, n: int, *, unknown: bool = Fals
     """
     hybrids = list(hybrids)
     out = np.ones((n, len(hybrids)), bool)
-    for name, value in _known(floors).items():
-        out &= _meets(traits, name, value, hybrids, n, unknown)
-    return pd.DataFrame(out, columns=hybrids)
-
-
-def _meets(traits, name, value, hybrids, n, unknown):
-    if name not in traits or traits[name].why_not:
-        raise ValueError(f"the floor on {name} cannot be judged: leave it out, and say so")
-    drawn = traits[name].draws
-    drawn = drawn.reindex(columns=hybrids).to_numpy()[np.arange(n) % len(drawn)]
-    meets = drawn >= value if KINDS[name].better == "higher" else drawn <= value
-    return np.where(np.isnan(drawn), unknown, meets)
+    for name, value in floors.items():
+        if name not in traits or traits[name].why_not:
+            raise ValueError(f"the floor on {name} cannot be judged: leave it out, and say so")
+        drawn = traits[name].draws
+        drawn = drawn.reindex(columns=hybrids).to_numpy()[np.arange(n) % len(drawn)]
+        meets = drawn >= value if KINDS[name].better == "higher" else drawn <= value
+        out &= np.where(np.isnan(drawn), unknown, meets)
+    return pd.DataFrame(out, columns=hybrids) if floors else None
 
 
 def unknown_traits(traits: dict, floors: dict, hybrids) -> dict:
     """Traits with a floor of which a hybrid's value is not known: a list by hybrid that has any."""
-    out = {}
-    for hybrid in hybrids:
-        missing = [name for name in _known(floors) if _is_unknown(traits.get(name), hybrid)]
-        if missing:
-            out[hybrid] = missing
-    return out
-
-
-def _is_unknown(trait, hybrid):
-    return trait is None or hybrid not in trait.draws or bool(trait.draws[hybrid].isna().all())
+    known = {name: traits[name].draws.notna().any() for name in floors}
+    missing = {h: [name for name in floors if not known[name].get(h, False)] for h in hybrids}
+    return {h: names for h, names in missing.items() if names}
 
 
 def floor_table(traits: dict, floors: dict, hybrids, n: int) -> pd.DataFrame:
@@ -156,55 +139,41 @@ def floor_table(traits: dict, floors: dict, hybrids, n: int) -> pd.DataFrame:
     -------
     DataFrame
         ``hybrid``, a column ``p_<trait>`` for every floor (0-1; missing where the trait is not known),
-        ``p_all`` (missing where one is not known, unless another is surely failed), ``remark`` (which traits
-        were not tested or lie beyond the test; blank where there is nothing to say), ``fails_on`` (the trait
-        with the least probability, where ``p_all`` is under one half; blank else).
+        ``p_all`` (missing where one is not known, unless another is surely failed), ``fails_on`` (the trait
+        with the least probability, where ``p_all`` is under one half; blank else). Only ``hybrid`` without
+        floors.
     """
     hybrids = list(hybrids)
-    table = pd.DataFrame({"hybrid": hybrids})
-    missing = unknown_traits(traits, floors, hybrids)
+    table, missing = pd.DataFrame(index=hybrids), unknown_traits(traits, floors, hybrids)
     for name in floors:
-        met = passing(traits, {name: floors[name]}, hybrids, n).mean().to_numpy()
-        table[f"p_{name}"] = [
-            np.nan if name in missing.get(h, ()) else p for h, p in zip(hybrids, met)
-        ]
-    best = passing(traits, floors, hybrids, n, unknown=True).mean().to_numpy()
-    is_open = table["hybrid"].isin(missing).to_numpy() & (best > 0)
-    each = table[[f"p_{name}" for name in floors]]
-    table["p_all"] = np.where(is_open, np.nan, best)
-    table["remark"] = [_remarks(traits, floors, hybrid) for hybrid in hybrids]
-    weakest = each.fillna(2).idxmin(axis=1).str.removeprefix("p_") if len(floors) else ""
-    table["fails_on"] = np.where(table["p_all"] < 0.5, weakest, "")
-    return table
+        met = passing(traits, {name: floors[name]}, hybrids, n).mean()
+        table[f"p_{name}"] = met.mask([name in missing.get(h, ()) for h in hybrids])
+    if floors:
+        weakest = table.fillna(2).idxmin(axis=1).str.removeprefix("p_")
+        best = passing(traits, floors, hybrids, n, unknown=True).mean()
+        table["p_all"] = best.mask(table.index.isin(list(missing)) & (best > 0))
+        table["fails_on"] = weakest.where(table["p_all"] < 0.5, "")
+    return table.rename_axis("hybrid").reset_index()
 
 
-def _remarks(traits, floors, hybrid):
-    told = []
-    for name in floors:
-        own = traits[name].table
-        remark = own.loc[own["hybrid"].eq(hybrid), "remark"]
-        if len(remark) and remark.iloc[0]:
-            told.append(f"{KINDS[name].word} {remark.iloc[0]}")
-    return "; ".join(told)
-
-
-def hold_untested(decisions: pd.DataFrame, missing: dict) -> pd.DataFrame:
-    """Turn a promotion of a hybrid that was never judged by a floor into holding it.
+def passed_words(passed: pd.DataFrame, floors: dict) -> str:
+    """Say the floors and who more likely fails them than passes, by the floor it passes least likely.
 
     Parameters
     ----------
-    decisions : DataFrame
-        ``hybrid, decision`` {promote, hold, drop}, made with ``passing(..., unknown=True)``.
-    missing : dict of str to list of str
-        From :func:`unknown_traits`.
-
-    Returns
-    -------
-    DataFrame
-        With ``untested``: what has to be tested before the hybrid can be promoted, blank where nothing.
+    passed : DataFrame
+        From :func:`floor_table`.
+    floors : dict of str to float
     """
-    untested = decisions["hybrid"].map(
-        lambda h: fmt_list([KINDS[t].word for t in missing.get(h, [])])
-    )
-    stop = decisions["decision"].eq("promote") & untested.ne("")
-    return decisions.assign(decision=decisions["decision"].mask(stop, "hold"), untested=untested)
+    if not floors:
+        return "No floor on another trait is applied: only yield decides."
+    fails, n = passed[passed["fails_on"].ne("")], n_of(len(passed), "candidate")
+    told = f"None of {n} is more likely to fail them than to pass."
+    if len(fails):
+        by = [
+            f"{KINDS[name].word} ({fmt_list(list(own), 30)})"
+            for name, own in fails.groupby("fails_on", sort=False)["hybrid"]
+        ]
+        more = f"{len(fails)} of {n} are more likely to fail than to pass"
+        told = f"{more}, least sure on {fmt_list(by)}."
+    return f"Floors: {floor_words(floors)}. {told}"

@@ -14,11 +14,13 @@ from scipy import optimize, special
 from culmbook.consistency.model import ESTABLISHED, RESIDUAL
 from culmbook.consistency.reliability import error_variance
 from culmbook.stats.order import finite_intensity, intensity
+from culmbook.text.numbers import fmt_interval, fmt_share
+from culmbook.text.refusal import Refusal
+from culmbook.text.words import n_of
 
-SEASONAL = ("hybrid_season", "hybrid_site_season")
 _AT_ONCE = 2_000_000
+# Times the hybrids' variance; the best one of a million leaves more than a hundredth of it.
 _WIDEST = 100.0
-"""Times the hybrids' variance; the best one of a million leaves more than a hundredth of it."""
 
 
 @dataclass(frozen=True)
@@ -66,15 +68,12 @@ class Funnel:
             raise ValueError("a funnel has at least one stage")
         for stage, n in zip(self.stages, self.entering, strict=True):
             if not 1 <= stage.kept < n:
-                raise ValueError(
-                    f"{stage.name}: of {n} hybrids, 1 to {n - 1} can be kept, not {stage.kept}"
-                )
+                raise ValueError(f"{stage.name}: of {n} hybrids, 1 to {n - 1} can be kept")
             if min(stage.sites, stage.seasons, stage.replicates) < 1:
                 raise ValueError(f"{stage.name}: it has at least 1 site, 1 season and 1 replicate")
             if not (0 < stage.likeness <= 1 and stage.residual > 0):
-                raise ValueError(
-                    f"{stage.name}: likeness lies over 0 and is at most 1, residual is over 0"
-                )
+                limits = "likeness lies over 0 and is at most 1, residual is over 0"
+                raise ValueError(f"{stage.name}: {limits}")
 
     @property
     def entering(self) -> list[int]:
@@ -87,17 +86,6 @@ class Funnel:
         return [n * s.sites * s.replicates for n, s in zip(self.entering, self.stages, strict=True)]
 
 
-COMMON = Funnel(
-    200,
-    (
-        Stage("nursery", sites=1, seasons=1, replicates=1, kept=50, likeness=0.7, residual=2.0),
-        Stage("replicated", sites=4, seasons=3, replicates=3, kept=8),
-        Stage("commercial", sites=5, seasons=3, replicates=3, kept=2),
-    ),
-)
-"""A usual programme (common practice, no source), with assumed likeness and residual of the nursery."""
-
-
 @dataclass(frozen=True)
 class FunnelRuns:
     """Programmes played through.
@@ -106,13 +94,11 @@ class FunnelRuns:
     ----------
     funnel : Funnel
     gains : ndarray, shape (programmes, stages)
-        Mean true value of the kept less the mean of all crosses, on the variances' scale.
+        Mean true value of the kept less the mean of all crosses, on the log scale.
     has_best : ndarray of bool, shape (programmes, stages)
         Is the truly best cross among the kept?
     spread : ndarray, shape (programmes, stages)
         Standard deviation of the true values of those that entered the stage.
-    accuracy : ndarray, shape (programmes, stages)
-        Correlation of criterion and true value among those that entered.
     leads : ndarray, shape (programmes,)
         True value of the best cross less the mean of all crosses to be expected.
     sets : ndarray of int, shape (programmes,)
@@ -125,37 +111,24 @@ class FunnelRuns:
     gains: np.ndarray = field(repr=False)
     has_best: np.ndarray = field(repr=False)
     spread: np.ndarray = field(repr=False)
-    accuracy: np.ndarray = field(repr=False)
     leads: np.ndarray = field(repr=False)
     sets: np.ndarray = field(repr=False)
     first_spread: float
 
 
-def run_funnel(
-    funnel: Funnel,
-    variances,
-    *,
-    spread: float | None = None,
-    programmes: int = 2_000,
-    same_sites: bool = True,
-    seed: int = 1,
-) -> FunnelRuns:
+def run_funnel(funnel: Funnel, variances, *, programmes: int = 2_000, seed: int = 1) -> FunnelRuns:
     """Play a programme through many times.
 
     Parameters
     ----------
     funnel : Funnel
     variances : mapping or DataFrame
-        Variances by term, as :func:`culmbook.consistency.reliability.estimates` gives them, or a row per draw of them
-        (``SeasonDraws.sets``): each is then used for the same number of programmes.
-    spread : float, optional
-        Standard deviation of the crosses' lasting values, on the variances' scale; by default that of the
-        network's hybrids, which were chosen once already, so crosses will rather vary more.
+        Variances of log yield by term, as :func:`culmbook.consistency.reliability.estimates` gives them, or a
+        row per draw of them (``SeasonDraws.sets``): each is then used for the same number of programmes.
+        ``hybrid`` is that of the crosses: that of the network's hybrids, which were chosen once already, is
+        rather too small.
     programmes : int
         At least this many.
-    same_sites : bool
-        Whether every stage returns to the sites of the one before (a stage with fewer sites to some of them):
-        what a hybrid does at a site is then met again.
     seed : int
 
     Returns
@@ -164,22 +137,26 @@ def run_funnel(
 
     Raises
     ------
+    Refusal
+        No hybrid × site or hybrid × season variance, or hybrids that do not differ.
     ValueError
-        No hybrid × site or hybrid × season variance, no spread, or a number out of range.
+        A number out of range.
 
     Notes
     -----
     A stage's mean is ``likeness g + sqrt(1 - likeness^2) u + e``: g the lasting value, u of the same spread
-    and independent, e with the variance of :func:`culmbook.consistency.reliability.error_variance`. The criterion is the
-    best linear predictor of g from all means so far (a selection index, Hazel 1943) with the true variances;
-    choosing on earlier means does not bias it (Cochran 1951). Sites, seasons and plots are new draws in
-    every programme; blocks and trends of the field are taken as removed without loss.
+    and independent, e with the variance of :func:`culmbook.consistency.reliability.error_variance`. Every
+    stage returns to the sites of the one before (a stage with fewer sites to some of them), where what a
+    hybrid does is met again. The criterion is the best linear predictor of g from all means so far (a
+    selection index, Hazel 1943) with the true variances; choosing on earlier means does not bias it (Cochran
+    1951). Sites, seasons and plots are new draws in every programme; blocks and trends of the field are
+    taken as removed without loss.
 
     References
     ----------
     Cochran (1951) Proc. 2nd Berkeley Symp. 449-470; Hazel (1943) Genetics 28:476-490.
     """
-    sets = _variance_sets(variances, spread)
+    sets = _variance_sets(variances)
     if programmes < 1:
         raise ValueError(f"programmes = {programmes}: at least one is played")
     each = -(-programmes // len(sets))
@@ -190,83 +167,61 @@ def run_funnel(
         rngs = np.random.default_rng([seed, k, 0]), np.random.default_rng([seed, k, 1])
         for start in range(0, each, at_once):
             n = min(at_once, each - start)
-            parts.append(_play(funnel, own, n, same_sites, *rngs))
+            parts.append(_play(funnel, own, n, *rngs))
             numbers.append(np.full(n, k))
     joined = [np.concatenate(part) for part in zip(*parts, strict=True)]
     first = float(np.mean([np.sqrt(own["hybrid"]) for own in sets]))
     return FunnelRuns(funnel, *joined, np.concatenate(numbers), first)
 
 
-def _variance_sets(variances, spread):
-    """One mapping of variances per set, the spread of the crosses in place of that of the hybrids."""
+def _variance_sets(variances):
+    """One mapping of variances per set."""
     is_many = isinstance(variances, pd.DataFrame)
     sets = variances.to_dict("records") if is_many else [dict(variances)]
     if not sets:
         raise ValueError("there is no set of variances")
-    if not any(term in sets[0] for term in SEASONAL):
-        raise ValueError(
-            "one season was cut after establishment: it does not tell what hybrids do from season to season"
-        )
-    if "hybrid_site" not in sets[0]:
-        raise ValueError(
-            "the yields do not tell what hybrids do from site to site: one site, or no hybrid at two"
-        )
-    if spread is not None:
-        if not spread > 0:
-            raise ValueError(f"spread = {spread}: it must be over 0")
-        sets = [{**own, "hybrid": spread**2} for own in sets]
-    if sum(own.get("hybrid", 0.0) for own in sets) <= 0:
-        raise ValueError("hybrids do not differ by these variances: there is nothing to choose")
+    why = ""
+    if not {"hybrid_season", "hybrid_site_season"} & set(sets[0]):
+        why = "one season was cut after establishment, which says nothing from season to season"
+    elif "hybrid_site" not in sets[0]:
+        why = "one site, or no hybrid at two, says nothing of what hybrids do from site to site"
+    elif sum(own.get("hybrid", 0.0) for own in sets) <= 0:
+        why = "hybrids do not differ by these variances, so there is nothing to choose"
+    if why:
+        raise Refusal(f"What a programme may gain is not told: {why}.")
     return sets
 
 
-def _play(funnel, own, n, same_sites, value_rng, error_rng):
-    """Gain, is the best kept, spread and accuracy of n programmes, by stage; the value of the best."""
+def _play(funnel, own, n, value_rng, error_rng):
+    """Gain, is the best kept and spread of n programmes, by stage; the value of the best."""
     true = np.sqrt(own["hybrid"]) * value_rng.normal(size=(n, funnel.entries))
-    best, most_sites = true.max(axis=1), max(stage.sites for stage in funnel.stages)
-    local = _site_effects(own, (n, funnel.entries, most_sites), error_rng) if same_sites else None
+    shape = (n, funnel.entries, max(stage.sites for stage in funnel.stages))
+    local, best = np.sqrt(own["hybrid_site"]) * error_rng.normal(size=shape), true.max(axis=1)
     seen, results = [], []
     for j, stage in enumerate(funnel.stages):
-        seen.append(_stage_means(stage, own, true, local, error_rng))
-        weights = index_weights(funnel.stages[: j + 1], own, same_sites=same_sites)
-        criterion = np.tensordot(weights, np.stack(seen), 1)
-        spread, accuracy = true.std(axis=1, ddof=1), _correlation(criterion, true)
+        error = np.sqrt(_error_of(stage, {**own, "hybrid_site": 0.0}))
+        error = error * error_rng.normal(size=true.shape)
+        other = np.sqrt(own["hybrid"] * (1 - stage.likeness**2))
+        other = other * error_rng.normal(size=true.shape)
+        at_sites = local[..., : stage.sites].mean(axis=2)
+        seen.append(stage.likeness * true + other + at_sites + error)
+        criterion = np.tensordot(index_weights(funnel.stages[: j + 1], own), np.stack(seen), 1)
+        spread = true.std(axis=1, ddof=1)
         kept = np.argpartition(-criterion, stage.kept - 1, axis=1)[:, : stage.kept]
         true = np.take_along_axis(true, kept, 1)
         seen = [np.take_along_axis(mean, kept, 1) for mean in seen]
-        local = np.take_along_axis(local, kept[..., None], 1) if same_sites else None
-        results.append((true.mean(axis=1), true.max(axis=1) == best, spread, accuracy))
+        local = np.take_along_axis(local, kept[..., None], 1)
+        results.append((true.mean(axis=1), true.max(axis=1) == best, spread))
     return [*(np.stack(part, axis=1) for part in zip(*results, strict=True)), best]
 
 
-def _site_effects(own, shape, rng):
-    return np.sqrt(own["hybrid_site"]) * rng.normal(size=shape)
-
-
-def _stage_means(stage, own, true, local, rng):
-    if local is None:
-        local = _site_effects(own, (*true.shape, stage.sites), rng)
-    error = np.sqrt(_error_of(stage, own, with_sites=False)) * rng.normal(size=true.shape)
-    other = np.sqrt(own["hybrid"] * (1 - stage.likeness**2)) * rng.normal(size=true.shape)
-    return stage.likeness * true + other + local[..., : stage.sites].mean(axis=2) + error
-
-
-def _error_of(stage, own, *, with_sites=True):
+def _error_of(stage, own):
     """Variance of a stage's mean around what it measures of a hybrid."""
     plots = {**own, RESIDUAL: stage.residual * own.get(RESIDUAL, 0.0)}
-    if not with_sites:
-        plots["hybrid_site"] = 0.0
     return error_variance(plots, stage.sites, stage.seasons, stage.replicates)
 
 
-def _correlation(one, other):
-    one, other = (v - v.mean(axis=1, keepdims=True) for v in (one, other))
-    size = np.sqrt((one**2).sum(axis=1) * (other**2).sum(axis=1))
-    with np.errstate(invalid="ignore"):
-        return (one * other).sum(axis=1) / size
-
-
-def index_weights(stages, variances: Mapping, *, same_sites: bool = True) -> np.ndarray:
+def index_weights(stages, variances: Mapping) -> np.ndarray:
     """Weights of the stages' means in the best linear predictor of a hybrid's lasting value.
 
     Parameters
@@ -275,8 +230,6 @@ def index_weights(stages, variances: Mapping, *, same_sites: bool = True) -> np.
         Those passed so far.
     variances : mapping
         Variances by term, ``hybrid`` that of the crosses.
-    same_sites : bool
-        As in :func:`run_funnel`.
 
     Returns
     -------
@@ -297,27 +250,25 @@ def index_weights(stages, variances: Mapping, *, same_sites: bool = True) -> np.
     own = variances["hybrid"]
     like = np.array([stage.likeness for stage in stages])
     sites = np.array([stage.sites for stage in stages])
-    shared = (
-        variances.get("hybrid_site", 0.0) / np.maximum.outer(sites, sites) if same_sites else 0.0
-    )
+    shared = variances.get("hybrid_site", 0.0) / np.maximum.outer(sites, sites)
     covariance = own * np.outer(like, like) + shared
     for j, stage in enumerate(stages):
         covariance[j, j] = own + _error_of(stage, variances)
     return np.linalg.lstsq(covariance, own * like, rcond=None)[0]
 
 
-def first_stage_gain(funnel: Funnel, variances, *, spread: float | None = None) -> float:
+def first_stage_gain(funnel: Funnel, variances) -> float:
     """Expected gain of the first stage, by the order statistics of so many crosses.
 
     Parameters
     ----------
-    funnel, variances, spread
+    funnel, variances
         As in :func:`run_funnel`.
 
     Returns
     -------
     float
-        On the variances' scale, the mean over sets; what :func:`run_funnel` finds, without simulation.
+        On the log scale, the mean over sets; what :func:`run_funnel` finds, without simulation.
 
     Notes
     -----
@@ -327,7 +278,7 @@ def first_stage_gain(funnel: Funnel, variances, *, spread: float | None = None) 
     ----------
     Falconer & Mackay (1996) Introduction to Quantitative Genetics, 4th ed., ch. 11.
     """
-    stage, sets = funnel.stages[0], _variance_sets(variances, spread)
+    stage, sets = funnel.stages[0], _variance_sets(variances)
     apart = [_accuracy(stage, own["hybrid"], own) * np.sqrt(own["hybrid"]) for own in sets]
     return finite_intensity(stage.kept, funnel.entries) * float(np.mean(apart))
 
@@ -348,7 +299,7 @@ def spread_before(funnel: Funnel, variances: Mapping) -> float:
     Returns
     -------
     float
-        Standard deviation, on the variances' scale.
+        Standard deviation of log yield.
 
     Notes
     -----
@@ -359,7 +310,7 @@ def spread_before(funnel: Funnel, variances: Mapping) -> float:
     ----------
     Cochran (1951) Proc. 2nd Berkeley Symp. 449-470; Bulmer (1971) Am. Nat. 105:201-211.
     """
-    (own,) = _variance_sets(variances, None)
+    (own,) = _variance_sets(variances)
     stage, share = funnel.stages[0], funnel.stages[0].kept / funnel.entries
     lost = intensity(share) * (intensity(share) + special.ndtri(share))
 
@@ -369,14 +320,12 @@ def spread_before(funnel: Funnel, variances: Mapping) -> float:
     return float(np.sqrt(optimize.brentq(excess, own["hybrid"], _WIDEST * own["hybrid"])))
 
 
-def funnel_table(runs: FunnelRuns, *, scale: str = "log", level: float = 0.95) -> pd.DataFrame:
+def funnel_table(runs: FunnelRuns, *, level: float = 0.95) -> pd.DataFrame:
     """What each stage leaves.
 
     Parameters
     ----------
     runs : FunnelRuns
-    scale : {'log', 'raw'}
-        Scale of the variances.
     level : float
         Of the programmes that lie between ``lower`` and ``upper``, 0 to 1.
 
@@ -384,55 +333,114 @@ def funnel_table(runs: FunnelRuns, *, scale: str = "log", level: float = 0.95) -
     -------
     DataFrame
         ``stage, entering, kept, sites, seasons, replicates, plots, years`` (since the first planting, two
-        years of establishment in each stage included), ``spread`` (standard deviation of the true values that
-        enter, on the variances' scale), ``accuracy``, ``gain`` (of the kept over the mean of all crosses:
-        share of it on the log scale, else t/ha), ``gain_error`` (Monte Carlo standard error), ``lower,
-        upper`` (single programmes), ``p_best`` (probability that the truly best cross is still there),
-        ``p_best_error``.
-
-    Notes
-    -----
-    Errors are those of the means of sets of variances where there are several.
+        years of establishment in each stage included), ``spread`` (standard deviation of the true log yields
+        that enter), ``gain`` (of the kept over the mean of all crosses, a share of it), ``lower, upper``
+        (single programmes), ``p_best`` (probability that the truly best cross is still there).
     """
-    funnel, stages = runs.funnel, runs.funnel.stages
-    gains, tail = as_gain(runs.gains, scale), (1 - level) / 2
+    funnel, gains, tail = runs.funnel, np.expm1(runs.gains), (1 - level) / 2
     low, high = np.quantile(gains, [tail, 1 - tail], axis=0)
-    gain, gain_error = mean_and_error(gains, runs.sets)
-    chance, chance_error = mean_and_error(runs.has_best.astype(float), runs.sets)
-    table = pd.DataFrame(
-        [
-            (s.name, n, s.kept, s.sites, s.seasons, s.replicates)
-            for s, n in zip(stages, funnel.entering)
-        ],
-        columns=["stage", "entering", "kept", "sites", "seasons", "replicates"],
-    )
-    return table.assign(
+    table = pd.DataFrame(funnel.stages).rename(columns={"name": "stage"})
+    columns = ["stage", "entering", "kept", "sites", "seasons", "replicates"]
+    return table.assign(entering=funnel.entering)[columns].assign(
         plots=funnel.plots,
         years=(table["seasons"] + ESTABLISHED - 1).cumsum(),
         spread=runs.spread.mean(axis=0),
-        accuracy=np.nanmean(runs.accuracy, axis=0),
-        gain=gain,
-        gain_error=gain_error,
+        gain=gains.mean(axis=0),
         lower=low,
         upper=high,
-        p_best=chance,
-        p_best_error=chance_error,
+        p_best=runs.has_best.mean(axis=0),
     )
 
 
-def mean_and_error(values: np.ndarray, sets: np.ndarray) -> tuple:
-    """Mean over programmes and its Monte Carlo standard error, by column; of sets where there are several."""
-    groups = (
-        pd.DataFrame(values).groupby(sets).mean() if sets[-1] > sets[0] else pd.DataFrame(values)
+# -- other funnels -----------------------------------------------------------------------------------
+
+
+def compare_funnels(funnels: Mapping[str, Funnel], variances, **options) -> pd.DataFrame:
+    """Funnels side by side.
+
+    Parameters
+    ----------
+    funnels : mapping of str to Funnel
+        The first is the one that others are compared with.
+    variances, **options
+        As in :func:`run_funnel`.
+
+    Returns
+    -------
+    DataFrame
+        ``funnel, plots, gain, p_best, difference, difference_error``: the last stage's gain and probability of
+        :func:`funnel_table`; the difference in gain from the first funnel with its Monte Carlo standard
+        error (of the means of sets of variances where there are several). Where as many crosses enter, they
+        are the same crosses.
+    """
+    rows, first = [], None
+    for name, funnel in funnels.items():
+        runs = run_funnel(funnel, variances, **options)
+        gains = np.expm1(runs.gains[:, -1])
+        first = gains if first is None else first
+        apart = pd.Series(gains - first)
+        groups = apart.groupby(runs.sets).mean() if runs.sets[-1] > runs.sets[0] else apart
+        error = groups.std() / np.sqrt(len(groups))
+        best = runs.has_best[:, -1].mean()
+        rows.append((name, sum(funnel.plots), gains.mean(), best, apart.mean(), error))
+    columns = ["funnel", "plots", "gain", "p_best", "difference", "difference_error"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+# -- in words ------------------------------------------------------------------------------------------
+
+
+def funnel_words(runs: FunnelRuns, *, level: float = 0.95) -> str:
+    """Say what the whole funnel may gain and how likely the best cross comes through.
+
+    Parameters
+    ----------
+    runs : FunnelRuns
+    level : float
+        As in :func:`culmbook.selection.funnel.funnel_table`.
+
+    Returns
+    -------
+    str
+    """
+    table = funnel_table(runs, level=level)
+    end, steps = table.iloc[-1], " → ".join(map(str, [runs.funnel.entries, *table["kept"]]))
+    left, them = f"the {end['kept']} hybrids left are", "among them"
+    if end["kept"] == 1:
+        left, them = "the hybrid left is", "the one"
+    return (
+        f"{steps} hybrids in {end['years']} years and {n_of(table['plots'].sum(), 'plot')}: {left} expected "
+        f"to yield {fmt_share(end['gain'])} more than the mean of all crosses "
+        f"({fmt_interval(end['lower'], end['upper'])} in {fmt_share(level)} of programmes), and the truly "
+        f"best cross is {them} with a probability of {fmt_share(end['p_best'])}. That cross is expected to "
+        f"lie {fmt_share(np.expm1(runs.leads).mean())} above the mean."
     )
-    return values.mean(axis=0), groups.std(ddof=1).to_numpy() / np.sqrt(len(groups))
 
 
-def as_gain(value, scale: str):
-    """Give a difference on the variances' scale as a share where that is the log scale."""
-    return np.expm1(value) if scale == "log" else value
+def comparison_words(compared: pd.DataFrame) -> str:
+    """Say whether another layout of as many plots gains more.
 
+    Parameters
+    ----------
+    compared : DataFrame
+        From :func:`compare_funnels`; the first row is what is planned. A
+        difference within two Monte Carlo errors does not count.
 
-def best_possible(runs: FunnelRuns, *, scale: str = "log") -> float:
-    """Expected lead of the truly best cross over the mean of all, as ``gain`` in :func:`funnel_table`."""
-    return float(as_gain(runs.leads, scale).mean())
+    Returns
+    -------
+    str
+    """
+    planned, others = compared.iloc[0], compared.iloc[1:]
+    if others.empty:
+        return "There is no other layout with as many plots to compare with."
+    better = others[others["difference"] > 2 * others["difference_error"]]
+    if better.empty:
+        tried = "The other layout" if len(others) == 1 else f"None of {len(others)} other layouts"
+        gains = "does not gain" if len(others) == 1 else "gains"
+        return f"{tried} with as many plots {gains} more than the planned one."
+    best = better.sort_values("difference").iloc[-1]
+    return (
+        f"With as many plots, another layout ({best['funnel']}) would gain {fmt_share(best['gain'])} instead "
+        f"of {fmt_share(planned['gain'])}, and keep the best cross with a probability of "
+        f"{fmt_share(best['p_best'])} instead of {fmt_share(planned['p_best'])}."
+    )

@@ -7,20 +7,29 @@ uncertain too, so every error here is that of the whole difference.
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import SeasonsFit
-from culmbook.mixed import Factor, Heritability, Model
+from culmbook.mixed import Factor, Model
 from culmbook.text.numbers import fmt_list
+from culmbook.text.refusal import Refusal
 
 
-def lasting_covariance(seasons: SeasonsFit) -> pd.DataFrame:
+def covariance_at(
+    model: Model, theta: np.ndarray, factor: Factor, groups: pd.Series
+) -> pd.DataFrame:
     """Prediction error covariance of what lasts of each hybrid: its group's mean and its own effect.
 
     Parameters
     ----------
-    seasons : SeasonsFit
+    model : Model
+        With a random term ``hybrid``, and a column ``group {name}`` for every group but the first.
+    theta : ndarray
+        Its parameters, in the model's own units.
+    factor : Factor
+        Of its structure at ``theta``.
+    groups : Series
+        Group by hybrid.
 
     Returns
     -------
@@ -38,26 +47,6 @@ def lasting_covariance(seasons: SeasonsFit) -> pd.DataFrame:
     ----------
     Henderson (1975) Biometrics 31:423-447.
     """
-    fit = seasons.conditional
-    return covariance_at(fit.model, fit.state.theta, fit.state.factor, seasons.groups)
-
-
-def covariance_at(
-    model: Model, theta: np.ndarray, factor: Factor, groups: pd.Series
-) -> pd.DataFrame:
-    """The same of any model over seasons, at given variances.
-
-    Parameters
-    ----------
-    model : Model
-        With a random term ``hybrid``, and a column ``group {name}`` for every group but the first.
-    theta : ndarray
-        Its parameters, in the model's own units.
-    factor : Factor
-        Of its structure at ``theta``.
-    groups : Series
-        Group by hybrid.
-    """
     place = [t.name for t in model.terms].index("hybrid")
     term, structure = model.terms[place], model.problem.structure
     own = float(theta[structure.places[place]][0])
@@ -66,17 +55,8 @@ def covariance_at(
     crossed = own * model.scale * (factor.spread(weights.T).T @ term.z)
     order = term.levels.get_indexer(groups.index)
     fixed = weights @ factor.h[structure.q :, structure.q :] @ weights.T
-    values = (
-        fixed
-        + errors[np.ix_(order, order)] * model.scale**2
-        - crossed[:, order]
-        - crossed[:, order].T
-    )
-    return pd.DataFrame(values, groups.index, groups.index)
-
-
-def _hybrid_variance(fit):
-    return float(fit.variances["hybrid"])
+    errors, crossed = errors[np.ix_(order, order)] * model.scale**2, crossed[:, order]
+    return pd.DataFrame(fixed + errors - crossed - crossed.T, groups.index, groups.index)
 
 
 def _group_weights(groups, columns):
@@ -99,7 +79,7 @@ def lasting_values(seasons: SeasonsFit) -> pd.Series:
 
 
 def blup_table(
-    seasons: SeasonsFit, control: str, drawn: SeasonDraws | None = None, *, level: float = 0.95
+    seasons: SeasonsFit, control: str, drawn: SeasonDraws, *, level: float = 0.95
 ) -> pd.DataFrame:
     """Predicted yield of every hybrid and its gain over the control, with what is behind it.
 
@@ -108,9 +88,8 @@ def blup_table(
     seasons : SeasonsFit
         Of log yield.
     control : str
-    drawn : SeasonDraws, optional
-        Of the same fit. With it the limits hold the uncertainty of the variances too; without, they are
-        those of a normal distribution at the estimated variances, a little too narrow.
+    drawn : SeasonDraws
+        Of the same fit: the limits hold the uncertainty of the variances too.
     level : float
         Of the intervals, 0 to 1.
 
@@ -124,8 +103,10 @@ def blup_table(
 
     Raises
     ------
+    Refusal
+        The control has no record.
     ValueError
-        The control has no record, or the model is not one of log yield.
+        The model is not one of log yield.
 
     Notes
     -----
@@ -138,89 +119,54 @@ def blup_table(
     11:381-393.
     """
     _refuse_control(control, seasons.hybrids, seasons.scale)
-    value, hybrids = lasting_values(seasons), seasons.hybrids
-    low, high = _gain_limits(seasons, control, drawn, value, level)
-    counts = _counts(seasons.records).loc[hybrids]
-    table = counts.reset_index().assign(
-        mean_t_ha=np.exp(value + _average_condition(seasons.conditional)).to_numpy(),
+    fit, value, hybrids = seasons.conditional, lasting_values(seasons), seasons.hybrids
+    apart = drawn.lasting[hybrids].sub(drawn.lasting[control], axis=0)
+    _, low, high = limits(apart.to_numpy(), level)
+    records = seasons.records
+    counted = records.groupby(records["hybrid"].astype("str"))[["plot_key", "site", "season"]]
+    counts = counted.nunique().set_axis(["n_plots", "n_sites", "n_seasons"], axis=1)
+    condition = fit.coefficients[fit.coefficients.index.str.startswith("condition ")].mean()
+    reliability = pd.Series(np.nan, hybrids)
+    variance = float(fit.variances["hybrid"])
+    for names, between in _difference_variances(seasons) if variance > 0 else ():
+        mean = between.sum(axis=1) / (len(names) - 1)
+        reliability[names] = 1 - mean / (2 * variance)
+    table = counts.loc[hybrids].rename_axis("hybrid").reset_index()
+    is_control = np.array(hybrids) == control
+    table = table.assign(
+        mean_t_ha=np.exp(value + condition).to_numpy(),
         gain=np.expm1(value - value[control]).to_numpy(),
-        lower=low,
-        upper=high,
-        reliability=_reliabilities(seasons).to_numpy(),
+        lower=np.where(is_control, np.nan, np.expm1(low)),
+        upper=np.where(is_control, np.nan, np.expm1(high)),
+        reliability=reliability.to_numpy(),
     )
-    is_candidate = ~table["hybrid"].isin(seasons.controls)
-    table["rank"] = (
-        table["gain"].where(is_candidate).rank(ascending=False, method="min").astype("Int64")
-    )
-    return table.sort_values(
-        ["rank", "gain", "hybrid"], ascending=[True, False, True], ignore_index=True
-    )
+    gain = table["gain"].where(~table["hybrid"].isin(seasons.controls))
+    table["rank"] = gain.rank(ascending=False, method="min").astype("Int64")
+    by = ["rank", "gain", "hybrid"]
+    return table.sort_values(by, ascending=[True, False, True], ignore_index=True)
 
 
 def _refuse_control(control, hybrids, scale):
+    if not control:
+        raise Refusal("The network names no control to judge hybrids by: no decision is made.")
     if control not in hybrids:
-        raise ValueError(
-            f"the control {control!r} has no yield here, so nothing can be compared with it"
-        )
+        raise Refusal(f"The control {control!r} has no yield here, so nothing is compared with it.")
     if scale != "log":
-        raise ValueError(
-            "a gain as a share of the control needs the model of log yield (scale='log')"
-        )
+        raise ValueError("a gain as a share of the control needs the model of log yield")
 
 
-def _counts(records):
-    names = records["hybrid"].astype("str").rename("hybrid")
-    columns = {"n_plots": "plot_key", "n_sites": "site", "n_seasons": "season"}
-    return (
-        records.groupby(names)[list(columns.values())]
-        .nunique()
-        .rename(columns={old: new for new, old in columns.items()})
-    )
-
-
-def _average_condition(fit):
-    own = fit.coefficients[fit.coefficients.index.str.startswith("condition ")]
-    return float(own.mean())
-
-
-def _gain_limits(seasons, control, drawn, value, level):
-    if drawn is not None:
-        apart = drawn.lasting[seasons.hybrids].sub(drawn.lasting[control], axis=0)
-        _, low, high = limits(apart.to_numpy(), level)
-    else:
-        error = lasting_covariance(seasons)
-        variance = np.diag(error) + error.loc[control, control] - 2 * error[control]
-        reach = stats.norm.ppf(0.5 + level / 2) * np.sqrt(np.maximum(variance, 0.0))
-        low, high = value - value[control] - reach, value - value[control] + reach
-    is_same = np.array(seasons.hybrids) == control
-    return tuple(np.where(is_same, np.nan, np.expm1(np.asarray(v))) for v in (low, high))
-
-
-def _reliabilities(seasons):
-    """One less the mean error variance of differences within the group over that of true differences."""
-    mean = pd.Series(np.nan, seasons.hybrids)
-    variance = _hybrid_variance(seasons.conditional)
-    for errors in _group_errors(seasons) if variance > 0 else ():
-        between = _difference_variances(errors)
-        mean[errors.index] = 1 - between.sum(axis=1) / (len(errors) - 1) / (2 * variance)
-    return mean
-
-
-def _group_errors(seasons):
-    """Prediction error covariance of each group of two candidates or more."""
+def _difference_variances(seasons):
+    """Candidates of each group of two or more, and the error variances of their differences."""
     errors = seasons.conditional.prediction_covariance("hybrid")
     groups = seasons.groups[~seasons.groups.index.isin(seasons.controls)]
-    for _, names in groups.groupby(groups):
-        if len(names) > 1:
-            yield errors.loc[names.index, names.index]
+    for _, own in groups.groupby(groups):
+        if len(own) > 1:
+            error = errors.loc[own.index, own.index].to_numpy()
+            variance = np.diag(error)
+            yield own.index, variance[:, None] + variance[None, :] - 2 * error
 
 
-def _difference_variances(errors):
-    own = np.diag(errors)
-    return own[:, None] + own[None, :] - 2 * errors.to_numpy()
-
-
-def heritability(seasons: SeasonsFit) -> Heritability:
+def heritability(seasons: SeasonsFit) -> float:
     """Generalised heritability of the candidates' lasting differences over the sites and seasons at hand.
 
     Parameters
@@ -229,8 +175,13 @@ def heritability(seasons: SeasonsFit) -> Heritability:
 
     Returns
     -------
-    Heritability
-        ``value`` 0 to 1 and ``verdict``, ``'estimated'`` or why there is no value.
+    float
+        0 to 1.
+
+    Raises
+    ------
+    Refusal
+        Hybrids do not differ, or no two candidates are of one group.
 
     Notes
     -----
@@ -241,16 +192,41 @@ def heritability(seasons: SeasonsFit) -> Heritability:
     ----------
     Cullis, Smith & Coombes (2006) J. Agric. Biol. Environ. Stat. 11:381-393.
     """
-    variance = _hybrid_variance(seasons.conditional)
+    variance = float(seasons.conditional.variances["hybrid"])
     if variance <= 0:
-        return Heritability(np.nan, "not estimable: the variance among hybrids is estimated at 0")
-    total, pairs = 0.0, 0
-    for errors in _group_errors(seasons):
-        total += _difference_variances(errors).sum()
-        pairs += len(errors) * (len(errors) - 1)
-    if not pairs:
-        return Heritability(np.nan, "not estimable: no two candidates are of one group")
-    return Heritability(float(1 - total / pairs / (2 * variance)), "estimated")
+        raise Refusal("No heritability is told: the variance among hybrids is estimated at 0.")
+    found = [between for _, between in _difference_variances(seasons)]
+    if not found:
+        raise Refusal("No heritability is told: no two candidates are of one group.")
+    pairs = sum(len(between) * (len(between) - 1) for between in found)
+    return float(1 - sum(between.sum() for between in found) / pairs / (2 * variance))
+
+
+def under_test(
+    records: pd.DataFrame, decisions: pd.DataFrame, season: int, controls=()
+) -> list[str]:
+    """Candidates with a yield, but for those dropped before that were not cut in the last season.
+
+    Parameters
+    ----------
+    records : DataFrame
+        From :func:`culmbook.consistency.model.season_records`.
+    decisions : DataFrame
+        Table ``decisions``.
+    season : int
+        Growing season reported.
+    controls : sequence of str
+
+    Returns
+    -------
+    list of str
+    """
+    before = decisions[decisions["growing_season"] < season]
+    last = before.sort_values("growing_season", kind="stable").groupby("hybrid").tail(1)
+    out = set(last.loc[last["decision"].eq("drop"), "hybrid"])
+    names = records["hybrid"].astype("str")
+    cut = set(names[records["season"].eq(records["season"].max())])
+    return [h for h in sorted(names.unique()) if h not in controls and (h in cut or h not in out)]
 
 
 def candidate_gains(drawn: SeasonDraws, control: str, among=None) -> pd.DataFrame:
@@ -272,18 +248,18 @@ def candidate_gains(drawn: SeasonDraws, control: str, among=None) -> pd.DataFram
 
     Raises
     ------
+    Refusal
+        The network names no control, or it has no record; there is no candidate.
     ValueError
-        The control or a hybrid of ``among`` has no record, there is no candidate, or the model is not one of
-        log yield.
+        A hybrid of ``among`` has no record, or the model is not one of log yield.
     """
     _refuse_control(control, drawn.hybrids, drawn.scale)
-    absent = sorted(set(among or ()) - set(drawn.hybrids))
-    if absent:
+    if absent := sorted(set(among or ()) - set(drawn.hybrids)):
         raise ValueError(f"no yield to choose by: {fmt_list(absent)}")
     candidates = [h for h in drawn.hybrids if h != control and h not in drawn.controls]
     candidates = [h for h in candidates if among is None or h in set(among)]
     if not candidates:
-        raise ValueError("no hybrid with a yield is a candidate: there is nothing to choose from")
+        raise Refusal("No hybrid with a yield is a candidate: there is nothing to choose from.")
     return np.expm1(drawn.lasting[candidates].sub(drawn.lasting[control], axis=0))
 
 
@@ -415,9 +391,8 @@ def chance_if_passing(
     {'A': 0.5, 'B': 1.0}
     """
     passes, values = _matched(gains, eligible), gains.to_numpy()
-    top = in_top(values, k, passes)
+    top, n = in_top(values, k, passes), values.shape[1]
     if passes is not None:
-        n = values.shape[1]
         last = np.full((len(values), 1), -np.inf)
         if k < n:
             last = np.partition(np.where(passes, values, -np.inf), n - k, axis=1)[:, [n - k]]
@@ -429,12 +404,10 @@ def _matched(gains, eligible):
     """Floors passed in the order of the gains' hybrids."""
     if eligible is None:
         return None
-    if set(eligible.columns) != set(gains.columns) or len(eligible) != len(gains):
-        missing = sorted(set(gains.columns) ^ set(eligible.columns))
-        if missing:
-            named = fmt_list(missing)
-            raise ValueError(f"floors and gains must be of the same hybrids (not in both: {named})")
-        raise ValueError(
-            f"floors and gains must have as many draws: there are {len(eligible)} and {len(gains)} of them"
-        )
+    if missing := sorted(set(gains.columns) ^ set(eligible.columns)):
+        named = fmt_list(missing)
+        raise ValueError(f"floors and gains must be of the same hybrids (not in both: {named})")
+    if len(eligible) != len(gains):
+        had = f"there are {len(eligible)} and {len(gains)} of them"
+        raise ValueError(f"floors and gains must have as many draws: {had}")
     return eligible[list(gains.columns)].to_numpy(dtype=bool)

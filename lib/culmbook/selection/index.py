@@ -1,197 +1,189 @@
-"""One figure for several traits: an index by money weights or by desired gains, and what to expect of it.
+"""Traits together: what one trait of a hybrid says of its others, and one figure for all of them.
 
-The index of a hybrid is what its true values are worth more than the control's. From joint draws it comes
-with everything that is not known of the traits; the classical coefficients (what a plot's phenotype counts)
-and the response they promise are for planning.
+Hybrids' values in all traits are drawn from one model whose covariance between traits is estimated, so that a
+hybrid known to be hardy is also expected to be what hardy hybrids of this network are in other traits. Where
+too few hybrids were seen in several traits, or the model does not settle, traits stay independent, and that
+is said. The index of a hybrid by money weights is what its true values are worth more than the control's; from
+joint draws it comes with everything that is not known of the traits.
 """
+
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from culmbook.consistency.draws import limits
+from culmbook.mixed import CONVERGED, draws, fit_gaussian, over
+from culmbook.selection.traits import LEAST_TESTED, NOT_TESTED, make_trait
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number
+from culmbook.text.refusal import Refusal
+
+# Candidates seen in two traits or more from which on their covariance is estimated (common practice).
+LEAST_HYBRIDS = 15
+_VARIANCES = 40
 
 
-def smith_hazel(phenotypic: pd.DataFrame, genetic: pd.DataFrame, weights: pd.Series) -> pd.Series:
-    """Coefficients of the index that goes best with worth.
+@dataclass(frozen=True)
+class JointTraits:
+    """Traits as they are to be used together.
+
+    Attributes
+    ----------
+    traits : dict of str to Trait
+        With joint draws, or as they were given where ``is_joint`` is false.
+    is_joint : bool
+    correlations : DataFrame
+        Correlation of candidates' true values between traits, on the traits' scales; empty when not joint.
+    words : str
+        What was done and why, in a sentence or two.
+    """
+
+    traits: dict
+    is_joint: bool
+    correlations: pd.DataFrame = field(repr=False)
+    words: str
+
+
+def joint_traits(traits: dict, entries: pd.DataFrame, *, seed: int = 1) -> JointTraits:
+    """Draw traits together.
 
     Parameters
     ----------
-    phenotypic : DataFrame
-        Covariance of the observed traits (of hybrid means, where these are chosen by).
-    genetic : DataFrame
-        Covariance of observed traits (rows) with the true values of traits that count (columns).
-    weights : Series
-        Money per unit of each trait that counts.
+    traits : dict of str to Trait
+        Those with a ``why_not`` stay as they are.
+    entries : DataFrame
+        ``hybrid, role`` and, where known, ``crop_type``: candidates of each type have means of their own,
+        controls are fixed.
+    seed : int
 
     Returns
     -------
-    Series
-        By observed trait: money per unit.
+    JointTraits
 
     Raises
     ------
     ValueError
-        Traits that do not match, or a phenotypic covariance that is not positive definite.
+        Traits with different numbers of draws; a model with fixed hybrids that does not settle.
 
     Notes
     -----
-    ``b = P⁻¹ G a``: of all linear indices the one whose correlation with worth ``a'g`` is highest.
+    Each trait's estimate of a hybrid, on the trait's scale, is its group's mean plus the hybrid's effect plus
+    an error of known variance; effects have any covariance between traits. Errors are taken as independent
+    between hybrids, once what all of them share is taken off (it is put back into the draws as it was), and
+    between traits. Hybrids that lie beyond a test keep their own draws in it.
 
     References
     ----------
-    Smith (1936) Ann. Eugen. 7:240-250; Hazel (1943) Genetics 28:476-490.
-
-    Examples
-    --------
-    >>> traits = ["yield", "moisture"]
-    >>> p = pd.DataFrame([[4.0, 0.0], [0.0, 9.0]], traits, traits)
-    >>> g = pd.DataFrame([[2.0, 1.0], [1.0, 6.0]], traits, traits)
-    >>> smith_hazel(p, g, pd.Series({"yield": 60.0, "moisture": -6.0})).round(3).to_dict()
-    {'yield': 28.5, 'moisture': 2.667}
+    Henderson & Quaas (1976) J. Anim. Sci. 43:1188-1197.
     """
-    observed = _positive_definite(phenotypic, "phenotypic")
-    _refuse_mismatch(genetic.columns, weights.index)
-    _refuse_mismatch(genetic.index, observed.index)
-    right = genetic.loc[observed.index].to_numpy() @ weights[genetic.columns].to_numpy(float)
-    return pd.Series(np.linalg.solve(observed.to_numpy(), right), observed.index)
+    used = {name: trait for name, trait in traits.items() if not trait.why_not}
+    sizes = {len(trait.draws) for trait in used.values()}
+    if len(sizes) > 1:
+        raise ValueError("traits to be drawn together need the same number of draws")
+    if len(used) < 2:
+        return _independent(traits, "fewer than two traits are known")
+    frame = _stacked(used, entries)
+    seen = frame[frame["role"].eq("candidate")].groupby("hybrid")["trait"].nunique()
+    n_seen, n = int(seen.ge(2).sum()), sizes.pop()
+    if n_seen < LEAST_HYBRIDS:
+        few = f"only {n_seen} candidates were seen in two traits or more"
+        return _independent(traits, f"{few}, and their covariance takes {LEAST_HYBRIDS}")
+    term = over("hybrid", "trait", "unstructured")
+    design = pd.get_dummies(frame["cell"], dtype=float).sort_index(axis=1)
+    fit = fit_gaussian(frame, "value", design, [term], known_variance="variance")
+    if fit.verdict != CONVERGED:
+        return _independent(traits, f"the model of all traits has {fit.verdict}")
+    try:
+        drawn = draws(fit, n, seed, min(_VARIANCES, n))
+    except ValueError:  # a covariance that nearly vanishes in some direction
+        told = "the estimates tell too little of the covariance between traits"
+        return _independent(traits, told)
+    joint = {name: _drawn_trait(trait, drawn, term.name, frame) for name, trait in used.items()}
+    kernel = fit.kernels[term.name]
+    sd = np.sqrt(np.diag(kernel))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        correlations = kernel / np.outer(sd, sd)
+    return JointTraits(traits | joint, True, correlations, _joint_words(correlations, n_seen))
 
 
-def desired_gains(genetic: pd.DataFrame, gains: pd.Series) -> pd.Series:
-    """Coefficients of the index that moves traits in the proportions wanted.
+def _independent(traits, why):
+    words = (
+        f"Traits are drawn independently of each other, because {why}: what one trait says of another "
+        "is not used."
+    )
+    return JointTraits(traits, False, pd.DataFrame(), words)
 
-    Parameters
-    ----------
-    genetic : DataFrame
-        Covariance of the true values, positive definite.
-    gains : Series
-        What is wanted of each trait, in its unit; only the proportions count.
 
-    Returns
-    -------
-    Series
-        By trait.
+def _stacked(traits, entries):
+    """One row per trait and hybrid tested: value and variance on the trait's scale in units of its spread."""
+    kinds = entries.drop_duplicates("hybrid").set_index("hybrid")
+    parts = [_estimates(trait).assign(trait=name) for name, trait in traits.items()]
+    frame = pd.concat(parts).rename_axis("hybrid").reset_index()
+    frame = frame[frame["hybrid"].isin(kinds.index)].reset_index(drop=True)
+    group = kinds.get("crop_type", pd.Series("candidates", kinds.index)).astype("str")
+    group = group.where(kinds["role"].eq("candidate"), "control " + kinds.index.astype("str"))
+    frame = frame.assign(role=frame["hybrid"].map(kinds["role"]), group=frame["hybrid"].map(group))
+    return frame.assign(cell=frame["trait"] + ": " + frame["group"])
 
-    Raises
-    ------
-    ValueError
-        Traits that do not match, or a covariance that is not positive definite.
 
-    Notes
-    -----
-    ``b = G⁻¹ d``; the response, proportional to ``G b``, is then proportional to d.
+def _estimates(trait):
+    """Estimates of hybrids with a value of their own; what all of them share is not in the variance."""
+    scaled, unit = _scaled(trait)
+    tested = trait.table.loc[trait.table["remark"].eq(""), "hybrid"]
+    if trait.unshrunk is not None:
+        own = trait.unshrunk()
+        own = own.loc[[h for h in tested if h in own.index]]
+        value, variance = own["estimate"], own["variance"]
+    else:
+        scaled = scaled[list(tested)]
+        value, variance = scaled.mean(), scaled.sub(scaled.mean(axis=1), axis=0).var()
+    return pd.DataFrame({"value": value / unit, "variance": variance / unit**2})
 
-    References
-    ----------
-    Pesek & Baker (1969) Can. J. Plant Sci. 49:803-804.
-    """
-    genetic = _positive_definite(genetic, "genetic")
-    _refuse_mismatch(genetic.index, gains.index)
-    return pd.Series(
-        np.linalg.solve(genetic.to_numpy(), gains[genetic.index].to_numpy(float)), genetic.index
+
+def _scaled(trait):
+    """Draws on the trait's scale, and the unit in which it enters, so that all are of a size."""
+    values = KINDS[trait.name].to_scale(trait.draws.to_numpy())
+    scaled = pd.DataFrame(values, columns=trait.draws.columns)
+    spread = float(scaled.mean().std())
+    return scaled, spread if spread > 0 else 1.0
+
+
+def _drawn_trait(trait, drawn, term, frame):
+    """The trait with joint draws of hybrids tested, and of others of a group that was tested enough."""
+    scaled, unit = _scaled(trait)
+    table = trait.table.set_index("hybrid")
+    shared = scaled[list(table.index[table["remark"].eq("")])].mean(axis=1).to_numpy()
+    own = frame[frame["trait"].eq(trait.name)]
+    size, groups = own.groupby("group").size(), frame.drop_duplicates("hybrid").set_index("hybrid")
+    out, tested = trait.draws.copy(), list(own["hybrid"])
+    for hybrid, group in groups["group"].items():
+        is_like = size.get(group, 0) >= LEAST_TESTED and table["remark"].get(hybrid) == NOT_TESTED
+        if hybrid in tested or is_like:
+            value = (
+                drawn.fixed[f"{trait.name}: {group}"] + drawn.effects[term][(hybrid, trait.name)]
+            )
+            value = value.to_numpy() * unit + shared - shared.mean()
+            out[hybrid] = KINDS[trait.name].from_scale(value)
+    beyond = table[~table["remark"].isin(["", NOT_TESTED])]
+    answers = {row.Index: (row.remark, row.lower, row.upper) for row in beyond.itertuples()}
+    return make_trait(trait.name, out, table["n"], answers=answers, unshrunk=trait.unshrunk)
+
+
+def _joint_words(correlations, n_seen):
+    names = list(correlations.index)
+    text = f"Traits are drawn together, with the covariance that {n_seen} candidates show between traits"
+    pairs = correlations.where(np.triu(np.ones(correlations.shape), 1) > 0).stack().dropna()
+    if pairs.empty:
+        return f"{text}."
+    a, b = pairs.abs().idxmax()
+    return (
+        f"{text} ({fmt_list([KINDS[name].word for name in names])}); the strongest correlation is "
+        f"{fmt_number(pairs[a, b], 2)}, of {KINDS[a].word} with {KINDS[b].word}."
     )
 
 
-def implied_weights(
-    coefficients: pd.Series, phenotypic: pd.DataFrame, genetic: pd.DataFrame
-) -> pd.Series:
-    """Money weights that would have led to given coefficients: what an index by desired gains says they are.
-
-    Parameters
-    ----------
-    coefficients : Series
-    phenotypic, genetic : DataFrame
-        As in :func:`smith_hazel`, with the same traits in both.
-
-    Returns
-    -------
-    Series
-        ``G⁻¹ P b`` by trait; only the proportions count for an index by desired gains.
-    """
-    genetic = _positive_definite(genetic, "genetic")
-    names = list(genetic.index)
-    right = phenotypic.loc[names, names].to_numpy() @ coefficients[names].to_numpy(float)
-    return pd.Series(np.linalg.solve(genetic.to_numpy(), right), names)
-
-
-def expected_response(
-    coefficients: pd.Series, phenotypic: pd.DataFrame, genetic: pd.DataFrame, intensity: float
-) -> pd.Series:
-    """Change expected of each trait when hybrids are chosen by an index.
-
-    Parameters
-    ----------
-    coefficients : Series
-    phenotypic, genetic : DataFrame
-        As in :func:`smith_hazel`.
-    intensity : float
-        Standardised selection differential, for example from :mod:`culmbook.stats.order`.
-
-    Returns
-    -------
-    Series
-        By trait that counts, in its unit: ``i G'b / sqrt(b'Pb)``.
-
-    References
-    ----------
-    Falconer & Mackay (1996) Introduction to Quantitative Genetics, 4th ed., ch. 19.
-    """
-    names = list(coefficients.index)
-    b = coefficients.to_numpy(float)
-    spread = np.sqrt(b @ phenotypic.loc[names, names].to_numpy() @ b)
-    return pd.Series(intensity * genetic.loc[names].to_numpy().T @ b / spread, genetic.columns)
-
-
-def index_accuracy(
-    coefficients: pd.Series,
-    phenotypic: pd.DataFrame,
-    genetic: pd.DataFrame,
-    weights: pd.Series,
-    true: pd.DataFrame | None = None,
-) -> float:
-    """Correlation of an index with worth.
-
-    Parameters
-    ----------
-    coefficients, phenotypic, genetic, weights
-        As in :func:`smith_hazel` and :func:`expected_response`.
-    true : DataFrame, optional
-        Covariance of the true values of traits that count; by default ``genetic``, where these are the traits
-        observed.
-
-    Returns
-    -------
-    float
-        ``a'G'b / sqrt(b'Pb a'Ca)``, -1 to 1.
-    """
-    true = genetic if true is None else true
-    a = weights[genetic.columns].to_numpy(float)
-    worth = np.sqrt(a @ true.loc[genetic.columns, genetic.columns].to_numpy() @ a)
-    return float(a @ expected_response(coefficients, phenotypic, genetic, 1.0).to_numpy() / worth)
-
-
-def _positive_definite(matrix, what):
-    names = list(matrix.index)
-    if set(names) != set(matrix.columns):
-        raise ValueError(f"the {what} covariance has other traits in rows than in columns")
-    matrix = matrix[names]
-    if np.linalg.eigvalsh(matrix.to_numpy(float)).min() <= 0:
-        raise ValueError(
-            f"the {what} covariance is not positive definite: a trait is a sum of others, or "
-            "its variance is estimated at 0"
-        )
-    return matrix
-
-
-def _refuse_mismatch(wanted, given):
-    if set(wanted) != set(given):
-        raise ValueError(
-            f"traits do not match: {fmt_list(sorted(wanted))} against {fmt_list(sorted(given))}"
-        )
-
-
-# -- the index of hybrids, from joint draws -------------------------------------------------------
+# -- the index ----------------------------------------------------------------------------------------
 
 
 def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
@@ -213,9 +205,10 @@ def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
 
     Raises
     ------
+    Refusal
+        No weight; a trait that is not known of any hybrid, or not of the control.
     ValueError
-        No weight; a trait that is not given or not known of any hybrid, or not of the control; traits with
-        different numbers of draws.
+        A weight on something that is no trait; traits with different numbers of draws.
 
     Notes
     -----
@@ -228,7 +221,22 @@ def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
     Henderson (1963) in Statistical Genetics and Plant Breeding, NAS-NRC 982:141-163.
     """
     weights = {name: a for name, a in weights.items() if a != 0}
-    _refuse_unknown(traits, weights, control)
+    if not weights:
+        raise Refusal(
+            "No money weights are set (settings, selection.weights), so there is no index over traits."
+        )
+    for name in weights:
+        if name not in KINDS:
+            raise ValueError(
+                f"{name} is no trait that can have a weight ({fmt_list(list(KINDS))} can)"
+            )
+        if name not in traits or traits[name].why_not:
+            why = traits[name].why_not if name in traits else "it was not looked at."
+            raise Refusal(f"{KINDS[name].label} has a weight but is not known of any hybrid: {why}")
+        if control not in traits[name].draws or traits[name].draws[control].isna().all():
+            raise Refusal(
+                f"The control {control} is not known in {KINDS[name].word}, so worth over it is not either."
+            )
     if len({len(traits[name].draws) for name in weights}) > 1:
         raise ValueError("traits of an index need the same number of draws")
     known = dict.fromkeys(h for name in weights for h in traits[name].draws.columns)
@@ -238,26 +246,6 @@ def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
         drawn = traits[name].draws.reindex(columns=[*hybrids, control]).reset_index(drop=True)
         total = total + a * drawn[hybrids].sub(drawn[control], axis=0)
     return total
-
-
-def _refuse_unknown(traits, weights, control):
-    if not weights:
-        raise ValueError("no trait has a weight other than 0: there is no index")
-    for name in weights:
-        if name not in KINDS:
-            raise ValueError(
-                f"{name} is no trait that can have a weight ({fmt_list(list(KINDS))} can)"
-            )
-        if name not in traits:
-            raise ValueError(f"{name} has a weight but was not looked at")
-        if traits[name].why_not:
-            raise ValueError(
-                f"{name} has a weight but is not known of any hybrid: {traits[name].why_not}"
-            )
-        if control not in traits[name].draws or traits[name].draws[control].isna().all():
-            raise ValueError(
-                f"the control {control} is not known in {name}, so worth over it is not either"
-            )
 
 
 def index_gains(traits: dict, weights: dict, control: str) -> pd.DataFrame:
@@ -275,8 +263,10 @@ def index_gains(traits: dict, weights: dict, control: str) -> pd.DataFrame:
 
     Raises
     ------
+    Refusal
+        As :func:`index_draws`.
     ValueError
-        As :func:`index_draws`, or without a weight on yield.
+        Without a weight on yield.
     """
     price = weights.get("yield_t_ha", 0.0)
     if price <= 0:
@@ -306,25 +296,22 @@ def index_table(index: pd.DataFrame, gains: pd.DataFrame, *, level: float = 0.95
         ``hybrid, index, lower, upper`` (money per hectare and year over the control), ``p_above``
         (probability of being worth more than the control, 0-1), ``rank, yield_rank``; highest index first,
         hybrids without an index (missing) last.
+
+    Raises
+    ------
+    Refusal
+        No candidate has an index.
     """
     shown = index.reindex(columns=list(gains.columns))
+    if shown.isna().all(axis=None):
+        raise Refusal("No candidate is known in all traits with a weight, so there is no index.")
     middle, low, high = limits(shown.to_numpy(), level)
-    above = shown.gt(0).mean().where(shown.notna().all())
-    table = pd.DataFrame(
-        {
-            "hybrid": list(gains.columns),
-            "index": middle,
-            "lower": low,
-            "upper": high,
-            "p_above": above.to_numpy(),
-        }
-    )
-    table["rank"] = table["index"].rank(ascending=False, method="min").astype("Int64")
-    yields = gains.median().rank(ascending=False, method="min").astype("Int64")
-    table["yield_rank"] = yields.to_numpy()
-    return table.sort_values(
-        ["rank", "yield_rank", "hybrid"], na_position="last", ignore_index=True
-    )
+    table = pd.DataFrame({"index": middle, "lower": low, "upper": high}, gains.columns)
+    table["p_above"] = shown.gt(0).mean().where(shown.notna().all())
+    for name, values in (("rank", table["index"]), ("yield_rank", gains.median())):
+        table[name] = values.rank(ascending=False, method="min").astype("Int64")
+    by = ["rank", "yield_rank", "hybrid"]
+    return table.rename_axis("hybrid").reset_index().sort_values(by, ignore_index=True)
 
 
 def index_words(table: pd.DataFrame, weights: dict, control: str) -> str:
@@ -341,29 +328,22 @@ def index_words(table: pd.DataFrame, weights: dict, control: str) -> str:
     -------
     str
     """
-    best = table.iloc[0]
-    given = fmt_list([_weight_words(name, a) for name, a in weights.items() if a])
+    best, given = table.iloc[0], []
+    for name, a in weights.items():
+        kind = KINDS[name]
+        of, a = ("percentage point", a / 100) if kind.unit == "share" else (kind.unit, a)
+        given += [f"{fmt_number(a, 1)} per {of} of {kind.word}"] if a else []
+    worth = (
+        f"no hybrid is estimated to be worth more than {control}; the nearest is {best['hybrid']}"
+    )
     if best["index"] > 0:
-        text = (
-            f"By the weights stated ({given}), {best['hybrid']} is worth {fmt_number(best['index'], 0)} "
-            f"more per hectare and year than {control} "
-            f"({fmt_interval(best['lower'], best['upper'], share=False)})"
+        worth = (
+            f"{best['hybrid']} is worth {fmt_number(best['index'], 0)} more per hectare and year than "
+            f"{control} ({fmt_interval(best['lower'], best['upper'], share=False)})"
         )
-    else:
-        text = (
-            f"By the weights stated ({given}), no hybrid is estimated to be worth more than {control}; "
-            f"the nearest is {best['hybrid']}"
-        )
-    top = table.loc[table["yield_rank"].eq(1), "hybrid"].iloc[0]
-    if top == best["hybrid"]:
-        return f"{text}; it is also first by yield alone."
-    own = table.set_index("hybrid").loc[top, "rank"]
-    place = "has no index" if pd.isna(own) else f"is number {own} by the index"
-    return f"{text}; {top}, first by yield alone, {place}."
-
-
-def _weight_words(name, weight):
-    kind = KINDS[name]
-    if kind.unit == "share":
-        return f"{fmt_number(weight / 100, 1)} per percentage point of {kind.word}"
-    return f"{fmt_number(weight, 1)} per {kind.unit} of {kind.word}"
+    top = table.loc[table["yield_rank"].eq(1), ["hybrid", "rank"]].iloc[0]
+    place = "has no index" if pd.isna(top["rank"]) else f"is number {top['rank']} by the index"
+    other = f"{top['hybrid']}, first by yield alone, {place}"
+    if top["hybrid"] == best["hybrid"]:
+        other = "it is also first by yield alone"
+    return f"By the weights stated ({fmt_list(given)}), {worth}; {other}."

@@ -92,11 +92,13 @@ def _used(body: list) -> set:
 
 
 def _bound_inside(node: ast.AST) -> set:
-    """Names of comprehensions and lambdas, which are not the notebook's."""
+    """Names of comprehensions and lambdas, which are not the notebook's, and those that a loop sets before it uses them."""
     names = set()
     for part in ast.walk(node):
         if isinstance(part, ast.comprehension):
             names |= _names(part.target, ast.Store)
+        if isinstance(part, ast.For):
+            names |= _stored(part)
         if isinstance(part, ast.Lambda):
             names |= {argument.arg for argument in part.args.args}
     return names

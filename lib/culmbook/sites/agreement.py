@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from culmbook.consistency.model import in_words
 from culmbook.mixed import simultaneous_draws
 from culmbook.sites.correlation import LEAST_HYBRIDS, UNEVEN, correlate_sites, level_free
 from culmbook.sites.first_stage import SiteMeans
-from culmbook.sites.two_stage import TwoStageFit, fit_two_stage
+from culmbook.sites.two_stage import fit_two_stage
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
-from culmbook.text.words import n_of
+from culmbook.text.words import is_are, n_of
 
 LEAST_COMMON = 3
 """Hybrids that the site and the others must have in common to be set side by side."""
@@ -60,6 +61,7 @@ class SiteAgreement:
     even: float
 
 
+@in_words(after="So this site is not set beside the others.")
 def fit_site_agreement(
     sites: list[SiteMeans],
     site: str,
@@ -111,19 +113,22 @@ def fit_site_agreement(
     rest = fit_two_stage(others, controls, groups) if len(others) > 1 else None
     table = _side_by_side(own, rest, others, level)
     pair = [own, _rest_means(others, rest, shared)]
-    correlation, why_not = _correlation(
-        pair, controls, groups, _shared_of(shared, site, others), level
-    )
-    weight, even = _weight(fit_two_stage(sites, controls, groups), site)
+    between = _shared_of(shared, site, others)
+    *correlation, why_not = _correlation(pair, controls, groups, between, level)
+    weights = fit_two_stage(sites, controls, groups).weights
+    weights = weights[weights[site].notna()]
+    weight = (weights[site] / weights.sum(axis=1)).mean()
     return SiteAgreement(
         site,
         [s.site for s in others],
         table,
         *correlation,
-        seen=float(table["own"].corr(_seen(pair, table))),
+        seen=float(
+            table["own"].corr(pair[1].means.reindex(table["hybrid"]).reset_index(drop=True))
+        ),
         why_not=why_not,
-        weight=weight,
-        even=even,
+        weight=float(weight),
+        even=float((1 / weights.notna().sum(axis=1)).mean()),
     )
 
 
@@ -131,9 +136,7 @@ def _apart(sites, site):
     own = [s for s in sites if s.site == site]
     others = [s for s in sites if s.site != site]
     if not own:
-        raise ValueError(
-            f"site {site} has no means, so there is nothing to set beside the other sites"
-        )
+        raise ValueError(f"site {site} has no yield of an established stand")
     if not others:
         raise ValueError(
             f"site {site} is the only one with means: there is no network to agree with"
@@ -211,29 +214,16 @@ def _shared_of(shared, site, others):
 
 
 def _correlation(pair, controls, groups, shared, level):
+    """Correlation, its limits, and why there is none."""
     both = set(pair[0].hybrids) & set(pair[1].hybrids) - set(controls)
     if len(both) < LEAST_HYBRIDS:
-        return (np.nan, np.nan, np.nan), (
-            f"{n_of(len(both), 'candidate')} in common with the other sites, and a correlation takes "
-            f"{LEAST_HYBRIDS}"
-        )
+        had = f"{n_of(len(both), 'candidate')} in common with the other sites"
+        return np.nan, np.nan, np.nan, f"{had}, and a correlation takes {LEAST_HYBRIDS}"
     found = correlate_sites(pair, controls, groups, shared=shared, structure=UNEVEN, level=level)
-    row = found.pairs.iloc[0]
+    row = found.pairs.iloc[0][["correlation", "lower", "upper"]].astype(float)
     if np.isnan(row["correlation"]):
-        return (np.nan, np.nan, np.nan), (
-            "the hybrids show no differences that last, here or elsewhere, so there is none to give"
-        )
-    return tuple(float(row[c]) for c in ("correlation", "lower", "upper")), ""
-
-
-def _seen(pair, table):
-    return pair[1].means.reindex(table["hybrid"]).reset_index(drop=True)
-
-
-def _weight(two: TwoStageFit, site):
-    here = two.weights[two.weights[site].notna()]
-    share = here[site] / here.sum(axis=1)
-    return float(share.mean()), float((1 / here.notna().sum(axis=1)).mean())
+        return *row, "the hybrids show no differences that last, here or elsewhere"
+    return *row, ""
 
 
 def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 0.95) -> str:
@@ -256,7 +246,7 @@ def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 
         [
             f"{n_of(len(found.table), 'hybrid')} of {found.site} also stand at the other {others} "
             f"({fmt_list(found.others)}).",
-            _correlation_words(found, level),
+            _correlation_words(found),
             _apart_words(found, scale, level),
             f"Of the weight behind the network's answer on them this site has {fmt_share(found.weight)}; "
             f"if all sites weighed the same it would be {fmt_share(found.even)}.",
@@ -264,35 +254,35 @@ def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 
     )
 
 
-def _correlation_words(found, level):
+def _correlation_words(found):
     if found.why_not:
         return f"No correlation is given: {found.why_not}."
-    limits = fmt_interval(found.lower, found.upper, 2, share=False)
-    there = "what they give there" if len(found.others) == 1 else "what lasts of them elsewhere"
+    is_one = len(found.others) == 1
+    there = "what they give there" if is_one else "what lasts of them elsewhere"
+    alike = "much" if found.lower >= 0.7 else "only partly" if found.lower > 0 else "not clearly"
+    limits = f"{fmt_number(found.lower, 2)}–{fmt_number(found.upper, 2)}"
     return (
-        f"Between what the candidates truly give here and {there} the correlation is "
-        f"{fmt_number(found.correlation, 2)} ({fmt_share(level)} limits {limits}); between the means of all "
-        f"hybrids as seen, errors included, {fmt_number(found.seen, 2)}."
+        f"{found.site} ranks hybrids {alike} like the other {'site' if is_one else 'sites'} "
+        f"({fmt_number(found.correlation, 2)}; {limits}), by what candidates truly give here and {there}. The "
+        f"means of all hybrids as seen, errors included, correlate with {fmt_number(found.seen, 2)}."
     )
 
 
 def _apart_words(found, scale, level):
-    own = found.table[found.table["apart"] != ""]
+    own, sure = (
+        found.table[found.table["apart"] != ""],
+        f"{fmt_share(level)} limits for all hybrids at once",
+    )
     if own.empty:
-        return (
-            f"No hybrid stands clearly apart ({fmt_share(level)} limits for all hybrids at once)."
-        )
+        return f"No hybrid stands clearly apart ({sure})."
+    shown = own.set_index("hybrid")[["difference", "lower", "upper"]]
+    shown, is_log = np.expm1(shown) if scale == "log" else shown, scale == "log"
     named = []
-    for row in own.itertuples():
-        ends = np.array([row.difference, row.lower, row.upper])
-        ends = np.expm1(ends) if scale == "log" else ends
-        middle = fmt_share(ends[0]) if scale == "log" else f"{fmt_number(ends[0], 1)} t/ha"
-        limits = fmt_interval(
-            *ends[1:], 0 if scale == "log" else 1, share=scale == "log", unit="t/ha"
-        )
-        named.append(f"{row.hybrid} {row.apart} than expected ({middle}, limits {limits})")
-    verb = "stands" if len(own) == 1 else "stand"
+    for (hybrid, (middle, low, high)), apart in zip(shown.T.items(), own["apart"]):
+        limits = fmt_interval(low, high, 0 if is_log else 1, share=is_log, unit="t/ha")
+        value = fmt_share(middle) if is_log else f"{fmt_number(middle, 1)} t/ha"
+        named.append(f"{hybrid} {apart} than expected ({value}, limits {limits})")
     return (
-        f"{n_of(len(own), 'hybrid')} {verb} clearly apart, with {fmt_share(level)} limits for all hybrids at "
-        f"once: {fmt_list(named, 8)}."
+        f"{n_of(len(own), 'hybrid')} {is_are(len(own), 'stands', 'stand')} clearly apart, with {sure}: "
+        f"{fmt_list(named, 8)}."
     )

@@ -11,6 +11,8 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 from scipy import stats
+from scipy.cluster import hierarchy
+from scipy.spatial.distance import squareform
 
 from culmbook.consistency.draws import limits
 from culmbook.consistency.model import SeasonsFit
@@ -26,24 +28,30 @@ from culmbook.mixed import (
 from culmbook.sites.first_stage import SiteMeans, site_means
 from culmbook.sites.two_stage import long_means, second_design
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
-from culmbook.text.words import n_of
+from culmbook.text.refusal import Refusal
+from culmbook.text.words import joined, n_of
 from culmbook.trials.connected import common_entries
 
+# Hybrids at two sites or more, fewer of which tell nothing of a correlation (common practice, no source).
 LEAST_HYBRIDS = 8
-"""Hybrids at two sites or more, fewer of which tell nothing of a correlation (common practice, no source)."""
+# Common factors take so many sites (common practice).
 LEAST_SITES_FOR_FACTORS = 6
-"""Common factors take so many sites (common practice)."""
 ALIKE, UNEVEN = "compound symmetry", "heterogeneous"
+ONE_FACTOR, TWO_FACTORS = "factor-analytic 1", "factor-analytic 2"
+# What each covariance says.
 LABELS = {
     ALIKE: "one variance and one correlation for all sites",
     UNEVEN: "a common part and a variance for each site",
-    "factor-analytic 1": "one common factor and a variance for each site",
-    "factor-analytic 2": "two common factors and a variance for each site",
+    ONE_FACTOR: "one common factor and a variance for each site",
+    TWO_FACTORS: "two common factors and a variance for each site",
 }
-"""What each covariance says."""
+# Mean correlation of sites in one group: half of the hybrids' variance is common (common practice).
+HALF_IN_COMMON = 0.71
+# Difference of Akaike's criterion up to which the simpler covariance describes the data as well.
+AS_GOOD = 2.0
+ALL_SITES = "all sites"
 _STEP = 1e-3  # of a standard error, for differences
 _DRAWS = 400
-_FITS = "fits best by the criterion of Akaike"
 
 
 @dataclass(frozen=True)
@@ -58,14 +66,10 @@ class SiteCorrelation:
         Every covariance that settled.
     comparison : DataFrame
         ``criterion, parameters, aic, above_best`` by covariance, best first.
-    unsettled : dict of str to str
-        Why others did not.
     covariance, correlation : DataFrame
         Sites x sites; a correlation is missing where a site has no variance.
     pairs : DataFrame
         ``site, other, n_common, correlation, lower, upper``: one row per pair of sites.
-    explained : Series
-        Share of each site's variance that the common part or the common factors hold, 0 to 1.
     shared : DataFrame
         What seasons common to two sites add to the covariance of their means, taken off ``covariance``.
     sites : list of SiteMeans
@@ -74,17 +78,21 @@ class SiteCorrelation:
     structure: str
     fits: dict = field(repr=False)
     comparison: pd.DataFrame = field(repr=False)
-    unsettled: dict = field(repr=False)
     covariance: pd.DataFrame = field(repr=False)
     correlation: pd.DataFrame
     pairs: pd.DataFrame = field(repr=False)
-    explained: pd.Series = field(repr=False)
     shared: pd.DataFrame = field(repr=False)
     sites: list = field(repr=False)
 
     @property
     def fit(self) -> GaussianFit:
         return self.fits[self.structure]
+
+    @property
+    def is_alike(self) -> bool:
+        """Does one correlation for all pairs of sites fit as well as any other covariance?"""
+        above = self.comparison["above_best"]
+        return ALIKE in above.index and above[ALIKE] <= AS_GOOD
 
 
 def fit_site_correlation(
@@ -107,18 +115,13 @@ def fit_site_correlation(
 
     Raises
     ------
-    ValueError
+    Refusal
         As :func:`correlate_sites` and :func:`culmbook.sites.first_stage.site_means`.
     """
     sites = site_means(seasons.records) if sites is None else sites
     variance = float(seasons.fit.variances.get("hybrid_season", 0.0))
-    return correlate_sites(
-        sites,
-        seasons.controls,
-        seasons.groups,
-        shared=shared_seasons(seasons.records, variance),
-        level=level,
-    )
+    shared = shared_seasons(seasons.records, variance)
+    return correlate_sites(sites, seasons.controls, seasons.groups, shared=shared, level=level)
 
 
 def shared_seasons(records: pd.DataFrame, variance: float) -> pd.DataFrame:
@@ -170,9 +173,11 @@ def correlate_sites(
 
     Raises
     ------
+    Refusal
+        One site, sites that share no hybrid, fewer than eight hybrids at two sites or more, or no covariance
+        that settles.
     ValueError
-        One site, sites that share no hybrid, fewer than eight hybrids at two sites or more, an unknown
-        covariance, or none that settles.
+        An unknown covariance.
 
     Notes
     -----
@@ -192,47 +197,36 @@ def correlate_sites(
     """
     sites = sorted(sites, key=lambda s: s.site)
     frame, design = _means_frame(sites, controls, groups)
-    shared = _shared_of(shared, [s.site for s in sites])
-    fits, unsettled = _fit_all(frame, design, _asked(structure, len(sites)))
+    names = [s.site for s in sites]
+    if shared is None:
+        shared = pd.DataFrame(0.0, names, names)
+    shared = shared.reindex(index=names, columns=names).fillna(0.0)
+    fits = _fit_all(frame, design, structure, len(sites))
     comparison = _comparison(fits)
     best = comparison.index[0]
-    common, covariance = _split(_parameters(fits[best]), fits[best], best, shared)
-    names = shared.index
-    correlation = pd.DataFrame(_correlation(covariance), names, names)
-    return SiteCorrelation(
-        structure=best,
-        fits=fits,
-        comparison=comparison,
-        unsettled=unsettled,
-        covariance=pd.DataFrame(covariance, names, names),
-        correlation=correlation,
-        pairs=_pairs(fits[best], best, frame, controls, correlation, shared, level),
-        explained=pd.Series(_ratio(np.diag(common), np.diag(covariance)), names),
-        shared=shared,
-        sites=list(sites),
-    )
+    fit = fits[best]
+    own = _covariance(fit.state.theta * _units(fit), fit, best, shared)
+    covariance = pd.DataFrame(own, shared.index, shared.index)
+    correlation = pd.DataFrame(_correlation(own), shared.index, shared.index)
+    pairs = _pairs(fit, best, frame, controls, correlation, shared, level)
+    return SiteCorrelation(best, fits, comparison, covariance, correlation, pairs, shared, sites)
 
 
 def _means_frame(sites, controls, groups):
     """One row per hybrid and site with the known variance of its mean, and the fixed columns."""
     long, kinds = long_means(sites, controls, groups)
-    often = long["hybrid"].value_counts().ge(2).sum()
+    often = int(long["hybrid"].value_counts().ge(2).sum())
     if often < LEAST_HYBRIDS:
-        raise ValueError(
-            f"{n_of(int(often), 'hybrid')} at two sites or more: a correlation between sites takes "
-            f"{LEAST_HYBRIDS} at least"
+        raise Refusal(
+            f"{n_of(often, 'hybrid')} at two sites or more: a correlation between sites takes "
+            f"{LEAST_HYBRIDS} at least."
         )
-    frame = long.assign(
-        known=np.concatenate([_own_errors(s.covariance.to_numpy()) for s in sites]),
-        hybrid_site=long["hybrid"] + ":" + long["site"],
-    )
-    return frame, second_design(long, kinds)
-
-
-def _own_errors(covariance):
-    """Error variance of each mean given the others, the level free; that of independent errors itself."""
-    share = np.linalg.solve(covariance, np.ones(len(covariance)))
-    return (1 - share / share.sum()) / np.diag(level_free(covariance))
+    known = []
+    for s in sites:  # error variance of each mean given the others, the level free
+        share = np.linalg.solve(s.covariance, np.ones(len(s.covariance)))
+        known.append((1 - share / share.sum()) / np.diag(level_free(s.covariance.to_numpy())))
+    cell = long["hybrid"] + ":" + long["site"]
+    return long.assign(known=np.concatenate(known), hybrid_site=cell), second_design(long, kinds)
 
 
 def level_free(covariance: np.ndarray) -> np.ndarray:
@@ -252,87 +246,54 @@ def level_free(covariance: np.ndarray) -> np.ndarray:
     return w - np.outer(w.sum(axis=1), w.sum(axis=0)) / w.sum()
 
 
-def _shared_of(shared, names):
-    if shared is None:
-        return pd.DataFrame(0.0, names, names)
-    return shared.reindex(index=names, columns=names).fillna(0.0)
-
-
-def _asked(structure, n_sites):
-    """Covariances to try, in order."""
-    if structure is None:
-        return list(LABELS)[: 4 if n_sites >= LEAST_SITES_FOR_FACTORS else 2]
-    if structure not in LABELS:
+def _fit_all(frame, design, structure, n_sites):
+    """Every covariance to try that settles; a second factor is asked for only where the first paid."""
+    if structure is not None and structure not in LABELS:
         raise ValueError(f"structure is {structure!r}; it must be one of {', '.join(LABELS)}")
-    return [structure]
-
-
-def _fit_all(frame, design, names):
     terms = {
         ALIKE: ["hybrid", "hybrid_site"],
         UNEVEN: ["hybrid", over("hybrid", "site", "diagonal")],
+        ONE_FACTOR: [over("hybrid", "site", factor_analytic(1))],
+        TWO_FACTORS: [over("hybrid", "site", factor_analytic(2))],
     }
-    terms |= {f"factor-analytic {k}": [over("hybrid", "site", factor_analytic(k))] for k in (1, 2)}
-    fits, unsettled = {}, {}
-    for name in names:
-        if (
-            name == "factor-analytic 2"
-            and not _is_best("factor-analytic 1", fits)
-            and len(names) > 1
-        ):
-            continue  # a second factor is asked for only where the first paid
+    most = 4 if n_sites >= LEAST_SITES_FOR_FACTORS else 2
+    asked = [structure] if structure else list(terms)[:most]
+    fits, unsettled = {}, []
+    for name in asked:
+        least = min(fits, key=lambda f: fits[f].information_criterion) if fits else None
+        if name == TWO_FACTORS and least != ONE_FACTOR and structure is None:
+            continue
         fit = fit_gaussian(frame, "mean", design, terms[name], known_variance="known")
         if fit.verdict == CONVERGED:
             fits[name] = fit
         else:
-            unsettled[name] = fit.verdict
+            unsettled.append(fit.verdict)
     if not fits:
-        raise ValueError(f"the model of the sites' means has {unsettled[names[0]]}")
-    return fits, unsettled
-
-
-def _is_best(name, fits):
-    least = min((fit.information_criterion for fit in fits.values()), default=np.inf)
-    return name in fits and fits[name].information_criterion <= least
+        raise Refusal(f"The model of the sites' means has {unsettled[0]}.")
+    return fits
 
 
 def _comparison(fits):
     if len(fits) > 1:
         return compare(fits)
-    name, fit = next(iter(fits.items()))
-    row = {
-        "criterion": fit.criterion,
-        "parameters": fit.n_parameters,
-        "aic": fit.information_criterion,
-    }
-    return pd.DataFrame({name: {**row, "above_best": 0.0}}).T
+    ((name, fit),) = fits.items()
+    values = [fit.criterion, fit.n_parameters, fit.information_criterion, 0.0]
+    return pd.DataFrame([values], [name], ["criterion", "parameters", "aic", "above_best"])
 
 
-def _parameters(fit):
-    """Parameters of the covariance in the response's unit."""
-    return fit.state.theta * fit.model.scale**fit.model.powers
+def _units(fit):
+    return fit.model.scale**fit.model.powers
 
 
-def _split(parameters, fit, structure, shared):
-    """Covariance that the common part gives to sites, and the whole covariance."""
+def _covariance(parameters, fit, structure, shared):
+    """Covariance among sites at given parameters of the model, in the response's unit."""
     n = len(shared)
     if structure in (ALIKE, UNEVEN):
-        common, own = np.full((n, n), parameters[0]), np.full(n, 1.0) * parameters[1:]
+        whole = np.full((n, n), parameters[0]) + np.diag(np.full(n, 1.0) * parameters[1:])
     else:
-        kernel = fit.model.terms[0].kernel
-        loadings = kernel.loadings(parameters)
-        common, own = (
-            loadings @ loadings.T,
-            np.diag(kernel.matrix(parameters) - loadings @ loadings.T),
-        )
+        whole = fit.model.terms[0].kernel.matrix(parameters)
     # seasons in common make means alike; the sites' own errors have paid for them already
-    common = common - shared.to_numpy()
-    return common, common + np.diag(own + np.diag(shared))
-
-
-def _ratio(part, whole):
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(whole > 0, np.clip(part / whole, 0, 1), np.nan)
+    return whole - shared.to_numpy() + np.diag(np.diag(shared))
 
 
 def _correlation(covariance):
@@ -345,48 +306,72 @@ def _correlation(covariance):
 
 
 def _pairs(fit, structure, frame, controls, correlation, shared, level):
-    places = np.array(list(combinations(range(len(shared)), 2)))
-    take = places[:, 0], places[:, 1]
+    take = tuple(np.array(list(combinations(range(len(shared)), 2))).T)
 
     def at(parameters):
-        return _correlation(_split(parameters, fit, structure, shared)[1])[take]
+        return _correlation(_covariance(parameters, fit, structure, shared))[take]
 
     estimate = correlation.to_numpy()[take]
     by = _drawn_limits if structure in (ALIKE, UNEVEN) else _delta_limits
     low, high = by(fit, at, level)
+    low, high = np.minimum(low, estimate), np.maximum(high, estimate)
     table = common_entries(frame, controls)[["site", "other", "n_common"]]
-    return table.assign(
-        correlation=estimate, lower=np.minimum(low, estimate), upper=np.maximum(high, estimate)
-    )
+    return table.assign(correlation=estimate, lower=low, upper=high)
 
 
 def _drawn_limits(fit, at, level):
     try:
         parameters = draws(fit, _DRAWS, 1, _DRAWS).parameters.to_numpy()
     except ValueError:  # the data say next to nothing of the variances
-        return np.full((2, len(at(_parameters(fit)))), np.nan)
+        return np.full((2, len(at(fit.state.theta * _units(fit)))), np.nan)
     return limits(np.array([at(row) for row in parameters]), level)[1:]
 
 
 def _delta_limits(fit, at, level):
     """Limits of correlations by the delta method on the scale of atanh; missing where it gives none."""
-    state, unit = fit.state, fit.model.scale**fit.model.powers
+    theta, unit = fit.state.theta, _units(fit)
     free, curve = fit.curvature()
-    centre = at(state.theta * unit)
+    centre = at(theta * unit)
     if np.linalg.eigvalsh(curve)[0] <= 0:
         return np.full((2, len(centre)), np.nan)
-    steps = _STEP * np.sqrt(np.diag(2 * np.linalg.inv(curve)))
-
-    def slope_by(i, step):
-        move = step * (np.arange(len(state.theta)) == i)
-        up, down = (np.arctanh(at((state.theta + sign * move) * unit)) for sign in (1, -1))
-        return (up - down) / (2 * step)
-
-    slope = np.array([slope_by(i, step) for i, step in zip(free, steps, strict=True)])
-    sd = np.sqrt(np.einsum("ip,ij,jp->p", slope, 2 * np.linalg.inv(curve), slope))
+    covariance = 2 * np.linalg.inv(curve)
+    slopes = []
+    for i, step in zip(free, _STEP * np.sqrt(np.diag(covariance)), strict=True):
+        move = step * (np.arange(len(theta)) == i)
+        up, down = (np.arctanh(at((theta + sign * move) * unit)) for sign in (1, -1))
+        slopes.append((up - down) / (2 * step))
+    slopes = np.array(slopes)
+    sd = np.sqrt(np.einsum("ip,ij,jp->p", slopes, covariance, slopes))
     reach = stats.norm.ppf(0.5 + level / 2) * sd
     with np.errstate(invalid="ignore"):
         return np.tanh(np.arctanh(centre) - reach), np.tanh(np.arctanh(centre) + reach)
+
+
+def alike_words(found: SiteCorrelation) -> str:
+    """Say whether sites rank the hybrids alike, with the least and the most alike pair.
+
+    Raises
+    ------
+    Refusal
+        The hybrids show no differences that last.
+    """
+    known = found.pairs.dropna(subset="correlation")
+    if known.empty:
+        raise Refusal(
+            "The hybrids show no differences that last, so sites cannot rank them alike or otherwise."
+        )
+    low, high = (known.loc[known["correlation"].agg(f)] for f in ("idxmin", "idxmax"))
+    least, most = (fmt_number(row["correlation"], 2) for row in (low, high))
+    pair, other = (f"{row['site']} and {row['other']}" for row in (low, high))
+    if len(known) == 1:
+        return f"{pair} rank the hybrids with a genetic correlation of {least}."
+    if high["correlation"] - low["correlation"] < 0.005:
+        return f"All sites rank the hybrids alike to the same degree: their genetic correlation is {least}."
+    how = "much alike" if low["correlation"] >= HALF_IN_COMMON else "alike only in part"
+    return (
+        f"Sites rank the hybrids {how}: genetic correlations run from {least} ({pair}) to {most} ({other}); "
+        "1 is the same order."
+    )
 
 
 def correlation_words(found: SiteCorrelation, *, level: float = 0.95) -> str:
@@ -395,6 +380,7 @@ def correlation_words(found: SiteCorrelation, *, level: float = 0.95) -> str:
     Parameters
     ----------
     found : SiteCorrelation
+        With a correlation of at least one pair.
     level : float
         Coverage of its limits.
 
@@ -402,30 +388,174 @@ def correlation_words(found: SiteCorrelation, *, level: float = 0.95) -> str:
     -------
     str
     """
-    pairs = found.pairs
-    if pairs["correlation"].isna().all():
-        return "The hybrids show no differences that last, so sites cannot rank them alike or otherwise."
-    known = pairs[pairs["correlation"].notna()]
+    known = found.pairs.dropna(subset="correlation")
     low, high = known["correlation"].min(), known["correlation"].max()
-    is_one = high - low < 0.005 and known["lower"].notna().all()
-    range_words = f"{fmt_number(low, 2)} to {fmt_number(high, 2)}"
-    if is_one:
+    span = f"{fmt_number(low, 2)} to {fmt_number(high, 2)}"
+    if high - low < 0.005 and known["lower"].notna().all():
         ends = fmt_interval(known["lower"].min(), known["upper"].max(), 2, share=False)
-        range_words = f"{fmt_number(low, 2)} ({fmt_share(level)} limits {ends})"
+        span = f"{fmt_number(low, 2)} ({fmt_share(level)} limits {ends})"
     which = "the correlation is" if len(known) == 1 else "correlations between sites are"
-    words = f"Of the covariances tried, {LABELS[found.structure]} {_FITS}: {which} {range_words}."
-    if len(found.sites) < LEAST_SITES_FOR_FACTORS:
-        words += (
-            f" {n_of(len(found.sites), 'site')} cannot carry common factors, for which it takes "
-            f"{LEAST_SITES_FOR_FACTORS}."
-        )
-    unknown = int(known["lower"].isna().sum())
-    if unknown:
-        words += (
-            f" The data tell too little of the covariance for limits of {n_of(unknown, 'pair')}."
-        )
+    n, unknown = len(found.sites), int(known["lower"].isna().sum())
     few = known[known["n_common"] < LEAST_HYBRIDS]
-    if len(few):
-        named = fmt_list([f"{row.site} and {row.other}" for row in few.itertuples()])
-        words += f" Fewer than {LEAST_HYBRIDS} hybrids are common to {named}: there it rests on the other sites."
-    return words
+    named = fmt_list([f"{row.site} and {row.other}" for row in few.itertuples()])
+    return joined(
+        f"Of the covariances tried, {LABELS[found.structure]} fits best by the criterion of Akaike: {which} "
+        f"{span}.",
+        f"{n_of(n, 'site')} cannot carry common factors, for which it takes {LEAST_SITES_FOR_FACTORS}."
+        if n < LEAST_SITES_FOR_FACTORS
+        else "",
+        f"The data tell too little of the covariance for limits of {n_of(unknown, 'pair')}."
+        if unknown
+        else "",
+        f"Fewer than {LEAST_HYBRIDS} hybrids are common to {named}: there it rests on the other sites."
+        if named
+        else "",
+    )
+
+
+# -- groups of sites --------------------------------------------------------------------------------
+
+
+def site_groups(found: SiteCorrelation, *, least: float = HALF_IN_COMMON) -> pd.Series:
+    """Group sites that rank the hybrids alike.
+
+    Parameters
+    ----------
+    found : SiteCorrelation
+    least : float
+        Mean correlation that joins two groups, over 0, under 1. At 0.71 half of the hybrids' variance is
+        common.
+
+    Returns
+    -------
+    Series
+        Group by site, from 1, the group with most sites first. One group where a single correlation for all
+        pairs fits as well as any other covariance: then nothing singles out sites that belong together,
+        whatever that correlation is.
+
+    Raises
+    ------
+    ValueError
+        ``least`` outside its range.
+    Refusal
+        Two sites only, or a site without variance.
+
+    Notes
+    -----
+    A single correlation fits as well where its criterion is at most :data:`AS_GOOD` over the best. Otherwise
+    average linkage on ``1 - r``, cut at ``1 - least``: groups are joined as long as the mean correlation
+    between their sites is at least ``least``. The correlations are estimates; sites near the cut may fall
+    on either side of it, and :func:`group_words` counts the pairs of different groups whose limits reach it.
+
+    References
+    ----------
+    Burnham & Anderson (2002) Model Selection and Multimodel Inference, section 2.6, for differences of the
+    criterion; Sokal & Michener (1958) Univ. Kansas Sci. Bull. 38:1409-1438 for average linkage.
+    """
+    if not 0 < least < 1:
+        raise ValueError(f"least = {least}: it must lie between 0 and 1")
+    correlation = found.correlation
+    if len(correlation) < 3:
+        raise Refusal("Two sites make no groups: their correlation says it all.")
+    if correlation.isna().any(axis=None):
+        flat = correlation.index[np.isnan(np.diag(correlation))]
+        raise Refusal(
+            f"No lasting differences of hybrids were found at {fmt_list(list(flat))}: no groups can be made."
+        )
+    if found.is_alike:
+        return pd.Series(1, correlation.index, name="group")
+    distance = np.maximum(1 - (correlation.to_numpy() + correlation.to_numpy().T) / 2, 0.0)
+    merges = hierarchy.linkage(squareform(distance, checks=False), "average")
+    number = pd.Series(hierarchy.fcluster(merges, 1 - least, "distance"), correlation.index)
+    # numbered anew, the largest group first, ties by their first site
+    order = number.groupby(number, sort=False).size().sort_values(ascending=False, kind="stable")
+    return number.map({n: i for i, n in enumerate(order.index, 1)}).rename("group")
+
+
+def group_words(found: SiteCorrelation, groups: pd.Series, *, least: float = HALF_IN_COMMON) -> str:
+    """Say which sites belong together, and how many pairs of sites may belong together all the same.
+
+    Parameters
+    ----------
+    found : SiteCorrelation
+    groups : Series
+        From :func:`site_groups` with the same ``least``.
+    least : float
+    """
+    n, sites, cut = groups.nunique(), n_of(len(groups), "site"), fmt_number(least, 2)
+    if found.is_alike:
+        return (
+            "The sites do not fall into groups: a single correlation for all pairs describes the "
+            f"{sites} as well as any other covariance."
+        )
+    if n == 1:
+        return f"The {sites} are one group: they rank the hybrids alike (mean correlation of at least {cut})."
+    parts = [fmt_list(list(groups.index[groups == g]), 8) for g in sorted(groups.unique())]
+    words = (
+        f"{n_of(n, 'group')}, joined at a mean correlation of at least {cut}: {'; '.join(parts)}."
+    )
+    if n == len(groups):
+        words = (
+            f"No two of the {sites} have a correlation of {cut} or more: each ranks in its own way."
+        )
+    apart = found.pairs[found.pairs["site"].map(groups) != found.pairs["other"].map(groups)]
+    unclear = int((apart["upper"] >= least).sum())
+    if not unclear:
+        return words
+    of = "the one pair" if len(apart) == 1 else f"{unclear} of the {len(apart)} pairs"
+    return f"{words} For {of} of sites in different groups the limits reach {cut}: those may belong together."
+
+
+# -- choosing at one site for another ---------------------------------------------------------------
+
+
+def choosing_elsewhere(found: SiteCorrelation) -> pd.DataFrame:
+    """Gain at a site by choosing at another, over that by choosing at the site itself.
+
+    Parameters
+    ----------
+    found : SiteCorrelation
+
+    Returns
+    -------
+    DataFrame
+        ``grown_at, chosen_at, correlation, accuracy, own_accuracy, efficiency``: ``accuracy`` is the
+        correlation between mean and truth of hybrids at the site where they are chosen, ``own_accuracy``
+        at the site where they are to grow; ``chosen_at`` is also ``'all sites'``, the mean over all. Over 1
+        the other place chooses better for the site than its own trial. Missing where a site has no
+        variance.
+
+    Notes
+    -----
+    ``r_st h_t / h_s``, as many chosen of as many candidates. ``h^2`` is the site's genetic variance over that
+    plus half the mean variance of a difference of its means. All sites are taken as a further place, the
+    mean of all with the same weight.
+
+    References
+    ----------
+    Falconer & Mackay (1996) Introduction to Quantitative Genetics, ch. 19, eq. 19.6 for correlated response.
+    """
+    g, names = found.covariance.to_numpy(), list(found.covariance.index)
+    error = np.array([_error(s.covariance.to_numpy()) for s in found.sites])
+    places = [(name, g[:, t], g[t, t], error[t]) for t, name in enumerate(names)]
+    places.append((ALL_SITES, g.mean(axis=1), g.mean(), error.sum() / len(names) ** 2))
+    rows = []
+    for s, grown in enumerate(names):
+        own = _ratio(g[s, s], g[s, s] + error[s]) ** 0.5
+        for chosen, shared, variance, noise in places:
+            if chosen != grown:
+                r = _ratio(shared[s], np.sqrt(g[s, s] * variance))
+                accuracy = _ratio(variance, variance + noise) ** 0.5
+                rows.append((grown, chosen, r, accuracy, own, _ratio(r * accuracy, own)))
+    columns = ["grown_at", "chosen_at", "correlation", "accuracy", "own_accuracy", "efficiency"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _ratio(part, whole):
+    return float(part / whole) if whole > 0 else np.nan
+
+
+def _error(covariance):
+    """Half the mean variance of a difference of two means."""
+    n = len(covariance)
+    return (np.trace(covariance) - covariance.sum() / n) / (n - 1)

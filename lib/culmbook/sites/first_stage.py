@@ -1,17 +1,16 @@
-"""First of two stages: adjusted means of each site's hybrids over its seasons, from plots or from outside."""
+"""First of two stages: adjusted means of each site's hybrids over its seasons."""
 
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
-from culmbook.consistency.model import SCALES, random_terms
+from culmbook.consistency.model import random_terms
 from culmbook.mixed import CONVERGED, fit_gaussian
 from culmbook.spatial.trend import BLOCKS, trend_terms
-from culmbook.text.numbers import fmt_list
+from culmbook.text.refusal import Refusal
 from culmbook.trials.connected import refuse_disconnected
 
-OUTSIDE = "given from outside"
 LEAST_DF = 3
 _SITE_TERMS = ("hybrid_season", "plot_key", "replicate_season", "main_plot_season", "block_key")
 
@@ -28,7 +27,7 @@ class SiteMeans:
     covariance : DataFrame
         Covariance of the means' errors, hybrids x hybrids, season and plot included, as known.
     trend : str
-        What was taken out of the field, or that the means came from outside.
+        What was taken out of the field.
     """
 
     site: str
@@ -60,7 +59,7 @@ def site_means(records: pd.DataFrame, *, trend: str | dict = BLOCKS) -> list[Sit
 
     Raises
     ------
-    ValueError
+    Refusal
         A site with one hybrid, with trials that share no hybrid, with too few plots for an error, or whose
         model does not settle; plots without a place, for a trend. The site is named.
 
@@ -79,18 +78,14 @@ def site_means(records: pd.DataFrame, *, trend: str | dict = BLOCKS) -> list[Sit
     for site, own in records.groupby(records["site"].astype(str), sort=True):
         kind = trend.get(site, BLOCKS) if isinstance(trend, dict) else trend
         try:
-            found.append(_one_site(site, own.reset_index(drop=True), kind))
+            fit, weights = fit_site(own.reset_index(drop=True), kind)
         except ValueError as why:
-            raise ValueError(f"site {site}: {why}") from None
+            raise Refusal(f"Site {site}: {str(why).rstrip('.')}.") from None
+        rows, names = weights.to_numpy(), weights.index
+        means = pd.Series(rows @ fit.coefficients.to_numpy(), index=names, name="mean")
+        covariance = pd.DataFrame(rows @ fit.covariance.to_numpy() @ rows.T, names, names)
+        found.append(SiteMeans(site, means, covariance, kind))
     return found
-
-
-def _one_site(site, own, kind):
-    fit, weights = fit_site(own, kind)
-    rows = weights.to_numpy()
-    covariance = rows @ fit.covariance.to_numpy() @ rows.T
-    means = pd.Series(rows @ fit.coefficients.to_numpy(), index=weights.index, name="mean")
-    return SiteMeans(site, means, pd.DataFrame(covariance, weights.index, weights.index), kind)
 
 
 def fit_site(own: pd.DataFrame, kind: str = BLOCKS) -> tuple:
@@ -139,89 +134,9 @@ def fit_site(own: pd.DataFrame, kind: str = BLOCKS) -> tuple:
 def _site_design(own):
     """Fixed columns of one site, and the weights that make a hybrid's mean of them."""
     hybrids = pd.get_dummies(own["hybrid"].astype(str), dtype=float).sort_index(axis=1)
-    conditions = (
-        pd.get_dummies(own["condition"], dtype=float).sort_index(axis=1).add_prefix("condition ")
-    )
-    names = list(hybrids.columns)
+    conditions = pd.get_dummies(own["condition"], dtype=float).sort_index(axis=1)
+    names, n = list(hybrids.columns), conditions.shape[1]
     hybrids = hybrids.add_prefix("hybrid ").iloc[:, 1:]
-    share = np.full((len(names), conditions.shape[1]), 1 / conditions.shape[1])
-    weights = pd.DataFrame(
-        np.hstack([share, np.eye(len(names))[:, 1:]]),
-        names,
-        [*conditions.columns, *hybrids.columns],
-    )
-    return pd.concat([conditions, hybrids], axis=1), weights
-
-
-def external_means(frame: pd.DataFrame, *, scale: str = "log") -> list[SiteMeans]:
-    """Means that a site computed itself, checked and brought to the scale of the records.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        ``site, hybrid, mean, se``: one row per hybrid and site, mean dry yield over the site's seasons
-        [t/ha, over 0] and its standard error [t/ha, over 0]; no blanks.
-    scale : {'log', 'raw'}
-        Scale of the records that they stand beside. On the log scale the error of a mean is taken as
-        relative to it.
-
-    Returns
-    -------
-    list of SiteMeans
-        With independent errors, as nothing else is known of them.
-
-    Raises
-    ------
-    ValueError
-        A column missing, a blank, a value not over 0, a hybrid twice at a site, or a site with one hybrid;
-        rows are named by the frame's index.
-
-    Examples
-    --------
-    >>> rows = [("S9", "a", 10.0, 0.5), ("S9", "b", 12.0, 0.6)]
-    >>> sites = external_means(pd.DataFrame(rows, columns=["site", "hybrid", "mean", "se"]))
-    >>> sites[0].means.round(3).tolist()
-    [2.303, 2.485]
-    """
-    if scale not in SCALES:
-        raise ValueError(f"scale is {scale!r}; it must be one of {', '.join(SCALES)}")
-    _check_given(frame)
-    values = frame.astype({"site": str, "hybrid": str, "mean": float, "se": float})
-    values = values.sort_values(["site", "hybrid"])
-    if scale == "log":
-        values = values.assign(se=values["se"] / values["mean"], mean=np.log(values["mean"]))
-    found = []
-    for site, own in values.groupby("site"):
-        own = own.set_index("hybrid")
-        errors = pd.DataFrame(np.diag(own["se"] ** 2), own.index, own.index)
-        found.append(SiteMeans(site, own["mean"], errors, OUTSIDE))
-    return found
-
-
-def _check_given(frame):
-    absent = [c for c in ("site", "hybrid", "mean", "se") if c not in frame]
-    if absent:
-        raise ValueError(
-            f"means from outside need the columns site, hybrid, mean and se; {fmt_list(absent)} not found"
-        )
-    if frame.empty:
-        raise ValueError("there is no mean from outside")
-    for column in ("site", "hybrid"):
-        blank = frame[column].isna() | frame[column].astype(str).str.strip().eq("")
-        _refuse(frame, blank, f"{column} is blank")
-    for column in ("mean", "se"):
-        number = pd.to_numeric(frame[column], errors="coerce")
-        _refuse(frame, ~(np.isfinite(number) & (number > 0)), f"{column} is no number over 0")
-    _refuse(
-        frame,
-        frame.duplicated(["site", "hybrid"], keep=False),
-        "a hybrid has several means at one site",
-    )
-    counts = frame.groupby("site")["hybrid"].transform("size")
-    _refuse(frame, counts < 2, "a site with one hybrid has nothing to compare it with")
-
-
-def _refuse(frame, bad, what):
-    if bad.any():
-        rows = fmt_list([f"row {i} ({r.site}, {r.hybrid})" for i, r in frame[bad].iterrows()], 5)
-        raise ValueError(f"means from outside: {what}: {rows}")
+    design = pd.concat([conditions.add_prefix("condition "), hybrids], axis=1)
+    weights = np.hstack([np.full((len(names), n), 1 / n), np.eye(len(names))[:, 1:]])
+    return design, pd.DataFrame(weights, names, design.columns)

@@ -19,7 +19,8 @@ from culmbook.mixed import (
     left_out,
 )
 from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS, trend_terms
-from culmbook.yields.means import MeansFit, fit_means
+from culmbook.text.refusal import Refusal
+from culmbook.yields.means import MeansFit, fit_means, hybrid_means
 
 CANDIDATES = (BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS)
 """Trends that are compared unless others are named."""
@@ -98,6 +99,102 @@ def choose_trend(
             refused[kind] = str(error)
     table = compare_fits({kind: (means.fit, means.weights) for kind, means in fits.items()})
     return TrendChoice(fits, refused, table, table["aic"].idxmin())
+
+
+@dataclass(frozen=True)
+class FieldModels:
+    """Trends of all trials of a site in one season.
+
+    Attributes
+    ----------
+    fits : dict of (str, str) to MeansFit
+        By trial and model.
+    table : DataFrame
+        ``trial, model``, the columns of :func:`compare_fits`, ``se`` (root of ``difference_variance``) and
+        ``is_chosen``.
+    chosen : dict of str to str
+        By trial, the model chosen.
+    other : dict of str to str
+        By trial, the trend shown beside blocks only: the chosen one, else the next best; trials with blocks
+        only are left out.
+    refused : DataFrame
+        ``trial, model, reason``; a trial that no model can be fitted to has the model 'blocks'.
+    """
+
+    fits: dict[tuple[str, str], MeansFit] = field(repr=False)
+    table: pd.DataFrame
+    chosen: dict[str, str]
+    other: dict[str, str]
+    refused: pd.DataFrame
+
+    def means(self, level: float = 0.95) -> pd.DataFrame:
+        """Means of the hybrids under every model: ``trial, model, hybrid, n_plots, mean, lower, upper``.
+
+        Exponentials of means of the log response: what the middle plot gives, in the response's unit.
+        """
+        frames = []
+        for (trial, model), means in self.fits.items():
+            own = hybrid_means(means, level=level, contrasts=contrasts)
+            back = {name: np.exp(own[name]) for name in ("mean", "lower", "upper")}
+            frames.append(own.assign(trial=trial, model=model, **back))
+        return pd.concat(frames, ignore_index=True)
+
+    def left_out(self) -> pd.DataFrame:
+        """Errors of plots left out under the chosen models: ``trial, plot, hybrid, error, sd, factor``.
+
+        ``factor`` is how many times the yield is what the other plots let expect.
+        """
+        frames = []
+        for trial, model in self.chosen.items():
+            fit = self.fits[trial, model].fit
+            errors = left_out(fit)
+            own = fit.data[["plot", "hybrid"]].assign(trial=trial, error=errors["error"])
+            frames.append(own.assign(sd=np.sqrt(errors["variance"])))
+        table = pd.concat(frames, ignore_index=True)
+        return table.assign(factor=np.exp(table["error"]))
+
+
+def fit_trends(records: pd.DataFrame, candidates=CANDIDATES) -> FieldModels:
+    """Fit every trial of a site with each trend and choose among them, trial by trial.
+
+    Parameters
+    ----------
+    records : DataFrame
+        From :func:`culmbook.spatial.trend.trial_records`, of one season.
+    candidates : sequence of str
+        As in :func:`choose_trend`.
+
+    Returns
+    -------
+    FieldModels
+
+    Raises
+    ------
+    Refusal
+        No trial carries a model.
+    """
+    choices, refused = {}, []
+    for trial, own in records.groupby("trial", sort=True):
+        try:
+            choices[str(trial)] = choose_trend(own, candidates=candidates)
+        except ValueError as error:
+            refused.append((str(trial), BLOCKS, str(error)))
+    if not choices:
+        said = "; ".join(f"trial {trial}: {reason}" for trial, _, reason in refused)
+        raise Refusal(f"The yields carry no model ({said}). So nothing is said of the field.")
+    table = pd.concat({t: c.table for t, c in choices.items()}, names=["trial", "model"])
+    table = table.reset_index().assign(se=lambda t: np.sqrt(t["difference_variance"]))
+    chosen = {trial: choice.chosen for trial, choice in choices.items()}
+    trends = table[table["model"].ne(BLOCKS)].sort_values("aic", kind="stable")
+    other = trends.drop_duplicates("trial").set_index("trial")["model"].to_dict()
+    refused += [(t, kind, why) for t, c in choices.items() for kind, why in c.refused.items()]
+    return FieldModels(
+        {(t, kind): means for t, c in choices.items() for kind, means in c.fits.items()},
+        table.assign(is_chosen=table["model"].eq(table["trial"].map(chosen))),
+        chosen,
+        {trial: other[trial] for trial in chosen if trial in other},
+        pd.DataFrame(refused, columns=["trial", "model", "reason"]),
+    )
 
 
 def compare_fits(fits: dict, units=None) -> pd.DataFrame:

@@ -6,7 +6,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.mixed import projection
+from culmbook.mixed import projection, residuals
+from culmbook.spatial.choice import FieldModels
+from culmbook.spatial.trend import BLOCKS, refuse_unplaced
+from culmbook.text.refusal import Refusal
 
 BINARY, ROW_STANDARDISED = "binary", "row standardised"
 STYLES = (BINARY, ROW_STANDARDISED)
@@ -228,6 +231,46 @@ def moran_of_residuals(
     return Moran(
         i, expected, float(each.var(ddof=1)), share, share, len(linked), len(p) - len(linked), style
     )
+
+
+def likeness(models: FieldModels) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Moran's I and variograms of the residuals, with blocks only and with the trend shown beside them.
+
+    Parameters
+    ----------
+    models : FieldModels
+
+    Returns
+    -------
+    DataFrame
+        ``trial, model, is_chosen, n, i, expected, p`` and ``reason`` where there is none.
+    DataFrame
+        ``trial, model`` and the columns of :func:`variogram`.
+
+    Raises
+    ------
+    Refusal
+        No trial has neighbouring plots.
+    """
+    rows, curves = [], []
+    for (trial, model), means in models.fits.items():
+        if model not in (BLOCKS, models.other.get(trial)):
+            continue
+        fit, row = means.fit, {"trial": trial, "model": model, "reason": ""}
+        try:
+            refuse_unplaced(fit.data)
+            near = rook_neighbours(fit.data["row"], fit.data["column"])
+            found = moran_of_residuals(fit, near)
+            row |= {"n": found.n, "i": found.i, "expected": found.expected, "p": found.p}
+            table = variogram(residuals(fit), fit.data["row"], fit.data["column"])
+            curves.append(table.assign(trial=trial, model=model))
+        except ValueError as error:
+            row["reason"] = str(error)
+        rows.append(row | {"is_chosen": model == models.chosen[trial]})
+    if not curves:
+        why = dict.fromkeys(f"Trial {row['trial']}: {row['reason']}." for row in rows)
+        raise Refusal(" ".join(why))
+    return pd.DataFrame(rows), pd.concat(curves, ignore_index=True)
 
 
 def _centred(z):

@@ -12,6 +12,7 @@ import pandas as pd
 from culmbook.consistency.model import season_records
 from culmbook.mixed import basis, over, smooth_line, smooth_surface
 from culmbook.text.numbers import fmt_list
+from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 
 BLOCKS = "blocks"
@@ -78,6 +79,26 @@ def with_places(records: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
     return records.drop(columns=["row", "column"], errors="ignore").merge(
         places, on=["site", "plot"], how="left"
     )
+
+
+def placed(records: pd.DataFrame) -> pd.DataFrame:
+    """Records of trials in which every plot has a row and a column of its own.
+
+    Raises
+    ------
+    Refusal
+        No trial is so.
+    """
+    kept, refused = [], []
+    for trial, own in records.groupby("trial", sort=True):
+        try:
+            refuse_unplaced(own)
+            kept.append(own)
+        except ValueError as error:
+            refused.append(f"Trial {trial}: {error}.")
+    if not kept:
+        raise Refusal(" ".join(refused))
+    return pd.concat(kept)
 
 
 def trend_terms(

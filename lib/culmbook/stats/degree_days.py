@@ -118,10 +118,8 @@ def _between(above, min_c, max_c, base_c, upper_c):
 def _mean_and_half_range(min_c, max_c):
     low, high = np.asarray(min_c, dtype=float), np.asarray(max_c, dtype=float)
     if (wrong := np.flatnonzero(np.atleast_1d(low > high))).size:
-        raise ValueError(
-            f"the day's minimum lies above its maximum on {wrong.size} days, "
-            f"first at position {wrong[0]}: swap the two or mend the reading"
-        )
+        where = f"on {wrong.size} days, first at position {wrong[0]}"
+        raise ValueError(f"the day's minimum lies above its maximum {where}: swap or fix the two")
     return (low + high) / 2, (high - low) / 2
 
 

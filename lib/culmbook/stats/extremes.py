@@ -5,7 +5,7 @@ Beware of signs: ``shape`` is the usual xi (negative: bounded above), the negati
 :data:`scipy.stats.genextreme`.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import optimize, special, stats
@@ -82,53 +82,34 @@ def fit_gev(values, *, n_censored=0, censored_at=np.nan, shape_prior=SHAPE_PRIOR
     >>> fit.shape < 0 < fit.scale
     True
     """
-    values = _checked(values, n_censored, censored_at)
-    spread = values.std(ddof=1) * np.sqrt(6) / np.pi
-    start = np.array([values.mean() - 0.577 * spread, np.log(spread), -0.05])
-    problem = GevFit(0, 1, 0, 0, 0, len(values), n_censored, censored_at, shape_prior, values)
-    best = _minimum(lambda theta: _cost(problem, theta), start)
-    if best.fun >= _FAR:
-        raise ValueError("the extreme value fit does not settle: its likelihood is not finite")
-    location, log_scale, shape = best.x
-    loglik = (_penalty(shape, shape_prior)[0] - best.fun) / 2
-    return GevFit(
-        float(location),
-        float(np.exp(log_scale)),
-        float(shape),
-        float(loglik),
-        float(best.fun),
-        len(values),
-        n_censored,
-        censored_at,
-        shape_prior,
-        values,
-    )
-
-
-def _checked(values, n_censored, censored_at):
     values = np.asarray(values, dtype=float)
     if np.isnan(values).any():
         raise ValueError("a year has no value: leave such years out and say so")
     if len(values) < 5 or np.ptp(values) == 0:
-        raise ValueError(
-            "an extreme value distribution needs 5 or more years that are not all alike"
-        )
+        raise ValueError("an extreme value distribution needs 5 or more years not all alike")
     if n_censored and not (values >= censored_at).all():
         raise ValueError("censored_at must be given, and no value may lie below it")
-    return values
+    spread = values.std(ddof=1) * np.sqrt(6) / np.pi
+    start = np.array([values.mean() - 0.577 * spread, np.log(spread), -0.05])
+    blank = GevFit(0, 1, 0, 0, 0, len(values), n_censored, censored_at, shape_prior, values)
+    best = _minimum(lambda theta: _cost(blank, theta), start)
+    if best.fun >= _FAR:
+        raise ValueError("the extreme value fit does not settle: its likelihood is not finite")
+    location, scale, shape = float(best.x[0]), float(np.exp(best.x[1])), float(best.x[2])
+    loglik = float((_penalty(best.x[2], shape_prior)[0] - best.fun) / 2)
+    criterion = float(best.fun)
+    return replace(
+        blank, location=location, scale=scale, shape=shape, loglik=loglik, criterion=criterion
+    )
 
 
 def _minimum(cost, start, restarts=2):
     """Least cost: quasi-Newton, then, while it helps, the simplex, which does not mind the support's edge."""
-    best = optimize.minimize(
-        cost, start, jac=True, method="BFGS", options={"gtol": 1e-4, "maxiter": 200}
-    )
+    steps, simplex = {"gtol": 1e-4, "maxiter": 200}, {"xatol": 1e-7, "fatol": 1e-10}
+    best = optimize.minimize(cost, start, jac=True, method="BFGS", options=steps)
     for _ in range(restarts):
         again = optimize.minimize(
-            lambda theta: cost(theta)[0],
-            best.x,
-            method="Nelder-Mead",
-            options={"xatol": 1e-7, "fatol": 1e-10},
+            lambda theta: cost(theta)[0], best.x, method="Nelder-Mead", options=simplex
         )
         moved, best = best.fun - again.fun, min(best, again, key=lambda run: run.fun)
         if moved < 1e-7:
@@ -155,13 +136,9 @@ def _cost(problem, theta):
     tail = np.exp(-reduced)
     pull = 1 + shape - tail
     cost = 2 * (len(reduced) * np.log(scale) + (1 + shape) * reduced.sum() + tail.sum())
-    gradient = 2 * np.array(
-        [
-            -(pull * by_standard).sum() / scale,
-            len(reduced) - (pull * by_standard * standard).sum(),
-            (reduced + pull * by_shape).sum(),
-        ]
-    )
+    by_location = -(pull * by_standard).sum() / scale
+    by_scale = len(reduced) - (pull * by_standard * standard).sum()
+    gradient = 2 * np.array([by_location, by_scale, (reduced + pull * by_shape).sum()])
     if problem.n_censored:
         extra, slope = _censored_cost(problem, location, scale, shape)
         cost, gradient = cost + extra, gradient + slope
@@ -173,11 +150,8 @@ def _reduced(standard, shape):
     """log(1 + shape x)/shape with its slopes by x and by shape; a series where the shape is close to 0."""
     inside = 1 + shape * standard
     if abs(shape) < 1e-5:
-        return (
-            standard - shape * standard**2 / 2,
-            1 / inside,
-            -(standard**2) / 2 + 2 * shape * standard**3 / 3,
-        )
+        by_shape = -(standard**2) / 2 + 2 * shape * standard**3 / 3
+        return standard - shape * standard**2 / 2, 1 / inside, by_shape
     reduced = np.log(inside) / shape
     return reduced, 1 / inside, (standard / inside - reduced) / shape
 
@@ -190,13 +164,6 @@ def _censored_cost(problem, location, scale, shape):
     reduced, by_standard, by_shape = _reduced(standard, shape)
     cost = 2 * problem.n_censored * np.exp(-reduced)
     return cost, -cost * np.array([-by_standard / scale, -by_standard * standard, by_shape])
-
-
-def _minus_log_cdf(x, location, scale, shape):
-    standard = (x - location) / scale
-    if 1 + shape * standard <= 0:
-        return np.inf if shape > 0 else 0.0
-    return np.exp(-_reduced(standard, shape)[0])
 
 
 def _reduced_quantile(chance, shape):
@@ -240,8 +207,8 @@ def return_level(fit, years, *, level=0.95):
     quantile = _reduced_quantile(chance, fit.shape)[0]
     best = fit.location + fit.scale * quantile
     step = 2 * fit.scale * max(1.0, abs(quantile)) / np.sqrt(fit.n)
-    profile = _Profile(fit, lambda level: (level, chance), level)
-    return float(best), profile.limit(best, -step), profile.limit(best, step)
+    ends = (_limit(fit, lambda at: (at, chance), level, best, sign * step) for sign in (-1, 1))
+    return float(best), *ends
 
 
 def chance_above(fit, value, *, level=0.95):
@@ -264,52 +231,49 @@ def chance_above(fit, value, *, level=0.95):
     As for :func:`return_level`, with the chance's logit held instead of the level. Where the fitted
     distribution ends below the value the estimate is 0 and so is its lower limit.
     """
-    best = -np.expm1(-_minus_log_cdf(value, fit.location, fit.scale, fit.shape))
-    logit = float(np.clip(special.logit(best), -16, 16))
-    profile = _Profile(fit, lambda logit: (value, special.expit(logit)), level)
-    low, high = (profile.limit(logit, sign / np.sqrt(fit.n)) for sign in (-1.0, 1.0))
-    return float(best), float(special.expit(low)) if best > 0 else 0.0, float(special.expit(high))
+    standard = (value - fit.location) / fit.scale
+    if 1 + fit.shape * standard <= 0:
+        best = 1.0 if fit.shape > 0 else 0.0
+    else:
+        best = -np.expm1(-np.exp(-_reduced(standard, fit.shape)[0]))
+    logit, step = float(np.clip(special.logit(best), -16, 16)), 1 / np.sqrt(fit.n)
+    ends = (
+        _limit(fit, lambda at: (value, special.expit(at)), level, logit, s) for s in (-step, step)
+    )
+    low, high = (float(special.expit(end)) for end in ends)
+    return float(best), low if best > 0 else 0.0, high
 
 
-class _Profile:
-    """The criterion with one quantity held: `hold` turns it into a value and the chance of exceeding it."""
+def _limit(fit, hold, level, best, step):
+    """Profile limit of a quantity on the side of ``step`` from its estimate; infinite where there is none.
 
-    def __init__(self, fit, hold, level):
-        self.fit, self.hold = fit, hold
-        self.critical = stats.chi2.ppf(level, 1)
-        self.start = fit.parameters[1:]
+    ``hold`` turns the quantity into a value and the chance of exceeding it.
+    """
+    critical, start = np.sqrt(stats.chi2.ppf(level, 1)), fit.parameters[1:]
 
-    def root(self, quantity):
-        """Square root of the criterion's rise, less that of the critical rise: nearly a straight line."""
-        value, chance = self.hold(quantity)
+    def root(quantity):
+        """Root of the criterion's rise, less that of the critical rise: nearly a straight line."""
+        nonlocal start
+        value, chance = hold(quantity)
 
         def cost(theta):
             scale, (quantile, slope) = np.exp(theta[0]), _reduced_quantile(chance, theta[1])
-            height, gradient = _cost(self.fit, (value - scale * quantile, *theta))
+            height, gradient = _cost(fit, (value - scale * quantile, *theta))
             return height, gradient[1:] - gradient[0] * scale * np.array([quantile, slope])
 
-        found = [_minimum(cost, start, restarts=0) for start in self._starts(cost)]
-        best = min(found, key=lambda run: run.fun)
-        self.start = best.x
-        return np.sqrt(max(best.fun - self.fit.criterion, 0)) - np.sqrt(self.critical)
+        starts = [start]
+        if cost(start)[0] >= _FAR:
+            wide = [start[0] + wider for wider in (0.3, 1.0, 2.0)]
+            starts = [np.array([scale, shape]) for scale in wide for shape in (0.02, -0.1)]
+        found = min((_minimum(cost, s, restarts=0) for s in starts), key=lambda run: run.fun)
+        start = found.x
+        return np.sqrt(max(found.fun - fit.criterion, 0)) - critical
 
-    def _starts(self, cost):
-        if cost(self.start)[0] < _FAR:
-            return [self.start]
-        return [
-            np.array([self.start[0] + wider, shape])
-            for wider in (0.3, 1.0, 2.0)
-            for shape in (0.02, -0.1)
-        ]
-
-    def limit(self, best, step):
-        """Where the rise crosses the critical one on the side of `step`; infinite when it never does."""
-        self.start = self.fit.parameters[1:]
-        inner, outer = best, best + step
-        if self.root(inner) > 0:  # a chance of zero, held at the least one tried
-            return float(inner)
-        for _ in range(40):
-            if self.root(outer) > 0:
-                return float(optimize.brentq(self.root, inner, outer, xtol=1e-4 * abs(step)))
-            inner, outer, step = outer, outer + step, 2 * step
-        return float(np.inf * np.sign(step))
+    if root(best) > 0:  # a chance of zero, held at the least one tried
+        return float(best)
+    inner, outer = best, best + step
+    for _ in range(40):
+        if root(outer) > 0:
+            return float(optimize.brentq(root, inner, outer, xtol=1e-4 * abs(step)))
+        inner, outer, step = outer, outer + step, 2 * step
+    return float(np.inf * np.sign(step))

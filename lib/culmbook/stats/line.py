@@ -1,92 +1,14 @@
-"""A straight line with the uncertainty of what is read off it."""
+"""A straight line: its slope inside the cells of factors, and where it reaches a given height.
 
-from dataclasses import dataclass
+A dose-response curve is a line on its link scale, intercept + slope x. The temperature that kills a given share is
+where that line passes a level, whatever model it came from.
+"""
+
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy import stats
-
-
-@dataclass(frozen=True)
-class StraightLine:
-    """A line fitted by least squares: ``y = intercept + slope (x - origin)``.
-
-    ``covariance`` that of intercept and slope (2 x 2), ``sd`` the residual standard deviation, ``df`` its
-    degrees of freedom.
-    """
-
-    intercept: float
-    slope: float
-    origin: float
-    covariance: np.ndarray
-    sd: float
-    df: int
-
-    @property
-    def correlation(self) -> float:
-        """Correlation of the two estimates, -1 to 1."""
-        a, b = np.sqrt(np.diag(self.covariance))
-        return float(self.covariance[0, 1] / (a * b))
-
-    def at(self, x):
-        """Value of the line and its standard error at ``x``."""
-        rows = np.column_stack([np.ones(np.size(x)), np.ravel(x) - self.origin])
-        return rows @ [self.intercept, self.slope], np.sqrt(
-            np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
-        )
-
-    def slope_interval(self, level: float = 0.95) -> tuple[float, float]:
-        """Limits of the slope, Student's t."""
-        half = stats.t.ppf(0.5 + level / 2, self.df) * np.sqrt(self.covariance[1, 1])
-        return self.slope - half, self.slope + half
-
-
-def fit_line(x, y, origin: float = 0.0) -> StraightLine:
-    """Fit a straight line.
-
-    Parameters
-    ----------
-    x, y : array_like
-        At least three points, finite, ``x`` not all alike.
-    origin : float
-        Value of x that the intercept belongs to.
-
-    Returns
-    -------
-    StraightLine
-
-    Raises
-    ------
-    ValueError
-        Too few points, values not finite, or x all alike.
-
-    Examples
-    --------
-    >>> line = fit_line([1, 2, 3, 4], [2.0, 4.0, 6.0, 8.5])
-    >>> round(line.slope, 2), round(line.intercept, 2)
-    (2.15, -0.25)
-    """
-    x, y = np.asarray(x, float), np.asarray(y, float)
-    if len(x) < 3 or not (np.isfinite(x).all() and np.isfinite(y).all()):
-        raise ValueError("a line needs at least three finite points")
-    if np.ptp(x) == 0:
-        raise ValueError("all points lie at one x: there is no slope")
-    design = np.column_stack([np.ones(len(x)), x - origin])
-    q, r = np.linalg.qr(design)
-    solution = np.linalg.solve(r, q.T @ y)
-    rest = y - design @ solution
-    df = len(x) - 2
-    variance = rest @ rest / df
-    root = np.linalg.inv(r)
-    return StraightLine(
-        float(solution[0]),
-        float(solution[1]),
-        origin,
-        variance * root @ root.T,
-        float(np.sqrt(variance)),
-        df,
-    )
 
 
 class PartialSlope(NamedTuple):
@@ -138,63 +60,74 @@ def partial_slope(x, y, factors: list, level: float = 0.95, given=None) -> Parti
     (sxx, sxy), (_, syy) = rest.T @ rest
     least = 1e-9 * (both**2).sum(axis=0)
     if df < 3 or sxx <= least[0] or syy <= least[1]:
-        raise ValueError(
-            "too little varies inside the factors, or too few degrees of freedom are left"
-        )
+        raise ValueError("too little varies inside the factors, or too few records are left")
     slope = sxy / sxx
     se = np.sqrt(max(syy - slope * sxy, 0.0) / df / sxx)
     half = stats.t.ppf(0.5 + level / 2, df) * se
-    return PartialSlope(
-        float(slope),
-        float(se),
-        int(df),
-        float(slope - half),
-        float(slope + half),
-        float(sxy / np.sqrt(sxx * syy)),
-    )
+    found = slope, se, df, slope - half, slope + half, sxy / np.sqrt(sxx * syy)
+    return PartialSlope(*(value.item() for value in map(np.asarray, found)))
 
 
-def errors_in_x_slope(x, y, error_variance: float) -> tuple[float, float, float]:
-    """Slope of y on the true x where x was measured with a known error variance.
+def crossing(intercept: float, slope: float, level: float = 0.0) -> float:
+    """The x at which ``intercept + slope * x`` passes a level.
 
     Parameters
     ----------
-    x, y : array_like
-        Pairs, at least four.
-    error_variance : float
-        Variance of the measurement error of x, its unit squared, >= 0; independent of y.
+    intercept, slope : float
+        The line on the link scale; the slope is not 0.
+    level : float
+        Height on the link scale: for a logit of survival, logit(1 - share killed).
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> crossing(7.0, 2.0)
+    -3.5
+    """
+    return (level - intercept) / slope
+
+
+def fieller_limits(
+    intercept: float, slope: float, covariance, critical: float, level: float = 0.0
+) -> tuple[float, float]:
+    """Limits of :func:`crossing` by Fieller's theorem.
+
+    Parameters
+    ----------
+    intercept, slope, level : float
+        As for :func:`crossing`.
+    covariance : array_like, shape (2, 2)
+        Covariance of intercept and slope.
+    critical : float
+        Normal or t quantile, for example 1.96.
 
     Returns
     -------
     tuple of float
-        Slope, its standard error, intercept.
-
-    Raises
-    ------
-    ValueError
-        The error explains all the variance of x, or too few pairs.
+        Lower and upper limit. Both are infinite when the slope is not clearly different from 0: then no
+        bounded interval has the confidence asked for.
 
     Notes
     -----
-    ``b = s_xy / (s_xx - v)``. A plain regression is too flat by the share of x's variance that is error:
-    stems counted on a few plants, for one. The standard error is Fuller's large-sample one.
+    The x for which (intercept + slope x - level)² <= critical² Var(intercept + slope x).
 
     References
     ----------
-    Fuller (1987) Measurement Error Models, section 1.2.
+    Fieller (1954) J. R. Stat. Soc. B 16:175-185; Finney (1971) Probit Analysis, 3rd ed., section 4.4.
+
+    Examples
+    --------
+    >>> low, high = fieller_limits(7.0, 2.0, [[0.04, 0.0], [0.0, 0.01]], 2.0)
+    >>> round(low, 3), round(high, 3)
+    (-3.942, -3.129)
     """
-    x, y = np.asarray(x, float), np.asarray(y, float)
-    n = len(x)
-    if n < 4 or error_variance < 0:
-        raise ValueError("at least four pairs and an error variance of at least 0 are needed")
-    s = np.cov(x, y)
-    true = s[0, 0] - error_variance
-    if true <= 0:
-        raise ValueError(
-            "the measurement error is as large as all differences in x: no slope can be told"
-        )
-    slope = s[0, 1] / true
-    rest = ((y - y.mean() - slope * (x - x.mean())) ** 2).sum() / (n - 2)
-    bias = slope * error_variance
-    se = np.sqrt((s[0, 0] * rest + bias**2) / (n - 1)) / true
-    return float(slope), float(se), float(y.mean() - slope * x.mean())
+    (v00, v01), (_, v11) = np.asarray(covariance, float)
+    height = intercept - level
+    square, linear = slope**2 - critical**2 * v11, height * slope - critical**2 * v01
+    if square <= 0:
+        return -np.inf, np.inf
+    root = np.sqrt(linear**2 - square * (height**2 - critical**2 * v00))
+    return float((-linear - root) / square), float((-linear + root) / square)

@@ -23,10 +23,8 @@ def _complete(values, rows, columns):
             f"the table has shape {table.shape}; it takes {rows} rows and {columns} columns at least"
         )
     if np.isnan(table).any():
-        raise ValueError(
-            "the table has missing cells, and ranks of an incomplete table are not comparable; "
-            "take the model's values of every cell instead"
-        )
+        why = "the table has missing cells, and ranks of an incomplete table are not comparable"
+        raise ValueError(f"{why}; take the model's values of every cell instead")
     return table
 
 
@@ -67,10 +65,8 @@ def concordance(values) -> Concordance:
     m, n = table.shape
     ranks = stats.rankdata(table, axis=1)
     squares = ((ranks.sum(axis=0) - m * (n + 1) / 2) ** 2).sum()
-    ties = sum(
-        (count**3 - count).sum()
-        for count in (np.unique(row, return_counts=True)[1] for row in table)
-    )
+    counts = [np.unique(row, return_counts=True)[1] for row in table]
+    ties = sum((count**3 - count).sum() for count in counts)
     whole = m**2 * (n**3 - n) - m * ties
     if whole == 0:
         return Concordance(np.nan, np.nan, n - 1, np.nan)
@@ -124,36 +120,11 @@ def intraclass(values: pd.DataFrame) -> pd.DataFrame:
     table = _complete(values, 5, 2)
     if np.ptp(table) == 0:
         raise ValueError("all values are the same: a correlation needs variation")
-    import pingouin  # slow to import and needed here only
+    import pingouin  # slow to load
 
     pingouin.options["round.column.CI95"] = None
     rows, columns = np.indices(table.shape)
     long = pd.DataFrame({"row": rows.ravel(), "column": columns.ravel(), "value": table.ravel()})
     out = pingouin.intraclass_corr(long, "row", "column", "value").reset_index(drop=True)
-    limits = np.array([np.asarray(pair, float) for pair in out["CI95"]])
-    return pd.DataFrame(
-        {"form": out["Type"], "icc": out["ICC"], "lower": limits[:, 0], "upper": limits[:, 1]}
-    )
-
-
-def cronbach_alpha(values: pd.DataFrame, *, level: float = 0.95) -> tuple[float, float, float]:
-    """Reliability of the mean over seasons, each season an item: Cronbach's alpha with limits.
-
-    Parameters
-    ----------
-    values : DataFrame
-        As in :func:`intraclass`.
-    level : float
-
-    References
-    ----------
-    Cronbach (1951) Psychometrika 16:297-334; Feldt, Woodruff & Salih (1987) Appl. Psychol. Meas. 11:93-103.
-    """
-    table = pd.DataFrame(_complete(values, 3, 2))
-    if np.ptp(table.sum(axis=1)) == 0:
-        raise ValueError("the hybrids' sums are all the same: alpha is not defined")
-    import pingouin  # slow to import and needed here only
-
-    pingouin.options["round.column.CI95"] = None
-    alpha, (low, high) = pingouin.cronbach_alpha(table, ci=level)
-    return float(alpha), float(low), float(high)
+    lower, upper = np.array([np.asarray(pair, float) for pair in out["CI95"]]).T
+    return pd.DataFrame({"form": out["Type"], "icc": out["ICC"], "lower": lower, "upper": upper})

@@ -181,12 +181,8 @@ def fit_beta_binomial(alive, total, design: pd.DataFrame) -> BetaBinomial:
         return -(special.betaln(y + a, n - y + b) - special.betaln(a, b)).sum() - constant
 
     first = np.linalg.lstsq(x, np.log((y + 0.5) / (n - y + 0.5)), rcond=None)[0]
-    runs = [
-        optimize.minimize(
-            cost, np.append(first, start), method="L-BFGS-B", options={"ftol": 1e-13, "gtol": 1e-7}
-        )
-        for start in (-4.0, -2.0)
-    ]
+    starts, options = [np.append(first, s) for s in (-4.0, -2.0)], {"ftol": 1e-13, "gtol": 1e-7}
+    runs = [optimize.minimize(cost, s, method="L-BFGS-B", options=options) for s in starts]
     best = min(runs, key=lambda run: run.fun)
     if not np.isfinite(best.fun):
         raise ValueError("the beta-binomial fit does not settle: its likelihood is not finite")

@@ -10,6 +10,7 @@ from pathlib import Path
 
 FONT_FOLDER = Path(__file__).parent / "fonts"
 TEXT_FONT = FONT_FOLDER / "DejaVuSans.ttf"
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 # Default-ignorable characters that Unicode does not file under "format" (Cf).
 _UNSEEN = {
     0x034F,
@@ -76,3 +77,14 @@ def printable(text: str) -> str:
 def printable_lines(text: str) -> str:
     """Give text as `printable` does, but keep its line breaks."""
     return "\n".join(printable(line) for line in text.split("\n"))
+
+
+def safe_text(text: str) -> str:
+    """Give text for CSV that no spreadsheet runs as a formula.
+
+    Examples
+    --------
+    >>> safe_text("=1+1"), safe_text("S-07")
+    ("'=1+1", 'S-07')
+    """
+    return "'" + text if text.startswith(FORMULA_STARTS) else text

@@ -14,6 +14,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from culmbook.text.numbers import fmt_list
+from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 
 
@@ -133,7 +134,7 @@ def common_entries(records: pd.DataFrame, controls=()) -> pd.DataFrame:
 
 
 def linking_words(records: pd.DataFrame, controls=()) -> str:
-    """Say how strongly the sites hang together; blank with one site.
+    """Say how strongly the sites hang together.
 
     Parameters
     ----------
@@ -145,10 +146,15 @@ def linking_words(records: pd.DataFrame, controls=()) -> str:
     -------
     str
         The pair with fewest hybrids in common, and pairs that are compared through other sites only.
+
+    Raises
+    ------
+    Refusal
+        One site.
     """
     pairs = common_entries(records, controls)
     if pairs.empty:
-        return ""
+        raise Refusal("The yields are of one site: a link between trials takes two.")
     sites = n_of(len(set(pairs["site"]) | set(pairs["other"])), "site")
     apart = pairs[pairs["n_common"] == 0]
     if len(apart):

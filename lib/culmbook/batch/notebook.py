@@ -1,0 +1,197 @@
+"""Which notebooks make up a report, did one run from top to bottom, and what of its run is kept?"""
+
+import copy
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from culmbook.batch.inputs import NETWORK, notebook_fingerprint
+from culmbook.batch.parameters import GIVEN_BY_BATCH, read_parameters, source, tags
+from culmbook.text.files import TEMPORARY, write_json
+
+SENTINEL_TAG = "sentinel"
+SENTINEL_TEXT = "culmbook: finished"
+SCOPE_KINDS = ("site", "network")
+
+
+@dataclass(frozen=True)
+class ReportNotebook:
+    """A notebook that is a section of reports.
+
+    Parameters
+    ----------
+    name : str
+        File name without its ending.
+    path : Path
+        The notebook file.
+    order : int
+        Place in the report.
+    scopes : tuple of str
+        ``"site"``, ``"network"`` or both.
+    parameters : dict of str to Parameter
+        What it takes.
+    fingerprint : str
+        Hash of its cells.
+    reads_all_sites : bool
+        Whether its results for one site depend on the other sites' files too.
+    """
+
+    name: str
+    path: Path
+    order: int
+    scopes: tuple
+    parameters: dict
+    fingerprint: str
+    reads_all_sites: bool = False
+
+    def serves(self, scope):
+        """Tell whether it is a section of the report of this scope (a site code or ``"network"``)."""
+        return (NETWORK if scope == NETWORK else "site") in self.scopes
+
+
+def read_notebook(path):
+    """Return a notebook file's content (dict)."""
+    return json.loads(Path(path).read_text(encoding="utf-8"))
+
+
+def code_cells(notebook):
+    """Return the code cells of a notebook that hold anything."""
+    return [c for c in notebook["cells"] if c["cell_type"] == "code" and source(c).strip()]
+
+
+def find_notebooks(folder):
+    """Find the notebooks that say in their metadata that they belong into reports.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds ``*.ipynb``; a notebook with ``metadata.culmbook`` of the form
+        ``{"report": true, "scopes": […], "order": n}`` is taken; ``"reads_all_sites": true`` says that a
+        site's section needs the other sites' files as well.
+
+    Returns
+    -------
+    list of ReportNotebook
+        In report order.
+
+    Raises
+    ------
+    ValueError
+        If there is none, or one is not readable, states its metadata wrongly, lacks the parameters every
+        batch gives (``data``, ``season``, ``site``), or cannot say that it finished; all faults
+        come in one message.
+    """
+    found, faults = [], []
+    for path in sorted(Path(folder).glob("*.ipynb")):
+        try:
+            content = read_notebook(path)
+            about = content["metadata"].get("culmbook", {})
+            if about.get("report"):
+                found.append(_checked(path, content, about))
+        except (ValueError, KeyError, AttributeError, TypeError) as error:
+            said = f"{path.name}: is no readable notebook ({type(error).__name__}: {error})"
+            faults.append(str(error) if str(error).startswith(path.name) else said)
+    if not found and not faults:
+        faults = [f"{folder} holds no notebook with metadata.culmbook.report = true"]
+    if faults:
+        raise ValueError("\n".join(faults))
+    return sorted(found, key=lambda n: (n.order, n.name))
+
+
+def _checked(path, content, about):
+    scopes, order = about.get("scopes"), about.get("order")
+    is_list = isinstance(scopes, list) and scopes and set(scopes) <= set(SCOPE_KINDS)
+    if not is_list or type(order) is not int:
+        raise ValueError(
+            f"{path.name}: metadata.culmbook needs scopes, a list from {list(SCOPE_KINDS)}, and "
+            f"order, a whole number; it has scopes {scopes!r} and order {order!r}"
+        )
+    reads_all = about.get("reads_all_sites", False)
+    if type(reads_all) is not bool:
+        raise ValueError(
+            f"{path.name}: metadata.culmbook reads_all_sites is {reads_all!r}, not true or false"
+        )
+    parameters = read_parameters(content, path.name)
+    for name, kind in GIVEN_BY_BATCH.items():
+        if name not in parameters or parameters[name].type != kind:
+            raise ValueError(f"{path.name}: the parameters cell must hold '{name}: {kind} = …'")
+    if SENTINEL_TAG not in tags(code_cells(content)[-1]):
+        raise ValueError(
+            f"{path.name}: the last code cell must carry the tag {SENTINEL_TAG!r}; without it nobody "
+            f"can tell that the notebook reached its end"
+        )
+    return ReportNotebook(
+        path.stem, path, order, tuple(scopes), parameters, notebook_fingerprint(content), reads_all
+    )
+
+
+def saved_so_far(target):
+    """Return the temporary name beside `target` under which a running notebook is saved."""
+    return Path(target).with_name(f"{TEMPORARY}{Path(target).name}")
+
+
+def keep(target, notebook):
+    """Move what a run left under its temporary name to `target`, and judge it.
+
+    Parameters
+    ----------
+    target : Path
+        Where the executed notebook goes; clock times are taken out of it.
+    notebook : Path
+        The notebook as written, for the case that nothing readable was left.
+
+    Returns
+    -------
+    str
+        Why it does not count as executed; empty when it does.
+    """
+    temporary = saved_so_far(target)
+    try:
+        ran = read_notebook(temporary)
+        reason = unfinished(ran)
+    except (OSError, ValueError):  # never saved, or killed in the middle of saving
+        ran, reason = read_notebook(notebook), "nothing was executed"
+    write_json(target, tidied(ran))
+    temporary.unlink(missing_ok=True)
+    return reason
+
+
+def unfinished(notebook):
+    """Say why an executed notebook cannot count as run from top to bottom.
+
+    The status a notebook file states about itself is not trusted: it says "completed" after an interrupt, a
+    dead kernel and a timeout too.
+
+    Parameters
+    ----------
+    notebook : dict
+        The executed notebook.
+
+    Returns
+    -------
+    str
+        The first reason found, or an empty string: no error output, every code cell executed, counts
+        1, 2, …, n, and the last one tagged ``sentinel`` and printing its line.
+    """
+    cells, printed = code_cells(notebook), ""
+    for number, cell in enumerate(cells, start=1):
+        for output in cell["outputs"]:
+            if output["output_type"] == "error":
+                said = f"{output['ename']}: {output['evalue']}"
+                return f"code cell {number} stopped with {said}"[:600]
+        if cell["execution_count"] != number:
+            count = cell["execution_count"]
+            return f"code cell {number} was not executed in its turn (its count is {count})"
+        printed = "".join("".join(o["text"]) for o in cell["outputs"] if o.get("name") == "stdout")
+    if not cells or SENTINEL_TAG not in tags(cells[-1]) or SENTINEL_TEXT not in printed:
+        return f"the last code cell must carry the tag {SENTINEL_TAG!r} and print {SENTINEL_TEXT!r}"
+    return ""
+
+
+def tidied(notebook):
+    """Return an executed notebook without what differs from run to run: clock times and paths."""
+    tidy = copy.deepcopy(notebook)
+    for holder in [tidy, *tidy["cells"]]:
+        for key in ("papermill", "execution"):
+            holder["metadata"].pop(key, None)
+    return tidy
