@@ -14,7 +14,13 @@ from scipy import special
 
 from culmbook.mixed.counts import LaplaceFit, common_parts, refuse_quadrature
 from culmbook.mixed.inference import normal_nodes, student_table
-from culmbook.mixed.laplace import CumulativeLogit, Laplace, by_quadrature, hessian, minimise_laplace
+from culmbook.mixed.laplace import (
+    CumulativeLogit,
+    Laplace,
+    by_quadrature,
+    hessian,
+    minimise_laplace,
+)
 from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import make_terms, refuse_aliased, refuse_incomplete, weight_rows
 
