@@ -15,7 +15,7 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import optimize, special
 
-from culmbook.mixed.laplace import Binomial, Laplace, by_quadrature, minimise
+from culmbook.mixed.laplace import Binomial, Laplace, by_quadrature, minimise_laplace
 from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import Term, make_terms, refuse_aliased, refuse_incomplete
 
@@ -238,7 +238,7 @@ def fit_binomial(
         extra = 0.5 * n / pd.Series(n, frame.index).groupby(level).transform("sum").to_numpy(float)
     family, structure = Binomial(y + extra, n + 2 * extra), Structure(design.to_numpy(float), terms)
     problem = Laplace(family, structure)
-    state, verdict = minimise(problem, method == "restricted")
+    state, verdict = minimise_laplace(problem, method == "restricted")
     if nodes > 1:
         vector, criterion, _ = by_quadrature(problem, state.theta, nodes)
         state = replace(problem.held(vector), criterion=criterion)

@@ -291,7 +291,7 @@ def _penalised(family, eta, quadratic):
     return -2 * family.log_likelihood(_clipped(eta)) + quadratic
 
 
-def minimise(problem, with_fixed):
+def minimise_laplace(problem, with_fixed):
     """State at the parameters of the least criterion, and a verdict in words.
 
     With ``with_fixed`` the fixed effects are integrated out; else the family's own parameters and the fixed

@@ -14,7 +14,13 @@ from scipy import special
 
 from culmbook.mixed.counts import LaplaceFit, common_parts, refuse_quadrature
 from culmbook.mixed.inference import normal_nodes, student_table
-from culmbook.mixed.laplace import CumulativeLogit, Laplace, by_quadrature, hessian, minimise
+from culmbook.mixed.laplace import (
+    CumulativeLogit,
+    Laplace,
+    by_quadrature,
+    hessian,
+    minimise_laplace,
+)
 from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import make_terms, refuse_aliased, refuse_incomplete, weight_rows
 
@@ -218,7 +224,7 @@ def fit_ordinal(
     precision = 0.0 if prior_sd is None else prior_sd**-2
     structure = Structure(design.to_numpy(float), terms)
     problem = Laplace(CumulativeLogit(code, weights), structure, 0.0, precision)
-    state, verdict = minimise(problem, with_fixed=False)
+    state, verdict = minimise_laplace(problem, with_fixed=False)
     vector, criterion, k, p = state.theta, state.criterion, structure.n_theta, structure.p
     if nodes > 1:
         vector, criterion, curve = by_quadrature(problem, vector, nodes)

@@ -12,8 +12,7 @@ from scipy import stats
 
 
 class PartialSlope(NamedTuple):
-    """Slope of y on x inside the cells of factors: with Student's limits, and the correlation that is
-    left."""
+    """Slope of y on x inside the cells of factors, with Student's limits and the correlation left."""
 
     slope: float
     se: float
