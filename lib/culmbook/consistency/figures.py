@@ -1,4 +1,6 @@
-"""Two estimates of every hybrid against each other, and the columns of tables with one block per season."""
+"""Two estimates of every hybrid against each other, and the columns of tables with one block per
+season.
+"""
 
 import pandas as pd
 from matplotlib.axes import Axes

@@ -1,10 +1,11 @@
-"""Do hybrids yield alike year after year? The model of yield over sites and seasons that the answers rest on.
+"""Do hybrids yield alike year after year? The model of yield over sites and seasons that the
+answers rest on.
 
 Only seasons after establishment count: before, yield tells how fast a hybrid builds up (see
-:mod:`culmbook.consistency.build_up`). Sites and seasons that occurred are fixed, because a few of them say little about
-their spread and every comparison of hybrids is made within them; hybrids under test and all that hybrids do
-from site to site and season to season are random; controls are fixed, so that they are not drawn towards
-the candidates.
+:mod:`culmbook.consistency.build_up`). Sites and seasons that occurred are fixed, because a few of
+them say little about their spread and every comparison of hybrids is made within them; hybrids
+under test and all that hybrids do from site to site and season to season are random; controls are
+fixed, so that they are not drawn towards the candidates.
 """
 
 import re
@@ -22,7 +23,9 @@ from culmbook.trials.connected import refuse_disconnected
 from culmbook.trials.layout import add_strata
 
 ESTABLISHED = 3
-"""First crop year that counts as established: full yield comes in the third year (common practice)."""
+"""First crop year that counts as established: full yield comes in the third year (common
+practice).
+"""
 LEAST_SEASONS = 3
 """Fewer seasons after establishment than this are provisional (common practice)."""
 TERMS = {
@@ -35,7 +38,9 @@ TERMS = {
     "main_plot_season": "main plot × season",
     "block_key": "block",
 }
-"""Random terms, in the order in which they are kept where two of them are the same in the data at hand."""
+"""Random terms, in the order in which they are kept where two of them are the same in the data at
+hand.
+"""
 OF_LAYOUT = ("replicate_season", "main_plot_season", "block_key")
 """Terms that say where a plot lies, the same for all hybrids."""
 SCALES = ("log", "raw")
@@ -46,7 +51,8 @@ _IN_WORDS = TERMS | {"cohort_site": "planting year × site", "hybrid_stage": "hy
 
 @contextmanager
 def in_words(before: str = "", after: str = ""):
-    """Turn the reason of an error of data into a refusal: a sentence that calls the model's terms by their nouns.
+    """Turn the reason of an error of data into a refusal: a sentence that calls the model's terms
+    by their nouns.
 
     Parameters
     ----------
@@ -78,8 +84,8 @@ class SeasonsFit:
     fit : GaussianFit
         With the residual variances estimated.
     conditional : GaussianFit
-        The same with the residual variances of site-seasons taken as known where they differ; equal to
-        ``fit`` where one variance serves all. Posterior draws are made from it.
+        The same with the residual variances of site-seasons taken as known where they differ; equal
+        to ``fit`` where one variance serves all. Posterior draws are made from it.
     records : DataFrame
         Records used, from :func:`season_records`.
     controls : tuple of str
@@ -120,7 +126,8 @@ class SeasonsFit:
 def season_records(
     harvests: pd.DataFrame, *, scale: str = "log", first_crop_year: int = ESTABLISHED
 ) -> pd.DataFrame:
-    """Yields of plots after establishment, one row per plot and season, with what they are grouped by.
+    """Yields of plots after establishment, one row per plot and season, with what they are grouped
+    by.
 
     Parameters
     ----------
@@ -134,8 +141,8 @@ def season_records(
     Returns
     -------
     DataFrame
-        The plot's columns, ``season, crop_year, dry_yield_t_ha, response`` and keys. On the log scale plots
-        that gave nothing have no row: :func:`lost_words` counts them.
+        The plot's columns, ``season, crop_year, dry_yield_t_ha, response`` and keys. On the log
+        scale plots that gave nothing have no row: :func:`lost_words` counts them.
 
     Raises
     ------
@@ -185,12 +192,13 @@ def fit_seasons(
     Parameters
     ----------
     records : DataFrame
-        From :func:`season_records`; with a column ``crop_type`` candidates of each crop type have a mean of
-        their own.
+        From :func:`season_records`; with a column ``crop_type`` candidates of each crop type have a
+        mean of their own.
     controls : sequence of str
         Hybrids with fixed effects; those without records are passed over.
     random : sequence of str, optional
-        Random terms, of :data:`TERMS`, ``hybrid`` among them; by default those of :func:`random_terms`.
+        Random terms, of :data:`TERMS`, ``hybrid`` among them; by default those of
+        :func:`random_terms`.
     scale : {'log', 'raw'}
         What ``response`` is in.
 
@@ -201,14 +209,15 @@ def fit_seasons(
     Raises
     ------
     Refusal
-        Fewer than two candidates, one record per hybrid, trials that no common hybrid joins (both sides
-        named), or a search that does not settle.
+        Fewer than two candidates, one record per hybrid, trials that no common hybrid joins (both
+        sides named), or a search that does not settle.
 
     Notes
     -----
-    Fixed: site × trial × season × planting treatment, controls, crop type, and replicates or blocks where
-    there are two only. Cuts of one plot share the plot's effect (compound symmetry). The residual
-    variance is one for all or one for each site-season, whichever has the lower criterion of Akaike.
+    Fixed: site × trial × season × planting treatment, controls, crop type, and replicates or blocks
+    where there are two only. Cuts of one plot share the plot's effect (compound symmetry). The
+    residual variance is one for all or one for each site-season, whichever has the lower criterion
+    of Akaike.
 
     References
     ----------
@@ -320,7 +329,8 @@ def _is_pair(records, term):
 def fix_pairs(
     design: pd.DataFrame, records: pd.DataFrame, terms: list
 ) -> tuple[pd.DataFrame, list]:
-    """Take terms of the layout that have two levels as fixed: two levels leave a variance open upwards.
+    """Take terms of the layout that have two levels as fixed: two levels leave a variance open
+    upwards.
 
     Parameters
     ----------
@@ -334,8 +344,8 @@ def fix_pairs(
     Returns
     -------
     tuple
-        The design with a column of half the difference for each such term, as far as it does not hold it
-        already, so that its other effects stay those of the middle; and the terms left.
+        The design with a column of half the difference for each such term, as far as it does not
+        hold it already, so that its other effects stay those of the middle; and the terms left.
     """
     pairs = [t for t in terms if _is_pair(records, t)]
     for term in pairs:
@@ -358,9 +368,9 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``criterion, parameters, aic, above_best`` by name, best first: alike over all seasons (compound
-        symmetry), dying away with the years between (first-order autoregression beside the residual, four
-        seasons or more), and any (unstructured).
+        ``criterion, parameters, aic, above_best`` by name, best first: alike over all seasons
+        (compound symmetry), dying away with the years between (first-order autoregression beside
+        the residual, four seasons or more), and any (unstructured).
 
     Raises
     ------
@@ -424,7 +434,9 @@ def provisional_words(harvests: pd.DataFrame, least: int = LEAST_SEASONS) -> str
 
 
 def lost_words(harvests: pd.DataFrame) -> str:
-    """Say which hybrids had cuts that gave nothing and so have no logarithm; blank where there is none."""
+    """Say which hybrids had cuts that gave nothing and so have no logarithm; blank where there is
+    none.
+    """
     used = _usable(harvests, ESTABLISHED)
     none = sorted(set(used.loc[used["dry_yield_t_ha"] <= 0, "hybrid"].astype(str)))
     return f"Cuts that gave nothing are not in it ({fmt_list(none)})." if none else ""

@@ -1,8 +1,8 @@
 """How does each hybrid answer to good and bad environments? Stability, regression, superiority.
 
-All work on a table of cells, one mean per hybrid and environment (site-season). Cells may be missing:
-hybrids and environments are then adjusted for each other by least squares; nothing is deleted or averaged
-over unequal cells.
+All work on a table of cells, one mean per hybrid and environment (site-season). Cells may be
+missing: hybrids and environments are then adjusted for each other by least squares; nothing is
+deleted or averaged over unequal cells.
 """
 
 import numpy as np
@@ -67,7 +67,8 @@ def complete_table(cells: pd.DataFrame) -> pd.DataFrame:
     Raises
     ------
     Refusal
-        A hybrid did not stand everywhere, all values are the same, or fewer than five hybrids or two environments.
+        A hybrid did not stand everywhere, all values are the same, or fewer than five hybrids or
+        two environments.
     """
     wide = cells.pivot(index="hybrid", columns="environment", values="value")
     absent = int(wide.isna().any(axis=1).sum())
@@ -114,21 +115,23 @@ def _additive(cells):
 
 @in_words("no stability variance and no regression on the environment: ")
 def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
-    """Stability variance of each hybrid: how far it departs from what hybrid and environment add up to.
+    """Stability variance of each hybrid: how far it departs from what hybrid and environment add
+    up to.
 
     Parameters
     ----------
     cells : DataFrame
-        ``hybrid, environment, value``, and ``error_variance`` of the value where known; three hybrids and
-        three environments at least; cells may be missing.
+        ``hybrid, environment, value``, and ``error_variance`` of the value where known; three
+        hybrids and three environments at least; cells may be missing.
     level : float
 
     Returns
     -------
     DataFrame
-        ``hybrid, n_environments, stability_variance, lower, upper, without_error``, in squared units of the
-        value. ``stability_variance`` may be negative (unbiased, not bounded); ``without_error`` has the
-        mean error variance of the hybrid's cells taken off (missing where that is not known).
+        ``hybrid, n_environments, stability_variance, lower, upper, without_error``, in squared
+        units of the value. ``stability_variance`` may be negative (unbiased, not bounded);
+        ``without_error`` has the mean error variance of the hybrid's cells taken off (missing where
+        that is not known).
 
     Raises
     ------
@@ -137,16 +140,16 @@ def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataF
 
     Notes
     -----
-    With residuals r = M y of the additive model, ``E(sum_j r_ij^2) = sum_k A_ik s_k`` with ``A_ik`` the sum
-    of ``M^2`` over the cells of i and of k; solved for s. In a complete table this is Shukla's estimator,
-    of which ecovalence is a linear function. Limits invert the distribution of the hybrid's sum of squares,
-    taken as a multiple of chi-squared with its first two moments, the other hybrids' variances at their
-    estimates (not under 0).
+    With residuals r = M y of the additive model, ``E(sum_j r_ij^2) = sum_k A_ik s_k`` with ``A_ik``
+    the sum of ``M^2`` over the cells of i and of k; solved for s. In a complete table this is
+    Shukla's estimator, of which ecovalence is a linear function. Limits invert the distribution of
+    the hybrid's sum of squares, taken as a multiple of chi-squared with its first two moments, the
+    other hybrids' variances at their estimates (not under 0).
 
     References
     ----------
-    Shukla (1972) Heredity 29:237-245; Wricke (1962) Z. Pflanzenzuecht. 47:92-96; Rao (1970) J. Am. Stat.
-    Assoc. 65:161-172 for unequal variances.
+    Shukla (1972) Heredity 29:237-245; Wricke (1962) Z. Pflanzenzuecht. 47:92-96; Rao (1970) J. Am.
+    Stat. Assoc. 65:161-172 for unequal variances.
     """
     cells = _checked(cells, 3, 3)
     x = _additive(cells).to_numpy()
@@ -211,16 +214,17 @@ def environment_regression(
     cells : DataFrame
         As in :func:`stability_variances`; four hybrids and three environments at least.
     exclude_own : bool
-        Leave the hybrid itself out of the mean it is set against; False for comparison with published tables.
+        Leave the hybrid itself out of the mean it is set against; False for comparison with
+        published tables.
     level : float
 
     Returns
     -------
     DataFrame
-        ``hybrid, n_environments, mean, slope, slope_lower, slope_upper, deviation_variance, r_squared``.
-        ``mean`` is the hybrid's value in the mean environment; ``deviation_variance`` the residual mean
-        square with the error variance of its cells taken off where known (may be negative). Hybrids in
-        fewer than three environments have no slope.
+        ``hybrid, n_environments, mean, slope, slope_lower, slope_upper, deviation_variance,
+        r_squared``. ``mean`` is the hybrid's value in the mean environment; ``deviation_variance``
+        the residual mean square with the error variance of its cells taken off where known (may be
+        negative). Hybrids in fewer than three environments have no slope.
 
     Raises
     ------
@@ -229,14 +233,15 @@ def environment_regression(
 
     Notes
     -----
-    The environment's mean is its effect in the additive least-squares model of the (other) hybrids, so it
-    does not depend on which hybrids were missing. With few hybrids it carries error of its own, which draws
-    slopes towards 0. In poor environments a hybrid has less room to differ: slopes on the raw scale partly
-    mirror the mean.
+    The environment's mean is its effect in the additive least-squares model of the (other) hybrids,
+    so it does not depend on which hybrids were missing. With few hybrids it carries error of its
+    own, which draws slopes towards 0. In poor environments a hybrid has less room to differ: slopes
+    on the raw scale partly mirror the mean.
 
     References
     ----------
-    Finlay & Wilkinson (1963) Aust. J. Agric. Res. 14:742-754; Eberhart & Russell (1966) Crop Sci. 6:36-40.
+    Finlay & Wilkinson (1963) Aust. J. Agric. Res. 14:742-754; Eberhart & Russell (1966) Crop Sci.
+    6:36-40.
     """
     cells = _checked(cells, 4, 3)
     shared = _environment_effects(cells)
@@ -287,8 +292,9 @@ def superiority_of(values: np.ndarray) -> np.ndarray:
 
     Notes
     -----
-    ``P_i = sum_j (y_ij - max_k y_kj)^2 / (2 n)``. Measured bests are partly luck, so P of observed means is
-    too large for all; :func:`culmbook.consistency.draws.season_statistics` gives it for the true values.
+    ``P_i = sum_j (y_ij - max_k y_kj)^2 / (2 n)``. Measured bests are partly luck, so P of observed
+    means is too large for all; :func:`culmbook.consistency.draws.season_statistics` gives it for
+    the true values.
 
     References
     ----------

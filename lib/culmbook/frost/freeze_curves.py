@@ -1,9 +1,11 @@
-"""How cold kills a tenth, half and nine tenths of each hybrid, and is that colder than it kills the control?
+"""How cold kills a tenth, half and nine tenths of each hybrid, and is that colder than it kills
+the control?
 
-All hybrids of one protocol and tissue are fitted together. Every load (a run at a temperature) and every
-hybrid in a load deviates at random; the runs' own shifts are estimated one by one. A run that froze harder
-than its thermometer said shifts all hybrids in it alike, so it drops out of differences, which come first.
-A single LT50 carries the runs' scatter, of which few runs know little.
+All hybrids of one protocol and tissue are fitted together. Every load (a run at a temperature) and
+every hybrid in a load deviates at random; the runs' own shifts are estimated one by one. A run that
+froze harder than its thermometer said shifts all hybrids in it alike, so it drops out of
+differences, which come first. A single LT50 carries the runs' scatter, of which few runs know
+little.
 """
 
 from dataclasses import dataclass, field
@@ -44,10 +46,10 @@ _STEP = 0.15  # in the logit of natural death, for numerical derivatives
 class Survival:
     """Counts ``alive`` of ``tested`` with P(alive) = (1 - c)/(1 + exp(-eta)), c the natural death.
 
-    The weight is the expected information, which is above 0 everywhere; the curvature itself is not, since a
-    dead unit at a mild temperature speaks for natural death. ``leverage`` is the strength of the penalty: by
-    cell, half of it counts as units that frost spared and half as units that frost killed, none of them dead
-    of another cause.
+    The weight is the expected information, which is above 0 everywhere; the curvature itself is
+    not, since a dead unit at a mild temperature speaks for natural death. ``leverage`` is the
+    strength of the penalty: by cell, half of it counts as units that frost spared and half as units
+    that frost killed, none of them dead of another cause.
     """
 
     shape = np.empty(0)
@@ -68,7 +70,9 @@ class Survival:
         return (special.xlogy(self.y, alive) + special.xlogy(self.n - self.y, dead) + penalty).sum()
 
     def derivatives(self, eta):
-        """By cell: slope of the log likelihood, expected information, and the information's derivative."""
+        """By cell: slope of the log likelihood, expected information, and the information's
+        derivative.
+        """
         survival, killed, dead = self._shares(eta)
         odds = (1 - self.natural_death) * survival * killed / dead
         of_counts, of_penalty = self.n * odds * killed, self.leverage * survival * killed
@@ -87,26 +91,27 @@ class FreezeFit:
         The set, unfrozen control included.
     hybrids : list of str
     estimates : ndarray
-        Intercepts by hybrid at ``centre_c``, then the slope (one, or one per hybrid), then the runs' shifts
-        but the last; logit scale, temperatures in °C.
+        Intercepts by hybrid at ``centre_c``, then the slope (one, or one per hybrid), then the
+        runs' shifts but the last; logit scale, temperatures in °C.
     covariance : ndarray
         Of the estimates for these runs, with the uncertainty of the natural death.
     centre_c : float
         Temperature from which intercepts count [°C].
     natural_death, natural_death_lower, natural_death_upper : float
-        Share of unfrozen units that die, 0-1, with its 95 % interval; 0 and no interval without a control.
+        Share of unfrozen units that die, 0-1, with its 95 % interval; 0 and no interval without a
+        control.
     variances : Series
         Of loads and of cells, logit scale.
     runs : list of str
     run_scatter : float
-        Variance of the runs' estimated shifts, logit scale, not bounded by what sampling explains; missing
-        with one run, and where runs cannot be told from temperatures and are random.
+        Variance of the runs' estimated shifts, logit scale, not bounded by what sampling explains;
+        missing with one run, and where runs cannot be told from temperatures and are random.
     run_sampling : float
         Part of ``run_scatter`` that is expected from units, cells and loads alone.
     slopes : {'common', 'own'}
     slopes_test : dict
-        ``chi2, df, p_value`` of own slopes against a common one, of the bracketed hybrids; empty with fewer
-        than two of them.
+        ``chi2, df, p_value`` of own slopes against a common one, of the bracketed hybrids; empty
+        with fewer than two of them.
     df : int
         Frozen cells less estimates.
     verdict : str
@@ -149,7 +154,8 @@ def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool =
     cells : DataFrame
         One set of :func:`culmbook.frost.freeze_tests.survival_sets`.
     slopes : {'tested', 'common', 'own'}
-        ``'tested'`` gives every hybrid its own slope only where the slopes differ clearly (p < 0.01).
+        ``'tested'`` gives every hybrid its own slope only where the slopes differ clearly (p <
+        0.01).
     penalised : bool
         Firth's penalty, which keeps every estimate finite; False for plain maximum likelihood.
 
@@ -166,17 +172,19 @@ def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool =
 
     Notes
     -----
-    P(alive) = (1 - c)/(1 + exp(-(a_h + b_h (T - T0) + r + l + e))): r shift of the run, l ~ N(0, s_l) of the
-    load, e ~ N(0, s_e) of the hybrid in the load. Variances and c are those of the least criterion by
-    Laplace's approximation, the curves integrated out with Jeffreys' prior, expected information in place of
-    the observed; unfrozen units have P = 1 - c. Runs are estimated one by one, summing to zero, or are
-    random where they cannot be told from temperatures (one temperature to a run). Firth's penalty enters as half a cell's leverage spared by frost and half killed; c gets half a unit dead and
-    alive.
+    P(alive) = (1 - c)/(1 + exp(-(a_h + b_h (T - T0) + r + l + e))): r shift of the run, l ~ N(0,
+    s_l) of the load, e ~ N(0, s_e) of the hybrid in the load. Variances and c are those of the
+    least criterion by Laplace's approximation, the curves integrated out with Jeffreys' prior,
+    expected information in place of the observed; unfrozen units have P = 1 - c. Runs are estimated
+    one by one, summing to zero, or are random where they cannot be told from temperatures (one
+    temperature to a run). Firth's penalty enters as half a cell's leverage spared by frost and half
+    killed; c gets half a unit dead and alive.
 
     References
     ----------
-    Abbott (1925) J. Econ. Entomol. 18:265-267, for natural death; Breslow & Clayton (1993) J. Am. Stat.
-    Assoc. 88:9-25; Firth (1993) Biometrika 80:27-38; Heinze & Schemper (2002) Stat. Med. 21:2409-2419.
+    Abbott (1925) J. Econ. Entomol. 18:265-267, for natural death; Breslow & Clayton (1993) J. Am.
+    Stat. Assoc. 88:9-25; Firth (1993) Biometrika 80:27-38; Heinze & Schemper (2002) Stat. Med.
+    21:2409-2419.
     """
     if slopes not in SLOPES:
         raise ValueError(f"slopes is {slopes!r}; it must be one of {', '.join(SLOPES)}")
@@ -242,8 +250,9 @@ class _Problem:
     def _criterion(self, point):
         """Criterion at the terms' variances and, last, the logit of natural death.
 
-        The curve's information depends on natural death. Integrating the curve out with a flat prior would
-        favour the natural death that leaves the counts least informative; Jeffreys' prior takes that out.
+        The curve's information depends on natural death. Integrating the curve out with a flat
+        prior would favour the natural death that leaves the counts least informative; Jeffreys'
+        prior takes that out.
         """
         death = special.expit(point[-1]) if self.has_control else 0.0
         self.laplace.family = Survival(natural_death=death, **self.counts)
@@ -397,18 +406,18 @@ def lethal_temperatures(
     Returns
     -------
     DataFrame
-        Hardiest first, hybrids known only to lie beyond the coldest test before those: ``hybrid, runs,
-        temperatures, tested`` (frozen units), for every share ``lt50_c, lt50_lower_c, lt50_upper_c`` [°C] and
-        so on, ``slope`` [1/°C], ``df``, ``answer`` (blank, or what can be said in place of a number),
-        ``difference_c, lower_c, upper_c`` of :func:`against_control`. Limits are missing with one run, and
-        infinite where the data bound them on one side or none.
+        Hardiest first, hybrids known only to lie beyond the coldest test before those: ``hybrid,
+        runs, temperatures, tested`` (frozen units), for every share ``lt50_c, lt50_lower_c,
+        lt50_upper_c`` [°C] and so on, ``slope`` [1/°C], ``df``, ``answer`` (blank, or what can be
+        said in place of a number), ``difference_c, lower_c, upper_c`` of :func:`against_control`.
+        Limits are missing with one run, and infinite where the data bound them on one side or none.
 
     Notes
     -----
-    LT_q = LT50 + logit(1 - q)/slope. Limits are Fieller's with a t quantile. The variance of a hybrid's
-    height is the runs' mean square over their number (runs - 1 degrees of freedom) plus what is the hybrid's
-    own; the degrees of freedom of the sum are Satterthwaite's. The runs' variance is not bounded at zero, so
-    that the interval keeps its level with three runs.
+    LT_q = LT50 + logit(1 - q)/slope. Limits are Fieller's with a t quantile. The variance of a
+    hybrid's height is the runs' mean square over their number (runs - 1 degrees of freedom) plus
+    what is the hybrid's own; the degrees of freedom of the sum are Satterthwaite's. The runs'
+    variance is not bounded at zero, so that the interval keeps its level with three runs.
 
     References
     ----------
@@ -431,7 +440,9 @@ def with_differences(table, differences, fit, control, level):
 
 
 def _hardiest_first(table, column):
-    """By a temperature; hybrids beyond the coldest test on top, other ones without a number at the end."""
+    """By a temperature; hybrids beyond the coldest test on top, other ones without a number at the
+    end.
+    """
     order = table[column].mask(table["side"].eq("cold"), -np.inf).fillna(np.inf)
     table = table.assign(order=order).sort_values(["order", "hybrid"], ignore_index=True)
     return table.drop(columns=["order", "side"])
@@ -470,7 +481,9 @@ def _of_hybrid(fit, row, killed, level):
 
 
 def _over_runs(fit, hybrid, at):
-    """Covariance of a hybrid's intercept and slope with the runs as a sample, and its degrees of freedom."""
+    """Covariance of a hybrid's intercept and slope with the runs as a sample, and its degrees of
+    freedom.
+    """
     place = fit.positions(hybrid)
     covariance = fit.covariance[np.ix_(place, place)].copy()
     n = len(fit.runs)
@@ -501,8 +514,9 @@ def against_control(
     Returns
     -------
     DataFrame
-        Hardiest first: ``hybrid, difference_c, lower_c, upper_c`` [°C] (below 0: hardier than the control),
-        ``answer`` as in :func:`lethal_temperatures`. Numbers are missing where the hybrid has none.
+        Hardiest first: ``hybrid, difference_c, lower_c, upper_c`` [°C] (below 0: hardier than the
+        control), ``answer`` as in :func:`lethal_temperatures`. Numbers are missing where the hybrid
+        has none.
 
     Raises
     ------
@@ -511,10 +525,10 @@ def against_control(
 
     Notes
     -----
-    The runs' shifts cancel, so one run is enough. With a common slope the difference is a ratio of estimates
-    with Fieller's limits; with own slopes limits of either LT50 are joined. The critical value is a t
-    quantile with the frozen cells' residual degrees of freedom, or for all at once that of the largest of the
-    correlated contrasts.
+    The runs' shifts cancel, so one run is enough. With a common slope the difference is a ratio of
+    estimates with Fieller's limits; with own slopes limits of either LT50 are joined. The critical
+    value is a t quantile with the frozen cells' residual degrees of freedom, or for all at once
+    that of the largest of the correlated contrasts.
 
     References
     ----------
@@ -538,7 +552,9 @@ def against_control(
 
 
 def no_control(control: str, why: str) -> str:
-    """Sentence that hybrids are not compared with the control, because it `why`, or because there is none."""
+    """Sentence that hybrids are not compared with the control, because it `why`, or because there
+    is none.
+    """
     start = f"The control {control} {why}" if control else "The network names no control"
     return f"{start}, so hybrids are not compared with one."
 
@@ -601,9 +617,9 @@ def survival_curves(fit: FreezeFit, temperatures, *, level: float = 0.95) -> pd.
     Returns
     -------
     DataFrame
-        ``hybrid, temperature_c, alive, lower, upper`` (shares 0-1 of the units put in, natural death
-        included). The band is for the mean of the runs tested: their scatter and the uncertainty of natural
-        death's own share are not in it.
+        ``hybrid, temperature_c, alive, lower, upper`` (shares 0-1 of the units put in, natural
+        death included). The band is for the mean of the runs tested: their scatter and the
+        uncertainty of natural death's own share are not in it.
     """
     at = np.asarray(temperatures, float)
     quantile, parts = stats.t.ppf(0.5 + level / 2, fit.df), []
@@ -633,14 +649,14 @@ def curve_draws(fit: FreezeFit, n: int, seed: int) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, draw`` (0 … n - 1), ``lt50_c`` [°C], ``slope`` [1/°C], above 0. In one draw the runs' mean
-        is off by the same amount for all hybrids; with one run that part is unknown and left out. Hybrids
-        without a number are left out.
+        ``hybrid, draw`` (0 … n - 1), ``lt50_c`` [°C], ``slope`` [1/°C], above 0. In one draw the
+        runs' mean is off by the same amount for all hybrids; with one run that part is unknown and
+        left out. Hybrids without a number are left out.
 
     Notes
     -----
-    Normal draws of the estimates; the runs' mean, off by a t deviate with (runs - 1) degrees of freedom. A
-    draw with a slope not above 0 is drawn again for all hybrids.
+    Normal draws of the estimates; the runs' mean, off by a t deviate with (runs - 1) degrees of
+    freedom. A draw with a slope not above 0 is drawn again for all hybrids.
     """
     rng, state = np.random.default_rng(seed), _states(fit)
     hybrids = list(state["hybrid"][state["answer"].eq("")])
@@ -667,7 +683,8 @@ def curve_draws(fit: FreezeFit, n: int, seed: int) -> pd.DataFrame:
 
 
 def unevenness(fit: FreezeFit) -> pd.DataFrame:
-    """Where survival varied beyond chance: ``source, levels, sd_logit, sd_c`` [°C of the mean slope].
+    """Where survival varied beyond chance: ``source, levels, sd_logit, sd_c`` [°C of the mean
+    slope].
 
     The runs' part is what their scatter holds beyond sampling, not below 0; missing with one run.
     """
@@ -698,9 +715,9 @@ def freeze_answers(tests: pd.DataFrame, *, slopes: str = "tested") -> pd.DataFra
     Returns
     -------
     DataFrame
-        As :func:`fit_sets` (named by protocol, tissue and, where hybrids share no run, part) with ``tissue,
-        from_to`` (temperatures), ``frozen, unfrozen`` (units), ``death, death_lower, death_upper`` (natural
-        death, 0-1), ``cautions`` (sentences).
+        As :func:`fit_sets` (named by protocol, tissue and, where hybrids share no run, part) with
+        ``tissue, from_to`` (temperatures), ``frozen, unfrozen`` (units), ``death, death_lower,
+        death_upper`` (natural death, 0-1), ``cautions`` (sentences).
 
     Raises
     ------
@@ -733,8 +750,8 @@ def fit_sets(sets: dict, fit) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Indexed by name: ``set, hybrids, runs, n_temperatures, fit`` (or None), ``answer`` (why there is no
-        fit, or blank).
+        Indexed by name: ``set, hybrids, runs, n_temperatures, fit`` (or None), ``answer`` (why
+        there is no fit, or blank).
     """
     rows = {}
     for name, records in sets.items():

@@ -1,8 +1,8 @@
 """Freeze tests as they came in: which belong together, which can carry a curve, and what was seen.
 
-Results are compared only within one protocol and one tissue, and only between hybrids that shared a freezer
-run, directly or through others. A cell is a hybrid in one load (one run at one temperature); the load, not
-the piece of rhizome in it, is the independent unit.
+Results are compared only within one protocol and one tissue, and only between hybrids that shared a
+freezer run, directly or through others. A cell is a hybrid in one load (one run at one
+temperature); the load, not the piece of rhizome in it, is the independent unit.
 """
 
 import numpy as np
@@ -29,15 +29,16 @@ def survival_sets(tests: pd.DataFrame) -> dict:
     Parameters
     ----------
     tests : DataFrame
-        The freeze tests table: ``run, protocol, tissue, hybrid, temperature_c`` [°C, missing for the unfrozen
-        control], ``units_tested``, ``units_alive``. Rows without units tested (leakage) are not survival
-        counts and are not used here.
+        The freeze tests table: ``run, protocol, tissue, hybrid, temperature_c`` [°C, missing for
+        the unfrozen control], ``units_tested``, ``units_alive``. Rows without units tested
+        (leakage) are not survival counts and are not used here.
 
     Returns
     -------
     dict of (str, str, int) to DataFrame
-        By protocol, tissue and part: ``hybrid, run, load, temperature_c, tested, alive``, one row per cell.
-        Part is 1 unless some hybrids shared no run with the others, not even through a third hybrid.
+        By protocol, tissue and part: ``hybrid, run, load, temperature_c, tested, alive``, one row
+        per cell. Part is 1 unless some hybrids shared no run with the others, not even through a
+        third hybrid.
 
     Raises
     ------
@@ -92,7 +93,9 @@ def degrees(*temperatures: float) -> str:
 
 
 def _parts(cells):
-    """Number of the part of each cell; unfrozen units tie no runs together and follow their run or hybrid."""
+    """Number of the part of each cell; unfrozen units tie no runs together and follow their run or
+    hybrid.
+    """
     frozen = cells[cells["temperature_c"].notna()]
     if frozen.empty:
         return np.zeros(len(cells), int)
@@ -141,7 +144,9 @@ def _split(cells):
 
 
 def _wrong_control(frozen, control, warmest):
-    """Half or more of the unfrozen units died, or clearly more of them than of the ones frozen least."""
+    """Half or more of the unfrozen units died, or clearly more of them than of the ones frozen
+    least.
+    """
     mild = frozen[frozen["temperature_c"].eq(warmest)]
     (alive, dead), (mild_alive, mild_dead) = counts = [
         (part["alive"].sum(), (part["tested"] - part["alive"]).sum()) for part in (control, mild)
@@ -219,8 +224,8 @@ def same_natural_death(control: pd.DataFrame, *, tables: int = 2000, seed: int =
 
     Notes
     -----
-    Pearson's chi-squared statistic against tables drawn with the margins held, as the deaths are too few for
-    the chi-squared distribution.
+    Pearson's chi-squared statistic against tables drawn with the margins held, as the deaths are
+    too few for the chi-squared distribution.
     """
     sums = control.groupby("hybrid")[["tested", "alive"]].sum()
     tested = sums["tested"].to_numpy(int)
@@ -244,14 +249,14 @@ def observed_survival(cells: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, temperature_c`` (missing: unfrozen), ``runs, tested, alive, share, lower, upper`` (Wilson;
-        it takes units as independent, so it is a lower bound of the uncertainty), ``kill`` (corrected for
-        natural death, 0-1).
+        ``hybrid, temperature_c`` (missing: unfrozen), ``runs, tested, alive, share, lower, upper``
+        (Wilson; it takes units as independent, so it is a lower bound of the uncertainty), ``kill``
+        (corrected for natural death, 0-1).
 
     Notes
     -----
-    Kill is 1 - share/(1 - c), c the share of the set's unfrozen units that died (0 without any), and 0 where
-    more lived than of the control.
+    Kill is 1 - share/(1 - c), c the share of the set's unfrozen units that died (0 without any),
+    and 0 where more lived than of the control.
 
     References
     ----------
@@ -281,13 +286,14 @@ def bracketing(observed: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, is_bracketed, side`` (where LT50 lies beyond the test: ``cold``, ``warm`` or blank),
-        ``least_kill, most_kill`` (corrected, 0-1), ``warmest_c, coldest_c`` [°C] tested, ``answer``: blank
-        when bracketed, else what can be said instead of a number.
+        ``hybrid, is_bracketed, side`` (where LT50 lies beyond the test: ``cold``, ``warm`` or
+        blank), ``least_kill, most_kill`` (corrected, 0-1), ``warmest_c, coldest_c`` [°C] tested,
+        ``answer``: blank when bracketed, else what can be said instead of a number.
 
     Notes
     -----
-    Bracketed means that the corrected kill was under 30 % at one temperature and over 70 % at another.
+    Bracketed means that the corrected kill was under 30 % at one temperature and over 70 % at
+    another.
     """
     frozen = observed[observed["temperature_c"].notna()].groupby("hybrid")
     table = frozen["kill"].agg(["min", "max"]).set_axis(["least_kill", "most_kill"], axis=1)

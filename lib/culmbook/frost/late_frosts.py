@@ -1,7 +1,7 @@
 """How late does a damaging frost come, and does it find shoots above ground?
 
-One number per spring: the last day on which the air fell below the damaging temperature. A spring without
-such a frost is an answer too and is counted.
+One number per spring: the last day on which the air fell below the damaging temperature. A spring
+without such a frost is an answer too and is counted.
 """
 
 import numpy as np
@@ -25,23 +25,24 @@ def latest_frosts(weather, damaging_c=DAMAGING_C):
     Parameters
     ----------
     weather : pandas.DataFrame
-        Table ``weather``: site, date, air_temperature_min_c [°C]; an absent row or a blank is a missing day.
+        Table ``weather``: site, date, air_temperature_min_c [°C]; an absent row or a blank is a
+        missing day.
     damaging_c : float
         A frost counts when the day's minimum lies below this [°C].
 
     Returns
     -------
     pandas.DataFrame
-        One row per site and year: site, year, latest_on (date of the last damaging frost; missing when
-        there was none), latest_day (day of the year, 29 February counted as 1 March so that dates agree
-        between years), minimum_c (of that day), n_frosts, n_missing (days after the last frost that were
-        not read), is_known, first_day (common day on which the window opens).
+        One row per site and year: site, year, latest_on (date of the last damaging frost; missing
+        when there was none), latest_day (day of the year, 29 February counted as 1 March so that
+        dates agree between years), minimum_c (of that day), n_frosts, n_missing (days after the
+        last frost that were not read), is_known, first_day (common day on which the window opens).
 
     Notes
     -----
-    A missing day before the last frost changes nothing. One after it may have been a later frost: then the
-    year is not known, unless the record alone shows a frost on the window's last day. Springs run from 1 March
-    to 30 June.
+    A missing day before the last frost changes nothing. One after it may have been a later frost:
+    then the year is not known, unless the record alone shows a frost on the window's last day.
+    Springs run from 1 March to 30 June.
 
     Raises
     ------
@@ -112,8 +113,9 @@ def emergence_days(phenology, plots):
     Returns
     -------
     pandas.DataFrame
-        One row per site and hybrid: site, hybrid, day (common day of the year, mean of the seasons' means),
-        earliest, latest (lowest and highest season's mean), n_seasons, n_plots (plots × seasons).
+        One row per site and hybrid: site, hybrid, day (common day of the year, mean of the seasons'
+        means), earliest, latest (lowest and highest season's mean), n_seasons, n_plots (plots ×
+        seasons).
 
     Raises
     ------
@@ -138,7 +140,8 @@ def frost_after(latest, emergence, *, level=0.95):
     Parameters
     ----------
     latest : pandas.DataFrame
-        From :func:`latest_frosts`. Years that are not known are left out, years without frost count as safe.
+        From :func:`latest_frosts`. Years that are not known are left out, years without frost count
+        as safe.
     emergence : pandas.DataFrame
         From :func:`emergence_days`.
     level : float
@@ -147,11 +150,11 @@ def frost_after(latest, emergence, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        One row per site and hybrid of `emergence` whose site has springs on record: its columns, n_years,
-        n_after (years whose last damaging frost fell after that day), chance (their share), lower, upper
-        (Jeffreys' interval); chance_earliest, chance_latest (shares for the season with the earliest and
-        the latest emergence); fitted, fitted_lower, fitted_upper (from the extreme value distribution;
-        missing where it cannot be fitted). Shares 0–1.
+        One row per site and hybrid of `emergence` whose site has springs on record: its columns,
+        n_years, n_after (years whose last damaging frost fell after that day), chance (their
+        share), lower, upper (Jeffreys' interval); chance_earliest, chance_latest (shares for the
+        season with the earliest and the latest emergence); fitted, fitted_lower, fitted_upper (from
+        the extreme value distribution; missing where it cannot be fitted). Shares 0–1.
 
     Raises
     ------
@@ -160,10 +163,10 @@ def frost_after(latest, emergence, *, level=0.95):
 
     Notes
     -----
-    The intervals are about the years, for emergence on that very day. Springs differ in emergence too: the
-    chances at the earliest and latest season seen show how much that matters. Where warm springs bring
-    shoots up early and leave late frosts as they are, the chance of a hybrid is higher than for its mean
-    day.
+    The intervals are about the years, for emergence on that very day. Springs differ in emergence
+    too: the chances at the earliest and latest season seen show how much that matters. Where warm
+    springs bring shoots up early and leave late frosts as they are, the chance of a hybrid is
+    higher than for its mean day.
 
     References
     ----------
@@ -196,7 +199,8 @@ def _site_chances(rows, years, level):
 
 
 def jeffreys(successes, n, level=0.95):
-    """Jeffreys' interval of a share: quantiles of Beta(x + 1/2, n - x + 1/2), with 0 and 1 kept at the ends.
+    """Jeffreys' interval of a share: quantiles of Beta(x + 1/2, n - x + 1/2), with 0 and 1 kept at
+    the ends.
 
     Examples
     --------
@@ -211,7 +215,9 @@ def jeffreys(successes, n, level=0.95):
 
 
 def why_no_latest_level(years):
-    """Why no return level of the latest damaging frost is given, or None; `years` of one site, known ones."""
+    """Why no return level of the latest damaging frost is given, or None; `years` of one site,
+    known ones.
+    """
     frost = years["latest_day"].dropna()
     if len(frost) == 0 and len(years):
         n = fmt_count(len(years))
@@ -238,8 +244,8 @@ def fit_latest(years):
 
     Notes
     -----
-    Of a year without a damaging frost is known that its last one lies before the window opened: it is
-    censored there, not dropped.
+    Of a year without a damaging frost is known that its last one lies before the window opened: it
+    is censored there, not dropped.
     """
     if reason := why_no_latest_level(years):
         raise Refusal(reason)

@@ -1,8 +1,8 @@
 """Electrolyte leakage after freezing: index of injury, its sigmoid over the temperature, and LT50.
 
-Injured cells leak. What a frozen piece leaks, as a share of all it can leak, is set against the unfrozen
-control and followed over the temperatures. Leakage measures injury of membranes, not death of plants: its
-LT50 is compared with other leakage only, of one protocol and one tissue.
+Injured cells leak. What a frozen piece leaks, as a share of all it can leak, is set against the
+unfrozen control and followed over the temperatures. Leakage measures injury of membranes, not death
+of plants: its LT50 is compared with other leakage only, of one protocol and one tissue.
 """
 
 from dataclasses import dataclass
@@ -32,20 +32,23 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     tests : DataFrame
-        The freeze tests table: ``run, protocol, tissue, hybrid, temperature_c`` [°C, missing for the unfrozen
-        control], ``leakage_after, leakage_total`` [µS/cm]. Rows without both readings are not used.
+        The freeze tests table: ``run, protocol, tissue, hybrid, temperature_c`` [°C, missing for
+        the unfrozen control], ``leakage_after, leakage_total`` [µS/cm]. Rows without both readings
+        are not used.
 
     Returns
     -------
     DataFrame
-        The frozen rows with ``relative_leakage`` (after ÷ total), ``unfrozen`` (that of the hybrid's control
-        units in the run, or over the runs where the run had none), ``unfrozen_variance`` (of that mean, from
-        how much units of one control differ) and ``injury`` (0-1; noise may take it a little outside).
+        The frozen rows with ``relative_leakage`` (after ÷ total), ``unfrozen`` (that of the
+        hybrid's control units in the run, or over the runs where the run had none),
+        ``unfrozen_variance`` (of that mean, from how much units of one control differ) and
+        ``injury`` (0-1; noise may take it a little outside).
 
     Raises
     ------
     Refusal
-        Leakage far above the total, or a hybrid without any unfrozen control unit in its protocol and tissue.
+        Leakage far above the total, or a hybrid without any unfrozen control unit in its protocol
+        and tissue.
 
     Notes
     -----
@@ -88,7 +91,9 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
 
 
 def _control_variance(control, group):
-    """Variance of the mean of each control, units pooled over all controls of the protocol and tissue."""
+    """Variance of the mean of each control, units pooled over all controls of the protocol and
+    tissue.
+    """
     parts = control.groupby([*group, "run"])["relative_leakage"].agg(["size", "var"])
     parts["squares"] = parts["var"].fillna(0.0) * (parts["size"] - 1)
     parts["df"] = parts["size"] - 1
@@ -101,10 +106,10 @@ def _control_variance(control, group):
 class LeakageFit:
     """Sigmoids of one protocol and tissue.
 
-    ``curves`` the sigmoid of each hybrid that has one, by hybrid; ``answers`` what can be said of the others;
-    ``cells`` the mean injury of each hybrid in each run and temperature, with its ``sd`` by the model of the
-    errors; ``residual_sd`` what these have to be multiplied by (about 1), over all hybrids, with ``df``
-    degrees of freedom.
+    ``curves`` the sigmoid of each hybrid that has one, by hybrid; ``answers`` what can be said of
+    the others; ``cells`` the mean injury of each hybrid in each run and temperature, with its
+    ``sd`` by the model of the errors; ``residual_sd`` what these have to be multiplied by (about
+    1), over all hybrids, with ``df`` degrees of freedom.
     """
 
     curves: dict
@@ -158,11 +163,12 @@ def fit_leakage(injury: pd.DataFrame) -> LeakageFit:
 
     Notes
     -----
-    Units of one run and temperature are averaged first: they share its freezer. Runs shift a hybrid's sigmoid
-    along the temperature, with shifts that sum to zero. A freezer that is a little off matters most where the
-    sigmoid is steep, and a share near a half is the least certain one, so the variance of a mean is s0² + s1²
-    steepness² + s2² R²(1 - R)², found (twice) from the squared residuals of all hybrids over one minus their
-    leverage. An error of the control is shared by all temperatures of its run and enters the limits as such.
+    Units of one run and temperature are averaged first: they share its freezer. Runs shift a
+    hybrid's sigmoid along the temperature, with shifts that sum to zero. A freezer that is a little
+    off matters most where the sigmoid is steep, and a share near a half is the least certain one,
+    so the variance of a mean is s0² + s1² steepness² + s2² R²(1 - R)², found (twice) from the
+    squared residuals of all hybrids over one minus their leverage. An error of the control is
+    shared by all temperatures of its run and enters the limits as such.
 
     References
     ----------
@@ -191,7 +197,9 @@ def fit_leakage(injury: pd.DataFrame) -> LeakageFit:
 
 
 def _fit_all(cells, before):
-    """Sigmoid of every hybrid with enough cells; the search starts from an earlier fit that converged."""
+    """Sigmoid of every hybrid with enough cells; the search starts from an earlier fit that
+    converged.
+    """
     curves = {}
     for hybrid, rows in cells.groupby("hybrid"):
         near = before.get(hybrid)
@@ -203,7 +211,9 @@ def _fit_all(cells, before):
 
 
 def _error_sd(cells, curves):
-    """Standard deviation of each cell's mean: even, from temperatures that are off, from reading a share."""
+    """Standard deviation of each cell's mean: even, from temperatures that are off, from reading a
+    share.
+    """
     squares, steep, unsure = np.full(len(cells), np.nan), np.zeros(len(cells)), np.zeros(len(cells))
     for hybrid, curve in curves.items():
         here = cells["hybrid"].eq(hybrid).to_numpy()
@@ -263,16 +273,17 @@ def leakage_temperatures(
     Returns
     -------
     DataFrame
-        ``hybrid, runs, temperatures, units, lt50_c, lt50_lower_c, lt50_upper_c`` [°C], ``upper_limit,
-        lower_limit`` of the index (0-1), ``half_c`` [°C] where the unscaled index is 0.5 (only where the
-        upper limit is under 0.9 and over 0.5), ``slope`` [1/°C], ``answer``, ``difference_c, lower_c, upper_c`` of
-        :func:`leakage_against_control`. LT50 is where the index is half
-        its fitted upper limit. Limits are missing with one run.
+        ``hybrid, runs, temperatures, units, lt50_c, lt50_lower_c, lt50_upper_c`` [°C],
+        ``upper_limit, lower_limit`` of the index (0-1), ``half_c`` [°C] where the unscaled index is
+        0.5 (only where the upper limit is under 0.9 and over 0.5), ``slope`` [1/°C], ``answer``,
+        ``difference_c, lower_c, upper_c`` of :func:`leakage_against_control`. LT50 is where the
+        index is half its fitted upper limit. Limits are missing with one run.
 
     Notes
     -----
-    The variance is the mean square of the runs' shifts, averaged over the hybrids, over the number of runs,
-    plus what is the hybrid's own, with Satterthwaite's degrees of freedom: two runs make a wide interval.
+    The variance is the mean square of the runs' shifts, averaged over the hybrids, over the number
+    of runs, plus what is the hybrid's own, with Satterthwaite's degrees of freedom: two runs make a
+    wide interval.
     """
     rows = []
     for hybrid, cells in fit.cells.groupby("hybrid"):
@@ -313,7 +324,9 @@ def _variance(fit, hybrid):
 
 
 def _limits(fit, hybrid, lt50, level):
-    """Limits with the runs as a sample; their shifts are averaged over the hybrids in the same runs."""
+    """Limits with the runs as a sample; their shifts are averaged over the hybrids in the same
+    runs.
+    """
     runs = fit.cells.groupby("hybrid")["run"].agg(frozenset)
     n = len(runs[hybrid])
     if n < 2:
@@ -341,8 +354,8 @@ def leakage_against_control(fit: LeakageFit, control: str, *, level: float = 0.9
     Returns
     -------
     DataFrame
-        ``hybrid, difference_c, lower_c, upper_c`` [°C] (below 0: hardier than the control), ``answer``. Only
-        for hybrids in the control's runs, whose shifts then cancel.
+        ``hybrid, difference_c, lower_c, upper_c`` [°C] (below 0: hardier than the control),
+        ``answer``. Only for hybrids in the control's runs, whose shifts then cancel.
 
     Raises
     ------

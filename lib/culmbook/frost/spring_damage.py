@@ -1,9 +1,10 @@
 """What did a spring frost do to each hybrid's leaves?
 
-Damage is scored 0 (none) to 6 (all leaf killed): an order, not a quantity, so nothing here is a mean score.
-Scores of a season are modelled with proportional odds, P(a higher score) going up with the effect: an odds
-ratio above 1 means *more* damage than the control. Late emergers escape frost, so hybrids are compared as they
-stood (what the frost did), and once more at an equal time since emergence (how tender the leaf is).
+Damage is scored 0 (none) to 6 (all leaf killed): an order, not a quantity, so nothing here is a
+mean score. Scores of a season are modelled with proportional odds, P(a higher score) going up with
+the effect: an odds ratio above 1 means *more* damage than the control. Late emergers escape frost,
+so hybrids are compared as they stood (what the frost did), and once more at an equal time since
+emergence (how tender the leaf is).
 """
 
 from dataclasses import dataclass
@@ -26,9 +27,11 @@ HIGHEST = 6
 PLOT = "plot trial replicate block main_plot hybrid planting_method film".split()
 # Score from which on damage is called severe: common practice, no source.
 SEVERE = 3
-# Spread of the weak normal prior of all contrasts, logit scale: keeps a hybrid without damage finite.
+# Spread of the weak normal prior of all contrasts, logit scale: keeps a hybrid without damage
+# finite.
 PRIOR_SD = 5.0
-# Random terms: hybrid at one frost, replicate within site, main plot, block, plot scored more than once, plot at
+# Random terms: hybrid at one frost, replicate within site, main plot, block, plot scored more than
+# once, plot at
 # one frost.
 TERMS = ("hybrid_event", "replicate_key", "main_plot_key", "block_key", "plot_key", "plot_event")
 EVENT_KEYS = {"hybrid_event": "hybrid", "plot_event": "plot_key"}
@@ -50,10 +53,10 @@ def damage_scores(plots, scores, phenology, hybrids, season):
     Returns
     -------
     pandas.DataFrame
-        One row per score: site, the plot's columns, status, event (site and date of the frost), frost_on,
-        scored_on, observer, damage_score (0–6), leaf_killed (0–1), emerged_on, days_up (days from emergence
-        to the frost, negative when it came later; missing where either date is), why_left_out (missing for
-        the scores that are used).
+        One row per score: site, the plot's columns, status, event (site and date of the frost),
+        frost_on, scored_on, observer, damage_score (0–6), leaf_killed (0–1), emerged_on, days_up
+        (days from emergence to the frost, negative when it came later; missing where either date
+        is), why_left_out (missing for the scores that are used).
 
     Raises
     ------
@@ -62,9 +65,9 @@ def damage_scores(plots, scores, phenology, hybrids, season):
 
     Notes
     -----
-    Left out, with the reason: guards, plots set aside by status (unless the hybrid itself was the cause),
-    plots not in the table ``plots``, blank scores or observers, and a second score by the same observer of
-    the same plot and frost. A frost without a date is known by the day of scoring.
+    Left out, with the reason: guards, plots set aside by status (unless the hybrid itself was the
+    cause), plots not in the table ``plots``, blank scores or observers, and a second score by the
+    same observer of the same plot and frost. A frost without a date is known by the day of scoring.
     """
     rows = scores[scores["growing_season"].eq(season)]
     rows = rows.sort_values(["site", "plot", "scored_on", "observer"])
@@ -119,8 +122,9 @@ def observers_alone(frame):
     Returns
     -------
     pandas.DataFrame
-        One row per observer none of whose scores lies where anyone else scored too: observer, where (the
-        sites or blocks, in words). Empty when there is one observer only, who differs from nobody.
+        One row per observer none of whose scores lies where anyone else scored too: observer, where
+        (the sites or blocks, in words). Empty when there is one observer only, who differs from
+        nobody.
     """
     rows = add_strata(used_scores(frame))
     word = "block" if rows["block"].notna().all() else "replicate"
@@ -200,8 +204,8 @@ def score_shares(frame):
     Returns
     -------
     pandas.DataFrame
-        One row per hybrid (the index), one column per score 0 … 6: shares that sum to 1. A plot scored by
-        several observers gives each of its scores the same part of one.
+        One row per hybrid (the index), one column per score 0 … 6: shares that sum to 1. A plot
+        scored by several observers gives each of its scores the same part of one.
 
     Examples
     --------
@@ -262,8 +266,8 @@ def fit_damage(frame, *, at_equal_emergence=False, random=TERMS):
     frame : pandas.DataFrame
         From :func:`damage_scores`.
     at_equal_emergence : bool
-        Weeks from emergence to the frost as a covariate; plots that were not up yet, or whose emergence was
-        not noted, are left out then: their leaf was not tried.
+        Weeks from emergence to the frost as a covariate; plots that were not up yet, or whose
+        emergence was not noted, are left out then: their leaf was not tried.
     random : sequence of str
         Random terms wanted, of :data:`TERMS`; kept where the layout supports them.
 
@@ -274,23 +278,25 @@ def fit_damage(frame, *, at_equal_emergence=False, random=TERMS):
     Raises
     ------
     Refusal
-        No score, one hybrid, all scores equal, too few plots, an observer who scored a site or block alone
-        (named), no emergence dates where they are needed, or hybrids that share no condition.
+        No score, one hybrid, all scores equal, too few plots, an observer who scored a site or
+        block alone (named), no emergence dates where they are needed, or hybrids that share no
+        condition.
 
     Notes
     -----
-    logit P(score <= j) = threshold_j - (hybrid + event + replicate + treatment + observer + weeks up + random
-    terms). Events, replicates of one site, treatments and observers are few, so fixed; random, where the
-    layout tells them apart: hybrid x event, replicates over several sites, main plots, blocks, and plots
-    scored more than once. All fixed contrasts have a normal prior around 0 with standard deviation
-    `PRIOR_SD`, the same for every hybrid: two hybrids' odds may then differ a million times, and a hybrid
-    that was never damaged still has a finite effect. Where few plots were scored twice, the plots' variance is
-    understated (Laplace's approximation), and odds ratios lean towards those of the mean plot, nearer 1.
+    logit P(score <= j) = threshold_j - (hybrid + event + replicate + treatment + observer + weeks
+    up + random terms). Events, replicates of one site, treatments and observers are few, so fixed;
+    random, where the layout tells them apart: hybrid x event, replicates over several sites, main
+    plots, blocks, and plots scored more than once. All fixed contrasts have a normal prior around 0
+    with standard deviation `PRIOR_SD`, the same for every hybrid: two hybrids' odds may then differ
+    a million times, and a hybrid that was never damaged still has a finite effect. Where few plots
+    were scored twice, the plots' variance is understated (Laplace's approximation), and odds ratios
+    lean towards those of the mean plot, nearer 1.
 
     References
     ----------
-    McCullagh, P. 1980, Journal of the Royal Statistical Society B 42: 109–142; Gelman, A. et al. 2008, Annals
-    of Applied Statistics 2: 1360–1383, for weak priors against separation.
+    McCullagh, P. 1980, Journal of the Royal Statistical Society B 42: 109–142; Gelman, A. et al.
+    2008, Annals of Applied Statistics 2: 1360–1383, for weak priors against separation.
 
     Examples
     --------
@@ -397,8 +403,8 @@ def damage_chances(damage, *, threshold=SEVERE, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        One row per hybrid, least damaged first: hybrid, n_plots, n_scores, observed (share of its scores at
-        the threshold or above), chance, lower, upper (0–1).
+        One row per hybrid, least damaged first: hybrid, n_plots, n_scores, observed (share of its
+        scores at the threshold or above), chance, lower, upper (0–1).
 
     Raises
     ------
@@ -409,8 +415,9 @@ def damage_chances(damage, *, threshold=SEVERE, level=0.95):
 
     Notes
     -----
-    Marginal: averaged over frosts, replicates, treatments and observers with the same weight, and over blocks
-    and plots. Limits are those of the hybrid's log odds carried over, so they stay within 0 and 1.
+    Marginal: averaged over frosts, replicates, treatments and observers with the same weight, and
+    over blocks and plots. Limits are those of the hybrid's log odds carried over, so they stay
+    within 0 and 1.
     """
     cut = _cut(damage, threshold)
     weights = _weights(damage, "hybrid").assign(**{cut: -1.0})
@@ -456,10 +463,10 @@ def damage_against_control(damage, control, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        One row per other hybrid, least damaged first: hybrid, n_plots, odds_ratio (above 1 = more damage than
-        the control), lower, upper, all_lower, all_upper (simultaneous), p_value (adjusted for the number of
-        comparisons), verdict in {'less damaged', 'more damaged', 'no clear difference'} (by the simultaneous
-        limits).
+        One row per other hybrid, least damaged first: hybrid, n_plots, odds_ratio (above 1 = more
+        damage than the control), lower, upper, all_lower, all_upper (simultaneous), p_value
+        (adjusted for the number of comparisons), verdict in {'less damaged', 'more damaged', 'no
+        clear difference'} (by the simultaneous limits).
 
     Raises
     ------
@@ -468,8 +475,9 @@ def damage_against_control(damage, control, *, level=0.95):
 
     Notes
     -----
-    Odds ratios of plots in the same block scored by the same observer. Critical values of t, or single-step of the
-    correlated contrasts (multivariate t), with the scores less fixed effects as degrees of freedom.
+    Odds ratios of plots in the same block scored by the same observer. Critical values of t, or
+    single-step of the correlated contrasts (multivariate t), with the scores less fixed effects as
+    degrees of freedom.
 
     References
     ----------
@@ -509,9 +517,9 @@ def damage_by_hybrid(damage, control, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        One row per hybrid, least damaged first: hybrid, n_plots, observed (plain share of scores from `SEVERE`
-        on), and the columns of :func:`damage_chances` and :func:`damage_against_control`, missing where these
-        are refused.
+        One row per hybrid, least damaged first: hybrid, n_plots, observed (plain share of scores
+        from `SEVERE` on), and the columns of :func:`damage_chances` and
+        :func:`damage_against_control`, missing where these are refused.
     """
     severe = damage.scores["damage_score"].ge(SEVERE).groupby(damage.scores["hybrid"])
     table = damage.scores.groupby("hybrid")[["plot_key"]].nunique().set_axis(["n_plots"], axis=1)
@@ -542,8 +550,9 @@ def other_effects(damage, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        effect ('observer' or 'emergence'), name (the observer, or 'a week earlier up'), odds_ratio of a higher
-        score (against the mean observer), lower, upper, p_value. Empty where neither is in the model.
+        effect ('observer' or 'emergence'), name (the observer, or 'a week earlier up'), odds_ratio
+        of a higher score (against the mean observer), lower, upper, p_value. Empty where neither is
+        in the model.
     """
     names, parts = damage.fit.covariance.index, []
     if "observer" in damage.factors:

@@ -1,11 +1,12 @@
-"""What winters left in the field, what freeze curves expect of them, and whether the two rank hybrids alike.
+"""What winters left in the field, what freeze curves expect of them, and whether the two rank
+hybrids alike.
 
-Counts before and after each winter, hybrid by hybrid, with how severe the winter was. The unit is the
-site's winter: all plots of a site share it, so few winters say little about severity, however many plants
-were counted. Survival expected puts every winter's minimum at rhizome depth into the hybrid's freeze curve. It
-is a calculation, not an observation: a freezer run cools pieces of rhizome for hours after a set hardening,
-while the field does it for days, to plants hardened by their own autumn, under residue and snow. It ranks
-hybrids and sites; it does not forecast plants.
+Counts before and after each winter, hybrid by hybrid, with how severe the winter was. The unit is
+the site's winter: all plots of a site share it, so few winters say little about severity, however
+many plants were counted. Survival expected puts every winter's minimum at rhizome depth into the
+hybrid's freeze curve. It is a calculation, not an observation: a freezer run cools pieces of
+rhizome for hours after a set hardening, while the field does it for days, to plants hardened by
+their own autumn, under residue and snow. It ranks hybrids and sites; it does not forecast plants.
 """
 
 from dataclasses import dataclass
@@ -49,17 +50,17 @@ def winters_survived(plots, counts, hybrids, season):
     Returns
     -------
     pandas.DataFrame
-        One row per plot and winter: the plot's columns, planting_season, winter (growing season that it
-        ends), label, before ('autumn', or 'early summer' of the year before where no autumn count was
-        made), total (alive before), alive, is_first (the planting's first winter), is_provisional (no
-        early-summer count after it). Original plants only; plots with hidden replants, set aside by status,
-        or with nothing alive before are not in it.
+        One row per plot and winter: the plot's columns, planting_season, winter (growing season
+        that it ends), label, before ('autumn', or 'early summer' of the year before where no autumn
+        count was made), total (alive before), alive, is_first (the planting's first winter),
+        is_provisional (no early-summer count after it). Original plants only; plots with hidden
+        replants, set aside by status, or with nothing alive before are not in it.
 
     Notes
     -----
-    A plant seen later was alive before, so a smaller earlier count is raised. From the second winter on
-    only survivors of the winters before are at risk: a hybrid looks hardier once its tender plants are
-    dead.
+    A plant seen later was alive before, so a smaller earlier count is raised. From the second
+    winter on only survivors of the winters before are at risk: a hybrid looks hardier once its
+    tender plants are dead.
 
     Raises
     ------
@@ -112,9 +113,9 @@ def add_severity(cells, minima):
     Returns
     -------
     pandas.DataFrame
-        `cells` with minimum_c [°C], missing where the winter's record is incomplete, and where the soil was
-        never read and the formula alone stands in: its minima are too cold by an amount that differs
-        between sites.
+        `cells` with minimum_c [°C], missing where the winter's record is incomplete, and where the
+        soil was never read and the formula alone stands in: its minima are too cold by an amount
+        that differs between sites.
     """
     known = minima.loc[minima["kind"].ne(FORMULA), ["site", "winter", "minimum_c"]]
     return cells.merge(known, on=["site", "winter"], how="left")
@@ -124,9 +125,10 @@ def add_severity(cells, minima):
 class WinterFit:
     """Overwinter survival fitted.
 
-    ``fit`` the binomial mixed model; ``cells`` what it used; ``winters`` one row per site-winter (site,
-    winter, label, minimum_c, is_first share); ``severity`` per °C colder: log_odds, lower, upper,
-    odds_ratio, p_value, df, or None with ``why_no_severity`` in words; ``terms`` the random terms kept.
+    ``fit`` the binomial mixed model; ``cells`` what it used; ``winters`` one row per site-winter
+    (site, winter, label, minimum_c, is_first share); ``severity`` per °C colder: log_odds, lower,
+    upper, odds_ratio, p_value, df, or None with ``why_no_severity`` in words; ``terms`` the random
+    terms kept.
     """
 
     fit: BinomialFit
@@ -137,7 +139,8 @@ class WinterFit:
     terms: list
 
 
-# Random terms: winter of a site, hybrid in it, plot over its winters, plot in one winter (overdispersion).
+# Random terms: winter of a site, hybrid in it, plot over its winters, plot in one winter
+# (overdispersion).
 TERMS = ("site_winter", "hybrid_site_winter", "plot_key", "cell")
 
 
@@ -164,11 +167,11 @@ def fit_winters(cells, *, random=TERMS, level=0.95):
 
     Notes
     -----
-    logit P(alive) = hybrid + severity (°C colder than the mean winter) + first winter or later + site ×
-    winter + hybrid × site × winter + plot + overdispersion, the last four random and kept where the counts
-    can tell them apart. Severity is tested by t with site-winters less the fixed terms that vary between
-    them as degrees of freedom. Winters without a minimum have a mean of their own: they say how hybrids
-    differ and nothing about severity.
+    logit P(alive) = hybrid + severity (°C colder than the mean winter) + first winter or later +
+    site × winter + hybrid × site × winter + plot + overdispersion, the last four random and kept
+    where the counts can tell them apart. Severity is tested by t with site-winters less the fixed
+    terms that vary between them as degrees of freedom. Winters without a minimum have a mean of
+    their own: they say how hybrids differ and nothing about severity.
     """
     why = _why_no_severity(cells)
     cells = _with_keys(cells)
@@ -249,8 +252,8 @@ def distinct_terms(rows, wanted, least=(), fixed=()):
     Returns
     -------
     list of str
-        Terms of two or more levels, enough of them with several rows, that part the rows in another way than
-        the terms before and the fixed factors.
+        Terms of two or more levels, enough of them with several rows, that part the rows in another
+        way than the terms before and the fixed factors.
     """
     kept, least = [], dict(least)
     seen = {tuple(pd.factorize(rows[name])[0]) for name in fixed}
@@ -285,14 +288,14 @@ def winter_shares(field, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        One row per hybrid, best first: hybrid, n_plots, n_winters (site-winters with counts), alive, total,
-        share, lower, upper (0–1).
+        One row per hybrid, best first: hybrid, n_plots, n_winters (site-winters with counts),
+        alive, total, share, lower, upper (0–1).
 
     Notes
     -----
-    Marginal: averaged over site-winters, blocks and plots. The interval is Wald's on the logit with t and
-    the site-winters' degrees of freedom, since the winters are shared by all hybrids and few; differences
-    between hybrids are known better than the intervals look.
+    Marginal: averaged over site-winters, blocks and plots. The interval is Wald's on the logit with
+    t and the site-winters' degrees of freedom, since the winters are shared by all hybrids and few;
+    differences between hybrids are known better than the intervals look.
     """
     fit, cells = field.fit, field.cells
     counts = cells.groupby("hybrid")[["plot_key", "site_winter"]].nunique()
@@ -372,8 +375,8 @@ def rank_agreement(both, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        Two rows, 'Spearman' and 'Kendall': coefficient, estimate (positive: hardier in the test, better in
-        the field), lower, upper, n_hybrids, p_value.
+        Two rows, 'Spearman' and 'Kendall': coefficient, estimate (positive: hardier in the test,
+        better in the field), lower, upper, n_hybrids, p_value.
 
     Raises
     ------
@@ -382,14 +385,14 @@ def rank_agreement(both, *, level=0.95):
 
     Notes
     -----
-    Interval by Fisher's z with the number of hybrids: variance (1 + r²/2)/(n - 3) for Spearman, 0.437/(n -
-    4) for Kendall. It is about estimates, whose errors on both sides are part of the scatter it measures;
-    the errors make the coefficient smaller than that of the true values.
+    Interval by Fisher's z with the number of hybrids: variance (1 + r²/2)/(n - 3) for Spearman,
+    0.437/(n - 4) for Kendall. It is about estimates, whose errors on both sides are part of the
+    scatter it measures; the errors make the coefficient smaller than that of the true values.
 
     References
     ----------
-    Bonett, D. & Wright, T. 2000, Psychometrika 65: 23–28; Fieller, E., Hartley, H. & Pearson, E. 1957,
-    Biometrika 44: 470–481.
+    Bonett, D. & Wright, T. 2000, Psychometrika 65: 23–28; Fieller, E., Hartley, H. & Pearson, E.
+    1957, Biometrika 44: 470–481.
     """
     n = len(both)
     if n < MIN_HYBRIDS:
@@ -409,7 +412,9 @@ def rank_agreement(both, *, level=0.95):
 
 
 def _fisher(r, variance, next_to_one, level):
-    """Limits; where all ranks agree z is infinite: the limit towards zero is then that of one swap."""
+    """Limits; where all ranks agree z is infinite: the limit towards zero is then that of one
+    swap.
+    """
     inner = np.clip(r, -next_to_one, next_to_one)
     half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(variance(inner))
     low, high = np.tanh(np.arctanh(inner) + np.array([-half, half]))
@@ -436,10 +441,11 @@ def expected_survival(minima, draws, *, level=0.95, seed=1):
     Returns
     -------
     pandas.DataFrame
-        One row per hybrid, hardiest first: hybrid, expected (mean over the winters), worst_in_ten (survival
-        that one winter in ten falls below; missing under 10 winters), below_lt50 (share of winters colder
-        than LT50), each with ``_lower`` and ``_upper``; climate_lower, climate_upper (of `expected`, the
-        winters also taken as a sample of the site's climate); n_winters. Shares 0–1.
+        One row per hybrid, hardiest first: hybrid, expected (mean over the winters), worst_in_ten
+        (survival that one winter in ten falls below; missing under 10 winters), below_lt50 (share
+        of winters colder than LT50), each with ``_lower`` and ``_upper``; climate_lower,
+        climate_upper (of `expected`, the winters also taken as a sample of the site's climate);
+        n_winters. Shares 0–1.
 
     Raises
     ------
@@ -448,10 +454,10 @@ def expected_survival(minima, draws, *, level=0.95, seed=1):
 
     Notes
     -----
-    P(alive | T) = 1/(1 + exp(-slope (T - LT50))), the freezer's natural death taken out. A point estimate
-    is the mean over draws, an interval their quantiles: it holds what is uncertain of the curve, and
-    nothing of freezer against field. For the climate the winters are weighted anew in each draw (Bayesian
-    bootstrap).
+    P(alive | T) = 1/(1 + exp(-slope (T - LT50))), the freezer's natural death taken out. A point
+    estimate is the mean over draws, an interval their quantiles: it holds what is uncertain of the
+    curve, and nothing of freezer against field. For the climate the winters are weighted anew in
+    each draw (Bayesian bootstrap).
 
     References
     ----------
@@ -511,8 +517,8 @@ def expected_by_site(minima, draws, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        site, how (how the minima are known, in words), the columns of :func:`expected_survival`; site with
-        most loss first.
+        site, how (how the minima are known, in words), the columns of :func:`expected_survival`;
+        site with most loss first.
 
     Raises
     ------
@@ -540,8 +546,8 @@ def with_loss(expected):
     Returns
     -------
     pandas.DataFrame
-        Its rows of these sites with share, lower, upper: in the worst of ten winters, or over the winters on
-        record where they are fewer than ten.
+        Its rows of these sites with share, lower, upper: in the worst of ten winters, or over the
+        winters on record where they are fewer than ten.
 
     Raises
     ------

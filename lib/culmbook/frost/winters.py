@@ -1,10 +1,12 @@
-"""How cold does a site get where the rhizomes lie: the lowest soil temperature of every winter, and return levels.
+"""How cold does a site get where the rhizomes lie: the lowest soil temperature of every winter,
+and return levels.
 
-A winter of growing season Y runs from 1 July of Y to 30 June of Y + 1. Where the soil was read, the readings
-count. Where only the air was, the soil is an approximation: the running mean of the air, and the deviations
-from it damped on their way down, those of a cold spell and those of a night. Minima are negated and become
-maxima for the extreme value distribution, see :mod:`culmbook.stats.extremes`. The winters are taken as draws
-from one climate: a warming one makes the levels too cold, which :func:`trend` shows.
+A winter of growing season Y runs from 1 July of Y to 30 June of Y + 1. Where the soil was read, the
+readings count. Where only the air was, the soil is an approximation: the running mean of the air,
+and the deviations from it damped on their way down, those of a cold spell and those of a night.
+Minima are negated and become maxima for the extreme value distribution, see
+:mod:`culmbook.stats.extremes`. The winters are taken as draws from one climate: a warming one makes
+the levels too cold, which :func:`trend` shows.
 """
 
 from dataclasses import dataclass, replace
@@ -57,8 +59,9 @@ def damping_depth_cm(period_days):
 
     Notes
     -----
-    ``d = sqrt(2 k / w)``, ``w = 2 pi / period``. It holds for a sine in even soil without frost or snow:
-    water that freezes gives off heat and snow insulates, so real ground is warmer in a cold spell.
+    ``d = sqrt(2 k / w)``, ``w = 2 pi / period``. It holds for a sine in even soil without frost or
+    snow: water that freezes gives off heat and snow insulates, so real ground is warmer in a cold
+    spell.
 
     References
     ----------
@@ -88,12 +91,12 @@ def damped(depth_cm, period_days, from_cm=0.0):
 class Damping:
     """How the air's deviations reach the soil at 5 cm.
 
-    ``spell`` and ``day`` are the shares (0 and up) of a cold spell's and of a night's deviation that are
-    left; ``shift_c`` is added to every day [°C]. ``mean_air_c,
-    mean_soil_c`` and ``stretch`` line winter minima up: minimum = mean_soil_c + stretch (estimate -
-    mean_air_c). ``error_c`` is the root mean square error of a winter minimum that was left out of the fit
-    [°C], with its winter or, when several sites were used, with its site. ``n_winters`` with both readings;
-    ``kind`` says where it is from.
+    ``spell`` and ``day`` are the shares (0 and up) of a cold spell's and of a night's deviation
+    that are left; ``shift_c`` is added to every day [°C]. ``mean_air_c, mean_soil_c`` and
+    ``stretch`` line winter minima up: minimum = mean_soil_c + stretch (estimate - mean_air_c).
+    ``error_c`` is the root mean square error of a winter minimum that was left out of the fit [°C],
+    with its winter or, when several sites were used, with its site. ``n_winters`` with both
+    readings; ``kind`` says where it is from.
     """
 
     window_days: int
@@ -118,7 +121,8 @@ def fit_damping(weather):
     Parameters
     ----------
     weather : pandas.DataFrame
-        Table ``weather`` of one site, or of several to lend a damping to a site without soil readings.
+        Table ``weather`` of one site, or of several to lend a damping to a site without soil
+        readings.
 
     Returns
     -------
@@ -127,11 +131,11 @@ def fit_damping(weather):
 
     Notes
     -----
-    On frost days of the cold months: soil - m = shift + spell (a - m) - day r/2, least squares, with the
-    air's mean a, daily range r, and running mean m over the days before, whose length is the one with the
-    smallest residuals. The standard errors treat days as independent and are too small. Minima are then
-    lined up: their mean, and from 5 winters on their spread (sd matched to sd, which keeps extremes as wide
-    as measured).
+    On frost days of the cold months: soil - m = shift + spell (a - m) - day r/2, least squares,
+    with the air's mean a, daily range r, and running mean m over the days before, whose length is
+    the one with the smallest residuals. The standard errors treat days as independent and are too
+    small. Minima are then lined up: their mean, and from 5 winters on their spread (sd matched to
+    sd, which keeps extremes as wide as measured).
     """
     frames = {site: daily(days) for site, days in weather.groupby("site")}
     frames = {site: days for site, days in frames.items() if days["soil"].notna().any()}
@@ -148,7 +152,9 @@ def fit_damping(weather):
 
 
 def daily(days):
-    """One site's days in order without holes: air mean, half range, soil, winter, whether in cold months."""
+    """One site's days in order without holes: air mean, half range, soil, winter, whether in cold
+    months.
+    """
     days = days.set_index("date").sort_index().asfreq("D")
     low, high, soil = (days[name] if name in days else np.nan for name in (MIN_C, MAX_C, SOIL_C))
     month, year = days.index.month, days.index.year
@@ -218,7 +224,9 @@ def _calibrated(frames, window, both, kind):
 
 
 def _left_out_error(frames, window, both, unit):
-    """Root mean square error of winter minima predicted by a fit that did not see their winter (or site)."""
+    """Root mean square error of winter minima predicted by a fit that did not see their winter (or
+    site).
+    """
     errors = []
     for left in both[unit].unique():
         if unit == "site":
@@ -240,7 +248,9 @@ def site_damping(weather, borrowed=None):
 
 
 def at_depth(soil, depth_cm, damping):
-    """Soil temperature at a depth from that at 5 cm [°C]: its running mean, and deviations damped further."""
+    """Soil temperature at a depth from that at 5 cm [°C]: its running mean, and deviations damped
+    further.
+    """
     if depth_cm == PROBE_DEPTH_CM:
         return soil
     mean = _running_mean(soil, damping.window_days)
@@ -256,21 +266,23 @@ def winter_minima(weather, depth_cm=PROBE_DEPTH_CM, borrowed=None):
     Parameters
     ----------
     weather : pandas.DataFrame
-        Table ``weather``: site, date, air_temperature_min_c, air_temperature_max_c [°C] and, where the soil
-        was read, soil_temperature_5cm_min_c [°C]. An absent row and a blank cell are a missing day.
+        Table ``weather``: site, date, air_temperature_min_c, air_temperature_max_c [°C] and, where
+        the soil was read, soil_temperature_5cm_min_c [°C]. An absent row and a blank cell are a
+        missing day.
     depth_cm : float
         Depth of the rhizomes [cm], 0 to 50.
     borrowed : Damping, optional
-        From :func:`fit_damping` on other sites, for sites without readings of their own. Without it their
-        soil comes from the formula alone.
+        From :func:`fit_damping` on other sites, for sites without readings of their own. Without it
+        their soil comes from the formula alone.
 
     Returns
     -------
     pandas.DataFrame
-        One row per site and winter: site, winter (growing season that it ends), label, n_days (of the cold
-        months), n_missing_soil, n_missing_air (days without a reading; without an estimate), measured_c,
-        estimated_c, minimum_c (the measured one where it is complete, else the estimate) [°C], on (its day),
-        kind (how it is known), reason (why a winter is left out, else missing).
+        One row per site and winter: site, winter (growing season that it ends), label, n_days (of
+        the cold months), n_missing_soil, n_missing_air (days without a reading; without an
+        estimate), measured_c, estimated_c, minimum_c (the measured one where it is complete, else
+        the estimate) [°C], on (its day), kind (how it is known), reason (why a winter is left out,
+        else missing).
 
     Raises
     ------
@@ -279,8 +291,9 @@ def winter_minima(weather, depth_cm=PROBE_DEPTH_CM, borrowed=None):
 
     Notes
     -----
-    Estimate at 5 cm: see :func:`fit_damping`. From 5 cm to another depth z the deviation from the running
-    mean of the soil shrinks (or, above 5 cm, grows) by exp(-(z - 5)/d), d of the spell's period.
+    Estimate at 5 cm: see :func:`fit_damping`. From 5 cm to another depth z the deviation from the
+    running mean of the soil shrinks (or, above 5 cm, grows) by exp(-(z - 5)/d), d of the spell's
+    period.
     """
     if not 0 <= depth_cm <= 50:
         raise ValueError(f"depth_cm = {depth_cm}: rhizomes lie from 0 to 50 cm deep")
@@ -345,7 +358,9 @@ def site_winters(weather, depth_cm, season):
 
 
 def lent_damping(weather):
-    """The damping of the sites whose soil was read, for those whose soil never was; None where none lacks it."""
+    """The damping of the sites whose soil was read, for those whose soil never was; None where
+    none lacks it.
+    """
     read = weather.groupby("site")["soil_temperature_5cm_min_c"].count()
     if (read > 0).all() or (read == 0).all():
         return None
@@ -378,7 +393,9 @@ def known_minima(minima):
 
 
 def why_no_depth(minima):
-    """Why nothing is calculated from the winters of one site at rhizome depth; blank where it can be."""
+    """Why nothing is calculated from the winters of one site at rhizome depth; blank where it can
+    be.
+    """
     site, known = minima["site"].iloc[0], minima[minima["minimum_c"].notna()]
     if known.empty:
         return f"No winter of {site} has a complete record, so its minimum is not known."
@@ -392,7 +409,8 @@ def why_no_depth(minima):
 
 
 def winter_severity(minima, weather, season):
-    """Set each winter's minimum beside its frost days, hard-frost days, snow days and lowest air temperature.
+    """Set each winter's minimum beside its frost days, hard-frost days, snow days and lowest air
+    temperature.
 
     Parameters
     ----------
@@ -406,9 +424,10 @@ def winter_severity(minima, weather, season):
     Returns
     -------
     pandas.DataFrame
-        `minima` up to `season` with how (how the minimum is known; missing, and the minimum with it, where a
-        formula alone would be too cold), min_air_c [°C], frost_days, hard_frost_days, snow_days [d] of October
-        to March; missing where :func:`culmbook.season.weather.season_indices` gives none.
+        `minima` up to `season` with how (how the minimum is known; missing, and the minimum with
+        it, where a formula alone would be too cold), min_air_c [°C], frost_days, hard_frost_days,
+        snow_days [d] of October to March; missing where
+        :func:`culmbook.season.weather.season_indices` gives none.
     """
     if minima.empty:
         return minima.reindex(columns=[*minima.columns, "how", *SEVERITY])
@@ -476,8 +495,8 @@ def cold_levels(minima, periods=PERIODS, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        One row per period: period, minimum_c, lower_c, upper_c [°C], n_winters, beyond (whether the period
-        is longer than the record, so that the level is extrapolated).
+        One row per period: period, minimum_c, lower_c, upper_c [°C], n_winters, beyond (whether the
+        period is longer than the record, so that the level is extrapolated).
 
     Raises
     ------
@@ -513,7 +532,8 @@ def site_levels(minima, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        site, the columns of :func:`cold_levels`, how (how the minima are known), coldest_c, median_c [°C].
+        site, the columns of :func:`cold_levels`, how (how the minima are known), coldest_c,
+        median_c [°C].
 
     Raises
     ------
@@ -566,7 +586,8 @@ def level_curve(minima, *, level=0.95):
 
 
 def chance_colder(minima, value_c, *, level=0.95):
-    """Chance that a winter is colder than a temperature, such as an LT50, from the fitted distribution.
+    """Chance that a winter is colder than a temperature, such as an LT50, from the fitted
+    distribution.
 
     Parameters
     ----------
@@ -591,7 +612,8 @@ def chance_colder(minima, value_c, *, level=0.95):
 
 
 def plotting_positions(values):
-    """Empirical return period of each yearly maximum: (n + 0.12)/(rank - 0.44) years, largest rank 1.
+    """Empirical return period of each yearly maximum: (n + 0.12)/(rank - 0.44) years, largest rank
+    1.
 
     References
     ----------
@@ -619,7 +641,8 @@ def trend(values, years, *, level=0.95):
     Returns
     -------
     tuple of float
-        Change per ten years with lower and upper limit (median of pairwise slopes), and p of Kendall's test.
+        Change per ten years with lower and upper limit (median of pairwise slopes), and p of
+        Kendall's test.
 
     References
     ----------

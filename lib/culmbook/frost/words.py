@@ -1,4 +1,6 @@
-"""Sentences about frost: temperatures that kill half, winters survived, spring damage, the site's cold."""
+"""Sentences about frost: temperatures that kill half, winters survived, spring damage, the site's
+cold.
+"""
 
 import numpy as np
 import pandas as pd
@@ -66,8 +68,8 @@ def lethal(found: pd.DataFrame, control: str, level: float, *, together: bool = 
     Parameters
     ----------
     found : DataFrame
-        ``set, hybrid, lt50_c, lt50_lower_c, lt50_upper_c, answer, difference_c, lower_c, upper_c`` from
-        :func:`culmbook.frost.freeze_curves.lethal_temperatures` or
+        ``set, hybrid, lt50_c, lt50_lower_c, lt50_upper_c, answer, difference_c, lower_c, upper_c``
+        from :func:`culmbook.frost.freeze_curves.lethal_temperatures` or
         :func:`culmbook.frost.leakage.leakage_temperatures` of every set.
     control : str
     level : float
@@ -242,14 +244,17 @@ def odds_between(frame: pd.DataFrame, low: str = "all_lower", high: str = "all_u
 
 
 def odds_sentence(contrasts: pd.DataFrame, control: str, level: float) -> str:
-    """Which hybrids were more or less damaged than the control, by simultaneous intervals of the odds."""
+    """Which hybrids were more or less damaged than the control, by simultaneous intervals of the
+    odds.
+    """
     gaps = contrasts.dropna(subset="odds_ratio").sort_values("odds_ratio", ascending=False)
     gaps = gaps.assign(lower=np.log(gaps["all_lower"]), upper=np.log(gaps["all_upper"]))
     return against.words(gaps, control, above="suffered more", below="suffered less", level=level)
 
 
 def damage(found: pd.DataFrame, control: str, level: float, after: str) -> list[str]:
-    """Chance of severe damage of the control and the ends of the range, and the odds against the control.
+    """Chance of severe damage of the control and the ends of the range, and the odds against the
+    control.
 
     Parameters
     ----------
@@ -331,7 +336,8 @@ def _drift(known):
 
 
 def levels(found: pd.DataFrame, known: pd.DataFrame) -> list[str]:
-    """How cold one winter in ten gets at every site, coldest first, and the coldest winter on record.
+    """How cold one winter in ten gets at every site, coldest first, and the coldest winter on
+    record.
 
     Parameters
     ----------

@@ -1,7 +1,8 @@
 """Mixed models: gaussian (REML, maximum likelihood), binomial counts, ordered scores.
 
-Only what is named here is used outside this package. Beside fits and what is asked of them stand the parts that
-a model with counts of its own kind (:class:`Laplace`) or records yet to come (:class:`Model`) is made of.
+Only what is named here is used outside this package. Beside fits and what is asked of them stand
+the parts that a model with counts of its own kind (:class:`Laplace`) or records yet to come
+(:class:`Model`) is made of.
 """
 
 from culmbook.mixed.counts import BinomialFit, fit_binomial

@@ -4,8 +4,8 @@ The model for cell *i* (a plot, a plot on a date) is binomial with
 
     logit p_i = x_i'b + sum_k z_ki'u_k + e_i,   u_k ~ N(0, t_k I),   e_i ~ N(0, t_0)
 
-where the terms ``k`` are those of the gaussian model and ``e``, which is present when a term has one level
-per cell, is the plot-to-plot overdispersion.
+where the terms ``k`` are those of the gaussian model and ``e``, which is present when a term has
+one level per cell, is the plot-to-plot overdispersion.
 """
 
 from dataclasses import dataclass, field, replace
@@ -25,7 +25,9 @@ _SEPARATED_LOGIT = 15.0  # a fitted logit past this has run off to a boundary
 
 @dataclass(frozen=True, kw_only=True)
 class LaplaceFit:
-    """What fits of counts and of scores have in common; see :class:`BinomialFit` and ``OrdinalFit``."""
+    """What fits of counts and of scores have in common; see :class:`BinomialFit` and
+    ``OrdinalFit``.
+    """
 
     coefficients: pd.Series
     covariance: pd.DataFrame
@@ -53,8 +55,8 @@ class BinomialFit(LaplaceFit):
     kernels : dict of str to DataFrame
         Covariance over the inner levels of each term that has an inner index, logit scale.
     effects : dict of str to Series or DataFrame
-        Predicted effect of every level of each random term (mode of the joint density); outer by inner levels
-        where the term has an inner index.
+        Predicted effect of every level of each random term (mode of the joint density); outer by
+        inner levels where the term has an inner index.
     design : DataFrame
         Fixed-effect design, one row per cell.
     logit : ndarray
@@ -89,7 +91,8 @@ class BinomialFit(LaplaceFit):
         Raises
         ------
         ValueError
-            A term's variance differs between cells: slopes, a basis, inner levels with variances of their own.
+            A term's variance differs between cells: slopes, a basis, inner levels with variances of
+            their own.
         """
         total, structure = 0.0, self.problem.structure
         for term, k in zip(structure.terms, structure.kernels(self.theta), strict=True):
@@ -102,7 +105,9 @@ class BinomialFit(LaplaceFit):
 
     @property
     def n_parameters(self) -> int:
-        """Parameters of the criterion: those of the random terms, for maximum likelihood the fixed effects too."""
+        """Parameters of the criterion: those of the random terms, for maximum likelihood the fixed
+        effects too.
+        """
         return len(self.theta) + (len(self.coefficients) if self.method == "ml" else 0)
 
     @property
@@ -173,21 +178,24 @@ def fit_binomial(
     alive, total : str
         Columns with the count that succeeded and the count at risk, 0 <= alive <= total, total > 0.
     fixed : str or DataFrame
-        Right-hand side of the formula, for example ``'0 + hybrid + replicate'``, or the design itself,
-        one row per row of ``frame``.
+        Right-hand side of the formula, for example ``'0 + hybrid + replicate'``, or the design
+        itself, one row per row of ``frame``.
     random : sequence
-        Columns whose levels get a random intercept (``'site:block'`` crosses columns), or terms made by
-        :func:`over`, :func:`slopes` and :func:`basis`. A term with one level per row is the overdispersion.
+        Columns whose levels get a random intercept (``'site:block'`` crosses columns), or terms
+        made by :func:`over`, :func:`slopes` and :func:`basis`. A term with one level per row is the
+        overdispersion.
     method : {'restricted', 'ml'}
-        ``'restricted'`` integrates the fixed effects out as well, which removes most of the downward
-        bias of the variances; ``'ml'`` maximises the Laplace likelihood over fixed effects and variances.
+        ``'restricted'`` integrates the fixed effects out as well, which removes most of the
+        downward bias of the variances; ``'ml'`` maximises the Laplace likelihood over fixed effects
+        and variances.
     half_plant_in : str, optional
         Column whose levels each receive half a plant alive and half a plant dead, spread over the
-        level's cells in proportion to their totals. It is Jeffreys' prior for a level's share, and keeps
-        a level at 0 % or 100 % finite.
+        level's cells in proportion to their totals. It is Jeffreys' prior for a level's share, and
+        keeps a level at 0 % or 100 % finite.
     nodes : int
         More than one: adaptive Gauss-Hermite quadrature with so many nodes instead of Laplace's
-        approximation, for ``'ml'`` and a single term of plain intercepts. A check where counts are small.
+        approximation, for ``'ml'`` and a single term of plain intercepts. A check where counts are
+        small.
 
     Returns
     -------
@@ -196,14 +204,15 @@ def fit_binomial(
     Raises
     ------
     ValueError
-        A column that is absent or has missing values, counts out of range, a fixed column that the others determine (named), a random term with a
-        single level, several terms with a level per row, a share at 0 or 1 that has no finite estimate, or
-        quadrature asked for a model that it cannot integrate.
+        A column that is absent or has missing values, counts out of range, a fixed column that the
+        others determine (named), a random term with a single level, several terms with a level per
+        row, a share at 0 or 1 that has no finite estimate, or quadrature asked for a model that it
+        cannot integrate.
 
     Notes
     -----
-    Laplace's approximation at the joint mode; for ``'ml'`` it is the likelihood that lme4's ``glmer``
-    maximises with ``nAGQ = 1``. It is poor for counts of one or two plants per cell.
+    Laplace's approximation at the joint mode; for ``'ml'`` it is the likelihood that lme4's
+    ``glmer`` maximises with ``nAGQ = 1``. It is poor for counts of one or two plants per cell.
 
     References
     ----------

@@ -24,11 +24,13 @@ class Draws:
     fixed : DataFrame
         Fixed effects, one row per draw.
     effects : dict of str to DataFrame
-        Random effects, one row per draw, one column per level (outer and inner level where there are both).
+        Random effects, one row per draw, one column per level (outer and inner level where there
+        are both).
     parameters : DataFrame
         The covariance's parameters behind each draw, in the response's units.
     effective : float
-        Share of the proposed variances that counts, 0 to 1: below about 0.1 the draws repeat few variances.
+        Share of the proposed variances that counts, 0 to 1: below about 0.1 the draws repeat few
+        variances.
     """
 
     fixed: pd.DataFrame
@@ -50,8 +52,8 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50, log_prior=Non
     variances : int
         Different sets of variances among them; 0 holds the variances at their estimates.
     log_prior : callable, optional
-        From a frame of the covariance's parameters, in the response's units, to the log density of their prior
-        over one that is flat in the standard deviations.
+        From a frame of the covariance's parameters, in the response's units, to the log density of
+        their prior over one that is flat in the standard deviations.
 
     Returns
     -------
@@ -60,23 +62,23 @@ def draws(fit, n: int = 1_000, seed: int = 1, variances: int = 50, log_prior=Non
     Raises
     ------
     ValueError
-        The fit has not converged, or is no REML fit; a term has two levels; the data say next to nothing about
-        the covariance's parameters.
+        The fit has not converged, or is no REML fit; a term has two levels; the data say next to
+        nothing about the covariance's parameters.
 
     Notes
     -----
     Variances: importance resampling of the restricted likelihood with a flat prior of the standard
-    deviations, from t distributions of their logarithms, which also cover an estimate of zero; they are
-    fitted to what came before, round by round, and all rounds count as one mixture. Given the variances,
-    effects are drawn without factorising their covariance: simulate effects and records from the model, and
-    add to the simulated effects what the model predicts from the difference between the true and the
-    simulated records. Fixed effects have a flat prior.
+    deviations, from t distributions of their logarithms, which also cover an estimate of zero; they
+    are fitted to what came before, round by round, and all rounds count as one mixture. Given the
+    variances, effects are drawn without factorising their covariance: simulate effects and records
+    from the model, and add to the simulated effects what the model predicts from the difference
+    between the true and the simulated records. Fixed effects have a flat prior.
 
     References
     ----------
-    Gelman (2006) Bayesian Anal. 1:515-533 for the prior; Rubin (1988) in Bayesian Statistics 3:395-402 for the
-    resampling; Cornuet et al. (2012) Scand. J. Stat. 39:798-812 for the rounds; Durbin & Koopman (2002)
-    Biometrika 89:603-616 for drawing by simulation.
+    Gelman (2006) Bayesian Anal. 1:515-533 for the prior; Rubin (1988) in Bayesian Statistics
+    3:395-402 for the resampling; Cornuet et al. (2012) Scand. J. Stat. 39:798-812 for the rounds;
+    Durbin & Koopman (2002) Biometrika 89:603-616 for drawing by simulation.
     """
     if fit.verdict != CONVERGED or fit.method != "reml":
         this = f"{fit.method!r}, {fit.verdict}"
@@ -118,7 +120,8 @@ def _given(fit, theta, k, rng):
     return b, effects
 
 
-# Variances. They are proposed as logarithms of standard deviations, in which the posterior of a term with few levels,
+# Variances. They are proposed as logarithms of standard deviations, in which the posterior of a
+# term with few levels,
 # whose tail falls like a power of the standard deviation, has tails no heavier than exponential.
 
 
@@ -157,7 +160,9 @@ def _parameters(x, is_variance):
 
 
 def _log_mixture(x, guesses):
-    """Log density of all rounds' proposals as one mixture, but for a constant (Cornuet et al. 2012)."""
+    """Log density of all rounds' proposals as one mixture, but for a constant (Cornuet et al.
+    2012).
+    """
     logs = []
     for centre, root in guesses:
         z = np.linalg.solve(root, (x - centre).T)
@@ -172,7 +177,9 @@ def _normalised(log_weight):
 
 
 def _moments(x, log_weight, root):
-    """Centre and root of the covariance of weighted proposals, tempered until enough count, beside the last ones."""
+    """Centre and root of the covariance of weighted proposals, tempered until enough count, beside
+    the last ones.
+    """
     few = 5 * x.shape[1]
     for temper in 0.5 ** np.arange(12):
         weight = _normalised(temper * log_weight)
@@ -188,8 +195,8 @@ def _moments(x, log_weight, root):
 def _first_guess(fit, is_variance):
     """Mode of the posterior of log standard deviations, and a root of its covariance there.
 
-    With h the criterion's curvature by the standard deviation, s its estimate and a flat prior, the mode m of
-    ``-h (m - s)^2 / 4 + log m`` is ``(s + sqrt(s^2 + 8/h)) / 2``, also where s is zero.
+    With h the criterion's curvature by the standard deviation, s its estimate and a flat prior, the
+    mode m of ``-h (m - s)^2 / 4 + log m`` is ``(s + sqrt(s^2 + 8/h)) / 2``, also where s is zero.
     """
     state = fit.state
     estimate = np.where(is_variance, np.sqrt(np.abs(state.theta)), state.theta)
@@ -200,7 +207,8 @@ def _first_guess(fit, is_variance):
     turn = np.where(is_variance, 2 * estimate, 1.0)
     values = values * np.outer(turn, turn)
     values[np.diag_indices_from(values)] += np.where(is_variance, 2 * state.gradient, 0.0)
-    # Where the criterion is flat at zero the quartic part rules: half as wide as where it has risen by one.
+    # Where the criterion is flat at zero the quartic part rules: half as wide as where it has risen
+    # by one.
     least = np.where(is_variance, np.sqrt(np.maximum(np.diag(state.information), 1e-12)), 1e-6)
     unit = np.sqrt(np.maximum(np.diag(values), least))
     size, vectors = np.linalg.eigh(values / np.outer(unit, unit))
@@ -210,7 +218,8 @@ def _first_guess(fit, is_variance):
     precision = 0.5 * curve * np.outer(turn, turn)
     more = 0.5 * np.diag(curve) * (mode**2 - estimate * mode)
     precision[np.diag_indices_from(precision)] += np.where(is_variance, more, 0.0)
-    # Cholesky's factor is unique, eigenvectors are not: data but for a constant alike give draws alike
+    # Cholesky's factor is unique, eigenvectors are not: data but for a constant alike give draws
+    # alike
     root = np.linalg.cholesky(np.linalg.inv(precision))
     return np.where(is_variance, np.log(mode), estimate), root
 

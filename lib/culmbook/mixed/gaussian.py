@@ -1,10 +1,11 @@
 """Gaussian linear mixed models by restricted or full maximum likelihood.
 
-The model for a record is ``y = x'b + sum_k z_k'u_k + e``. The effects ``u_k`` of a term are independent
-over its outer levels, with one variance or, over an inner index, with a covariance that a kernel gives. Terms
-may be crossed or nested in any way; covariance between inner levels needs nested outer levels. The
-residual has one variance, one for each level of a column, known variances, or none. Parameters are found by
-average-information steps within their bounds, so an estimate of zero is exactly zero.
+The model for a record is ``y = x'b + sum_k z_k'u_k + e``. The effects ``u_k`` of a term are
+independent over its outer levels, with one variance or, over an inner index, with a covariance that
+a kernel gives. Terms may be crossed or nested in any way; covariance between inner levels needs
+nested outer levels. The residual has one variance, one for each level of a column, known variances,
+or none. Parameters are found by average-information steps within their bounds, so an estimate of
+zero is exactly zero.
 """
 
 from dataclasses import dataclass, field, replace
@@ -24,7 +25,9 @@ METHODS = ("reml", "ml")
 
 
 class Heritability(NamedTuple):
-    """Generalised heritability of a term; ``value`` is NaN where ``verdict`` is not ``'estimated'``."""
+    """Generalised heritability of a term; ``value`` is NaN where ``verdict`` is not
+    ``'estimated'``.
+    """
 
     value: float
     verdict: str
@@ -50,16 +53,17 @@ class GaussianFit:
     covariance : DataFrame
         Covariance of the fixed effects given the variances.
     variances : Series
-        Variance of each random term (``'term[level]'`` for each inner level where they differ), then the
-        residual variance (``'residual'``, or ``'residual[level]'`` for each level of ``residual_by``; none
-        where they were known).
+        Variance of each random term (``'term[level]'`` for each inner level where they differ),
+        then the residual variance (``'residual'``, or ``'residual[level]'`` for each level of
+        ``residual_by``; none where they were known).
     shapes : Series
         Correlations and log ranges of the kernels that have such.
     kernels : dict of str to DataFrame
-        Covariance over the inner levels of each term that has an inner index, squared unit of the response.
+        Covariance over the inner levels of each term that has an inner index, squared unit of the
+        response.
     criterion : float
-        -2 log likelihood, restricted for ``method='reml'``. Restricted values are comparable only between
-        models with the same fixed effects.
+        -2 log likelihood, restricted for ``method='reml'``. Restricted values are comparable only
+        between models with the same fixed effects.
     method : {'reml', 'ml'}
     verdict : str
         ``'converged'``, or what went wrong in words.
@@ -101,7 +105,9 @@ class GaussianFit:
 
     @property
     def n_parameters(self) -> int:
-        """Parameters of the criterion: those of the covariance, for maximum likelihood the fixed effects too."""
+        """Parameters of the criterion: those of the covariance, for maximum likelihood the fixed
+        effects too.
+        """
         return len(self.state.theta) + (len(self.coefficients) if self.method == "ml" else 0)
 
     def effects(self, term: str) -> pd.Series | pd.DataFrame:
@@ -124,8 +130,8 @@ class GaussianFit:
 
         Notes
         -----
-        ``G - G Z'PZ G``, fixed effects' uncertainty included, the covariance's parameters taken as known. It
-        is of the size levels x levels; with an inner index, levels are outer x inner.
+        ``G - G Z'PZ G``, fixed effects' uncertainty included, the covariance's parameters taken as
+        known. It is of the size levels x levels; with an inner index, levels are outer x inner.
         """
         k = self.position(term)
         own, kernel = self.model.terms[k], self.kernel(k)
@@ -168,7 +174,8 @@ class GaussianFit:
         return Heritability(float(1 - (own / n - between) / variance), "estimated")
 
     def contrast(self, weights, level: float = 0.95) -> pd.DataFrame:
-        """Estimates of linear combinations of the fixed effects with Satterthwaite's degrees of freedom.
+        """Estimates of linear combinations of the fixed effects with Satterthwaite's degrees of
+        freedom.
 
         Parameters
         ----------
@@ -189,13 +196,14 @@ class GaussianFit:
 
         Notes
         -----
-        ``df = 2 f^2 / (g'Ag)``: f the combination's variance, g its gradient by the variances, A their
-        covariance from the observed second derivatives. Parameters at a bound are held there; where all
-        variances are known or zero the degrees of freedom are infinite.
+        ``df = 2 f^2 / (g'Ag)``: f the combination's variance, g its gradient by the variances, A
+        their covariance from the observed second derivatives. Parameters at a bound are held there;
+        where all variances are known or zero the degrees of freedom are infinite.
 
         References
         ----------
-        Satterthwaite (1946) Biometrics Bull. 2:110-114; Kuznetsova et al. (2017) J. Stat. Softw. 82(13).
+        Satterthwaite (1946) Biometrics Bull. 2:110-114; Kuznetsova et al. (2017) J. Stat. Softw.
+        82(13).
         """
         rows = self.weigh(weights)
         variance = np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
@@ -204,7 +212,8 @@ class GaussianFit:
         return student_table(estimate, np.sqrt(variance), df, level, weights.index)
 
     def f_test(self, weights) -> FTest:
-        """F test that all combinations in ``weights`` are zero, with Satterthwaite's degrees of freedom.
+        """F test that all combinations in ``weights`` are zero, with Satterthwaite's degrees of
+        freedom.
 
         Notes
         -----
@@ -232,10 +241,11 @@ class GaussianFit:
         Returns
         -------
         DataFrame
-            ``estimate``, ``lower``, ``upper`` and ``note`` by parameter; loadings, which mean nothing one by
-            one, are left out. The limits are where the criterion, least over all other parameters, has risen
-            by the chi-squared quantile on one degree of freedom; ``upper`` is infinite where it never rises
-            so far. ``note`` says where an estimate or a limit is at a bound.
+            ``estimate``, ``lower``, ``upper`` and ``note`` by parameter; loadings, which mean
+            nothing one by one, are left out. The limits are where the criterion, least over all
+            other parameters, has risen by the chi-squared quantile on one degree of freedom;
+            ``upper`` is infinite where it never rises so far. ``note`` says where an estimate or a
+            limit is at a bound.
 
         Raises
         ------
@@ -264,7 +274,9 @@ class GaussianFit:
         return pd.DataFrame.from_dict(rows, orient="index", columns=columns)
 
     def position(self, term: str) -> int:
-        """Place of a random term among the model's; ``ValueError`` where there is none of this name."""
+        """Place of a random term among the model's; ``ValueError`` where there is none of this
+        name.
+        """
         if term not in self.levels:
             there = ", ".join(self.levels) or "none"
             raise ValueError(f"{term!r} is no random term of this fit; it has {there}")
@@ -276,7 +288,8 @@ class GaussianFit:
         Raises
         ------
         ValueError
-            Weights for no coefficient of the fit; for ``together``, combinations that are not independent.
+            Weights for no coefficient of the fit; for ``together``, combinations that are not
+            independent.
         """
         rows = weight_rows(weights, self.coefficients.index)
         if together and np.linalg.matrix_rank(rows) < len(rows):
@@ -284,7 +297,8 @@ class GaussianFit:
         return rows
 
     def curvature(self) -> tuple[np.ndarray, np.ndarray]:
-        """Places of the covariance's parameters that are at no bound, and the criterion's second derivatives by them.
+        """Places of the covariance's parameters that are at no bound, and the criterion's second
+        derivatives by them.
 
         The parameters are in the model's own units; twice the inverse is their covariance.
         """
@@ -322,17 +336,18 @@ def fit_gaussian(
     Parameters
     ----------
     frame : DataFrame
-        One row per record. Rows with a missing response are left out and counted; other columns used
-        must be complete.
+        One row per record. Rows with a missing response are left out and counted; other columns
+        used must be complete.
     response : str
         Column with the response, any unit.
     fixed : str or DataFrame
-        Right-hand side of the formula, for example ``'1 + variety'``, or the design itself, one row per
-        row of ``frame``.
+        Right-hand side of the formula, for example ``'1 + variety'``, or the design itself, one row
+        per row of ``frame``.
     random : sequence
-        Columns whose levels get a random intercept (``'site:block'`` crosses columns), or terms made by
-        :func:`over`, :func:`slopes` and :func:`basis`. Several traits at once are stacked, one row per plot
-        and trait, with ``over('hybrid', 'trait', 'unstructured')`` and the same over plots.
+        Columns whose levels get a random intercept (``'site:block'`` crosses columns), or terms
+        made by :func:`over`, :func:`slopes` and :func:`basis`. Several traits at once are stacked,
+        one row per plot and trait, with ``over('hybrid', 'trait', 'unstructured')`` and the same
+        over plots.
     method : {'reml', 'ml'}
     residual_by : str, optional
         Column with a residual variance of its own for each level.
@@ -349,15 +364,15 @@ def fit_gaussian(
     Raises
     ------
     ValueError
-        Missing or infinite values (column and rows named), aliased fixed columns (named), a random term
-        with one level, without a level that has two records, or equal to another term or to fixed
-        effects, a residual group with one record, a response that the fixed effects fit exactly, crossed
-        terms that both have covariance between inner levels.
+        Missing or infinite values (column and rows named), aliased fixed columns (named), a random
+        term with one level, without a level that has two records, or equal to another term or to
+        fixed effects, a residual group with one record, a response that the fixed effects fit
+        exactly, crossed terms that both have covariance between inner levels.
 
     Notes
     -----
-    Rounding limits the criterion to about 1e-12 of its size. Memory grows with the squared number of
-    crossed levels and with the sum of the squared block sizes.
+    Rounding limits the criterion to about 1e-12 of its size. Memory grows with the squared number
+    of crossed levels and with the sum of the squared block sizes.
 
     References
     ----------

@@ -1,4 +1,6 @@
-"""From a data frame to the numbers of a gaussian mixed model; what cannot be fitted is refused in words."""
+"""From a data frame to the numbers of a gaussian mixed model; what cannot be fitted is refused in
+words.
+"""
 
 from dataclasses import dataclass, field
 
@@ -38,7 +40,8 @@ class State:
 
 
 class Likelihood:
-    """Criterion of one model: ``at`` gives the state at the terms' parameters and the residual variances.
+    """Criterion of one model: ``at`` gives the state at the terms' parameters and the residual
+    variances.
 
     Parameters
     ----------
@@ -54,9 +57,10 @@ class Likelihood:
 
     Notes
     -----
-    ``-2 log L`` restricted is ``log|V| + log|X'V^-1 X| + y'Py + (n - p) log 2 pi``; maximum likelihood leaves
-    out the second determinant and takes ``n``. Its derivative by a parameter is ``tr(P V_i) - y'P V_i P y``
-    (with V^-1 for P in the trace for maximum likelihood), its average information ``y'P V_i P V_j P y``.
+    ``-2 log L`` restricted is ``log|V| + log|X'V^-1 X| + y'Py + (n - p) log 2 pi``; maximum
+    likelihood leaves out the second determinant and takes ``n``. Its derivative by a parameter is
+    ``tr(P V_i) - y'P V_i P y`` (with V^-1 for P in the trace for maximum likelihood), its average
+    information ``y'P V_i P V_j P y``.
     """
 
     def __init__(self, y, structure, groups, known, restricted):
@@ -114,7 +118,9 @@ class Likelihood:
 
 
 class Model:
-    """The data in units in which the residual mean square of least squares and the columns' norms are 1."""
+    """The data in units in which the residual mean square of least squares and the columns' norms
+    are 1.
+    """
 
     def __init__(
         self, used, response, design, random, method, residual_by, known_variance, residual
@@ -194,7 +200,9 @@ class Model:
         return rest / self.scale
 
     def covariance(self, state):
-        """Records' covariance in the fitted units, records x records, and its derivative by each parameter."""
+        """Records' covariance in the fitted units, records x records, and its derivative by each
+        parameter.
+        """
         s, parts = self.problem.structure, []
         full = np.diag(self.problem.residual(state.theta))
         for term, place in zip(s.terms, s.places, strict=True):

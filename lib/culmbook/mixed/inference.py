@@ -37,20 +37,20 @@ def mean_weights(fit, by: str, at: dict | None = None) -> pd.DataFrame:
     by : str
         Factor of the formula.
     at : dict, optional
-        Values at which other columns are held; otherwise other factors (numbers in ``C(...)`` too) are
-        averaged over their levels, each with the same weight, and numbers held at their mean.
+        Values at which other columns are held; otherwise other factors (numbers in ``C(...)`` too)
+        are averaged over their levels, each with the same weight, and numbers held at their mean.
 
     Returns
     -------
     DataFrame
-        One row per level of ``by``, one column per coefficient. ``fit.contrast`` turns it into means; the
-        difference of two rows is a comparison.
+        One row per level of ``by``, one column per coefficient. ``fit.contrast`` turns it into
+        means; the difference of two rows is a comparison.
 
     Raises
     ------
     ValueError
-        Fitted from a design instead of a formula, a column that is not in the formula, or a level in ``at``
-        that is not in the data.
+        Fitted from a design instead of a formula, a column that is not in the formula, or a level
+        in ``at`` that is not in the data.
 
     References
     ----------
@@ -126,7 +126,8 @@ def simultaneous_draws(correlation: np.ndarray, df: float) -> np.ndarray:
 
     References
     ----------
-    Dunnett (1955) J. Am. Stat. Assoc. 50:1096-1121; Hothorn, Bretz & Westfall (2008) Biometr. J. 50:346-363.
+    Dunnett (1955) J. Am. Stat. Assoc. 50:1096-1121; Hothorn, Bretz & Westfall (2008) Biometr. J.
+    50:346-363.
 
     Examples
     --------
@@ -143,7 +144,8 @@ def simultaneous_draws(correlation: np.ndarray, df: float) -> np.ndarray:
 
 
 def compare_together(fit, weights: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
-    """Comparisons whose intervals hold all at once and whose p values are adjusted for their number.
+    """Comparisons whose intervals hold all at once and whose p values are adjusted for their
+    number.
 
     Parameters
     ----------
@@ -156,8 +158,8 @@ def compare_together(fit, weights: pd.DataFrame, level: float = 0.95) -> pd.Data
     Returns
     -------
     DataFrame
-        As ``fit.contrast``; ``p``, ``lower`` and ``upper`` are single-step adjusted, with the least of the
-        comparisons' Satterthwaite degrees of freedom.
+        As ``fit.contrast``; ``p``, ``lower`` and ``upper`` are single-step adjusted, with the least
+        of the comparisons' Satterthwaite degrees of freedom.
 
     References
     ----------
@@ -186,23 +188,25 @@ def compare(fits: dict) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``criterion`` (-2 log likelihood), ``parameters``, ``aic``, ``above_best`` by name, best first.
+        ``criterion`` (-2 log likelihood), ``parameters``, ``aic``, ``above_best`` by name, best
+        first.
 
     Raises
     ------
     ValueError
-        Fewer than two fits; fits of different kinds, methods, nodes or records; restricted likelihoods of models with different fixed
-        effects, which have different data behind them, and likewise with a prior of them; a fit that has not
-        converged.
+        Fewer than two fits; fits of different kinds, methods, nodes or records; restricted
+        likelihoods of models with different fixed effects, which have different data behind them,
+        and likewise with a prior of them; a fit that has not converged.
 
     Notes
     -----
-    A restricted likelihood is that of the contrasts free of fixed effects. Other fixed effects, other contrasts:
-    such criteria differ for no reason that concerns the model.
+    A restricted likelihood is that of the contrasts free of fixed effects. Other fixed effects,
+    other contrasts: such criteria differ for no reason that concerns the model.
 
     References
     ----------
-    Akaike (1974) IEEE Trans. Autom. Control 19:716-723; Pinheiro & Bates (2000) section 2.4 on restricted likelihoods.
+    Akaike (1974) IEEE Trans. Autom. Control 19:716-723; Pinheiro & Bates (2000) section 2.4 on
+    restricted likelihoods.
     """
     if len(fits) < 2:
         there = "there is one fit" if fits else "there are no fits"
@@ -242,15 +246,15 @@ def left_out(fit, units=None) -> pd.DataFrame:
     ----------
     fit : GaussianFit
     units : array_like, optional
-        Unit of each record used, for example its plot where plots are cut again; all records of a unit are
-        left out together. By default each record is its own.
+        Unit of each record used, for example its plot where plots are cut again; all records of a
+        unit are left out together. By default each record is its own.
 
     Returns
     -------
     DataFrame
-        By record of ``fit.data``: ``error`` (observed less predicted, unit of the response) and ``variance``
-        (of that error, by the model). Both are missing where the other records cannot tell some fixed effect
-        of the unit, as for a hybrid with one plot.
+        By record of ``fit.data``: ``error`` (observed less predicted, unit of the response) and
+        ``variance`` (of that error, by the model). Both are missing where the other records cannot
+        tell some fixed effect of the unit, as for a hybrid with one plot.
 
     Raises
     ------
@@ -259,13 +263,14 @@ def left_out(fit, units=None) -> pd.DataFrame:
 
     Notes
     -----
-    ``P_ss^-1 (Py)_s`` with variance ``P_ss^-1`` for the records s of a unit, exact for the variances of the
-    whole fit, which are not estimated again. With ``P = V^-1 - V^-1 X (X'V^-1 X)^-1 X'V^-1``.
+    ``P_ss^-1 (Py)_s`` with variance ``P_ss^-1`` for the records s of a unit, exact for the
+    variances of the whole fit, which are not estimated again. With ``P = V^-1 - V^-1 X (X'V^-1
+    X)^-1 X'V^-1``.
 
     References
     ----------
-    Cook & Weisberg (1982) Residuals and Influence in Regression, ch. 2, for the ordinary regression; Haslett
-    & Hayes (1998) J. R. Stat. Soc. B 60:201-215 for correlated records.
+    Cook & Weisberg (1982) Residuals and Influence in Regression, ch. 2, for the ordinary
+    regression; Haslett & Hayes (1998) J. R. Stat. Soc. B 60:201-215 for correlated records.
 
     Examples
     --------

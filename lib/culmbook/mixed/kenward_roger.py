@@ -23,8 +23,8 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame, *, bounded: bool = Fa
     weights : DataFrame
         One row per combination, one column per coefficient (columns not given weigh nothing).
     bounded : bool
-        Keep variances estimated at zero there. By default they may be negative for the test, as long as the
-        records' covariance is positive definite.
+        Keep variances estimated at zero there. By default they may be negative for the test, as
+        long as the records' covariance is positive definite.
 
     Returns
     -------
@@ -34,16 +34,17 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame, *, bounded: bool = Fa
     Raises
     ------
     ValueError
-        Not a converged REML fit, too many records, no estimated variance, terms with correlated inner levels
-        (the method needs a covariance linear in its parameters), combinations that are not independent or
-        name no coefficient.
+        Not a converged REML fit, too many records, no estimated variance, terms with correlated
+        inner levels (the method needs a covariance linear in its parameters), combinations that are
+        not independent or name no coefficient.
 
     Notes
     -----
-    The fixed effects' covariance is enlarged for the uncertainty of the variances, and F is scaled so that
-    its first two moments are those of an F distribution. Variances held at zero make the test of main plots
-    too shy: with 3 to 6 replicates it rejects 2.4 instead of 5 %. Where they may be negative it is the exact F test
-    of the stratum in a balanced design; the combinations are then estimated at those variances too.
+    The fixed effects' covariance is enlarged for the uncertainty of the variances, and F is scaled
+    so that its first two moments are those of an F distribution. Variances held at zero make the
+    test of main plots too shy: with 3 to 6 replicates it rejects 2.4 instead of 5 %. Where they may
+    be negative it is the exact F test of the stratum in a balanced design; the combinations are
+    then estimated at those variances too.
 
     References
     ----------
@@ -76,7 +77,8 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame, *, bounded: bool = Fa
 def kenward_roger_contrasts(
     fit: GaussianFit, weights: pd.DataFrame, level: float = 0.95
 ) -> pd.DataFrame:
-    """Estimates of linear combinations of fixed effects, the uncertainty of the variances allowed for.
+    """Estimates of linear combinations of fixed effects, the uncertainty of the variances allowed
+    for.
 
     Parameters
     ----------
@@ -90,8 +92,8 @@ def kenward_roger_contrasts(
     Returns
     -------
     DataFrame
-        As ``fit.contrast``, with the enlarged variance in ``se`` and the degrees of freedom of the F test of
-        each combination; variances estimated at zero stay there.
+        As ``fit.contrast``, with the enlarged variance in ``se`` and the degrees of freedom of the
+        F test of each combination; variances estimated at zero stay there.
 
     Raises
     ------
@@ -184,7 +186,9 @@ def _pieces(fit, bounded):
 
 
 def _unbounded(v, parts, x, y):
-    """Covariance at the least restricted criterion over all variances, negative ones too, by scoring."""
+    """Covariance at the least restricted criterion over all variances, negative ones too, by
+    scoring.
+    """
     height = _criterion(v, x, y)
     for _ in range(_SCORING_STEPS):
         inverse = np.linalg.inv(v)

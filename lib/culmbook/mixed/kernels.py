@@ -1,4 +1,6 @@
-"""Covariance of a random term's effects over an inner index: seasons, sites, traits, rows and columns."""
+"""Covariance of a random term's effects over an inner index: seasons, sites, traits, rows and
+columns.
+"""
 
 import numpy as np
 
@@ -16,8 +18,8 @@ _TURNS = 6  # random directions from which a search for factors starts, besides 
 class Kernel:
     """Covariance ``K`` over m inner levels as a function of its parameters.
 
-    ``powers`` says how each parameter scales with the response (2 a variance, 1 a loading, 0 neither),
-    ``lower`` and ``upper`` are its bounds, ``labels`` its names.
+    ``powers`` says how each parameter scales with the response (2 a variance, 1 a loading, 0
+    neither), ``lower`` and ``upper`` are its bounds, ``labels`` its names.
     """
 
     is_diagonal = False  # effects of different inner levels are independent
@@ -25,11 +27,15 @@ class Kernel:
     has_several_optima = False
 
     def starts(self, share, spread, covariance):
-        """Points from which to search; ``covariance`` is that of the outer levels' means between inner levels."""
+        """Points from which to search; ``covariance`` is that of the outer levels' means between
+        inner levels.
+        """
         return [self.start(share, spread)]
 
     def second(self, theta, g):
-        """What the average information lacks, when ``g`` is the criterion's derivative by K, positive part."""
+        """What the average information lacks, when ``g`` is the criterion's derivative by K,
+        positive part.
+        """
         return 0.0
 
 
@@ -56,7 +62,9 @@ class Diagonal(Kernel):
 
 
 class Autoregressive(Kernel):
-    """``s prod_d rho_d^|difference of coordinate d|``: AR1 along one coordinate, separable along two."""
+    """``s prod_d rho_d^|difference of coordinate d|``: AR1 along one coordinate, separable along
+    two.
+    """
 
     def __init__(self, coordinates, names):
         self.gaps = np.abs(coordinates[:, None, :] - coordinates[None, :, :])
@@ -110,8 +118,8 @@ class Distance(Kernel):
 class Loadings(Kernel):
     """``L L'`` with the given pattern of loadings, plus a variance per level if ``specific``.
 
-    A full lower triangle without specific variances is the unstructured kernel, k columns with them the
-    factor-analytic one of order k.
+    A full lower triangle without specific variances is the unstructured kernel, k columns with them
+    the factor-analytic one of order k.
     """
 
     has_free_diagonal = True

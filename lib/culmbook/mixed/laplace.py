@@ -1,9 +1,10 @@
-"""Laplace's approximation for counts and scores with random effects: mode, criterion, exact gradient.
+"""Laplace's approximation for counts and scores with random effects: mode, criterion, exact
+gradient.
 
-At the mode of the random effects the records behave like gaussian ones with residual variances ``1/w``, w the
-weights of the family, and the working response ``eta + r/w``, r the family's slope. The effects are kept as
-``a = Pz``, one number per record: ``u = G Z'a``, which needs no inverse of G, so that a variance of exactly
-zero needs no special case. At the mode ``a = r``.
+At the mode of the random effects the records behave like gaussian ones with residual variances
+``1/w``, w the weights of the family, and the working response ``eta + r/w``, r the family's slope.
+The effects are kept as ``a = Pz``, one number per record: ``u = G Z'a``, which needs no inverse of
+G, so that a variance of exactly zero needs no special case. At the mode ``a = r``.
 """
 
 from dataclasses import dataclass, field, replace
@@ -30,9 +31,9 @@ _FLAT = 1e-2  # slope of the criterion that counts as none
 class Binomial:
     """Counts ``y`` of ``n`` with a logit link.
 
-    A family gives the log likelihood at ``eta`` and, by record, its first derivative, minus its second one
-    (the weight, above 0) and the weight's derivative. ``start`` is a rough eta, ``shape`` the start of
-    the family's own parameters, of which a binomial count has none.
+    A family gives the log likelihood at ``eta`` and, by record, its first derivative, minus its
+    second one (the weight, above 0) and the weight's derivative. ``start`` is a rough eta,
+    ``shape`` the start of the family's own parameters, of which a binomial count has none.
     """
 
     shape = np.empty(0)
@@ -50,7 +51,9 @@ class Binomial:
         return self.y @ eta - self.n @ np.logaddexp(0.0, eta) + self.constant
 
     def by_record(self, eta):
-        """Log likelihood of each record, without the binomial coefficient; ``eta`` may have more axes behind."""
+        """Log likelihood of each record, without the binomial coefficient; ``eta`` may have more
+        axes behind.
+        """
         y, n = (v.reshape(-1, *[1] * (eta.ndim - 1)) for v in (self.y, self.n))
         return y * eta - n * np.logaddexp(0.0, eta)
 
@@ -106,7 +109,9 @@ class CumulativeLogit:
         return self.weight * (upper + lower - 1), weight, -self.weight * turn
 
     def shape_derivatives(self, eta):
-        """Derivatives of the log likelihood (sum), its slope and its weight (records x parameters)."""
+        """Derivatives of the log likelihood (sum), its slope and its weight (records x
+        parameters).
+        """
         upper, lower, f, g = self._ends(eta)
         p, turn = np.maximum(upper - lower, 1e-300), self.jacobian()
         # which threshold is each record's upper and lower end
@@ -155,9 +160,9 @@ class Laplace:
     Notes
     -----
     With b held, ``-2 sum log f + u'G^-1 u + log|V| + sum log w``; with b integrated out
-    ``+ log|X'V^-1 X| - p log 2 pi`` at the joint mode. Its derivative by a parameter i of the terms is
-    ``-r'V_i r + tr(P V_i) + q'P V_i r`` with ``q = w's/w``, w' the weights' derivative and s the variance of
-    eta given the data: the last part is the weights' change with the mode.
+    ``+ log|X'V^-1 X| - p log 2 pi`` at the joint mode. Its derivative by a parameter i of the terms
+    is ``-r'V_i r + tr(P V_i) + q'P V_i r`` with ``q = w's/w``, w' the weights' derivative and s the
+    variance of eta given the data: the last part is the weights' change with the mode.
     """
 
     def __init__(self, family, structure, offset=0.0, prior_precision=0.0):
@@ -225,7 +230,9 @@ class Laplace:
         return Mode(searched, theta, eta, b, a, parts[1], factor, float(criterion), *slopes)
 
     def held(self, v):
-        """State at the terms' parameters, the family's own and the fixed effects, one after the other."""
+        """State at the terms' parameters, the family's own and the fixed effects, one after the
+        other.
+        """
         return self.at(*self.split(v))
 
     def split(self, v):
@@ -294,8 +301,8 @@ def _penalised(family, eta, quadratic):
 def minimise_laplace(problem, with_fixed):
     """State at the parameters of the least criterion, and a verdict in words.
 
-    With ``with_fixed`` the fixed effects are integrated out; else the family's own parameters and the fixed
-    effects are found together with the terms' parameters.
+    With ``with_fixed`` the fixed effects are integrated out; else the family's own parameters and
+    the fixed effects are found together with the terms' parameters.
     """
     s = problem.structure
     h = len(problem.family.shape)
@@ -333,7 +340,8 @@ def minimise_laplace(problem, with_fixed):
 
 
 def _settled(problem, joint):
-    """Move b from the joint mode to the maximum of its marginal likelihood, the terms' parameters held.
+    """Move b from the joint mode to the maximum of its marginal likelihood, the terms' parameters
+    held.
 
     At the joint mode the random effects of skewed counts pull b towards one half; their curvature
     term, which only the marginal likelihood has, takes that pull out.
@@ -350,7 +358,9 @@ def _settled(problem, joint):
 
 
 def hessian(problem, vector, free):
-    """Second derivatives of the criterion with b held, by the parameters ``free``, from its exact gradient."""
+    """Second derivatives of the criterion with b held, by the parameters ``free``, from its exact
+    gradient.
+    """
     rows = []
     for i in free:
         step = 1e-4 * max(1.0, abs(vector[i])) * (np.arange(len(vector)) == i)
@@ -363,12 +373,14 @@ def hessian(problem, vector, free):
 
 
 def by_quadrature(problem, vector, nodes):
-    """Parameters of the least criterion by adaptive quadrature, from those of Laplace's approximation.
+    """Parameters of the least criterion by adaptive quadrature, from those of Laplace's
+    approximation.
 
     Returns
     -------
     tuple
-        Parameters, criterion, second derivatives of the criterion by all parameters that are not at zero.
+        Parameters, criterion, second derivatives of the criterion by all parameters that are not at
+        zero.
     """
     k = problem.structure.n_theta
 

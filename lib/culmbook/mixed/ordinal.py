@@ -107,10 +107,10 @@ class OrdinalFit(LaplaceFit):
 
         Notes
         -----
-        Wald limits with a t quantile and the scores less fixed effects as degrees of freedom. With 8 to 12 hybrids in
-        3 blocks and ``prior_sd=5`` they cover 95.2 to 95.6 % in simulations. Without a prior, estimates of so
-        few scores are up to 16 % too large, since maximum likelihood takes the scores' scatter as too small,
-        and cover 92.5 %.
+        Wald limits with a t quantile and the scores less fixed effects as degrees of freedom. With
+        8 to 12 hybrids in 3 blocks and ``prior_sd=5`` they cover 95.2 to 95.6 % in simulations.
+        Without a prior, estimates of so few scores are up to 16 % too large, since maximum
+        likelihood takes the scores' scatter as too small, and cover 92.5 %.
         """
         names = self.coefficients.index
         rows = weight_rows(weights, names)
@@ -168,8 +168,8 @@ def fit_ordinal(
     weight : str, optional
         Column with the number of times a row counts, at least 0.
     prior_sd : float, optional
-        Standard deviation of a normal prior of every fixed effect around 0, logit scale: keeps a hybrid with
-        the lowest score everywhere finite.
+        Standard deviation of a normal prior of every fixed effect around 0, logit scale: keeps a
+        hybrid with the lowest score everywhere finite.
     nodes : int
         More than one: adaptive Gauss-Hermite quadrature, for a single term of plain intercepts.
 
@@ -180,18 +180,19 @@ def fit_ordinal(
     Raises
     ------
     ValueError
-        A column that is absent or has missing values, scores without an order, one score only, weights below
-        zero or none for a score, aliased fixed effects (named), a fixed effect
+        A column that is absent or has missing values, scores without an order, one score only,
+        weights below zero or none for a score, aliased fixed effects (named), a fixed effect
         without a finite estimate, terms as in :func:`fit_binomial`.
 
     Notes
     -----
-    Laplace's approximation unless ``nodes`` says otherwise. The covariance is the inverse of the observed
-    second derivatives by all parameters; variances at zero are held there.
+    Laplace's approximation unless ``nodes`` says otherwise. The covariance is the inverse of the
+    observed second derivatives by all parameters; variances at zero are held there.
 
     References
     ----------
-    McCullagh (1980) J. R. Stat. Soc. B 42:109-142; Agresti (2010) Analysis of Ordinal Categorical Data, ch. 10.
+    McCullagh (1980) J. R. Stat. Soc. B 42:109-142; Agresti (2010) Analysis of Ordinal Categorical
+    Data, ch. 10.
 
     Examples
     --------

@@ -1,4 +1,6 @@
-"""The parameters at which a criterion is least, its curvature there, and its profile along one of them."""
+"""The parameters at which a criterion is least, its curvature there, and its profile along one of
+them.
+"""
 
 from dataclasses import replace
 
@@ -44,10 +46,11 @@ def minimise(problem, theta, held=(), settled=_SETTLED):
 
     Notes
     -----
-    Each step is the least point of the average-information quadratic within the box: parameters within
-    their bounds, residual variances at or above a tenth of what they were. It is taken if the exact
-    criterion does not rise, else damped. Correlations and loadings can differ so much between average and
-    observed information that steps go to and fro; a search that lasts goes on with observed curvature.
+    Each step is the least point of the average-information quadratic within the box: parameters
+    within their bounds, residual variances at or above a tenth of what they were. It is taken if
+    the exact criterion does not rise, else damped. Correlations and loadings can differ so much
+    between average and observed information that steps go to and fro; a search that lasts goes on
+    with observed curvature.
     """
     free = np.setdiff1d(np.arange(len(theta)), held)
     residuals = np.arange(len(theta))[problem.residuals]
@@ -74,7 +77,9 @@ def minimise(problem, theta, held=(), settled=_SETTLED):
 
 
 def _observed(problem, state, free):
-    """State whose information is the observed curvature; where that curves downwards, upwards by as much."""
+    """State whose information is the observed curvature; where that curves downwards, upwards by
+    as much.
+    """
     room = np.minimum(state.theta - problem.lower, problem.upper - state.theta)
     inner = free[room[free] > _ROOM]
     information = state.information.copy()
@@ -121,7 +126,9 @@ def _try(problem, theta):
 
 
 def curvature(problem, state, free):
-    """Second derivatives of the criterion by the parameters ``free``: differences of the exact gradient."""
+    """Second derivatives of the criterion by the parameters ``free``: differences of the exact
+    gradient.
+    """
     rows = []
     for i in free:
         room = min(state.theta[i] - problem.lower[i], problem.upper[i] - state.theta[i]) / 2
@@ -134,7 +141,8 @@ def curvature(problem, state, free):
 
 
 def profile_limit(problem, state, i, rise, side):
-    """Value of parameter i, above (``side`` 1) or below (-1) its estimate, where the criterion has risen.
+    """Value of parameter i, above (``side`` 1) or below (-1) its estimate, where the criterion has
+    risen.
 
     The criterion is least over all other parameters. Returns the bound where it never rises so far.
     """

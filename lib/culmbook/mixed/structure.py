@@ -1,14 +1,17 @@
-"""Covariance of the records of a mixed model: factorised once, then used for everything that is asked of it.
+"""Covariance of the records of a mixed model: factorised once, then used for everything that is
+asked of it.
 
-The records' covariance is ``V = B + U D U'``. One grouping of the records, the *elimination factor*, cuts
-them into small blocks; random terms nested in it and the residual make up the block-diagonal ``B``, whose
-blocks are inverted in batches. The other terms are the columns of ``U``, with variances ``D``. With
-``W = [U X]``, ``M = W'B^-1 W`` and the diagonal scale ``s`` (root of the variance for U, 1 for X),
+The records' covariance is ``V = B + U D U'``. One grouping of the records, the *elimination
+factor*, cuts them into small blocks; random terms nested in it and the residual make up the
+block-diagonal ``B``, whose blocks are inverted in batches. The other terms are the columns of
+``U``, with variances ``D``. With ``W = [U X]``, ``M = W'B^-1 W`` and the diagonal scale ``s`` (root
+of the variance for U, 1 for X),
 
     K = s M s + (I on the U part),   H = s K^-1 s,   P = B^-1 - B^-1 W H W' B^-1,
 
-so a variance of exactly zero needs no special case. A block touches few columns of ``W``; only those are
-kept with it. Covariance between inner levels is possible for terms nested in the elimination factor only.
+so a variance of exactly zero needs no special case. A block touches few columns of ``W``; only
+those are kept with it. Covariance between inner levels is possible for terms nested in the
+elimination factor only.
 """
 
 from dataclasses import dataclass, field
@@ -65,7 +68,9 @@ def _piece(term, rows, n):
 
 @dataclass(frozen=True)
 class _Batch:
-    """Blocks of one size. Empty places point to record ``n`` and column ``q + p``, which hold zeros."""
+    """Blocks of one size. Empty places point to record ``n`` and column ``q + p``, which hold
+    zeros.
+    """
 
     rows: np.ndarray  # blocks x size
     columns: np.ndarray  # blocks x local columns
@@ -155,7 +160,9 @@ class Structure:
         return [term.kernel.matrix(theta[place]) for term, place in both]
 
     def variances(self, theta, unit=1.0):
-        """Variances by name, a term's own or one for each inner level, and covariances over inner levels."""
+        """Variances by name, a term's own or one for each inner level, and covariances over inner
+        levels.
+        """
         variances, kernels = {}, {}
         for term, k in zip(self.terms, self.kernels(theta), strict=True):
             levels, own = term.inner_levels, {term.name: k[0, 0] * unit}
@@ -174,7 +181,9 @@ class Structure:
         return sum((t.times(t.collect(vector), k) for t, k in both), np.zeros(self.n))
 
     def simulated(self, theta, n, rng):
-        """Random parts drawn from the model: records x n, and each term's effects, (outer x inner) x n."""
+        """Random parts drawn from the model: records x n, and each term's effects, (outer x inner)
+        x n.
+        """
         tables = []
         for term, kernel in zip(self.terms, self.kernels(theta), strict=True):
             size, vectors = np.linalg.eigh(kernel)
@@ -200,7 +209,9 @@ class Structure:
         return np.concatenate([np.empty(0), *parts])
 
     def second(self, theta, by_kernel, size=None):
-        """What the average information of loadings lacks, in a matrix of all parameters (or ``size``)."""
+        """What the average information of loadings lacks, in a matrix of all parameters (or
+        ``size``).
+        """
         extra = np.zeros((size or self.n_theta, size or self.n_theta))
         for term, place, g in zip(self.terms, self.places, by_kernel, strict=True):
             extra[place, place] = term.kernel.second(theta[place], g)
@@ -288,7 +299,9 @@ class Factor:
         return 2 * np.log(np.diag(self.chol)[self.structure.q :]).sum()
 
     def solve(self, y):
-        """``H W'B^-1 y`` (effects of crossed columns, then b) and ``Py``, for a vector or several columns."""
+        """``H W'B^-1 y`` (effects of crossed columns, then b) and ``Py``, for a vector or several
+        columns.
+        """
         s = self.structure
         columns = np.atleast_2d(y.T).T
         t, width = columns.shape[1], s.q + s.p + 1
@@ -309,7 +322,9 @@ class Factor:
         return (solution, py) if y.ndim == 2 else (solution[:, 0], py[:, 0])
 
     def spread(self, b):
-        """``B^-1 W H[:, X] b``: each record's weight in combinations of fixed effects, one or columns of ``b``."""
+        """``B^-1 W H[:, X] b``: each record's weight in combinations of fixed effects, one or
+        columns of ``b``.
+        """
         s = self.structure
         columns = self.h[:, s.q :] @ np.atleast_2d(b.T).T
         weights = -self.subtract(np.zeros((s.n + 1, columns.shape[1])), columns)
@@ -364,7 +379,9 @@ class Factor:
 
 
 def _elimination(x, terms, candidates):
-    """The grouping with the least work: blocks and what is left crossed, cubed, and adding up what blocks touch."""
+    """The grouping with the least work: blocks and what is left crossed, cubed, and adding up what
+    blocks touch.
+    """
     n, p = x.shape
     tied = [t for t in terms if not t.kernel.is_diagonal]
     whole = [np.zeros(n, int)] if n <= _WHOLE else []
@@ -412,7 +429,9 @@ def _invert(b):
 
 
 def _invert_level(residual, variance, is_there):
-    """The same for blocks that are one level each: ``diag(residual) + variance 11'`` (Sherman & Morrison 1950)."""
+    """The same for blocks that are one level each: ``diag(residual) + variance 11'`` (Sherman &
+    Morrison 1950).
+    """
     if (residual <= 0).any():
         raise np.linalg.LinAlgError("a record has no variance")
     weight = 1.0 / residual

@@ -1,4 +1,6 @@
-"""Terms of mixed models: what may be written in a list of random terms, and what it means for the records."""
+"""Terms of mixed models: what may be written in a list of random terms, and what it means for the
+records.
+"""
 
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -51,19 +53,21 @@ class Basis:
 
 
 def over(outer: str, inner: str | tuple, kernel: str | int) -> Over:
-    """Random effects of every level of ``outer`` for each level of ``inner``, correlated by a kernel.
+    """Random effects of every level of ``outer`` for each level of ``inner``, correlated by a
+    kernel.
 
     Parameters
     ----------
     outer : str
         Column, or columns joined by ``:``; its levels are independent.
     inner : str or tuple of str
-        Column of the inner index: seasons, sites, traits; for kernels along coordinates, the columns with
-        the numbers, for example ``('row', 'column')``.
+        Column of the inner index: seasons, sites, traits; for kernels along coordinates, the
+        columns with the numbers, for example ``('row', 'column')``.
     kernel : str or int
-        ``'diagonal'`` a variance for each inner level; ``'unstructured'`` any covariance; ``'autoregressive'``
-        ``s rho^|difference|``; ``'separable autoregressive'`` the product along two coordinates; ``'exponential'``,
-        ``'gaussian'``, ``'rational quadratic'`` by distance; :func:`factor_analytic` for k common factors.
+        ``'diagonal'`` a variance for each inner level; ``'unstructured'`` any covariance;
+        ``'autoregressive'`` ``s rho^|difference|``; ``'separable autoregressive'`` the product
+        along two coordinates; ``'exponential'``, ``'gaussian'``, ``'rational quadratic'`` by
+        distance; :func:`factor_analytic` for k common factors.
 
     Returns
     -------
@@ -115,7 +119,8 @@ def slopes(outer: str, numbers: str | tuple, correlated: bool = True) -> Slopes:
 
 
 def basis(name: str, matrix) -> Basis:
-    """Random coefficients, all of one variance, of the columns of a matrix, for example of a smooth trend.
+    """Random coefficients, all of one variance, of the columns of a matrix, for example of a
+    smooth trend.
 
     Parameters
     ----------
@@ -132,10 +137,11 @@ def basis(name: str, matrix) -> Basis:
 
 @dataclass(frozen=True)
 class Term:
-    """A random term as the records see it: ``Z u`` with u independent over outer levels, K over inner ones.
+    """A random term as the records see it: ``Z u`` with u independent over outer levels, K over
+    inner ones.
 
-    Columns of ``z`` are outer level x inner level. ``code`` is each record's outer level (None for a
-    basis), ``inner`` its inner level, or ``design`` its values on the inner index.
+    Columns of ``z`` are outer level x inner level. ``code`` is each record's outer level (None for
+    a basis), ``inner`` its inner level, or ``design`` its values on the inner index.
     """
 
     name: str
@@ -160,7 +166,9 @@ class Term:
 
     @cached_property
     def cell(self):
-        """Column of ``z`` that holds each record's one, or None where the records have other values."""
+        """Column of ``z`` that holds each record's one, or None where the records have other
+        values.
+        """
         if self.code is None or self.design is not None:
             return None
         return self.code if self.inner is None else self.code * self.m + self.inner
@@ -189,7 +197,8 @@ def code_levels(frame: pd.DataFrame, term: str) -> tuple[np.ndarray, pd.Index]:
     Returns
     -------
     tuple
-        Code of each row, 0 … levels - 1, and the levels' labels with ``:`` between the columns' values.
+        Code of each row, 0 … levels - 1, and the levels' labels with ``:`` between the columns'
+        values.
 
     Examples
     --------
@@ -212,8 +221,8 @@ def make_terms(frame: pd.DataFrame, random) -> list[Term]:
     Raises
     ------
     ValueError
-        A term with one level, an inner index with one level, coordinates that are no numbers, a basis of
-        the wrong length, two terms with the same levels.
+        A term with one level, an inner index with one level, coordinates that are no numbers, a
+        basis of the wrong length, two terms with the same levels.
     """
     terms = [_make(frame, spec) for spec in random]
     for one, other in combinations(terms, 2):
@@ -339,7 +348,8 @@ def refuse_other_length(frame: pd.DataFrame, fixed: str | pd.DataFrame) -> None:
 
 
 def refuse_incomplete(frame: pd.DataFrame, columns, fixed: str | pd.DataFrame, random) -> None:
-    """Raise where a column that a model needs is absent or has missing values, or its design another length.
+    """Raise where a column that a model needs is absent or has missing values, or its design
+    another length.
 
     Parameters
     ----------
@@ -431,8 +441,9 @@ def smooth_surface(rows: pd.Series, columns: pd.Series) -> Smooth:
     Returns
     -------
     Smooth
-        Fixed: both straight lines and their product. Random, each with its own variance: the wiggles along
-        rows and along columns, each direction's line times the other's wiggles, and wiggles times wiggles.
+        Fixed: both straight lines and their product. Random, each with its own variance: the
+        wiggles along rows and along columns, each direction's line times the other's wiggles, and
+        wiggles times wiggles.
 
     Raises
     ------
@@ -441,8 +452,8 @@ def smooth_surface(rows: pd.Series, columns: pd.Series) -> Smooth:
 
     References
     ----------
-    Lee, Durban & Eilers (2013) Comput. Stat. Data Anal. 61:22-37 for the surface in parts; Rodriguez-Alvarez et al.
-    (2018) Spat. Stat. 23:52-71 for field trials.
+    Lee, Durban & Eilers (2013) Comput. Stat. Data Anal. 61:22-37 for the surface in parts;
+    Rodriguez-Alvarez et al. (2018) Spat. Stat. 23:52-71 for field trials.
     """
     (line_r, wiggles_r), (line_c, wiggles_c) = _parts(rows), _parts(columns)
     r, c = rows.name, columns.name

@@ -24,16 +24,17 @@ def double_scores(scores, value="damage_score"):
     Parameters
     ----------
     scores : pandas.DataFrame
-        Columns site, plot, frost_on, scored_on, observer and `value`; rows with a blank observer or value
-        are left out.
+        Columns site, plot, frost_on, scored_on, observer and `value`; rows with a blank observer or
+        value are left out.
     value : str
         The column to compare.
 
     Returns
     -------
     pandas.DataFrame
-        One row per site, plot, event and pair of observers: site, plot, frost_on, observer_a, observer_b,
-        days_apart, a, b. Of several scores by one observer after one event, the first counts.
+        One row per site, plot, event and pair of observers: site, plot, frost_on, observer_a,
+        observer_b, days_apart, a, b. Of several scores by one observer after one event, the first
+        counts.
 
     Raises
     ------
@@ -79,20 +80,21 @@ def agreement(pairs, min_plots=MIN_PLOTS):
     Returns
     -------
     pandas.DataFrame
-        One row per site and pair: site, observer_a, observer_b, n_scored, n_equal, n_within_1, n_a_higher,
-        n_b_higher, kappa (Cohen's, quadratic weights), icc (ICC(A,1): absolute agreement of single scores,
-        two-way), low, high, reason. Coefficients are missing where `reason` says why.
+        One row per site and pair: site, observer_a, observer_b, n_scored, n_equal, n_within_1,
+        n_a_higher, n_b_higher, kappa (Cohen's, quadratic weights), icc (ICC(A,1): absolute
+        agreement of single scores, two-way), low, high, reason. Coefficients are missing where
+        `reason` says why.
 
     Notes
     -----
-    The large-sample interval of kappa (Fleiss, Cohen & Everitt 1969) covered only 0.78–0.90 of simulated
-    sets of 8 to 20 plots, so the interval is that of the intraclass correlation, which kappa approaches as
-    plots increase.
+    The large-sample interval of kappa (Fleiss, Cohen & Everitt 1969) covered only 0.78–0.90 of
+    simulated sets of 8 to 20 plots, so the interval is that of the intraclass correlation, which
+    kappa approaches as plots increase.
 
     References
     ----------
-    Cohen 1968, Psychological Bulletin 70: 213–220. Fleiss & Cohen 1973, Educational and Psychological
-    Measurement 33: 613–619. McGraw & Wong 1996, Psychological Methods 1: 30–46.
+    Cohen 1968, Psychological Bulletin 70: 213–220. Fleiss & Cohen 1973, Educational and
+    Psychological Measurement 33: 613–619. McGraw & Wong 1996, Psychological Methods 1: 30–46.
     """
     rows = []
     for (site, first, second), own in pairs.groupby(["site", "observer_a", "observer_b"]):
@@ -124,8 +126,9 @@ def overall_agreement(pairs, min_plots=MIN_PLOTS):
     Returns
     -------
     pandas.DataFrame
-        One row per site: site, n_scored, n_equal, n_within_1, icc (ICC(1,1): single scores, any two of
-        several observers, so that what sets observers apart counts as disagreement), low, high, reason.
+        One row per site: site, n_scored, n_equal, n_within_1, icc (ICC(1,1): single scores, any two
+        of several observers, so that what sets observers apart counts as disagreement), low, high,
+        reason.
 
     References
     ----------
@@ -174,12 +177,14 @@ def observers_apart(pairs):
     Returns
     -------
     pandas.DataFrame
-        One row per site and observer: site, observer, n_pairs, n_higher, n_lower, n_equal, mean_difference
-        (own score − the other's), sign_p, adjusted_p (Holm, over the observers of the site).
+        One row per site and observer: site, observer, n_pairs, n_higher, n_lower, n_equal,
+        mean_difference (own score − the other's), sign_p, adjusted_p (Holm, over the observers of
+        the site).
 
     Notes
     -----
-    Exact sign test of higher against lower, ties left out: scores are ordinal, so no means are tested.
+    Exact sign test of higher against lower, ties left out: scores are ordinal, so no means are
+    tested.
     """
     swap = {"observer_a": "observer_b", "observer_b": "observer_a", "a": "b", "b": "a"}
     both = pd.concat([pairs, pairs.rename(columns=swap)], ignore_index=True)

@@ -28,8 +28,9 @@ def sheets_received(tables, files, problems):
     -------
     pandas.DataFrame
         One row per table: table, n_files, n_kept (rows), n_refused (rows, of files that were read),
-        n_files_refused, n_notes; last, where there is any, what was said of other files. A table without a
-        file has zeros. Rows of other sites in a file for the whole network are neither kept nor refused.
+        n_files_refused, n_notes; last, where there is any, what was said of other files. A table
+        without a file has zeros. Rows of other sites in a file for the whole network are neither
+        kept nor refused.
     """
     said = problems[problems["code"] != ABSENT].fillna({"table": OTHER})
     rows = said[said["severity"] == "error_row"].drop_duplicates(["file", "line"])
@@ -55,14 +56,15 @@ def plots_by_status(plots):
     Parameters
     ----------
     plots : pandas.DataFrame
-        One row per plot: site, trial, hybrid, planted_on, status {ok, damaged, abandoned}, status_cause
-        {external, plant}, blank counting as external.
+        One row per plot: site, trial, hybrid, planted_on, status {ok, damaged, abandoned},
+        status_cause {external, plant}, blank counting as external.
 
     Returns
     -------
     pandas.DataFrame
-        One row per site and trial: site, trial, planted (year), n_plots, n_hybrids, n_ok, n_damaged,
-        n_abandoned, n_plant (of the lost ones, those lost by the hybrid itself), lost_share (0–1).
+        One row per site and trial: site, trial, planted (year), n_plots, n_hybrids, n_ok,
+        n_damaged, n_abandoned, n_plant (of the lost ones, those lost by the hybrid itself),
+        lost_share (0–1).
     """
     status, cause = plots["status"], plots["status_cause"]
     flags = plots.assign(
@@ -94,8 +96,9 @@ def latest_stand(plots, counts):
     Returns
     -------
     pandas.DataFrame
-        The plots with counted_on, occasion, plants_alive, n_missing (planted less alive, never below 0,
-        since replants may outnumber the dead) and missing_share (0–1); missing where a plot was not counted.
+        The plots with counted_on, occasion, plants_alive, n_missing (planted less alive, never
+        below 0, since replants may outnumber the dead) and missing_share (0–1); missing where a
+        plot was not counted.
     """
     known = counts.dropna(subset=["plants_alive"]).sort_values("counted_on", kind="stable")
     last = known.drop_duplicates(["site", "plot"], keep="last")
@@ -117,7 +120,8 @@ TASKS = {
     ("stem_measures", ""): (2, 99),
     ("harvests", ""): (2, 99),
 }
-"""Rounds due by default with the first and last crop year (the planting season is 1) in which they are due.
+"""Rounds due by default with the first and last crop year (the planting season is 1) in which they
+are due.
 
 Every other round counts as due for a trial once one of its plots has it.
 """
@@ -154,18 +158,18 @@ def measuring_states(tables, season):
     Parameters
     ----------
     tables : mapping of str to pandas.DataFrame
-        plots, stand_counts, frost_scores, stem_measures, harvests, phenology of the season's report; counts
-        and scores carry growing_season.
+        plots, stand_counts, frost_scores, stem_measures, harvests, phenology of the season's
+        report; counts and scores carry growing_season.
     season : int
         Growing season of the report.
 
     Returns
     -------
     pandas.DataFrame
-        One row per plot and round: site, trial, plot, row, column, hybrid, table, occasion (the day of the
-        frost for frost scores), state in `STATES`. *Set aside*: the plot's status (or its harvest's) is not
-        ok. *No plants*: its last count was 0, so there is nothing to measure but the stand. A row whose
-        measures are all blank does not count as measured.
+        One row per plot and round: site, trial, plot, row, column, hybrid, table, occasion (the day
+        of the frost for frost scores), state in `STATES`. *Set aside*: the plot's status (or its
+        harvest's) is not ok. *No plants*: its last count was 0, so there is nothing to measure but
+        the stand. A row whose measures are all blank does not count as measured.
     """
     plots = latest_stand(tables["plots"], tables["stand_counts"])
     parts = [_rounds_of(name, tables[name], season) for name in _MEASURES]
@@ -227,8 +231,8 @@ def progress(states):
     Returns
     -------
     pandas.DataFrame
-        site, trial, table, occasion, n_plots, n_measured, n_set_aside, n_no_plants, n_to_measure, stage
-        {complete, under way, not begun}, round (its name), in the order of the year's work.
+        site, trial, table, occasion, n_plots, n_measured, n_set_aside, n_no_plants, n_to_measure,
+        stage {complete, under way, not begun}, round (its name), in the order of the year's work.
     """
     flags = {f"n_{state.replace(' ', '_')}": states["state"] == state for state in STATES}
     out = states[ROUND].assign(n_plots=1, **flags).groupby(ROUND, as_index=False).sum()
@@ -261,7 +265,8 @@ def plots_to_visit(states):
     Returns
     -------
     pandas.DataFrame
-        site, trial, table, occasion, plot, hybrid, row, column, round of rounds under way; by row, then column.
+        site, trial, table, occasion, plot, hybrid, row, column, round of rounds under way; by row,
+        then column.
     """
     left = states[states["state"] == "to measure"].merge(progress(states)[[*ROUND, "stage"]])
     left = left[left["stage"] == "under way"].sort_values([*ROUND, "row", "column"], kind="stable")

@@ -46,9 +46,9 @@ def stand_surprises(latest, difference=UNLIKE_ITS_HYBRID):
     Returns
     -------
     pandas.DataFrame
-        site, trial, plot, hybrid, counted_on, share, others_low, others_high, n_others: plots with status ok
-        against the other plots of the same trial, hybrid, planting method and film counted on the same
-        occasion, at least two of them; farthest first.
+        site, trial, plot, hybrid, counted_on, share, others_low, others_high, n_others: plots with
+        status ok against the other plots of the same trial, hybrid, planting method and film
+        counted on the same occasion, at least two of them; farthest first.
 
     Raises
     ------
@@ -120,11 +120,11 @@ def rows_to_look_at(problems, corrections, surprises):
     Returns
     -------
     pandas.DataFrame
-        why, site, table, where, value, rule, mend. Ordered by `why` as in `WHY_FIRST`: what was refused is
-        lost until it is fixed, a correction that did not apply leaves a known fault in, a row with several
-        notes is likelier wrong than one with a single note, and so on to remarks on how a cell was read;
-        within each by file and line, surprises by how far they lie off. Notes about a whole file (its
-        encoding, say) are left out.
+        why, site, table, where, value, rule, mend. Ordered by `why` as in `WHY_FIRST`: what was
+        refused is lost until it is fixed, a correction that did not apply leaves a known fault in,
+        a row with several notes is likelier wrong than one with a single note, and so on to remarks
+        on how a cell was read; within each by file and line, surprises by how far they lie off.
+        Notes about a whole file (its encoding, say) are left out.
     """
     parts = [_from_problems(problems), _from_corrections(corrections), _from_surprises(surprises)]
     out = pd.concat(parts, ignore_index=True)

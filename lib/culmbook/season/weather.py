@@ -1,7 +1,7 @@
 """The season's weather, and how it compares with the same site's other years.
 
-Two periods belong to growing season Y: the growing season itself (1 April to 30 September of Y) and the
-winter that ends it (1 October of Y to 31 March of Y + 1). They suit the temperate north.
+Two periods belong to growing season Y: the growing season itself (1 April to 30 September of Y) and
+the winter that ends it (1 October of Y to 31 March of Y + 1). They suit the temperate north.
 """
 
 from dataclasses import dataclass
@@ -15,7 +15,9 @@ from culmbook.text.refusal import Refusal
 MIN_C, MAX_C = "air_temperature_min_c", "air_temperature_max_c"
 RAIN_MM, SOIL_C, SNOW_CM = "precipitation_mm", "soil_temperature_5cm_min_c", "snow_depth_cm"
 MAX_MISSING_SHARE = 15 / 365
-"""A period with more of its days missing than this is not summed: 15 days in a year, 7 in a winter."""
+"""A period with more of its days missing than this is not summed: 15 days in a year, 7 in a
+winter.
+"""
 MIN_YEARS_FOR_RANGE = 10
 """Fewest other years behind a 10–90 % range."""
 SEVERITY = ("min_soil_c", "min_air_c")
@@ -28,7 +30,8 @@ _PLACE = "rank_low rank_high n_tied n_years first_season last_season"
 
 @dataclass(frozen=True)
 class Period:
-    """A stretch of the calendar, both ends included; one whose end comes first runs into the next year.
+    """A stretch of the calendar, both ends included; one whose end comes first runs into the next
+    year.
 
     Parameters
     ----------
@@ -61,7 +64,9 @@ class Period:
         return f"{self.name} {year}{tail}"
 
     def cut_to(self, day, year):
-        """Return the period ending on `day` of growing season `year`, to compare unfinished periods."""
+        """Return the period ending on `day` of growing season `year`, to compare unfinished
+        periods.
+        """
         if not self.first(year) <= day < self.last(year):
             raise ValueError(f"{day:%Y-%m-%d} lies outside the {self.label(year)}")
         # 29 February exists in one year of four: the day before stands for it in all of them
@@ -82,9 +87,11 @@ class Thresholds:
     Parameters
     ----------
     frost_c, hard_frost_c : float
-        A day is a frost day when its minimum lies *below* the first, a hard-frost day below the second.
+        A day is a frost day when its minimum lies *below* the first, a hard-frost day below the
+        second.
     base_c, upper_c : float, float or None
-        Lower threshold of the degree days, and the temperature above which more warmth adds nothing.
+        Lower threshold of the degree days, and the temperature above which more warmth adds
+        nothing.
     chill_low_c, chill_high_c : float
         An hour between the two counts as chilling.
     growth_c : float
@@ -130,13 +137,13 @@ def growing_season_days(mean_c, dates, growth_c=5.0):
     Returns
     -------
     int
-        Days from the first of six days in a row above the threshold to the day before the first six in
-        a row below it that begin after 30 June; 0 when no such warm run exists.
+        Days from the first of six days in a row above the threshold to the day before the first six
+        in a row below it that begin after 30 June; 0 when no such warm run exists.
 
     References
     ----------
-    Index GSL of the Expert Team on Climate Change Detection and Indices: Zhang, X. et al. 2011, WIREs
-    Climate Change 2: 851–870, doi:10.1002/wcc.147 (northern hemisphere form).
+    Index GSL of the Expert Team on Climate Change Detection and Indices: Zhang, X. et al. 2011,
+    WIREs Climate Change 2: 851–870, doi:10.1002/wcc.147 (northern hemisphere form).
     """
     mean_c = np.asarray(mean_c, dtype=float)
     warm = _first_run(mean_c > growth_c)
@@ -160,8 +167,8 @@ def _first_run(is_true, length=6):
 class Index:
     """One number per period: what it is called, what it needs, and how it comes from the days.
 
-    ``compute`` takes the days without a blank; ``is_whole`` says that it has no meaning before the period is
-    over.
+    ``compute`` takes the days without a blank; ``is_whole`` says that it has no meaning before the
+    period is over.
     """
 
     name: str
@@ -221,7 +228,8 @@ def indices(t=Thresholds()):
 
 
 def thresholds_of(settings, **given):
-    """Take thresholds from what a notebook gives, else from the network's settings, else from the defaults.
+    """Take thresholds from what a notebook gives, else from the network's settings, else from the
+    defaults.
 
     Parameters
     ----------
@@ -250,11 +258,11 @@ def season_indices(weather, season, thresholds=Thresholds(), max_missing_share=M
     ----------
     weather : pandas.DataFrame
         One row per site and date: site, date, air_temperature_min_c, air_temperature_max_c [°C],
-        precipitation_mm [mm], and where kept soil_temperature_5cm_min_c [°C], snow_depth_cm [cm]. An
-        absent row and a blank cell both count as a missing day.
+        precipitation_mm [mm], and where kept soil_temperature_5cm_min_c [°C], snow_depth_cm [cm].
+        An absent row and a blank cell both count as a missing day.
     season : int
-        The growing season of the report. Where its period runs beyond the last day of the record, all
-        years are computed up to the same day of the year.
+        The growing season of the report. Where its period runs beyond the last day of the record,
+        all years are computed up to the same day of the year.
     thresholds : Thresholds
     max_missing_share : float
         Largest share of missing days (0–1) with which a period is still computed.
@@ -262,9 +270,10 @@ def season_indices(weather, season, thresholds=Thresholds(), max_missing_share=M
     Returns
     -------
     pandas.DataFrame
-        One row per site, index and season: site, index, label, unit, digits, period, season, first_day,
-        last_day, is_over, n_days, n_missing, value, reason. `value` is missing where `reason` says why.
-        Days missing within the limit are left out of sums and counts, never filled.
+        One row per site, index and season: site, index, label, unit, digits, period, season,
+        first_day, last_day, is_over, n_days, n_missing, value, reason. `value` is missing where
+        `reason` says why. Days missing within the limit are left out of sums and counts, never
+        filled.
 
     Raises
     ------
@@ -334,10 +343,11 @@ def against_record(values, season, min_years=MIN_YEARS_FOR_RANGE):
     Returns
     -------
     pandas.DataFrame
-        One row per site and index: site, index, label, unit, digits, period, first_day, last_day, is_over,
-        value, n_days, n_missing, reason, rank_low (1 = lowest of `n_years`), rank_high (1 = highest),
-        n_tied (other years with the very same value), n_years (this one included), median, low, high (10
-        and 90 % quantiles, linear between order statistics), first_season, last_season (of the others).
+        One row per site and index: site, index, label, unit, digits, period, first_day, last_day,
+        is_over, value, n_days, n_missing, reason, rank_low (1 = lowest of `n_years`), rank_high (1
+        = highest), n_tied (other years with the very same value), n_years (this one included),
+        median, low, high (10 and 90 % quantiles, linear between order statistics), first_season,
+        last_season (of the others).
 
     Raises
     ------
@@ -388,8 +398,8 @@ def severity_rows(place):
     Returns
     -------
     pandas.DataFrame
-        One row per site: its lowest soil temperature, or its lowest air temperature where the first has no
-        value.
+        One row per site: its lowest soil temperature, or its lowest air temperature where the first
+        has no value.
     """
     rows = place[place["index"].isin(SEVERITY)]
     choice = rows["index"].map(SEVERITY.index) + 2 * rows["value"].isna()

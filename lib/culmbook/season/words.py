@@ -183,7 +183,9 @@ def rank_words(row):
 
 
 def ranks(place):
-    """Place among the years for a table: '3 of 20, tied'; missing where there is no value or no other year."""
+    """Place among the years for a table: '3 of 20, tied'; missing where there is no value or no
+    other year.
+    """
     tied = place["n_tied"].gt(0).fillna(False).map({True: ", tied", False: ""})
     ranks = place["rank_low"].astype("str") + " of " + place["n_years"].astype("str") + tied
     return ranks.where(place["rank_low"].notna() & place["n_years"].gt(1))
@@ -210,7 +212,9 @@ def growing_words(place):
 
 
 def _by_site(rows):
-    """One sentence: the value of one site, or the coldest and mildest of several, each among its own years."""
+    """One sentence: the value of one site, or the coldest and mildest of several, each among its
+    own years.
+    """
     if rows.empty:
         return []
     period = rows["period"].iloc[0]

@@ -1,4 +1,6 @@
-"""``corrections.csv``: cells to be read differently, each only while the old value still stands there."""
+"""``corrections.csv``: cells to be read differently, each only while the old value still stands
+there.
+"""
 
 import numpy as np
 import pandas as pd
@@ -84,7 +86,9 @@ class Corrections:
         return bool(self.frame.loc[wanted, "applied"].any())
 
     def _apply_one(self, correction, found, rows, raws):
-        """Put one correction in if exactly one row has its key and its old value; return whether, and why."""
+        """Put one correction in if exactly one row has its key and its old value; return whether,
+        and why.
+        """
         if len(found) == 0:
             return False, WAITING
         column = correction["column"]

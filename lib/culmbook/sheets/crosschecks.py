@@ -1,7 +1,8 @@
-"""Values worth a second look beside others: each note names the row, two values and the likely slip.
+"""Values worth a second look beside others: each note names the row, two values and the likely
+slip.
 
-Nothing is refused here: what is noted may be true. The last two look at plots that behave like another
-hybrid in every season, and at observers who score apart from the others.
+Nothing is refused here: what is noted may be true. The last two look at plots that behave like
+another hybrid in every season, and at observers who score apart from the others.
 """
 
 import numpy as np
@@ -66,7 +67,9 @@ def cross_checks(tables):
 
 
 def _notes(code, table, frame, where, column, rule, mend="look at the paper sheet"):
-    """Return one note per row of `frame` where `where` holds; `rule` and `mend` are filled in from the row."""
+    """Return one note per row of `frame` where `where` holds; `rule` and `mend` are filled in from
+    the row.
+    """
     found = []
     for _, row in frame[where.fillna(False).to_numpy(dtype=bool)].iterrows():
         value = row[column]
@@ -80,7 +83,9 @@ def _notes(code, table, frame, where, column, rule, mend="look at the paper shee
 
 
 def dry_yield(harvests):
-    """Return moisture [%, wet basis] and dry yield [t/ha] of each harvest; missing without a sample."""
+    """Return moisture [%, wet basis] and dry yield [t/ha] of each harvest; missing without a
+    sample.
+    """
     moisture = 100 * (1 - harvests["subsample_dry_g"] / harvests["subsample_fresh_g"])
     dry_kg = harvests["fresh_mass_kg"] * (1 - moisture / 100)
     return moisture, 10 * dry_kg / harvests["harvested_area_m2"]
@@ -142,10 +147,11 @@ def falling_notes(tables):
 
 
 def slip_notes(tables, name, columns, pairs):
-    """Return notes on values some power of ten away from the hybrid's other plots and from the neighbours.
+    """Return notes on values some power of ten away from the hybrid's other plots and from the
+    neighbours.
 
-    The reference of a value is the geometric mean of its hybrid's other plots in the same trial, season and
-    on the same day, and the one of the adjacent plots; both that exist must agree.
+    The reference of a value is the geometric mean of its hybrid's other plots in the same trial,
+    season and on the same day, and the one of the adjacent plots; both that exist must agree.
 
     Parameters
     ----------
@@ -196,14 +202,18 @@ def slip_notes(tables, name, columns, pairs):
 
 
 def _others_mean(frame, columns, group):
-    """Return the means of columns over the other rows of the same group; missing where a row is alone."""
+    """Return the means of columns over the other rows of the same group; missing where a row is
+    alone.
+    """
     grouped = frame.groupby(group, dropna=False)[columns]
     n_others = grouped.transform("count") - frame[columns].notna()
     return (grouped.transform("sum") - frame[columns].fillna(0)) / n_others.where(n_others > 0)
 
 
 def _neighbours_mean(frame, columns, pairs, group):
-    """Return the means of columns over the plots that touch each plot in its trial, same season and date."""
+    """Return the means of columns over the plots that touch each plot in its trial, same season
+    and date.
+    """
     near = frame[[*group, "plot"]].merge(pairs, on=["site", "plot"])
     beside = frame[[*group, "plot", *columns]].rename(columns={"plot": "neighbour"})
     key = [*group, "plot"]
@@ -237,7 +247,8 @@ def product_notes(tables):
 
 
 def component_product(tables):
-    """Return plants per m² × stems per plant × grams per stem ÷ 100 [t/ha] by plot and growing season.
+    """Return plants per m² × stems per plant × grams per stem ÷ 100 [t/ha] by plot and growing
+    season.
 
     The last measuring of the season counts, and the last stand count up to it.
 
@@ -263,11 +274,13 @@ def component_product(tables):
 
 
 def swap_notes(tables):
-    """Return a note for each plot whose stems, height and flowering fit another hybrid in every season.
+    """Return a note for each plot whose stems, height and flowering fit another hybrid in every
+    season.
 
-    Each trait is centred on its trial and season. A plot is noted when, in every season, it lies nearer to
-    one and the same other hybrid than to its own (whose mean is taken without it), and the squared distances
-    in units of the spread within hybrids differ by more than ``SWAP_EVIDENCE`` in all.
+    Each trait is centred on its trial and season. A plot is noted when, in every season, it lies
+    nearer to one and the same other hybrid than to its own (whose mean is taken without it), and
+    the squared distances in units of the spread within hybrids differ by more than
+    ``SWAP_EVIDENCE`` in all.
     """
     found = []
     for (site, _), trial in plot_traits(tables).groupby(["site", "trial"], sort=True):
@@ -287,7 +300,9 @@ def swap_notes(tables):
 
 
 def plot_traits(tables):
-    """Return log stems, log height and flowering day of each plot and season (site, trial, plot, hybrid)."""
+    """Return log stems, log height and flowering day of each plot and season (site, trial, plot,
+    hybrid).
+    """
     key = ["site", "plot", "growing_season"]
     stems, seen, plots = tables["stem_measures"], tables["phenology"], tables["plots"]
     n_stems = stems["stems"].astype("float64").where(lambda x: x > 0)
@@ -301,8 +316,8 @@ def plot_traits(tables):
 def swapped_plots(trial):
     """Return (plot, hybrid that it resembles, evidence) for the doubtful plots of one trial.
 
-    The most doubtful plot is taken out before the others are judged again, since it spoils the mean of the
-    hybrid whose label it bears.
+    The most doubtful plot is taken out before the others are judged again, since it spoils the mean
+    of the hybrid whose label it bears.
 
     Parameters
     ----------
@@ -340,7 +355,9 @@ def _doubtful_plots(trial):
 
 
 def _distances(season, hybrids, plots):
-    """Return squared distances of each plot to its own hybrid without it, and to every other hybrid."""
+    """Return squared distances of each plot to its own hybrid without it, and to every other
+    hybrid.
+    """
     values, hybrid = season[["stems", "height", "flowering"]], season["hybrid"]
     grouped = values.groupby(hybrid)
     n = grouped["stems"].transform("size")
@@ -357,7 +374,8 @@ def _distances(season, hybrids, plots):
 
 
 def _spread_within(values, hybrid):
-    """Return the standard deviation within hybrids from the median difference of two plots of a hybrid.
+    """Return the standard deviation within hybrids from the median difference of two plots of a
+    hybrid.
 
     The median is not moved by the few plots whose label is wrong.
     """
@@ -370,10 +388,11 @@ def _spread_within(values, hybrid):
 
 
 def observer_notes(scores):
-    """Return a note for each observer whose damage scores sit apart from the others' on shared plots.
+    """Return a note for each observer whose damage scores sit apart from the others' on shared
+    plots.
 
-    Only plots that several observers scored on the same day count: the mean difference from the others' mean
-    is noted when it is at least half a class and three standard errors from zero.
+    Only plots that several observers scored on the same day count: the mean difference from the
+    others' mean is noted when it is at least half a class and three standard errors from zero.
     """
     key = ["site", "plot", "scored_on"]
     frame = scores.dropna(subset=["damage_score"]).copy()

@@ -1,7 +1,8 @@
 """Text files as cells: encoding, delimiter, line ends and quotes, with physical line numbers.
 
-Encodings are told by byte-order mark and validity only: UTF-8 (with or without mark), UTF-16 with mark,
-else Windows-1252 if no piece of the file is UTF-8. Nothing is replaced or guessed character by character.
+Encodings are told by byte-order mark and validity only: UTF-8 (with or without mark), UTF-16 with
+mark, else Windows-1252 if no piece of the file is UTF-8. Nothing is replaced or guessed character
+by character.
 """
 
 import csv
@@ -31,14 +32,15 @@ def read_text(data, file, names=frozenset()):
     file : str
         Name used in messages.
     names : set of str
-        Known column names in the form of :func:`culmbook.sheets.headers.plain_header`, used to tell the delimiter.
+        Known column names in the form of :func:`culmbook.sheets.headers.plain_header`, used to tell
+        the delimiter.
 
     Returns
     -------
     Grid
-        A file that cannot be read as text comes back with no rows and an ``error_file`` problem: E-ENCODING,
-        E-NUL, E-TYPE (web page, JSON), E-CONFLICT or E-QUOTE. Rows whose quoting or line end is broken are
-        left out, each with its E-FIELDS, E-QUOTE or E-LONG problem.
+        A file that cannot be read as text comes back with no rows and an ``error_file`` problem:
+        E-ENCODING, E-NUL, E-TYPE (web page, JSON), E-CONFLICT or E-QUOTE. Rows whose quoting or
+        line end is broken are left out, each with its E-FIELDS, E-QUOTE or E-LONG problem.
     """
     text, encoding, problems = decode(data, file)
     if text is None:
@@ -142,7 +144,9 @@ def _foreign_text(text, file):
 
 
 def _any_control(data, text):
-    """Tell cheaply whether any cell may hold a control character: whole file first, cells only if so."""
+    """Tell cheaply whether any cell may hold a control character: whole file first, cells only if
+    so.
+    """
     if len(data.translate(None, _C0)) != len(data):
         return True
     return not text.isascii() and has_control(text)

@@ -1,14 +1,14 @@
 """The data dictionary: what every table and column is, read from the Table Schema files beside it.
 
-Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standard properties a field may
-carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet), ``plausible`` (values
-outside are worth a look),
-``plausibleDayOfYear``, ``requiredIf`` (needed when another column has one of these values), ``naMeans``
-(NA is a value here), ``measured`` (a constant column is suspicious) and ``optional`` (the column may be
-left out); a table may be ``optional``, have ``uniqueSets`` beside its primary key, ``rules``
-(which rows are wrong, by columns of the row, of its plot and its ``area`` [m²], whatever else was read; an
-area may be 0.5 % above the plot's, since it is typed rounded), and stand ``beside`` the data (the corrections).
-``python -m culmbook.sheets.dictionary`` prints the dictionary as a Markdown page.
+Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standard properties a field
+may carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet),
+``plausible`` (values outside are worth a look), ``plausibleDayOfYear``, ``requiredIf`` (needed when
+another column has one of these values), ``naMeans`` (NA is a value here), ``measured`` (a constant
+column is suspicious) and ``optional`` (the column may be left out); a table may be ``optional``,
+have ``uniqueSets`` beside its primary key, ``rules`` (which rows are wrong, by columns of the row,
+of its plot and its ``area`` [m²], whatever else was read; an area may be 0.5 % above the plot's,
+since it is typed rounded), and stand ``beside`` the data (the corrections). ``python -m
+culmbook.sheets.dictionary`` prints the dictionary as a Markdown page.
 """
 
 import json

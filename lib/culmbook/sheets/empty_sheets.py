@@ -44,8 +44,8 @@ def write_sheets(out, network=None, table=None, site=None, season=None):
         Folder to write into, made if absent; a file that is there already is never replaced.
     network : culmbook.sheets.read.Network, optional
         With it, the sheets of tables about plots are filled with the plots of each site's
-        trials, in walking order, one folder for each site; abandoned plots are left out. Tables that
-        are not about plots are then written only when asked for by name.
+        trials, in walking order, one folder for each site; abandoned plots are left out. Tables
+        that are not about plots are then written only when asked for by name.
     table : str, optional
         One table instead of all.
     site : str, optional
@@ -61,8 +61,8 @@ def write_sheets(out, network=None, table=None, site=None, season=None):
     Raises
     ------
     ValueError
-        If there is no such table or site, a site or season comes without a network, no plot is left,
-        or a file stands in the way.
+        If there is no such table or site, a site or season comes without a network, no plot is
+        left, or a file stands in the way.
     """
     if table not in (None, *tables()):
         raise ValueError(f"no table {table!r}; there are {', '.join(tables())}")
@@ -197,7 +197,9 @@ def _write_column(sheet, place, values, form):
 
 
 def _validation(field):
-    """What the spreadsheet program lets a cell of the column hold, and says of it; None for any text."""
+    """What the spreadsheet program lets a cell of the column hold, and says of it; None for any
+    text.
+    """
     said = {
         "input_title": field.title[:32],
         "input_message": f"{field.description}. {field.allowed}"[:255],

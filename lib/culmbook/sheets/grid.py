@@ -1,8 +1,9 @@
-"""From the bare cells of one sheet to a header and rows: blank lines, titles, widths, odd characters.
+"""From the bare cells of one sheet to a header and rows: blank lines, titles, widths, odd
+characters.
 
-A :class:`Grid` is what a CSV file or a worksheet holds, before anything is known about it. `shape` finds
-the header and sorts the lines below it into rows, refused rows and notes; it judges form only, never the
-meaning of a value.
+A :class:`Grid` is what a CSV file or a worksheet holds, before anything is known about it. `shape`
+finds the header and sorts the lines below it into rows, refused rows and notes; it judges form
+only, never the meaning of a value.
 """
 
 import re
@@ -80,9 +81,10 @@ class RawTable:
     rows : list of list of str
         One list per row kept, as long as `header`; cells as they stand, a blank cell is ``""``.
     kinds : dict of (int, int) to str
-        (row index, column index) → "number", "percent", "date", "datetime", "time", "boolean", "error" or
-        "formula_uncached"; absent means text. Workbooks only. Numbers are in shortest round-trip form, a
-        percent is the stored fraction, dates are ISO 8601, a formula without stored result is its own text.
+        (row index, column index) → "number", "percent", "date", "datetime", "time", "boolean",
+        "error" or "formula_uncached"; absent means text. Workbooks only. Numbers are in shortest
+        round-trip form, a percent is the stored fraction, dates are ISO 8601, a formula without
+        stored result is its own text.
     columns : list of int
         0-based column of the sheet each header cell stands in.
     delimiter, encoding : str or None
@@ -146,8 +148,9 @@ def find_header(rows, names):
     ----------
     rows : list of list of str
     names : set of str
-        Column names of the table in the form of :func:`culmbook.sheets.headers.plain_header`; when empty, the header
-        is the first row that fills at least half as many cells as rows usually do.
+        Column names of the table in the form of :func:`culmbook.sheets.headers.plain_header`; when
+        empty, the header is the first row that fills at least half as many cells as rows usually
+        do.
     """
     first = [(i, row) for i, row in enumerate(rows[:HEADER_WITHIN]) if not is_blank(row)]
     if names:
@@ -169,8 +172,8 @@ def shape(grid, names=frozenset()):
     Returns
     -------
     RawTable
-        With `problems`: E-EMPTY, E-HEADER, E-CTRL, E-QUOTE (whole file); E-FIELDS, E-CTRL, E-LONG, E-TABLE2
-        (one row each); N-TITLE, N-BLANK, N-TRAILSEP, N-EMPTYCOL.
+        With `problems`: E-EMPTY, E-HEADER, E-CTRL, E-QUOTE (whole file); E-FIELDS, E-CTRL, E-LONG,
+        E-TABLE2 (one row each); N-TITLE, N-BLANK, N-TRAILSEP, N-EMPTYCOL.
     """
     said = {"delimiter": grid.delimiter, "encoding": grid.encoding}
     found, at = RawTable(grid.file, grid.sheet, **said), find_header(grid.rows, names)
@@ -201,7 +204,9 @@ def _no_header(grid):
 
 
 def _above(grid, at):
-    """Note what stands above the header, unless it is the title and the units of our own empty sheets."""
+    """Note what stands above the header, unless it is the title and the units of our own empty
+    sheets.
+    """
     n = grid.lines[at] - grid.first_line
     if n == 2 and at == 2 and any(cell.strip().endswith(MUST_BE_FILLED) for cell in grid.rows[1]):
         return []
@@ -265,7 +270,9 @@ def _blank_note(grid, at, below):
 
 
 def _refuse_second_table(grid, at, below, names, found):
-    """Return `below` without repeated headers, and without all rows from where another header stands."""
+    """Return `below` without repeated headers, and without all rows from where another header
+    stands.
+    """
     starts = {cell for cell in {grid.rows[i][0] for i in below} if plain_header(cell) in names}
     repeats = set()
     header = list(map(plain_header, grid.rows[at]))

@@ -7,11 +7,14 @@ from culmbook.sheets.values import did_you_mean, odd_spaces, trimmed
 
 MOST_COLUMNS = 300
 WALK = ("trial", "row", "column")
-"""Columns of the table of plots that our own sheets repeat for the walk; elsewhere they are not read."""
+"""Columns of the table of plots that our own sheets repeat for the walk; elsewhere they are not
+read.
+"""
 
 
 def plain_header(text):
-    """Return a header cell trimmed, case-folded, with spaces and hyphens as underscores; nothing looser.
+    """Return a header cell trimmed, case-folded, with spaces and hyphens as underscores; nothing
+    looser.
 
     Examples
     --------
@@ -73,8 +76,9 @@ def _note(raw, table, rule, mend, **place):
 def _unknown(raw, table, names, is_complete):
     """Return a refusal or note for each header that names no column of the table.
 
-    A column of the sheet's own is only noted, as long as nothing is missing and its name is unlike that of
-    any column that the sheet lacks; those that our own sheets carry for the walk are passed over.
+    A column of the sheet's own is only noted, as long as nothing is missing and its name is unlike
+    that of any column that the sheet lacks; those that our own sheets carry for the walk are passed
+    over.
     """
     free = [name for name in table.columns if name not in names]
     found = []

@@ -62,7 +62,9 @@ COLUMNS = [f.name for f in fields(Problem)]
 
 
 def refuse_file(code, file, rule, mend="", **place):
-    """Return the problem that refuses a whole file; `place` names line, column, value, table or site."""
+    """Return the problem that refuses a whole file; `place` names line, column, value, table or
+    site.
+    """
     return Problem(code, "error_file", file, rule=rule, mend=mend, **place)
 
 
@@ -91,8 +93,8 @@ def problems_frame(problems):
     Returns
     -------
     pandas.DataFrame
-        Columns code, severity, file, line (Int64), column, value, rule, mend, table, site; text columns
-        are ``str`` with missing values where a field does not apply.
+        Columns code, severity, file, line (Int64), column, value, rule, mend, table, site; text
+        columns are ``str`` with missing values where a field does not apply.
     """
     frame = pd.DataFrame([vars(p) for p in dict.fromkeys(problems)], columns=COLUMNS)
     text = {name: "str" for name in COLUMNS if name != "line"}
@@ -104,7 +106,8 @@ def problems_frame(problems):
 
 
 def shown(value, longest=SHOWN_VALUE):
-    """Return a cell's text fit for a message: cut when long, control and format characters spelt out.
+    """Return a cell's text fit for a message: cut when long, control and format characters spelt
+    out.
 
     Examples
     --------
@@ -129,9 +132,9 @@ def format_problems(frame, *, errors_only=False):
     Returns
     -------
     str
-        Files refused whole come first in their site, then files with rows refused, those that only lack their
-        plots after them, files with notes last. Within a file refusals come before notes. Ends with a line
-        of totals.
+        Files refused whole come first in their site, then files with rows refused, those that only
+        lack their plots after them, files with notes last. Within a file refusals come before
+        notes. Ends with a line of totals.
     """
     parts = []
     listed = frame[frame["severity"] != "note"] if errors_only else frame
@@ -146,7 +149,9 @@ def format_problems(frame, *, errors_only=False):
 
 
 def _urgency(of_file):
-    """Return a file's place in the report: causes before their consequences, which carry `FOLLOWING` codes."""
+    """Return a file's place in the report: causes before their consequences, which carry
+    `FOLLOWING` codes.
+    """
     causes = of_file[~of_file["code"].isin(FOLLOWING)]
     ranks = {"error_file": 0, "error_row": 1, "note": 3}
     ranks = [ranks[severity] for severity in causes["severity"]]

@@ -1,7 +1,9 @@
-"""The files of a network folder: which hold which table of which site, and each read into text cells.
+"""The files of a network folder: which hold which table of which site, and each read into text
+cells.
 
-Nothing here judges a value: what a column means, and whether a cell fits, is left to whoever reads the
-:class:`RawTable`. What can be known from the bytes alone (encoding, form, file type) is settled here.
+Nothing here judges a value: what a column means, and whether a cell fits, is left to whoever reads
+the :class:`RawTable`. What can be known from the bytes alone (encoding, form, file type) is settled
+here.
 """
 
 import hashlib
@@ -137,8 +139,8 @@ def site_folders(subfolders, sites, root):
     -------
     folders : dict of str to pathlib.Path
     problems : list of Problem
-        ``E-SITE`` for a folder that holds tables but no known site's name, ``E-PATH`` for a link that leaves
-        the network folder, else ``N-SKIPPED``.
+        ``E-SITE`` for a folder that holds tables but no known site's name, ``E-PATH`` for a link
+        that leaves the network folder, else ``N-SKIPPED``.
     """
     folders, problems = {}, []
     for path in subfolders:
@@ -172,13 +174,14 @@ def read_raw(path, root, names=()):
     path, root : path-like
         The file, and the network folder it must lie in.
     names : iterable of str
-        Column names of the table, if known: they tell the header from title rows, the table's sheet from
-        others, and the delimiter in doubtful files.
+        Column names of the table, if known: they tell the header from title rows, the table's sheet
+        from others, and the delimiter in doubtful files.
 
     Returns
     -------
     RawTable
-        Never raises for bad content: a refused file comes back without rows, with an ``error_file`` problem.
+        Never raises for bad content: a refused file comes back without rows, with an ``error_file``
+        problem.
     """
     path, root = Path(path), Path(root)
     file = os.path.relpath(path, root).replace(os.sep, "/")
@@ -207,7 +210,9 @@ def read_raw(path, root, names=()):
 
 
 def _content(path, root, file):
-    """Return (bytes, None), or (None, problem) for what is not a plain readable file inside `root`."""
+    """Return (bytes, None), or (None, problem) for what is not a plain readable file inside
+    `root`.
+    """
     copy = "copy the file itself into the folder"
 
     def refuse(rule, mend="", code="E-PATH"):
@@ -244,7 +249,8 @@ def _stamp(path):
 
 
 def _read_all(path):
-    # O_NONBLOCK: were the file swapped for a pipe after the check, opening it would otherwise wait for ever
+    # O_NONBLOCK: were the file swapped for a pipe after the check, opening it would otherwise wait
+    # for ever
     flag = getattr(os, "O_NONBLOCK", 0)
     with open(path, "rb", opener=lambda p, flags: os.open(p, flags | flag)) as source:
         return source.read()
@@ -262,7 +268,8 @@ def foreign_bytes(data, file):
     Returns
     -------
     Problem or None
-        E-TYPE or E-PASSWORD, naming what the bytes are and what to do. Nothing is unpacked or loaded.
+        E-TYPE or E-PASSWORD, naming what the bytes are and what to do. Nothing is unpacked or
+        loaded.
     """
     is_workbook = PurePosixPath(file).suffix.lower() in WORKBOOKS
     code, fault = "E-TYPE", None

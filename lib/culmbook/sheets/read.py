@@ -32,15 +32,16 @@ class Network:
     site : str
         ``all``, or the one site whose rows are held.
     tables : dict of str to pandas.DataFrame
-        Every table of the dictionary; only rows that passed every check, sorted by site and key. Text is
-        ``str``, whole numbers ``Int64``, numbers ``float64``, dates ``datetime64[us]``; a blank is missing.
-        ``source_file`` and ``source_line`` say where a row stands. A table without file has no rows.
+        Every table of the dictionary; only rows that passed every check, sorted by site and key.
+        Text is ``str``, whole numbers ``Int64``, numbers ``float64``, dates ``datetime64[us]``; a
+        blank is missing. ``source_file`` and ``source_line`` say where a row stands. A table
+        without file has no rows.
     settings : Settings
     problems : pandas.DataFrame
         As :func:`culmbook.sheets.problems.problems_frame`.
     files : pandas.DataFrame
-        One row per table file: file, table, site, rows, rows_kept, sha256, bytes, encoding, delimiter,
-        decimal.
+        One row per table file: file, table, site, rows, rows_kept, sha256, bytes, encoding,
+        delimiter, decimal.
     corrections : pandas.DataFrame
         The corrections with ``applied`` (bool) and ``outcome`` (words).
     """
@@ -86,7 +87,8 @@ class Network:
         Raises
         ------
         Refusal
-            If one of them, or a table it points at, was refused, is missing or has no rows for the site.
+            If one of them, or a table it points at, was refused, is missing or has no rows for the
+            site.
         """
         if reason := self.stopped(self.site, *names):
             raise Refusal(reason)
@@ -113,7 +115,8 @@ def _with_parents(needed):
 
 
 def resolve_data(data):
-    """Return the network folder meant by `data`: from the working directory, else from the repository.
+    """Return the network folder meant by `data`: from the working directory, else from the
+    repository.
 
     Parameters
     ----------
@@ -148,8 +151,9 @@ def read_network(data, *, site="all", today=None):
     data : str or path-like
         The folder; see :func:`resolve_data`.
     site : str
-        ``all``, or one site: then only the files at the root and those of the site are read, and only its
-        rows are held (``hybrids`` whole; ``freeze_tests`` and ``decisions`` of the hybrids it grows).
+        ``all``, or one site: then only the files at the root and those of the site are read, and
+        only its rows are held (``hybrids`` whole; ``freeze_tests`` and ``decisions`` of the hybrids
+        it grows).
     today : datetime.date, optional
         Dates after it are refused; the clock's date by default.
 
@@ -359,9 +363,11 @@ def check(data, *, site="all", errors_only=False, today=None):
     Returns
     -------
     report : str
-        The files that were read, every problem by site and file, and which sites are incomplete or stopped.
+        The files that were read, every problem by site and file, and which sites are incomplete or
+        stopped.
     status : int
-        0 when nothing was refused, 1 when a row or file was, 2 when the folder cannot be read at all.
+        0 when nothing was refused, 1 when a row or file was, 2 when the folder cannot be read at
+        all.
     """
     try:
         network = read_network(data, site=site, today=today)

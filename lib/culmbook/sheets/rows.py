@@ -1,4 +1,6 @@
-"""The rows of one table: their cells read, column by column, into typed values, and what was refused."""
+"""The rows of one table: their cells read, column by column, into typed values, and what was
+refused.
+"""
 
 from dataclasses import dataclass, replace
 
@@ -26,7 +28,8 @@ class Rows:
     ----------
     table : culmbook.sheets.dictionary.Table
     frame : pandas.DataFrame
-        The table's columns with their dtypes, ``source_file`` and ``source_line``; a refused cell is missing.
+        The table's columns with their dtypes, ``source_file`` and ``source_line``; a refused cell
+        is missing.
     text : dict of str to numpy.ndarray
         Each column's cells as typed.
     ok : numpy.ndarray of bool
@@ -71,7 +74,9 @@ class Rows:
         }
 
     def refuse(self, where, code, column, rule, mend=""):
-        """Refuse the rows where `where` holds; `rule` and `mend` may be functions of the row's position."""
+        """Refuse the rows where `where` holds; `rule` and `mend` may be functions of the row's
+        position.
+        """
         self.ok[self._tell(refuse_row, where, code, column, rule, mend)] = False
 
     def remark(self, where, code, column, rule, mend=""):
@@ -89,7 +94,9 @@ class Rows:
         return where
 
     def keep_site(self, site, known):
-        """Drop the rows of other known sites when only one site is read; nothing when `site` is ``all``."""
+        """Drop the rows of other known sites when only one site is read; nothing when `site` is
+        ``all``.
+        """
         if site == "all":
             return
         codes = self.frame["site"]
@@ -105,7 +112,8 @@ class Rows:
 
 
 def positions_of(which):
-    """Return a function from a group's number to the positions of its rows; `which` is each row's number.
+    """Return a function from a group's number to the positions of its rows; `which` is each row's
+    number.
 
     One sort serves every group: comparing `which` with each number would take rows × groups steps.
     """
@@ -116,7 +124,9 @@ def positions_of(which):
 
 @dataclass
 class Column:
-    """One column's cells, each distinct one once: `distinct` pairs of text and kind, `which` per row."""
+    """One column's cells, each distinct one once: `distinct` pairs of text and kind, `which` per
+    row.
+    """
 
     place: int
     distinct: list
@@ -171,7 +181,9 @@ def read_sheet(raw, table, today, folder_site=""):
 
 
 def _visited(raw, table, places, site, problems):
-    """Return the sheet without the rows that name a plot and say nothing of it; one note tells of them."""
+    """Return the sheet without the rows that name a plot and say nothing of it; one note tells of
+    them.
+    """
     if table.name == "plots" or "plot" not in places:
         return raw
     told = [place for name, place in places.items() if name not in PREFILLED]
@@ -207,7 +219,9 @@ def _column(raw, place):
 
 
 def _texts(columns, table, types):
-    """Return the distinct texts of all columns of some types, numbers typed by the spreadsheet left out."""
+    """Return the distinct texts of all columns of some types, numbers typed by the spreadsheet
+    left out.
+    """
     return {
         text
         for name, column in columns.items()
@@ -262,7 +276,9 @@ def _read_cell(text, kind, field, conventions, today):
 
 
 def _in_time(reading, field, today):
-    """Return a date's reading, refused when it lies in the future, noted on an unlikely day of the year."""
+    """Return a date's reading, refused when it lies in the future, noted on an unlikely day of the
+    year.
+    """
     day, likely = reading.value, field.plausible_days
     if day > today:
         rule = f"{day} lies in the future (today is {today})"
@@ -332,7 +348,9 @@ def _record(rows, field, column, readings):
 
 
 def _spare_footnotes(rows):
-    """Of a row whose one filled cell was refused, such as a footnote, list that cell, not all the blanks."""
+    """Of a row whose one filled cell was refused, such as a footnote, list that cell, not all the
+    blanks.
+    """
     if rows.ok.all():
         return
     filled = sum(np.array([bool(cell.strip()) for cell in text]) * 1 for text in rows.text.values())

@@ -1,7 +1,8 @@
-"""Codes that must be found in another table, rows that must be unique, and what cannot be true of a row.
+"""Codes that must be found in another table, rows that must be unique, and what cannot be true of
+a row.
 
-Each check takes the rows under reading and refuses them in place. Rows that were refused earlier are not
-judged again.
+Each check takes the rows under reading and refuses them in place. Rows that were refused earlier
+are not judged again.
 """
 
 import re
@@ -70,7 +71,9 @@ def check_single_codes(rows, column, known):
 
 
 def _unknown_codes(rows, positions, column, good, restored=None):
-    """Yield (code, its rows, its number) of each code that stands for no known one; read as that one else."""
+    """Yield (code, its rows, its number) of each code that stands for no known one; read as that
+    one else.
+    """
     which, distinct = pd.factorize(rows.frame[column].iloc[positions])
     unknown = [(number, code) for number, code in enumerate(distinct) if code not in good]
     if not unknown:
@@ -134,7 +137,8 @@ def set_aside_without_layout(rows, sites):
 
 
 def check_plots(rows, known):
-    """Refuse rows whose plot is not in the layout of their site; lost zeros and case are read with notes.
+    """Refuse rows whose plot is not in the layout of their site; lost zeros and case are read with
+    notes.
 
     Parameters
     ----------
@@ -187,7 +191,9 @@ def _unknown_plot(code, layout, site, nth):
 
 
 def check_key(rows):
-    """Keep the first of rows that are the same, with a note; refuse rows that share a key and differ."""
+    """Keep the first of rows that are the same, with a note; refuse rows that share a key and
+    differ.
+    """
     key = list(rows.table.key)
     needed = [name for name in key if rows.table[name].required and not rows.table[name].na_means]
     usable = rows.ok & rows.frame[needed].notna().all(axis=1).to_numpy()
@@ -235,7 +241,9 @@ def _some(words, n):
 
 
 def check_unique_sets(rows):
-    """Refuse rows that share what the table says is unique beside its key, such as a place in the field."""
+    """Refuse rows that share what the table says is unique beside its key, such as a place in the
+    field.
+    """
     for columns in rows.table.unique_sets:
         candidates = rows.frame.loc[rows.ok, list(columns)].dropna()
         twice = candidates[candidates.duplicated(keep=False)]
@@ -309,13 +317,17 @@ def check_rules(rows, read):
 
 
 def _refuse(rows, facts, where, code, column, rule, mend):
-    """Refuse the rows still good where a condition holds; `rule` is filled in from the row's facts."""
+    """Refuse the rows still good where a condition holds; `rule` is filled in from the row's
+    facts.
+    """
     where = rows.ok & where.fillna(False).to_numpy(dtype=bool)
     rows.refuse(where, code, column, lambda i: rule.format_map(facts.iloc[i]), mend)
 
 
 def check_counts(rows, facts):
-    """Refuse counts above what was planted, and rises that neither replants nor late shoots explain."""
+    """Refuse counts above what was planted, and rises that neither replants nor late shoots
+    explain.
+    """
     by_date = {"by": "counted_on", "kind": "stable"}
     order = facts[rows.ok].sort_values(**by_date)
     replanted = order["plants_replanted"].fillna(0).groupby([order["site"], order["plot"]]).cumsum()

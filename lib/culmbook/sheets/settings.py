@@ -1,7 +1,7 @@
 """Choices that belong to a network: ``settings.toml``, every key of which may be left out.
 
-The dataclasses below are the documentation: each field has its default, unit, allowed range and meaning.
-``python -m culmbook.sheets.settings`` prints a file with all keys at their defaults.
+The dataclasses below are the documentation: each field has its default, unit, allowed range and
+meaning. ``python -m culmbook.sheets.settings`` prints a file with all keys at their defaults.
 """
 
 import re
@@ -129,7 +129,8 @@ def read_settings(path, hybrids=None):
     settings : Settings
         The defaults when there is no file, or when it was refused.
     problems : list of Problem
-        ``E-SETTINGS`` for a file that cannot be parsed, an unknown key, a wrong type or a value out of range.
+        ``E-SETTINGS`` for a file that cannot be parsed, an unknown key, a wrong type or a value out
+        of range.
     """
     if not path.exists() and not path.is_symlink():
         return Settings(), []

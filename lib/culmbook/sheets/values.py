@@ -1,8 +1,9 @@
 """What one cell of a sheet says: numbers, dates, codes and choices read exactly or not at all.
 
-Every reader takes a cell's text and returns a :class:`Reading`: a value, or the reason why there is none,
-or a value with a note on how it was read. Nothing is guessed: text with two readings has none. A file as a
-whole settles what its cells leave open: one decimal mark and one order of dates, or none.
+Every reader takes a cell's text and returns a :class:`Reading`: a value, or the reason why there is
+none, or a value with a note on how it was read. Nothing is guessed: text with two readings has
+none. A file as a whole settles what its cells leave open: one decimal mark and one order of dates,
+or none.
 """
 
 import re
@@ -52,7 +53,8 @@ MISSING = Reading()
 
 
 def trimmed(text):
-    """Return the text without blanks around it, and without odd or invisible spaces that a code never has.
+    """Return the text without blanks around it, and without odd or invisible spaces that a code
+    never has.
 
     Examples
     --------
@@ -88,7 +90,8 @@ def did_you_mean(text, known):
 
 
 def read_missing(text, code):
-    """Return how a spelling of *missing* reads: silently, with a note, or refused; None if it is none.
+    """Return how a spelling of *missing* reads: silently, with a note, or refused; None if it is
+    none.
 
     Parameters
     ----------
@@ -122,8 +125,9 @@ def read_number(text, decimal, kind=None):
     Returns
     -------
     Reading
-        ``E-NUMBER`` for anything but digits with at most one sign and decimal mark, ``E-RANGE`` for more
-        digits than a measured number has, ``N-NUMBER`` where a typographic minus was read as minus.
+        ``E-NUMBER`` for anything but digits with at most one sign and decimal mark, ``E-RANGE`` for
+        more digits than a measured number has, ``N-NUMBER`` where a typographic minus was read as
+        minus.
     """
     if kind in ("number", "percent"):
         return Reading(float(text))
@@ -199,7 +203,9 @@ def read_whole(text, decimal, kind=None):
 
 
 def check_range(value, field):
-    """Return what the range of the column says of a number: refused, noted as unlikely, or nothing."""
+    """Return what the range of the column says of a number: refused, noted as unlikely, or
+    nothing.
+    """
     low, high = field.minimum, field.maximum
     too_low = low is not None and value < low
     too_low = too_low or (field.exclusive_minimum is not None and value <= field.exclusive_minimum)
@@ -236,8 +242,8 @@ def read_date(text, order, kind=None):
     Returns
     -------
     Reading
-        A `datetime.date`; ``E-DATE`` when there is none or more than one reading, ``N-DATE`` when the text
-        was not plain ISO 8601.
+        A `datetime.date`; ``E-DATE`` when there is none or more than one reading, ``N-DATE`` when
+        the text was not plain ISO 8601.
     """
     plain = trimmed(text)
     missing = read_missing(plain, "E-DATE")
@@ -266,7 +272,8 @@ def _no_day(text):
 
 
 def both_orders(text):
-    """Return the day a year-last date is if written day first, and if written month first (or None).
+    """Return the day a year-last date is if written day first, and if written month first (or
+    None).
 
     Examples
     --------
@@ -357,7 +364,9 @@ def read_code(text, pattern=None, kind=None, max_length=None):
 
 
 def with_space_note(reading, text):
-    """Return the reading, noted when odd spaces were taken out of the text and nothing else was noted."""
+    """Return the reading, noted when odd spaces were taken out of the text and nothing else was
+    noted.
+    """
     spaces = odd_spaces(text)
     if not spaces or reading.code:
         return reading
@@ -365,7 +374,9 @@ def with_space_note(reading, text):
 
 
 def read_text(text, max_length=None):
-    """Return free text exactly as typed; text that a spreadsheet would run as a formula gets a note."""
+    """Return free text exactly as typed; text that a spreadsheet would run as a formula gets a
+    note.
+    """
     if text.strip() == "":
         return MISSING
     if max_length is not None and len(text) > max_length:
@@ -379,7 +390,9 @@ def read_text(text, max_length=None):
 
 @dataclass(frozen=True)
 class Conventions:
-    """The file's decimal mark (``.``, ``,`` or None when unsettled) and its order of year-last dates."""
+    """The file's decimal mark (``.``, ``,`` or None when unsettled) and its order of year-last
+    dates.
+    """
 
     decimal: str | None
     order: str
@@ -388,9 +401,10 @@ class Conventions:
 def decimal_mark(texts, delimiter=None):
     """Return the decimal mark that the distinct number texts of a file settle.
 
-    ``1,234`` may be a thousands mark and settles nothing; ``0,234``, ``1,5`` and ``12,3456`` do. Where both
-    marks occur the commoner one is the file's; a tie settles nothing. A file without any settling cell uses
-    the point, except that a semicolon file holding only cells like ``1.234`` stays unsettled.
+    ``1,234`` may be a thousands mark and settles nothing; ``0,234``, ``1,5`` and ``12,3456`` do.
+    Where both marks occur the commoner one is the file's; a tie settles nothing. A file without any
+    settling cell uses the point, except that a semicolon file holding only cells like ``1.234``
+    stays unsettled.
 
     Examples
     --------
@@ -413,8 +427,9 @@ def date_order(texts):
     Returns
     -------
     str
-        ``d/m/y`` or ``m/d/y``; ``ambiguous`` when both fit and differ; ``contradictory`` when some dates
-        fit only the one and some only the other. Without such dates ``d/m/y``, which then is never used.
+        ``d/m/y`` or ``m/d/y``; ``ambiguous`` when both fit and differ; ``contradictory`` when some
+        dates fit only the one and some only the other. Without such dates ``d/m/y``, which then is
+        never used.
 
     Examples
     --------

@@ -1,8 +1,9 @@
-"""Workbooks (XLSX, XLSM) as cells: stored values, never formulas, with what text cannot carry beside them.
+"""Workbooks (XLSX, XLSM) as cells: stored values, never formulas, with what text cannot carry
+beside them.
 
-openpyxl parses the archive, row by row: a stray cell in the last row of a sheet must not unfold into a
-million empty ones, and cells that stand twice must be seen. An archive is judged by its directory before
-anything is unpacked, and no part that declares entities is parsed.
+openpyxl parses the archive, row by row: a stray cell in the last row of a sheet must not unfold
+into a million empty ones, and cells that stand twice must be seen. An archive is judged by its
+directory before anything is unpacked, and no part that declares entities is parsed.
 """
 
 import io
@@ -66,7 +67,9 @@ class _TooLarge(Exception):
 
 
 class _Parser(WorkSheetParser):
-    """The cells of one worksheet with their stored values; a formula without one stands as its text."""
+    """The cells of one worksheet with their stored values; a formula without one stands as its
+    text.
+    """
 
     def parse_cell(self, element):
         cell = super().parse_cell(element)
@@ -86,15 +89,16 @@ def read_workbook(data, file, names=frozenset()):
     file : str
         Name used in messages.
     names : set of str
-        Known column names in the form of :func:`culmbook.sheets.headers.plain_header`, which tell the table's sheet
-        from others; without them, sheets with two columns and two rows are taken for tables.
+        Known column names in the form of :func:`culmbook.sheets.headers.plain_header`, which tell
+        the table's sheet from others; without them, sheets with two columns and two rows are taken
+        for tables.
 
     Returns
     -------
     grid : culmbook.sheets.grid.Grid
     found : culmbook.sheets.grid.RawTable or None
-        None when the file is refused: E-SIZE, E-TYPE (damaged, DOCTYPE), E-EMPTY, E-SHEET. E-MERGED stands in
-        ``found.problems``. Notes: N-SHEET, N-HIDDEN, N-MACRO, N-FORMATTING.
+        None when the file is refused: E-SIZE, E-TYPE (damaged, DOCTYPE), E-EMPTY, E-SHEET. E-MERGED
+        stands in ``found.problems``. Notes: N-SHEET, N-HIDDEN, N-MACRO, N-FORMATTING.
     """
     try:
         with warnings.catch_warnings():
@@ -148,7 +152,9 @@ def _check_size(parts):
 
 
 def _read_sheet(book, tab, file):
-    """Return a sheet's cells and facts; what stands beyond the widest table is gathered in one more column."""
+    """Return a sheet's cells and facts; what stands beyond the widest table is gathered in one
+    more column.
+    """
     sheet = Sheet(file, [], [], padded=True, sheet=tab.title)
     sheet.is_hidden = tab.sheet_state != "visible"
     formats = BUILTIN_FORMATS | dict(enumerate(book._number_formats, 164))
@@ -228,7 +234,9 @@ def is_percent(code):
 
 
 def _choose(sheets, file, names):
-    """Return the sheet with the table, or a grid without sheet that holds the reason why there is none."""
+    """Return the sheet with the table, or a grid without sheet that holds the reason why there is
+    none.
+    """
     visible = [sheet for sheet in sheets if not sheet.is_hidden]
     scores = [_fit(sheet, names) for sheet in visible]
     fitting = [s for s, score in zip(visible, scores) if score and score * 2 >= max(scores)]
@@ -261,7 +269,9 @@ def _fit(sheet, names):
 
 
 def _merged_faults(sheet, found, file):
-    """Refuse the file for every merged range that reaches into the table: cells look filled and are not."""
+    """Refuse the file for every merged range that reaches into the table: cells look filled and
+    are not.
+    """
     last = max([found.header_line, *found.lines, *(p.line or 0 for p in found.problems)])
     faults = []
     for merged in sheet.merged:
@@ -290,7 +300,9 @@ def _hidden_notes(sheet, sheets, found, file):
 
 
 def _formatting_notes(book, sheet, found, file):
-    """Note cells set apart by colour (unlike most of their column), strike-out or comment: they are not read."""
+    """Note cells set apart by colour (unlike most of their column), strike-out or comment: they
+    are not read.
+    """
     lines, n_struck, in_column = set(found.lines), 0, {}
     for (at, column), style in sheet.looks.items():
         if sheet.lines[at] in lines and column in found.columns:

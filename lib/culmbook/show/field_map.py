@@ -25,14 +25,15 @@ _DARK = 0.45  # missing share from which ink no longer reads on the gradient
 
 
 def pages(latest):
-    """Part plots into maps: a trial each, or ten small ones on a page where there are several sites.
+    """Part plots into maps: a trial each, or ten small ones on a page where there are several
+    sites.
 
     Parameters
     ----------
     latest : pandas.DataFrame
-        One row per plot: site, trial, plot, row, column, replicate, block, main_plot (blank when there is
-        none), planting_method, film, status {ok, damaged, abandoned}, n_missing [plants], missing_share
-        (0–1); the last two missing where a plot was not counted.
+        One row per plot: site, trial, plot, row, column, replicate, block, main_plot (blank when
+        there is none), planting_method, film, status {ok, damaged, abandoned}, n_missing [plants],
+        missing_share (0–1); the last two missing where a plot was not counted.
 
     Returns
     -------
@@ -63,9 +64,9 @@ def draw(page):
     Returns
     -------
     matplotlib.figure.Figure
-        As wide as the text. The fill of a plot with status ok is its missing share, its number (where there
-        is one trial) the missing plants; other plots are hatched. Thick lines part replicates, medium ones
-        main plots, thin ones blocks.
+        As wide as the text. The fill of a plot with status ok is its missing share, its number
+        (where there is one trial) the missing plants; other plots are hatched. Thick lines part
+        replicates, medium ones main plots, thin ones blocks.
 
     Raises
     ------
@@ -250,7 +251,9 @@ def _side(row, column, d_row, d_column):
 
 
 def _name_treatments(ax, latest):
-    """Write planting method and film beside the rows that have one treatment, if the trial has several."""
+    """Write planting method and film beside the rows that have one treatment, if the trial has
+    several.
+    """
     treatment = latest["planting_method"] + ", " + latest["film"].replace("none", "no film")
     if treatment.nunique() < 2:
         return

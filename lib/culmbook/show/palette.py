@@ -58,8 +58,8 @@ AROUND_ZERO = mpl.colors.LinearSegmentedColormap.from_list(
 def use_style() -> None:
     """Set matplotlib up for figures of the report. Call it once, beside the imports.
 
-    Text is taken as typed: `$` starts no formula, because names of hybrids and sites are data. An axis
-    that needs powers (a log axis) sets its own plain formatter.
+    Text is taken as typed: `$` starts no formula, because names of hybrids and sites are data. An
+    axis that needs powers (a log axis) sets its own plain formatter.
     """
     mpl.rcParams.update(
         {

@@ -31,15 +31,15 @@ class SiteAgreement:
     site : str
     others : list of str
     table : DataFrame
-        ``hybrid, own, own_lower, own_upper, rest, rest_lower, rest_upper, difference, lower, upper, apart``:
-        the site's mean, what the others predict, and own less rest, each less the mean over the hybrids
-        compared, on the scale of the means. Limits of ``own`` and ``rest`` hold one by one, those of the
-        difference for all hybrids at once; ``apart`` is ``'higher'``, ``'lower'`` or blank. Largest
-        difference first.
+        ``hybrid, own, own_lower, own_upper, rest, rest_lower, rest_upper, difference, lower, upper,
+        apart``: the site's mean, what the others predict, and own less rest, each less the mean
+        over the hybrids compared, on the scale of the means. Limits of ``own`` and ``rest`` hold
+        one by one, those of the difference for all hybrids at once; ``apart`` is ``'higher'``,
+        ``'lower'`` or blank. Largest difference first.
     correlation, lower, upper : float
-        Between the hybrids' true values at the site and their lasting values elsewhere; missing where
-        ``why_not`` says why. An order that is turned round shows as 0, or little under it where seasons in
-        common were taken off.
+        Between the hybrids' true values at the site and their lasting values elsewhere; missing
+        where ``why_not`` says why. An order that is turned round shows as 0, or little under it
+        where seasons in common were taken off.
     seen : float
         Correlation of the means as they are seen, errors included.
     why_not : str
@@ -93,17 +93,18 @@ def fit_site_agreement(
     Raises
     ------
     ValueError
-        The only site, a site without means, fewer than three hybrids in common with the others, and as
-        :func:`culmbook.sites.two_stage.fit_two_stage` for the others.
+        The only site, a site without means, fewer than three hybrids in common with the others, and
+        as :func:`culmbook.sites.two_stage.fit_two_stage` for the others.
 
     Notes
     -----
-    The others' prediction is the best linear unbiased one of the lasting value; with one other site, that
-    site's own means. A difference has the error covariances of both, and limits for all hybrids at once from
-    the largest of correlated normal values, variances as known. The correlation is that of a model with a
-    common part and a variance at either place, from the site's means and the others' means by generalised
-    least squares, errors known. As it cannot be over 1, its estimate is low on average where little is known:
-    by 0.07 in simulated networks of 24 hybrids at 4 sites (``tests/known_truth_sites.py``).
+    The others' prediction is the best linear unbiased one of the lasting value; with one other
+    site, that site's own means. A difference has the error covariances of both, and limits for all
+    hybrids at once from the largest of correlated normal values, variances as known. The
+    correlation is that of a model with a common part and a variance at either place, from the
+    site's means and the others' means by generalised least squares, errors known. As it cannot be
+    over 1, its estimate is low on average where little is known: by 0.07 in simulated networks of
+    24 hybrids at 4 sites (``tests/known_truth_sites.py``).
 
     References
     ----------
@@ -197,7 +198,9 @@ def _rest_means(others, rest, shared):
 
 
 def _common_among(shared, names):
-    """Mean covariance between two of the sites from seasons in common, which a mean over sites keeps."""
+    """Mean covariance between two of the sites from seasons in common, which a mean over sites
+    keeps.
+    """
     if shared is None:
         return 0.0
     values = shared.reindex(index=names, columns=names).fillna(0.0).to_numpy()

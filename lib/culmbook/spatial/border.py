@@ -1,4 +1,6 @@
-"""What does each plot owe to its place, and do plots at the border of a trial yield more than the others?"""
+"""What does each plot owe to its place, and do plots at the border of a trial yield more than the
+others?
+"""
 
 from functools import partial
 
@@ -32,8 +34,9 @@ def plot_parts(means: MeansFit) -> pd.DataFrame:
     -------
     DataFrame
         ``site, trial, plot, row, column, replicate, block, main_plot, hybrid, response, own, trend,
-        residual``, in the unit of the response. The trend holds all that belongs to the place (replicates,
-        blocks, main plots, rows, columns, surface) and is zero on average over the plots used.
+        residual``, in the unit of the response. The trend holds all that belongs to the place
+        (replicates, blocks, main plots, rows, columns, surface) and is zero on average over the
+        plots used.
 
     Notes
     -----
@@ -51,7 +54,9 @@ def plot_parts(means: MeansFit) -> pd.DataFrame:
 
 
 def parts_of_plots(models: FieldModels) -> pd.DataFrame:
-    """Each plot's response in parts under the model chosen for its trial, as :func:`plot_parts` gives them."""
+    """Each plot's response in parts under the model chosen for its trial, as :func:`plot_parts`
+    gives them.
+    """
     fits = [models.fits[pair] for pair in models.chosen.items()]
     return pd.concat([plot_parts(means) for means in fits], ignore_index=True)
 
@@ -92,8 +97,8 @@ def border_effects(
     records, plots
         As in :func:`with_borders`, of one season.
     kind : str
-        Trend in the model, of :data:`culmbook.spatial.trend.KINDS`. Rows and columns suit best: a smooth surface
-        takes what both ends have in common for its own.
+        Trend in the model, of :data:`culmbook.spatial.trend.KINDS`. Rows and columns suit best: a
+        smooth surface takes what both ends have in common for its own.
     response : str
     level : float
         Confidence of each interval, 0-1.
@@ -101,8 +106,8 @@ def border_effects(
     Returns
     -------
     DataFrame
-        ``border, n_border, n_inner, estimate, lower, upper, p`` in the unit of the response; rows and columns
-        estimated together, intervals by Satterthwaite's degrees of freedom.
+        ``border, n_border, n_inner, estimate, lower, upper, p`` in the unit of the response; rows
+        and columns estimated together, intervals by Satterthwaite's degrees of freedom.
     dict of str to str
         Why a border has no estimate.
     """
@@ -127,7 +132,8 @@ def border_effects(
 def borders_of_trials(
     records: pd.DataFrame, plots: pd.DataFrame, models: FieldModels, *, level: float = 0.95
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Border plots of every trial against the others, with rows and columns where they can be fitted.
+    """Border plots of every trial against the others, with rows and columns where they can be
+    fitted.
 
     Parameters
     ----------
@@ -139,8 +145,8 @@ def borders_of_trials(
     Returns
     -------
     DataFrame
-        ``trial`` and the columns of :func:`border_effects`, estimates and limits as shares (0.1 = 10 % more),
-        and ``model``.
+        ``trial`` and the columns of :func:`border_effects`, estimates and limits as shares (0.1 =
+        10 % more), and ``model``.
     DataFrame
         ``trial, border, reason`` of those without an estimate.
 

@@ -1,8 +1,10 @@
-"""Which trend suits a field, what taking it out gains, and what each choice makes of the hybrids' means.
+"""Which trend suits a field, what taking it out gains, and what each choice makes of the hybrids'
+means.
 
-Hybrids are fixed in every candidate: their adjusted means are wanted as they are, not drawn together, and
-each candidate has to be judged by the same means. Replicates and planting treatments are fixed and blocks and
-main plots random in every candidate too, so that candidates differ in the trend alone.
+Hybrids are fixed in every candidate: their adjusted means are wanted as they are, not drawn
+together, and each candidate has to be judged by the same means. Replicates and planting treatments
+are fixed and blocks and main plots random in every candidate too, so that candidates differ in the
+trend alone.
 """
 
 from dataclasses import dataclass, field
@@ -82,10 +84,10 @@ def choose_trend(
 
     Notes
     -----
-    All candidates have the same fixed part, so their restricted likelihoods may be compared; each variance
-    and correlation counts as a parameter. Prediction of left-out plots, the other way to choose, takes a
-    trend for real more often where there is none. Choosing makes the chosen model look a little better than
-    it is.
+    All candidates have the same fixed part, so their restricted likelihoods may be compared; each
+    variance and correlation counts as a parameter. Prediction of left-out plots, the other way to
+    choose, takes a trend for real more often where there is none. Choosing makes the chosen model
+    look a little better than it is.
 
     References
     ----------
@@ -110,13 +112,13 @@ class FieldModels:
     fits : dict of (str, str) to MeansFit
         By trial and model.
     table : DataFrame
-        ``trial, model``, the columns of :func:`compare_fits`, ``se`` (root of ``difference_variance``) and
-        ``is_chosen``.
+        ``trial, model``, the columns of :func:`compare_fits`, ``se`` (root of
+        ``difference_variance``) and ``is_chosen``.
     chosen : dict of str to str
         By trial, the model chosen.
     other : dict of str to str
-        By trial, the trend shown beside blocks only: the chosen one, else the next best; trials with blocks
-        only are left out.
+        By trial, the trend shown beside blocks only: the chosen one, else the next best; trials
+        with blocks only are left out.
     refused : DataFrame
         ``trial, model, reason``; a trial that no model can be fitted to has the model 'blocks'.
     """
@@ -128,9 +130,11 @@ class FieldModels:
     refused: pd.DataFrame
 
     def means(self, level: float = 0.95) -> pd.DataFrame:
-        """Means of the hybrids under every model: ``trial, model, hybrid, n_plots, mean, lower, upper``.
+        """Means of the hybrids under every model: ``trial, model, hybrid, n_plots, mean, lower,
+        upper``.
 
-        Exponentials of means of the log response: what the middle plot gives, in the response's unit.
+        Exponentials of means of the log response: what the middle plot gives, in the response's
+        unit.
         """
         frames = []
         for (trial, model), means in self.fits.items():
@@ -140,7 +144,8 @@ class FieldModels:
         return pd.concat(frames, ignore_index=True)
 
     def left_out(self) -> pd.DataFrame:
-        """Errors of plots left out under the chosen models: ``trial, plot, hybrid, error, sd, factor``.
+        """Errors of plots left out under the chosen models: ``trial, plot, hybrid, error, sd,
+        factor``.
 
         ``factor`` is how many times the yield is what the other plots let expect.
         """
@@ -211,10 +216,10 @@ def compare_fits(fits: dict, units=None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        By candidate: ``parameters`` and ``aic`` of its covariance, ``above_best``; ``error`` (root mean
-        square of the errors of left-out records, unit of the response), ``n_left_out`` records it rests on;
-        ``difference_variance`` (mean variance of a difference of two hybrids' means, squared unit) and
-        ``efficiency``: that of the first candidate over it.
+        By candidate: ``parameters`` and ``aic`` of its covariance, ``above_best``; ``error`` (root
+        mean square of the errors of left-out records, unit of the response), ``n_left_out`` records
+        it rests on; ``difference_variance`` (mean variance of a difference of two hybrids' means,
+        squared unit) and ``efficiency``: that of the first candidate over it.
 
     Raises
     ------
@@ -254,13 +259,14 @@ def _alone(fits):
 
 
 def contrasts(fit, weights: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
-    """Contrasts of a fit with a trend: by Kenward and Roger where they can be had, else by Satterthwaite.
+    """Contrasts of a fit with a trend: by Kenward and Roger where they can be had, else by
+    Satterthwaite.
 
     Notes
     -----
-    A trend of several variances known from few plots makes plain standard errors too small: intervals of 95 %
-    held in 91 to 94 % of simulated trials. Correlations along rows and columns, and more than 1,500 plots,
-    are beyond the method.
+    A trend of several variances known from few plots makes plain standard errors too small:
+    intervals of 95 % held in 91 to 94 % of simulated trials. Correlations along rows and columns,
+    and more than 1,500 plots, are beyond the method.
     """
     if _is_sum_of_variances(fit):
         return kenward_roger_contrasts(fit, weights, level)
@@ -285,7 +291,8 @@ def mean_difference_variance(
     weights : DataFrame
         One row per combination, as for ``fit.contrast``; at least two.
     covariance : DataFrame, optional
-        Of the fixed effects; by default that of the fit, the variances of random effects taken as known.
+        Of the fixed effects; by default that of the fit, the variances of random effects taken as
+        known.
 
     Returns
     -------

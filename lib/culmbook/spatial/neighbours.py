@@ -122,8 +122,8 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
     neighbours : ndarray, shape (plots, plots)
         From :func:`rook_neighbours`, or any weights of 0 and above.
     style : {'binary', 'row standardised'}
-        Weights as they are, or divided by their sum over each plot's neighbours, so that plots with few
-        neighbours count as much as others.
+        Weights as they are, or divided by their sum over each plot's neighbours, so that plots with
+        few neighbours count as much as others.
     draws : int
         Random permutations for ``p_drawn``.
     seed : int
@@ -140,13 +140,14 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
 
     Notes
     -----
-    ``I = n / S0 * sum_ij w_ij z_i z_j / sum_i z_i^2`` with deviations z from the mean and the weights' sum
-    S0; expectation ``-1/(n - 1)``. For the residuals of a model use :func:`moran_of_residuals`: they are
-    correlated even where the field is even.
+    ``I = n / S0 * sum_ij w_ij z_i z_j / sum_i z_i^2`` with deviations z from the mean and the
+    weights' sum S0; expectation ``-1/(n - 1)``. For the residuals of a model use
+    :func:`moran_of_residuals`: they are correlated even where the field is even.
 
     References
     ----------
-    Moran (1950) Biometrika 37:17-23; Cliff & Ord (1981) Spatial Processes, eq. 2.30 for the variance.
+    Moran (1950) Biometrika 37:17-23; Cliff & Ord (1981) Spatial Processes, eq. 2.30 for the
+    variance.
 
     Examples
     --------
@@ -202,8 +203,8 @@ def moran_of_residuals(
     Returns
     -------
     Moran
-        ``expected``, ``variance`` and both ``p`` from residuals drawn from the model: what is left once its
-        hybrids, blocks and trend are taken off plots whose errors are independent.
+        ``expected``, ``variance`` and both ``p`` from residuals drawn from the model: what is left
+        once its hybrids, blocks and trend are taken off plots whose errors are independent.
 
     Raises
     ------
@@ -212,9 +213,9 @@ def moran_of_residuals(
 
     Notes
     -----
-    Residuals are ``s Py`` with the residual variance s and have covariance ``s^2 P``. Fixed and random
-    effects tie them together, so that their I is below ``-1/(n - 1)`` on average even in an even field.
-    Variances are taken as known.
+    Residuals are ``s Py`` with the residual variance s and have covariance ``s^2 P``. Fixed and
+    random effects tie them together, so that their I is below ``-1/(n - 1)`` on average even in an
+    even field. Variances are taken as known.
 
     References
     ----------
@@ -234,7 +235,8 @@ def moran_of_residuals(
 
 
 def likeness(models: FieldModels) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Moran's I and variograms of the residuals, with blocks only and with the trend shown beside them.
+    """Moran's I and variograms of the residuals, with blocks only and with the trend shown beside
+    them.
 
     Parameters
     ----------
@@ -292,9 +294,9 @@ def variogram(values, rows, columns, most: int | None = None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``direction`` ('across rows': plots of one column, some rows apart; 'across columns': plots of one
-        row), ``distance`` [plots], ``semivariance`` (squared unit of the values), ``n_pairs``. Distances
-        without a pair have no row.
+        ``direction`` ('across rows': plots of one column, some rows apart; 'across columns': plots
+        of one row), ``distance`` [plots], ``semivariance`` (squared unit of the values),
+        ``n_pairs``. Distances without a pair have no row.
 
     Raises
     ------
@@ -303,7 +305,8 @@ def variogram(values, rows, columns, most: int | None = None) -> pd.DataFrame:
 
     Notes
     -----
-    Half the mean squared difference of all pairs at that distance. The further apart, the fewer the pairs.
+    Half the mean squared difference of all pairs at that distance. The further apart, the fewer the
+    pairs.
 
     References
     ----------

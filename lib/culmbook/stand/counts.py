@@ -1,7 +1,7 @@
 """Did the plants establish, did they come through the winter, and how good is the stand?
 
-From counts of plots to one table of shares, to the cells that the stand model is fitted to, and to a
-verdict on every plot and hybrid. Shares are 0-1.
+From counts of plots to one table of shares, to the cells that the stand model is fitted to, and to
+a verdict on every plot and hybrid. Shares are 0-1.
 """
 
 import numpy as np
@@ -41,20 +41,22 @@ def plot_stand(plots: pd.DataFrame, counts: pd.DataFrame, season: int) -> pd.Dat
     -------
     DataFrame
         The plot's columns, ``planting_season``, ``plot_area_m2``; ``alive_<occasion>`` and
-        ``on_<occasion>`` of this season (missing = not counted), ``original_<occasion>`` (missing where replants
-        hide the original plants); ``replanted`` plants so far; ``latest_occasion, latest_on, latest_alive,
-        latest_original``; ``original_autumn`` is raised by late emergers;
+        ``on_<occasion>`` of this season (missing = not counted), ``original_<occasion>`` (missing
+        where replants hide the original plants); ``replanted`` plants so far; ``latest_occasion,
+        latest_on, latest_alive, latest_original``; ``original_autumn`` is raised by late emergers;
         ``establishment`` (planting season only), ``overwinter``, ``stand``, ``stand_lower``,
-        ``stand_upper``, ``gap_share``, ``plants_per_m2``; ``is_bounded`` where replants hide the original
-        plants' share, ``is_provisional`` where no early-summer count stands behind the stand.
+        ``stand_upper``, ``gap_share``, ``plants_per_m2``; ``is_bounded`` where replants hide the
+        original plants' share, ``is_provisional`` where no early-summer count stands behind the
+        stand.
 
     Notes
     -----
-    establishment = alive in autumn / planted; overwinter = alive in early summer / alive in autumn; stand =
-    alive / planted. Replants do not count: with ``replants_alive`` they are taken off; without it the
-    original plants' share is only known to lie between (alive - replanted) / planted and alive / planted.
-    A plant that shows late was alive before, so an autumn count of original plants below the spring or
-    early-summer one is raised to it. A plot without a date of planting goes with its trial.
+    establishment = alive in autumn / planted; overwinter = alive in early summer / alive in autumn;
+    stand = alive / planted. Replants do not count: with ``replants_alive`` they are taken off;
+    without it the original plants' share is only known to lie between (alive - replanted) / planted
+    and alive / planted. A plant that shows late was alive before, so an autumn count of original
+    plants below the spring or early-summer one is raised to it. A plot without a date of planting
+    goes with its trial.
     """
     year = planting_year(plots)
     is_planted = year <= season
@@ -73,7 +75,9 @@ def plot_stand(plots: pd.DataFrame, counts: pd.DataFrame, season: int) -> pd.Dat
 
 
 def _with_originals(counts):
-    """Counts with plants ``replanted`` so far and ``original`` plants alive, missing where replants hide them."""
+    """Counts with plants ``replanted`` so far and ``original`` plants alive, missing where
+    replants hide them.
+    """
     newly = counts["plants_replanted"].astype("float64").fillna(0)
     replanted = newly.groupby([counts["site"], counts["plot"]]).cumsum()
     told = counts["replants_alive"].astype("float64")
@@ -175,8 +179,8 @@ def model_cells(stand: pd.DataFrame, hybrids: pd.DataFrame, event: str) -> pd.Da
     Returns
     -------
     DataFrame
-        The plot's columns with ``alive`` and ``total`` (whole plants); plots without the counts, with
-        hidden replants, or set aside by status are not in it.
+        The plot's columns with ``alive`` and ``total`` (whole plants); plots without the counts,
+        with hidden replants, or set aside by status are not in it.
 
     Raises
     ------
@@ -206,8 +210,8 @@ def stand_history(stand: pd.DataFrame, hybrids: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The plot's columns, ``occasion`` (starting with 'planting'), ``alive`` (original plants). Plots whose
-        latest count hides them behind replants are left out.
+        The plot's columns, ``occasion`` (starting with 'planting'), ``alive`` (original plants).
+        Plots whose latest count hides them behind replants are left out.
     """
     cells = without_guards(stand[is_used(stand) & ~stand["is_bounded"]], hybrids)
     own = cells[PLOT_COLUMNS]
@@ -231,9 +235,9 @@ def judge_plots(stand: pd.DataFrame, runs: pd.DataFrame, rules) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``stand`` with ``longest_run`` (missing = no gap record), ``verdict`` in {good, fill gaps, replant}
-        (missing where the plot was not counted or replants hide its share) and ``is_ranked`` (stand not
-        under ``rank_floor``).
+        ``stand`` with ``longest_run`` (missing = no gap record), ``verdict`` in {good, fill gaps,
+        replant} (missing where the plot was not counted or replants hide its share) and
+        ``is_ranked`` (stand not under ``rank_floor``).
     """
     runs = runs.reindex(columns=["site", "plot", "counted_on", "longest_run"])
     newest = runs.sort_values("counted_on").drop_duplicates(["site", "plot"], keep="last")
@@ -260,9 +264,10 @@ def judge_hybrids(fit: StandFit, rules, plants: int) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, p_good, p_fill, p_replant, verdict``: chances (sum 1) that a future plot is good, needs
-        its gaps filled, or must be replanted; the verdict is the one whose chance reaches
-        ``probability``, counting 'at least fill gaps' as good enough for 'fill gaps'; else 'undecided'.
+        ``hybrid, p_good, p_fill, p_replant, verdict``: chances (sum 1) that a future plot is good,
+        needs its gaps filled, or must be replanted; the verdict is the one whose chance reaches
+        ``probability``, counting 'at least fill gaps' as good enough for 'fill gaps'; else
+        'undecided'.
     """
     good, filled = (
         chance_of_stand(fit, rules.good, plants),

@@ -1,4 +1,5 @@
-"""When and where are plants lost: life tables over the dates of counting, runs along the planted row.
+"""When and where are plants lost: life tables over the dates of counting, runs along the planted
+row.
 
 A clustered gap is a fault of field or machine; scattered gaps are the plant's own.
 """
@@ -23,9 +24,9 @@ def life_table(intervals: pd.DataFrame, by: list[str] | None = None) -> pd.DataF
     Parameters
     ----------
     intervals : DataFrame
-        One row per interval (pooled here over plots): the columns in ``by``, ``interval`` (sortable),
-        ``at_risk`` and ``lost`` plants, 0 <= lost <= at_risk. Plants no longer followed are simply not
-        at risk in later intervals.
+        One row per interval (pooled here over plots): the columns in ``by``, ``interval``
+        (sortable), ``at_risk`` and ``lost`` plants, 0 <= lost <= at_risk. Plants no longer followed
+        are simply not at risk in later intervals.
     by : list of str, optional
         Columns that separate the tables.
 
@@ -122,7 +123,8 @@ def inflation(intervals: pd.DataFrame) -> float:
 
     Notes
     -----
-    Pearson's chi-squared of the plots' losses within hybrid and interval, divided by its degrees of freedom.
+    Pearson's chi-squared of the plots' losses within hybrid and interval, divided by its degrees of
+    freedom.
     """
     keys = ["interval", "hybrid"]
     plots = intervals.groupby(keys, observed=True)
@@ -144,15 +146,16 @@ def plot_intervals(history: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     history : DataFrame
-        One row per plot and count in order: plot columns, ``occasion`` in {planting, after_planting,
-        autumn, spring, summer}, ``alive`` (original plants).
+        One row per plot and count in order: plot columns, ``occasion`` in {planting,
+        after_planting, autumn, spring, summer}, ``alive`` (original plants).
 
     Returns
     -------
     DataFrame
         Plot columns, ``interval`` (the count that ends it: 'first count', 'autumn' …), ``order``,
-        ``at_risk``, ``lost``, ``alive``. A plant seen later was alive before: an earlier, smaller count is
-        raised to the later one. Where a count is missing, the interval reaches back to the one before.
+        ``at_risk``, ``lost``, ``alive``. A plant seen later was alive before: an earlier, smaller
+        count is raised to the later one. Where a count is missing, the interval reaches back to the
+        one before.
 
     Raises
     ------
@@ -190,9 +193,9 @@ def fit_hazards(intervals: pd.DataFrame, random=None, *, level: float = 0.95) ->
     Returns
     -------
     DataFrame
-        ``interval, order, hybrid, plots, lost, at_risk, hazard, lower, upper``. An interval in which no
-        plant at all was lost (or all were), or that the model cannot be fitted to (one hybrid, few plots),
-        is given as observed, without limits.
+        ``interval, order, hybrid, plots, lost, at_risk, hazard, lower, upper``. An interval in
+        which no plant at all was lost (or all were), or that the model cannot be fitted to (one
+        hybrid, few plots), is given as observed, without limits.
 
     Notes
     -----
@@ -223,7 +226,8 @@ def _hazards(rows, random, level):
     return shares.rename(columns=names).assign(**step).sort_values("hybrid")
 
 
-# -- where ------------------------------------------------------------------------------------------
+# -- where
+# ------------------------------------------------------------------------------------------
 
 KEYS = ["site", "plot", "counted_on"]
 
@@ -234,14 +238,15 @@ def longest_runs(gaps: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     gaps : DataFrame
-        ``site, plot, counted_on, position_row, position, alive``; ``alive`` is 'yes' or 'no', one row
-        per planted position. A position that was not looked at breaks a run.
+        ``site, plot, counted_on, position_row, position, alive``; ``alive`` is 'yes' or 'no', one
+        row per planted position. A position that was not looked at breaks a run.
 
     Returns
     -------
     DataFrame
         ``site, plot, counted_on, positions, missing, longest_run, runs_of_three`` (runs of at least
-        three) and ``position_row``, the row that holds the longest run (missing where there is none).
+        three) and ``position_row``, the row that holds the longest run (missing where there is
+        none).
     """
     if gaps.empty:
         names = ["positions", "missing", "longest_run", "runs_of_three", "position_row"]
@@ -289,24 +294,26 @@ def first_gaps(gaps: pd.DataFrame, stand: pd.DataFrame, season: int) -> pd.DataF
 
 
 def clustering(gaps: pd.DataFrame, *, permutations: int = 999, seed: int = 1) -> pd.DataFrame:
-    """Are missing plants neighbours along the row more often than chance would have it? One test per site.
+    """Are missing plants neighbours along the row more often than chance would have it? One test
+    per site.
 
     Parameters
     ----------
     gaps : DataFrame
         As for :func:`longest_runs`, one date per plot.
     permutations : int
-        Random arrangements drawn for the joins; each keeps the number of missing plants of every plot.
+        Random arrangements drawn for the joins; each keeps the number of missing plants of every
+        plot.
     seed : int
         Seed of the arrangements and of the draws that break ties.
 
     Returns
     -------
     DataFrame
-        One row per site: ``site``; ``plots`` that say something (at least two plants missing and two alive)
-        with ``missing`` plants; ``joins`` neighbouring pairs of missing plants against ``joins_expected`` at
-        random; ``longest_run`` in any plot; ``p_joins, p_runs`` and the combined ``p_value``. A site without
-        such a plot has none of them.
+        One row per site: ``site``; ``plots`` that say something (at least two plants missing and
+        two alive) with ``missing`` plants; ``joins`` neighbouring pairs of missing plants against
+        ``joins_expected`` at random; ``longest_run`` in any plot; ``p_joins, p_runs`` and the
+        combined ``p_value``. A site without such a plot has none of them.
 
     Raises
     ------
@@ -317,16 +324,18 @@ def clustering(gaps: pd.DataFrame, *, permutations: int = 999, seed: int = 1) ->
 
     Notes
     -----
-    Two statistics, both given each plot's number of missing plants. Joins: neighbouring pairs of missing
-    plants, pooled over plots (many small clusters), by permutation. Runs: the exact chance, at random, of
-    a longest run like the plot's, combined over plots by Fisher's sum of logarithms (a failed machine row
-    shows in a few plots). Ties are broken at random, since one small plot can hardly reject, so each p
-    is uniform when gaps are random; the combined p is twice the smaller, at most 1.
+    Two statistics, both given each plot's number of missing plants. Joins: neighbouring pairs of
+    missing plants, pooled over plots (many small clusters), by permutation. Runs: the exact chance,
+    at random, of a longest run like the plot's, combined over plots by Fisher's sum of logarithms
+    (a failed machine row shows in a few plots). Ties are broken at random, since one small plot can
+    hardly reject, so each p is uniform when gaps are random; the combined p is twice the smaller,
+    at most 1.
 
     References
     ----------
-    Moran (1948) J. R. Stat. Soc. B 10:243-251 for join counts; Fisher (1932) Statistical Methods for
-    Research Workers, 4th ed., section 21.1; Edgington & Onghena (2007) Randomization Tests, 4th ed.
+    Moran (1948) J. R. Stat. Soc. B 10:243-251 for join counts; Fisher (1932) Statistical Methods
+    for Research Workers, 4th ed., section 21.1; Edgington & Onghena (2007) Randomization Tests, 4th
+    ed.
     """
     if gaps.groupby(["site", "plot"])["counted_on"].nunique().gt(1).any():
         raise ValueError("a plot has gaps on two dates; test one date at a time")

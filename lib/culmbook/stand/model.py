@@ -1,8 +1,8 @@
 """How large a share of each hybrid's plants lives, and does a hybrid beat the control?
 
 Counts of one event (autumn of the planting year, early summer) are modelled with a binomial mixed
-model: hybrids, replicates and planting treatments fixed; blocks, main plots and plots random. Shares are
-marginal: what the mean plot of the hybrid shows, not the middle one.
+model: hybrids, replicates and planting treatments fixed; blocks, main plots and plots random.
+Shares are marginal: what the mean plot of the hybrid shows, not the middle one.
 """
 
 from dataclasses import dataclass
@@ -17,7 +17,8 @@ from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.trials.layout import add_strata, random_terms
 
-FEW = 20  # with fewer plants dead (or alive) than this, Wald limits are too lopsided: use the likelihood
+# with fewer plants dead (or alive) than this, Wald limits are too lopsided: use the likelihood
+FEW = 20
 AT_ONE_SITE = ("main_plot", "block", "hybrid:treatment", "plot")
 OVER_SITES = ("hybrid:site", "replicate", "main_plot", "block", "plot")
 
@@ -68,21 +69,21 @@ def fit_stand(cells: pd.DataFrame, random=None) -> StandFit:
         One row per counted plot: ``site, trial, replicate, block, main_plot, plot, hybrid,
         planting_method, film, alive, total``. ``main_plot`` and ``block`` may be missing.
     random : iterable of str, optional
-        Random terms, names as in :data:`culmbook.trials.layout.TERMS`; those that the layout cannot carry are
-        left out. By default `AT_ONE_SITE` or `OVER_SITES`.
+        Random terms, names as in :data:`culmbook.trials.layout.TERMS`; those that the layout cannot
+        carry are left out. By default `AT_ONE_SITE` or `OVER_SITES`.
 
     Returns
     -------
     StandFit
-        At one site replicates and treatments are fixed (with three replicates a variance is a guess, and
-        the shares are those of these replicates); over several sites site x treatment is fixed. Half a
-        plant alive and half a plant dead are added to each hybrid.
+        At one site replicates and treatments are fixed (with three replicates a variance is a
+        guess, and the shares are those of these replicates); over several sites site x treatment is
+        fixed. Half a plant alive and half a plant dead are added to each hybrid.
 
     Raises
     ------
     Refusal
-        No plot, fewer than two hybrids, no more plots than fixed effects, hybrids that share no condition,
-        all plants alive or all dead, or a search that does not settle.
+        No plot, fewer than two hybrids, no more plots than fixed effects, hybrids that share no
+        condition, all plants alive or all dead, or a search that does not settle.
     """
     _refuse_untelling(cells)
     cells = add_strata(cells)
@@ -144,7 +145,9 @@ def _centred(values, weights):
 
 
 def _grid(cells, conditions, columns, fit):
-    """Every combination of the conditions' levels with its weight and its deviation on the logit scale."""
+    """Every combination of the conditions' levels with its weight and its deviation on the logit
+    scale.
+    """
     grid = pd.DataFrame({"weight": [1.0], "deviation": [0.0]})
     for condition in conditions:
         weights = _level_weights(cells, condition)
@@ -161,7 +164,9 @@ def _grid(cells, conditions, columns, fit):
 
 
 def _logit_limits(stand, critical):
-    """Lower and upper limit of every hybrid's mean logit: likelihood where plants are few, else Wald."""
+    """Lower and upper limit of every hybrid's mean logit: likelihood where plants are few, else
+    Wald.
+    """
     fit, totals = stand.fit, stand.totals()
     few = np.minimum(totals["alive"], totals["total"] - totals["alive"]).lt(FEW)
     centre, se = fit.coefficients[stand.hybrids], np.sqrt(np.diag(stand.covariance))
@@ -174,9 +179,9 @@ def _logit_limits(stand, critical):
 def _limited_shares(stand, critical):
     """Share with its limits by hybrid; a hybrid with none dead reaches 1, with none alive 0.
 
-    The point is free of the two small biases of plugging the mean logit in: the hybrid's own plots already
-    carry their random effects, so only the spread they do not carry is averaged over; and the half
-    plants added for the fit are taken out again.
+    The point is free of the two small biases of plugging the mean logit in: the hybrid's own plots
+    already carry their random effects, so only the spread they do not carry is averaged over; and
+    the half plants added for the fit are taken out again.
     """
     fit, hybrids, totals = stand.fit, stand.hybrids, stand.totals()
     limits = _logit_limits(stand, critical)
@@ -229,8 +234,8 @@ def against_control(
     Returns
     -------
     DataFrame
-        ``hybrid, plots, share, difference, lower, upper, ratio, ratio_lower, ratio_upper``. A ratio to a
-        control whose limit reaches 0 is missing.
+        ``hybrid, plots, share, difference, lower, upper, ratio, ratio_lower, ratio_upper``. A ratio
+        to a control whose limit reaches 0 is missing.
 
     Raises
     ------
@@ -240,12 +245,13 @@ def against_control(
     Notes
     -----
     The critical value is the single-step one of the correlated logit contrasts (multivariate t). At
-    that value each share gets its own limits, and limits of differences and of log ratios are composed
-    from them with the estimates' correlation, which keeps them inside -1 … 1 and above 0.
+    that value each share gets its own limits, and limits of differences and of log ratios are
+    composed from them with the estimates' correlation, which keeps them inside -1 … 1 and above 0.
 
     References
     ----------
-    Zou & Donner (2008) Stat. Med. 27:1693-1702; Hothorn, Bretz & Westfall (2008) Biometr. J. 50:346-363.
+    Zou & Donner (2008) Stat. Med. 27:1693-1702; Hothorn, Bretz & Westfall (2008) Biometr. J.
+    50:346-363.
     """
     if control not in stand.hybrids:
         why = (
@@ -299,8 +305,8 @@ def chance_of_stand(stand: StandFit, threshold: float, plants: int) -> pd.Series
     Returns
     -------
     Series
-        Probability by hybrid: a new plot in a new block and main plot under the replicates, sites and
-        treatments of this fit, with the uncertainty of the hybrid's mean.
+        Probability by hybrid: a new plot in a new block and main plot under the replicates, sites
+        and treatments of this fit, with the uncertainty of the hybrid's mean.
     """
     spread = np.sqrt(stand.fit.spread**2 + np.diag(stand.covariance))
     means = stand.fit.coefficients[stand.hybrids].to_numpy()

@@ -1,7 +1,7 @@
 """Do planting method and film change establishment, judged against the units they were given to?
 
-Film and planting machine are applied to main plots, not to plants: the main plots' own scatter, with its
-few degrees of freedom, is the error. A test against plants or plots claims far too much.
+Film and planting machine are applied to main plots, not to plants: the main plots' own scatter,
+with its few degrees of freedom, is the error. A test against plants or plots claims far too much.
 """
 
 from dataclasses import dataclass
@@ -16,17 +16,20 @@ from culmbook.text.refusal import Refusal
 from culmbook.trials.layout import add_strata
 
 TREATMENTS = {"planting_method": ("machine", "hand"), "film": ("film", "no film")}
-"""Columns with the planting treatments, and the words for the level with the effect and that without it."""
+"""Columns with the planting treatments, and the words for the level with the effect and that
+without it.
+"""
 
 
 @dataclass(frozen=True)
 class TreatmentResult:
     """Effects of the planting treatments.
 
-    ``effects`` one row per effect: ``effect, first, second, share_first, share_second, difference, lower,
-    upper, odds_ratio, odds_lower, odds_upper, t, df, p_value``; ``shares`` one row per treatment:
-    ``treatment, main_plots, plots, share, lower, upper``; ``units`` the main plots with their logit;
-    ``cells`` the plots compared, those of complete replicates; ``df`` the residual degrees of freedom.
+    ``effects`` one row per effect: ``effect, first, second, share_first, share_second, difference,
+    lower, upper, odds_ratio, odds_lower, odds_upper, t, df, p_value``; ``shares`` one row per
+    treatment: ``treatment, main_plots, plots, share, lower, upper``; ``units`` the main plots with
+    their logit; ``cells`` the plots compared, those of complete replicates; ``df`` the residual
+    degrees of freedom.
     """
 
     effects: pd.DataFrame
@@ -96,11 +99,11 @@ def fit_treatments(cells: pd.DataFrame, *, level: float = 0.95) -> TreatmentResu
 
     Notes
     -----
-    Stage one estimates the logit of every main plot, adjusted for the hybrids it holds (binomial mixed
-    model, blocks and plots random). Stage two is the split-plot's analysis of main plots: replicate +
-    treatments, t with the main plots' residual degrees of freedom. In the balanced normal case this is
-    the classical main-plot F. The main plots' variance is not bounded at zero, so the error rate does
-    not depend on how uneven main plots are.
+    Stage one estimates the logit of every main plot, adjusted for the hybrids it holds (binomial
+    mixed model, blocks and plots random). Stage two is the split-plot's analysis of main plots:
+    replicate + treatments, t with the main plots' residual degrees of freedom. In the balanced
+    normal case this is the classical main-plot F. The main plots' variance is not bounded at zero,
+    so the error rate does not depend on how uneven main plots are.
 
     References
     ----------
@@ -129,7 +132,9 @@ def fit_treatments(cells: pd.DataFrame, *, level: float = 0.95) -> TreatmentResu
 
 
 def _main_plots(cells):
-    """Adjusted logit of each main plot, the hybrids' deviations, and the spread of plots in a main plot."""
+    """Adjusted logit of each main plot, the hybrids' deviations, and the spread of plots in a main
+    plot.
+    """
     unit = pd.get_dummies(cells["main_plot_key"], dtype=float)
     hybrid = pd.get_dummies(cells["hybrid"], dtype=float)
     last = hybrid.columns[-1]

@@ -48,7 +48,9 @@ def shares(cells: pd.DataFrame, shares: pd.DataFrame, start: str) -> list[str]:
 
 
 def spread(shares: pd.DataFrame) -> str:
-    """'ranged from 52 % (H07) to 95 % (H01)': the last and the first row, whose name is the first column."""
+    """'ranged from 52 % (H07) to 95 % (H01)': the last and the first row, whose name is the first
+    column.
+    """
     low, top = shares.iloc[-1], shares.iloc[0]
     return (
         f"ranged from {fmt_share(low['share'])} ({low.iloc[0]}) "
@@ -90,7 +92,9 @@ def losses(table: pd.DataFrame) -> str:
 
 
 def clustering(tests: pd.DataFrame) -> list[str]:
-    """Whether missing plants lie together, a sentence per site of :func:`culmbook.stand.losses.clustering`."""
+    """Whether missing plants lie together, a sentence per site of
+    :func:`culmbook.stand.losses.clustering`.
+    """
     said, several = [], len(tests) > 1
     for test in tests[tests["plots"] > 0].itertuples():
         more, so = "no more", ""
@@ -115,7 +119,8 @@ def clustering(tests: pd.DataFrame) -> list[str]:
 
 
 def verdicts(judged: pd.DataFrame, rules) -> list[str]:
-    """How many plots are good, to fill and to replant, and how many are too poor to rank their yield.
+    """How many plots are good, to fill and to replant, and how many are too poor to rank their
+    yield.
 
     Raises
     ------

@@ -1,8 +1,8 @@
 """Shares of single plots and simple comparisons of shares.
 
-Intervals here treat plants as independent, so they serve a single plot (a census with a margin for the
-next planting) and as building blocks; hybrids are compared by :mod:`culmbook.stand.model`, which knows
-that the plants of a plot share its faults.
+Intervals here treat plants as independent, so they serve a single plot (a census with a margin for
+the next planting) and as building blocks; hybrids are compared by :mod:`culmbook.stand.model`,
+which knows that the plants of a plot share its faults.
 """
 
 from dataclasses import dataclass
@@ -138,8 +138,8 @@ def common_odds(tables, *, level: float = 0.95) -> CommonOdds:
 class BetaBinomial:
     """A fitted beta-binomial model.
 
-    ``coefficients`` on the logit scale by column, ``correlation`` of two plants of one plot (0-1) and
-    ``loglik`` without the binomial coefficients left out.
+    ``coefficients`` on the logit scale by column, ``correlation`` of two plants of one plot (0-1)
+    and ``loglik`` without the binomial coefficients left out.
     """
 
     coefficients: pd.Series

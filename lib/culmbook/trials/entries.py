@@ -7,7 +7,9 @@ from culmbook.text.refusal import Refusal
 
 
 def control_of(network) -> str:
-    """The reference control: the one settings name, else the first hybrid with the role control; '' if none."""
+    """The reference control: the one settings name, else the first hybrid with the role control;
+    '' if none.
+    """
     controls = controls_of(network)
     return network.settings.reference_control or (controls[0] if controls else "")
 
@@ -33,7 +35,9 @@ def without_guards(plots: pd.DataFrame, hybrids: pd.DataFrame) -> pd.DataFrame:
 
 
 def is_used(stand: pd.DataFrame) -> pd.Series:
-    """Plots that estimates rest on: status ok, or lost to the hybrid itself (then the loss is its result)."""
+    """Plots that estimates rest on: status ok, or lost to the hybrid itself (then the loss is its
+    result).
+    """
     return stand["status"].eq("ok") | stand["status_cause"].eq("plant")
 
 

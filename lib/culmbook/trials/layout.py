@@ -1,4 +1,6 @@
-"""Where a plot stands: keys of the strata it lies in, and the random terms that a layout can carry."""
+"""Where a plot stands: keys of the strata it lies in, and the random terms that a layout can
+carry.
+"""
 
 import pandas as pd
 
@@ -19,14 +21,15 @@ def add_strata(cells: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     cells : DataFrame
-        ``site, trial, replicate, block, main_plot, plot, hybrid, planting_method, film``; ``block`` and
-        ``main_plot`` may be missing.
+        ``site, trial, replicate, block, main_plot, plot, hybrid, planting_method, film``; ``block``
+        and ``main_plot`` may be missing.
 
     Returns
     -------
     DataFrame
-        In addition ``treatment, condition, replicate_key, main_plot_key, block_key, plot_key, hybrid_site,
-        hybrid_treatment``: text that is the same for all plots of one stratum, unique over sites and trials.
+        In addition ``treatment, condition, replicate_key, main_plot_key, block_key, plot_key,
+        hybrid_site, hybrid_treatment``: text that is the same for all plots of one stratum, unique
+        over sites and trials.
     """
     site, hybrid = cells["site"].astype(str), cells["hybrid"].astype(str)
     where = site + ":" + cells["trial"].astype(str)
@@ -55,7 +58,8 @@ def random_terms(cells: pd.DataFrame, terms, *, fixed=(), residual: bool = False
     terms : iterable of str
         Names of `TERMS`, or columns of `cells`; of two that part the cells alike the first is kept.
     fixed : iterable of str
-        Columns that the fixed part of the model holds: a term that parts the cells like one of them is left out.
+        Columns that the fixed part of the model holds: a term that parts the cells like one of them
+        is left out.
     residual : bool
         Whether the model has a residual, which then stands for a term with a level for every cell.
 

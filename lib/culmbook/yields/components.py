@@ -1,7 +1,8 @@
-"""How does each plot's yield come about: plants, stems per plant, and mass per stem? What would a full stand give?
+"""How does each plot's yield come about: plants, stems per plant, and mass per stem? What would a
+full stand give?
 
-Yield per planted area is the main figure: gaps are the hybrid's own result where it lost the plants. The
-yield at full stand is a second one, for telling a poor stand from a poor plant.
+Yield per planted area is the main figure: gaps are the hybrid's own result where it lost the
+plants. The yield at full stand is a second one, for telling a poor stand from a poor plant.
 """
 
 import numpy as np
@@ -41,8 +42,8 @@ def plot_components(
     plots : DataFrame
         Table ``plots``; plots with a status other than ok are not in the result.
     slips : DataFrame, optional
-        Problems of the network (``code, file, line``); plants noted with ``N-SLIP`` are not averaged and are
-        counted in ``n_slips``.
+        Problems of the network (``code, file, line``); plants noted with ``N-SLIP`` are not
+        averaged and are counted in ``n_slips``.
 
     Returns
     -------
@@ -50,16 +51,17 @@ def plot_components(
         One row per plot and season: the plot's columns, ``growing_season, crop_year, measured_on``,
         ``n_plants, n_slips``, ``plants_per_m2, stems_per_plant, stem_mass_g, stem_height_cm,
         stem_diameter_mm, leaf_fraction``, ``height_method`` and ``product_t_ha``. The plot's last
-        day of counting or weighing stems counts, else its last day of measuring. A component that was not
-        observed is missing, and so is the product.
+        day of counting or weighing stems counts, else its last day of measuring. A component that
+        was not observed is missing, and so is the product.
 
     Notes
     -----
-    ``Y = plants per m² x stems per plant x grams per stem / 100`` [t/ha]. Plants per m² are those alive at
-    the last count up to the day of measuring, over the plot's area. Grams per stem is the mass of all
-    stems over their number where both were observed, so that the product is the mean mass of a plant.
-    Where a site measured height by two methods in one season, only the method with more plots fills
-    ``stem_height_cm``: heights to the ligule and to the panicle are different things.
+    ``Y = plants per m² x stems per plant x grams per stem / 100`` [t/ha]. Plants per m² are those
+    alive at the last count up to the day of measuring, over the plot's area. Grams per stem is the
+    mass of all stems over their number where both were observed, so that the product is the mean
+    mass of a plant. Where a site measured height by two methods in one season, only the method with
+    more plots fills ``stem_height_cm``: heights to the ligule and to the panicle are different
+    things.
     """
     ok = plots[plots["status"].eq("ok")]
     rows = stems.merge(ok[["site", "plot"]], on=["site", "plot"])
@@ -102,7 +104,9 @@ def _averaged(rows):
 
 
 def _heights(rows):
-    """Mean height by the method that most plots of a site and season were measured with, and its name."""
+    """Mean height by the method that most plots of a site and season were measured with, and its
+    name.
+    """
     rows = with_method(rows)
     rows = rows.merge(usual_methods(rows).rename("usual").reset_index(), on=_SITE_YEAR)
     rows = rows[rows["height_method"].eq(rows["usual"])]
@@ -169,9 +173,10 @@ def log_components(
     Returns
     -------
     DataFrame
-        ``frame``'s columns, each name and the outcome on the natural log scale; ``rest`` = log outcome
-        less the logs of the components (constant for the product), and ``unit``: plots of one replicate and
-        planting treatment share a level. Plots with a value that is missing or 0 are not in it.
+        ``frame``'s columns, each name and the outcome on the natural log scale; ``rest`` = log
+        outcome less the logs of the components (constant for the product), and ``unit``: plots of
+        one replicate and planting treatment share a level. Plots with a value that is missing or 0
+        are not in it.
 
     Raises
     ------
@@ -213,16 +218,16 @@ def plot_traits(
     yields : DataFrame
         From :func:`culmbook.yields.harvest.plot_harvests`; rows left out tell of no ash.
     phenology : DataFrame
-        Table ``phenology``; ``flowered = no`` with a blank date is a plot that never flowered, which is not
-        missing. Only of ok plots.
+        Table ``phenology``; ``flowered = no`` with a blank date is a plot that never flowered,
+        which is not missing. Only of ok plots.
     season : int
 
     Returns
     -------
     DataFrame
         One row per plot: its columns, ``leaf_fraction, ash_pct, flowering_day`` (1 =
-        1 January; missing where it did not happen or was not seen), ``flowered`` {yes, no, missing},
-        ``senescence_score``.
+        1 January; missing where it did not happen or was not seen), ``flowered`` {yes, no,
+        missing}, ``senescence_score``.
     """
     seen = phenology.merge(plots.loc[plots["status"].eq("ok"), ["site", "plot"]])
     seen = seen.assign(
@@ -246,8 +251,8 @@ def fit_stand_power(frame: pd.DataFrame, *, level: float = 0.95) -> PartialSlope
     Parameters
     ----------
     frame : DataFrame
-        Yields of one season with ``stand``, the share of planted plants alive (replants stand too). Rows
-        left out, without a stand or with nothing to weigh are not used.
+        Yields of one season with ``stand``, the share of planted plants alive (replants stand too).
+        Rows left out, without a stand or with nothing to weigh are not used.
     level : float
         Confidence of the interval, 0-1.
 
@@ -295,8 +300,8 @@ def at_full_stand(
     Returns
     -------
     DataFrame
-        ``frame`` with ``full_stand_t_ha`` (missing without a stand, or where it is under the floor: that is
-        too far to reckon) and ``is_ranked``.
+        ``frame`` with ``full_stand_t_ha`` (missing without a stand, or where it is under the floor:
+        that is too far to reckon) and ``is_ranked``.
 
     Raises
     ------

@@ -1,8 +1,8 @@
 """How much dry matter did each plot give, and which cuts can be compared?
 
-Dry yield is fresh mass times dry share over the area that was cut. What is not like the others (a lost
-moisture sample, an early cut, a suspected unit slip, an area cut up to the edge) is flagged, never fixed
-silently.
+Dry yield is fresh mass times dry share over the area that was cut. What is not like the others (a
+lost moisture sample, an early cut, a suspected unit slip, an area cut up to the edge) is flagged,
+never fixed silently.
 """
 
 import numpy as np
@@ -35,7 +35,8 @@ def plantings_looked_at(plots: pd.DataFrame, season: int, planting: int = 0) -> 
         Table ``plots``, planted up to the season.
     season : int
     planting : int
-        Planting season; 0 = each site's newest that is full-grown (third crop year on), else its oldest.
+        Planting season; 0 = each site's newest that is full-grown (third crop year on), else its
+        oldest.
 
     Returns
     -------
@@ -110,12 +111,13 @@ def plot_harvests(
     Parameters
     ----------
     harvests : DataFrame
-        Table ``harvests``: areas [m²] over 0, fresh mass [kg] >= 0, subsample masses [g]; blanks are not
-        observed.
+        Table ``harvests``: areas [m²] over 0, fresh mass [kg] >= 0, subsample masses [g]; blanks
+        are not observed.
     plots : DataFrame
         Table ``plots``.
     slips : DataFrame, optional
-        Problems of the network (``code, file, line, column``); rows noted with ``N-SLIP`` are flagged.
+        Problems of the network (``code, file, line, column``); rows noted with ``N-SLIP`` are
+        flagged.
     early_days : int
         A cut this many days before the middle one of its trial and season is early, over 0.
 
@@ -123,11 +125,11 @@ def plot_harvests(
     -------
     DataFrame
         One row per harvest: the plot's columns, ``growing_season, crop_year, harvested_on,
-        harvested_area_m2, fresh_mass_kg, cut_height_cm, lodged_pct, ash_pct``; ``moisture_pct`` (wet
-        basis), ``moisture_from`` {measured, hybrid at the site, site mean; missing = not known},
-        ``dry_yield_t_ha`` per planted area, ``is_early``, ``is_slip``, ``is_plant_loss``, and
-        ``left_out``: why the row is kept out of estimates, missing where it is used. Plots that the
-        hybrid itself lost have yield 0 in every season their trial was cut.
+        harvested_area_m2, fresh_mass_kg, cut_height_cm, lodged_pct, ash_pct``; ``moisture_pct``
+        (wet basis), ``moisture_from`` {measured, hybrid at the site, site mean; missing = not
+        known}, ``dry_yield_t_ha`` per planted area, ``is_early``, ``is_slip``, ``is_plant_loss``,
+        and ``left_out``: why the row is kept out of estimates, missing where it is used. Plots that
+        the hybrid itself lost have yield 0 in every season their trial was cut.
 
     Raises
     ------
@@ -137,9 +139,9 @@ def plot_harvests(
     Notes
     -----
     ``Y = 10 m (1 - M/100) / a`` [t/ha], with fresh mass m [kg], moisture M [%] and area a [m²];
-    ``M = 100 (fresh - dry) / fresh`` of the subsample (the oven-dry method of ISO 18134). A lost sample takes
-    the mean of the hybrid's other plots at the site in that season (in its trial first, which was cut on the
-    same days), else the trial's or the site's mean. Where a site lost
+    ``M = 100 (fresh - dry) / fresh`` of the subsample (the oven-dry method of ISO 18134). A lost
+    sample takes the mean of the hybrid's other plots at the site in that season (in its trial
+    first, which was cut on the same days), else the trial's or the site's mean. Where a site lost
     all samples of a season, its dry yields are not known: sites differ by more than hybrids do, so
     no other site's moisture is put in.
 
@@ -230,7 +232,9 @@ def _with_moisture(frame):
 
 
 def _near_mean(values, frame, more):
-    """Mean inside the trial and season (and hybrid), or inside the site's season where that has no value."""
+    """Mean inside the trial and season (and hybrid), or inside the site's season where that has no
+    value.
+    """
     near, wide = (
         values.groupby([frame[c] for c in [*where, "growing_season", *more]]).transform("mean")
         for where in (["site", "trial"], ["site"])
@@ -268,7 +272,8 @@ def area_remarks(
     frame : DataFrame
         From :func:`plot_harvests`.
     edge_m : float
-        Width of the outer strip that should be left standing [m], >= 0: plants at the edge have more room.
+        Width of the outer strip that should be left standing [m], >= 0: plants at the edge have
+        more room.
     least_area_m2 : float
         Smallest area worth cutting [m²]; smaller ones vary too much (common practice).
 
@@ -308,7 +313,8 @@ def remarks(cut: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``site, plot, hybrid, remark, reason, dry_yield_t_ha``; ``reason`` as noted on the plot or cut.
+        ``site, plot, hybrid, remark, reason, dry_yield_t_ha``; ``reason`` as noted on the plot or
+        cut.
 
     Raises
     ------

@@ -1,7 +1,8 @@
 """What does each hybrid give on average, and does it beat the control?
 
-One measured quantity per plot of one season (yield, moisture, height, ash …), hybrids and growing conditions
-fixed, and everything the plots were laid out in random. Means are those of the conditions weighed alike.
+One measured quantity per plot of one season (yield, moisture, height, ash …), hybrids and growing
+conditions fixed, and everything the plots were laid out in random. Means are those of the
+conditions weighed alike.
 """
 
 from dataclasses import dataclass
@@ -53,9 +54,9 @@ def axis_label(measure: str) -> str:
 class MeansFit:
     """A fitted model of means.
 
-    ``fit`` the mixed model; ``weights`` one row per hybrid and one column per coefficient, whose product with
-    the coefficients is the hybrid's mean; ``n_plots`` by hybrid; ``response`` its column; ``terms`` the
-    random terms.
+    ``fit`` the mixed model; ``weights`` one row per hybrid and one column per coefficient, whose
+    product with the coefficients is the hybrid's mean; ``n_plots`` by hybrid; ``response`` its
+    column; ``terms`` the random terms.
     """
 
     fit: GaussianFit
@@ -99,9 +100,9 @@ def layout_terms(frame: pd.DataFrame) -> tuple[list[str], list[str]]:
     Returns
     -------
     tuple of list of str
-        For :func:`fit_means`. In one trial replicates and planting treatments are fixed; over several trials
-        or sites each trial x treatment is, and hybrid x trial and replicates are random. Blocks and main
-        plots are random, and in one trial hybrid x treatment.
+        For :func:`fit_means`. In one trial replicates and planting treatments are fixed; over
+        several trials or sites each trial x treatment is, and hybrid x trial and replicates are
+        random. Blocks and main plots are random, and in one trial hybrid x treatment.
     """
     if len(frame[["site", "trial"]].drop_duplicates()) > 1:
         return ["trial:treatment"], ["hybrid:trial", "replicate", "main_plot", "block"]
@@ -121,20 +122,23 @@ def fit_means(
     Parameters
     ----------
     frame : DataFrame
-        One row per plot: ``site, trial, replicate, block, main_plot, plot, hybrid, planting_method, film``
-        and the response; plots without a response are not used. Blocks and main plots may be missing.
+        One row per plot: ``site, trial, replicate, block, main_plot, plot, hybrid, planting_method,
+        film`` and the response; plots without a response are not used. Blocks and main plots may be
+        missing.
     response : str
         Column, in any unit.
     trend : callable, optional
         Called with the plots used and the model's ``fixed`` columns and ``random`` terms, as
-        :func:`culmbook.spatial.trend.trend_terms` is; gives what a trend over the field adds to them.
+        :func:`culmbook.spatial.trend.trend_terms` is; gives what a trend over the field adds to
+        them.
     fixed : list of str, optional
-        Fixed factors beside the hybrids: names as in :func:`layout_terms` or columns, whose levels weigh
-        alike in a hybrid's mean; a numeric column is a covariate held at its mean. A factor that those before
-        it determine adds nothing. Left out, those of the layout.
+        Fixed factors beside the hybrids: names as in :func:`layout_terms` or columns, whose levels
+        weigh alike in a hybrid's mean; a numeric column is a covariate held at its mean. A factor
+        that those before it determine adds nothing. Left out, those of the layout.
     random : list of str, optional
-        Random terms: names as in :func:`layout_terms`, of `culmbook.trials.layout.TERMS`, or columns. Those
-        that the plots cannot tell from another term or from the fixed part are left out.
+        Random terms: names as in :func:`layout_terms`, of `culmbook.trials.layout.TERMS`, or
+        columns. Those that the plots cannot tell from another term or from the fixed part are left
+        out.
 
     Returns
     -------
@@ -143,8 +147,8 @@ def fit_means(
     Raises
     ------
     Refusal
-        Fewer than two hybrids, fewer than three degrees of freedom for the error, hybrids that share no
-        condition, or a search that does not settle.
+        Fewer than two hybrids, fewer than three degrees of freedom for the error, hybrids that
+        share no condition, or a search that does not settle.
     ValueError
         A plot twice.
     """
@@ -212,14 +216,14 @@ def hybrid_means(means: MeansFit, *, level: float = 0.95, contrasts=None) -> pd.
     level : float
         Confidence of each interval, 0-1.
     contrasts : callable, optional
-        Makes the intervals, for example :func:`culmbook.mixed.kenward_roger_contrasts`; called with fit,
-        weights and level.
+        Makes the intervals, for example :func:`culmbook.mixed.kenward_roger_contrasts`; called with
+        fit, weights and level.
 
     Returns
     -------
     DataFrame
-        ``hybrid, n_plots, mean, lower, upper``, highest first; by default t intervals with Satterthwaite's
-        degrees of freedom, in the unit of the response.
+        ``hybrid, n_plots, mean, lower, upper``, highest first; by default t intervals with
+        Satterthwaite's degrees of freedom, in the unit of the response.
     """
     table = (contrasts or type(means.fit).contrast)(means.fit, means.weights, level)
     own = {"mean": table["estimate"], "lower": table["lower"], "upper": table["upper"]}
@@ -252,12 +256,13 @@ def against_control(
 
     Notes
     -----
-    The common critical value is that of correlated t statistics (Dunnett's, for any layout), with the least
-    of the differences' degrees of freedom.
+    The common critical value is that of correlated t statistics (Dunnett's, for any layout), with
+    the least of the differences' degrees of freedom.
 
     References
     ----------
-    Dunnett (1955) J. Am. Stat. Assoc. 50:1096-1121; Hothorn, Bretz & Westfall (2008) Biometr. J. 50:346-363.
+    Dunnett (1955) J. Am. Stat. Assoc. 50:1096-1121; Hothorn, Bretz & Westfall (2008) Biometr. J.
+    50:346-363.
     """
     if not control:
         raise Refusal("The network names no control, so hybrids are not compared with one.")
@@ -300,8 +305,8 @@ def means_of(
     Returns
     -------
     tuple of DataFrame and list of str
-        ``measure, label, unit, hybrid, n_plots, mean, lower, upper``, in the order of ``names``, highest
-        mean first; and a sentence for every column that the plots cannot tell of.
+        ``measure, label, unit, hybrid, n_plots, mean, lower, upper``, in the order of ``names``,
+        highest mean first; and a sentence for every column that the plots cannot tell of.
 
     Raises
     ------
@@ -310,7 +315,8 @@ def means_of(
 
     Notes
     -----
-    Arithmetic means: the product of a hybrid's mean components is not its mean product where plots vary.
+    Arithmetic means: the product of a hybrid's mean components is not its mean product where plots
+    vary.
     """
 
     def of_one(name):

@@ -1,7 +1,8 @@
-"""How wet is each hybrid on one and the same day, what does its water cost, and what does standing through winter?
+"""How wet is each hybrid on one and the same day, what does its water cost, and what does standing
+through winter?
 
-Cuts on different days are compared along the site's dry-down line, which needs hybrids of one trial cut on
-at least two days.
+Cuts on different days are compared along the site's dry-down line, which needs hybrids of one trial
+cut on at least two days.
 """
 
 from collections import namedtuple
@@ -24,7 +25,9 @@ CLASS_STEP_PCT, CLASS_FIRST_PCT, CLASS_LAST_PCT = 5, 10, 55
 
 
 Trend = namedtuple("Trend", "slope se df lower upper n_plots n_days first_on last_on")
-"""Change per day of one quantity, hybrids and trials held apart: Student's limits, and what it rests on."""
+"""Change per day of one quantity, hybrids and trials held apart: Student's limits, and what it
+rests on.
+"""
 
 
 def samples_of_one_day(used: pd.DataFrame) -> pd.DataFrame:
@@ -67,7 +70,8 @@ def fit_dry_down(
     frame : DataFrame
         From :func:`culmbook.yields.harvest.plot_harvests`, one site; early cuts are welcome here.
     least_days : int
-        Days that must lie between the first and last cut of a trial and season for it to tell, over 0.
+        Days that must lie between the first and last cut of a trial and season for it to tell, over
+        0.
     level : float
         Confidence of the interval, 0-1.
 
@@ -79,12 +83,14 @@ def fit_dry_down(
     Raises
     ------
     Refusal
-        Where no trial was cut on two days far enough apart, with hybrids on both: the sentence says so.
+        Where no trial was cut on two days far enough apart, with hybrids on both: the sentence says
+        so.
 
     Notes
     -----
-    Least squares of measured moisture on the day of cutting, with hybrids and trial x season fixed: cuts of
-    different seasons or trials say nothing about drying. Straight between the first and the last cut only.
+    Least squares of measured moisture on the day of cutting, with hybrids and trial x season fixed:
+    cuts of different seasons or trials say nothing about drying. Straight between the first and the
+    last cut only.
     """
     rows = frame[frame["moisture_from"].eq(MEASURED) & frame["status"].eq("ok")]
     return _trend(rows, "moisture_pct", least_days, level, "dry-down line")
@@ -149,7 +155,8 @@ def moisture_on(frame: pd.DataFrame, day, trend: Trend) -> pd.DataFrame:
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, one site and season. Filled moistures are not used.
+        From :func:`culmbook.yields.harvest.plot_harvests`, one site and season. Filled moistures
+        are not used.
     day : date-like
         The common day.
     trend : Trend
@@ -158,7 +165,8 @@ def moisture_on(frame: pd.DataFrame, day, trend: Trend) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Rows with measured moisture that were not left out, with ``days_moved`` and ``moisture_then_pct``.
+        Rows with measured moisture that were not left out, with ``days_moved`` and
+        ``moisture_then_pct``.
 
     Raises
     ------
@@ -191,8 +199,8 @@ def fit_winter_loss(
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`; plots with a yield over 0 that are not set aside and no
-        suspected slip, early cuts included.
+        From :func:`culmbook.yields.harvest.plot_harvests`; plots with a yield over 0 that are not
+        set aside and no suspected slip, early cuts included.
     least_days : int
         As for :func:`fit_dry_down`.
     level : float
@@ -210,8 +218,8 @@ def fit_winter_loss(
 
     Notes
     -----
-    A plot is cut once, so the loss is read between plots: it is sound only where chance decided which plots
-    were cut early.
+    A plot is cut once, so the loss is read between plots: it is sound only where chance decided
+    which plots were cut early.
     """
     is_ok = frame["status"].eq("ok") & frame["plot_status"].eq("ok") & ~frame["is_slip"]
     is_known = frame["dry_yield_t_ha"].gt(0) & frame["moisture_from"].eq(MEASURED)
@@ -226,16 +234,17 @@ def standing_loss(frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.components.with_yield`; plots without both a product of components and a cut are
-        not used.
+        From :func:`culmbook.yields.components.with_yield`; plots without both a product of
+        components and a cut are not used.
     level : float
         Confidence of each interval, 0-1.
 
     Returns
     -------
     DataFrame
-        ``site, growing_season, n_plots, loss, lower, upper``: shares 0-1 of the standing mass, below 0 where
-        more was cut than the components gave. Sites and seasons with fewer than three plots are not in it.
+        ``site, growing_season, n_plots, loss, lower, upper``: shares 0-1 of the standing mass,
+        below 0 where more was cut than the components gave. Sites and seasons with fewer than three
+        plots are not in it.
 
     Raises
     ------
@@ -244,9 +253,10 @@ def standing_loss(frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
 
     Notes
     -----
-    One less the ratio of all that was cut to all that stood, with the ratio estimator's standard error and
-    Student's t over plots. It holds winter losses, stubble, fallen leaves and whatever either measurement is
-    off by: a difference between seasons or sites says more than the figure itself.
+    One less the ratio of all that was cut to all that stood, with the ratio estimator's standard
+    error and Student's t over plots. It holds winter losses, stubble, fallen leaves and whatever
+    either measurement is off by: a difference between seasons or sites says more than the figure
+    itself.
 
     References
     ----------
@@ -284,8 +294,9 @@ def at_common_dates(
     Returns
     -------
     DataFrame
-        Rows with measured moisture that were not left out, with ``days_moved`` and ``moisture_then_pct``;
-        without trials cut on days further apart whose site has no dry-down line.
+        Rows with measured moisture that were not left out, with ``days_moved`` and
+        ``moisture_then_pct``; without trials cut on days further apart whose site has no dry-down
+        line.
     list of str
         Which trials were moved along the line and which left out, in sentences.
     """
@@ -343,13 +354,13 @@ def net_calorific_value(moisture_pct, ncv_dry_mj_kg=NCV_DRY_MJ_KG):
 
     Notes
     -----
-    ``q = q_dry (1 - M/100) - 0.02443 M``. The water's own evaporation is all that is taken off: ash and
-    hydrogen are in ``q_dry``.
+    ``q = q_dry (1 - M/100) - 0.02443 M``. The water's own evaporation is all that is taken off: ash
+    and hydrogen are in ``q_dry``.
 
     References
     ----------
-    ISO 18125:2017 and ISO 17225-1:2021, annex on the calculation for a required moisture (formula from
-    memory).
+    ISO 18125:2017 and ISO 17225-1:2021, annex on the calculation for a required moisture (formula
+    from memory).
 
     Examples
     --------
@@ -415,8 +426,8 @@ def moisture_class(moisture_pct):
 
     Notes
     -----
-    The names follow ISO 17225-1 from memory: check them against the standard before a contract rests
-    on them.
+    The names follow ISO 17225-1 from memory: check them against the standard before a contract
+    rests on them.
 
     Examples
     --------

@@ -1,8 +1,10 @@
-"""What makes one hybrid yield more than another: which component, directly or through others, and what gives way?
+"""What makes one hybrid yield more than another: which component, directly or through others, and
+what gives way?
 
-Covariances between hybrids are those of their true means: what plots of one hybrid differ by is taken off
-the covariances of the estimated means. Yield here is the one that was cut, measured apart from the components:
-paths of the product itself are trivial (each is the component's spread over the product's).
+Covariances between hybrids are those of their true means: what plots of one hybrid differ by is
+taken off the covariances of the estimated means. Yield here is the one that was cut, measured apart
+from the components: paths of the product itself are trivial (each is the component's spread over
+the product's).
 """
 
 from collections import namedtuple
@@ -44,8 +46,8 @@ class Covariances:
     raw : DataFrame
         Covariance of the estimated means, sampling error included.
     each : ndarray
-        ``within`` of each hybrid, hybrids x traits x traits, pulled towards the common one: error is larger
-        in a hybrid with few plants than in one with many.
+        ``within`` of each hybrid, hybrids x traits x traits, pulled towards the common one: error
+        is larger in a hybrid with few plants than in one with many.
     scale : ndarray
         Covariance of the means is ``scale`` (hybrids x hybrids) times ``within``.
     centre : ndarray
@@ -98,7 +100,8 @@ def fit_covariances(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit
         One row per plot: ``hybrid``, the unit and the traits, none missing.
     traits : list of str
     unit : str
-        Column with the smallest group of plots whose common level is taken off (replicate, block, or site).
+        Column with the smallest group of plots whose common level is taken off (replicate, block,
+        or site).
 
     Returns
     -------
@@ -107,19 +110,21 @@ def fit_covariances(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit
     Raises
     ------
     Refusal
-        Fewer than three hybrids, hybrids that no unit connects, or fewer than three degrees of freedom within.
+        Fewer than three hybrids, hybrids that no unit connects, or fewer than three degrees of
+        freedom within.
     ValueError
         A missing or infinite value.
 
     Notes
     -----
-    ``plot = hybrid + unit + error`` by least squares for all traits at once. With M the means, P the
-    centring and C the scale, ``E(M'PM) = df_between G + tr(PC) W``; G is solved for (analysis of variance
-    and covariance; method III of Henderson where the layout is not balanced).
+    ``plot = hybrid + unit + error`` by least squares for all traits at once. With M the means, P
+    the centring and C the scale, ``E(M'PM) = df_between G + tr(PC) W``; G is solved for (analysis
+    of variance and covariance; method III of Henderson where the layout is not balanced).
 
     References
     ----------
-    Searle, Casella & McCulloch (1992) Variance Components, ch. 5; Henderson (1953) Biometrics 9:226-252.
+    Searle, Casella & McCulloch (1992) Variance Components, ch. 5; Henderson (1953) Biometrics
+    9:226-252.
     """
     names, solution, inverse, rest = _least_squares(frame, traits, unit)
     h = len(names)
@@ -164,7 +169,8 @@ def covariances_of(logs: pd.DataFrame, traits: list[str]) -> Covariances:
 
 
 def _within_each(hybrid, rest, within, df_within):
-    """Covariance of each hybrid's plots, the common one standing for one plot more; on average the common
+    """Covariance of each hybrid's plots, the common one standing for one plot more; on average the
+    common
     one."""
     code = pd.factorize(hybrid, sort=True)[0]
     squares = [rest[code == i].T @ rest[code == i] for i in range(code.max() + 1)]
@@ -197,17 +203,17 @@ def site_records(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit") 
     Parameters
     ----------
     frame : DataFrame
-        One row per plot and season: ``site, hybrid``, the unit (different for every site, trial, season and
-        replicate) and the traits, none missing.
+        One row per plot and season: ``site, hybrid``, the unit (different for every site, trial,
+        season and replicate) and the traits, none missing.
     traits : list of str
     unit : str
 
     Returns
     -------
     DataFrame
-        ``site, hybrid, unit`` (the site) and the traits: least-squares means of each site. With them
-        :func:`fit_covariances` takes hybrid x site, and all that plots and seasons of a site share, as error:
-        plots of a network are no independent witnesses of a hybrid.
+        ``site, hybrid, unit`` (the site) and the traits: least-squares means of each site. With
+        them :func:`fit_covariances` takes hybrid x site, and all that plots and seasons of a site
+        share, as error: plots of a network are no independent witnesses of a hybrid.
 
     Raises
     ------
@@ -237,8 +243,8 @@ def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[
     Returns
     -------
     tuple of ndarray and int
-        The covariance and the number of combinations raised: where it is not 0 it must be said beside the
-        result.
+        The covariance and the number of combinations raised: where it is not 0 it must be said
+        beside the result.
 
     Raises
     ------
@@ -247,13 +253,14 @@ def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[
 
     Notes
     -----
-    The roots of ``|between - root error| = 0`` under the floor are set to it. With the floor 0 this is the
-    restricted likelihood's answer for a balanced layout; correlations of traits need a floor over it, because
-    they divide by what was set.
+    The roots of ``|between - root error| = 0`` under the floor are set to it. With the floor 0 this
+    is the restricted likelihood's answer for a balanced layout; correlations of traits need a floor
+    over it, because they divide by what was set.
 
     References
     ----------
-    Amemiya (1985) Am. Stat. 39:112-117; Hayes & Hill (1981) Biometrics 37:483-493 for the idea of bending.
+    Amemiya (1985) Am. Stat. 39:112-117; Hayes & Hill (1981) Biometrics 37:483-493 for the idea of
+    bending.
 
     Examples
     --------
@@ -301,9 +308,9 @@ def draw_covariances(
 
     Notes
     -----
-    Normal plots with the covariances that were estimated (negative eigenvalues of the one between hybrids
-    taken as 0, the one within hybrids uneven among them); means, within covariance and correction are
-    computed anew from each draw.
+    Normal plots with the covariances that were estimated (negative eigenvalues of the one between
+    hybrids taken as 0, the one within hybrids uneven among them); means, within covariance and
+    correction are computed anew from each draw.
     """
     if target not in (THESE, POPULATION):
         raise ValueError(f"target is {target!r}; it must be {THESE!r} or {POPULATION!r}")
@@ -387,23 +394,23 @@ def contributions(
     Returns
     -------
     DataFrame
-        ``among`` {hybrids, plots}, ``component, share, lower, upper, target``. Shares 0-1 sum to 1 in either
-        level; a share below 0 is compensation.
+        ``among`` {hybrids, plots}, ``component, share, lower, upper, target``. Shares 0-1 sum to 1
+        in either level; a share below 0 is compensation.
 
     Raises
     ------
     Refusal
-        The hybrids do not differ in the outcome beyond what plots of one hybrid do (F test at 5 %): a share
-        of nothing has no meaning.
+        The hybrids do not differ in the outcome beyond what plots of one hybrid do (F test at 5 %):
+        a share of nothing has no meaning.
     ValueError
         The parts do not add up to the outcome.
 
     Notes
     -----
-    ``cov(log x_i, log Y) / var(log Y)``. Among hybrids the covariances are those of the true means, so error
-    that a component shares with its product does not count. Among plots they are between + within.
-    Intervals are percentiles of a parametric bootstrap; resampling plots within hybrids instead covers far
-    too little, because a few plots of a hybrid say little about its error.
+    ``cov(log x_i, log Y) / var(log Y)``. Among hybrids the covariances are those of the true means,
+    so error that a component shares with its product does not count. Among plots they are between +
+    within. Intervals are percentiles of a parametric bootstrap; resampling plots within hybrids
+    instead covers far too little, because a few plots of a hybrid say little about its error.
 
     References
     ----------
@@ -431,10 +438,10 @@ def contributions(
 class Paths:
     """A path analysis at one level.
 
-    ``effects`` square: row i, column j the effect of component i on yield through component j (its direct
-    effect on the diagonal), so that a row sums to the ``correlation`` of i with yield; ``direct``;
-    ``explained`` the share of yield's variance (R²); ``condition`` number of the components' correlation
-    matrix; ``notes`` sentences that must stand beside the numbers.
+    ``effects`` square: row i, column j the effect of component i on yield through component j (its
+    direct effect on the diagonal), so that a row sums to the ``correlation`` of i with yield;
+    ``direct``; ``explained`` the share of yield's variance (R²); ``condition`` number of the
+    components' correlation matrix; ``notes`` sentences that must stand beside the numbers.
     """
 
     among: str
@@ -452,7 +459,8 @@ def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = P
     Parameters
     ----------
     correlation : DataFrame
-        Correlations of the components and the outcome, square, positive definite among the components.
+        Correlations of the components and the outcome, square, positive definite among the
+        components.
     outcome : str
         Column with the yield.
     among : str
@@ -471,9 +479,9 @@ def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = P
 
     Notes
     -----
-    ``p = R^-1 r``; indirect effect of i through j is ``r_ij p_j``. A high condition number means that the
-    direct effects hang on small differences between components. It is reported, never treated: a
-    ridge would trade that vagueness for a bias nobody sees.
+    ``p = R^-1 r``; indirect effect of i through j is ``r_ij p_j``. A high condition number means
+    that the direct effects hang on small differences between components. It is reported, never
+    treated: a ridge would trade that vagueness for a bias nobody sees.
 
     References
     ----------
@@ -605,9 +613,10 @@ def path_intervals(
 
     Notes
     -----
-    The estimate plus and minus a normal quantile times the root mean squared error of the draws: bias from
-    bending widens them. In simulated trials 95 % intervals held the truth in 93 % of cases with three plots
-    of each of 24 hybrids, in 95 % with nine, but only in 89 % with three plots of each of 12.
+    The estimate plus and minus a normal quantile times the root mean squared error of the draws:
+    bias from bending widens them. In simulated trials 95 % intervals held the truth in 93 % of
+    cases with three plots of each of 24 hybrids, in 95 % with nine, but only in 89 % with three
+    plots of each of 12.
     """
     if among == RAW:
         raise ValueError("means as they are have no interval: their bias is no sampling error")
@@ -656,9 +665,9 @@ def path_effects(
     Returns
     -------
     tuple of DataFrame and list of str
-        The columns of :func:`path_intervals`, ``through_`` each component (missing for its own), ``explained``
-        (share of the variance of yield) and ``condition``; notes. Components in which the hybrids do not
-        differ are left out among them and named.
+        The columns of :func:`path_intervals`, ``through_`` each component (missing for its own),
+        ``explained`` (share of the variance of yield) and ``condition``; notes. Components in which
+        the hybrids do not differ are left out among them and named.
 
     Raises
     ------
@@ -694,7 +703,8 @@ Compensation = namedtuple(
     "Compensation",
     "first second n_plots correlation lower upper p_value slope slope_lower slope_upper",
 )
-"""Partial correlation of two components with Fisher's limits, and the slope: per cent of the second per per cent
+"""Partial correlation of two components with Fisher's limits, and the slope: per cent of the
+second per per cent
 of the first."""
 
 
@@ -707,7 +717,8 @@ def compensation(
     unit: str = "unit",
     level: float = 0.95,
 ) -> Compensation:
-    """Does one component fall where another rises: partial correlation of two log components on plots.
+    """Does one component fall where another rises: partial correlation of two log components on
+    plots.
 
     Parameters
     ----------
@@ -718,8 +729,8 @@ def compensation(
     given : sequence of str
         Components held fixed.
     unit : str
-        Column whose levels are taken off, with the hybrids: what is left is the reaction of one hybrid's
-        plants.
+        Column whose levels are taken off, with the hybrids: what is left is the reaction of one
+        hybrid's plants.
     level : float
         Confidence of the interval, 0-1.
 
@@ -734,8 +745,9 @@ def compensation(
 
     Notes
     -----
-    Fisher's z with the residual degrees of freedom. A component that enters the other's own measurement (both
-    from the same few plants) makes a correlation of errors; density against stems or stem mass has none.
+    Fisher's z with the residual degrees of freedom. A component that enters the other's own
+    measurement (both from the same few plants) makes a correlation of errors; density against stems
+    or stem mass has none.
 
     References
     ----------

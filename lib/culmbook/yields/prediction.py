@@ -1,7 +1,8 @@
 """What would an uncut plot have yielded, and how far can that be trusted?
 
-Log yield on log components, fitted on plots that were cut, inside one crop type. Site-years (a site in a
-season) are random: a new one lies above or below the line as a whole, and every interval says so.
+Log yield on log components, fitted on plots that were cut, inside one crop type. Site-years (a site
+in a season) are random: a new one lies above or below the line as a whole, and every interval says
+so.
 """
 
 from dataclasses import dataclass
@@ -35,9 +36,9 @@ class YieldModel:
     """A calibrated prediction of yield inside one crop type.
 
     ``fit`` the mixed model of log yield; ``predictors``; ``crop_type``; ``smearing`` factor of the
-    back-transform for a new site-year; ``ranges`` smallest and largest value of each predictor among the
-    calibrated plots; ``leverage`` the largest in the calibration; ``plots`` the calibrated plots with their
-    residuals.
+    back-transform for a new site-year; ``ranges`` smallest and largest value of each predictor
+    among the calibrated plots; ``leverage`` the largest in the calibration; ``plots`` the
+    calibrated plots with their residuals.
     """
 
     fit: GaussianFit
@@ -62,7 +63,8 @@ def prediction_frame(components: pd.DataFrame, hybrids: pd.DataFrame) -> pd.Data
     Returns
     -------
     DataFrame
-        ``components`` with ``crop_type, site_year`` and ``stems_per_m2`` (plants per m² x stems per plant).
+        ``components`` with ``crop_type, site_year`` and ``stems_per_m2`` (plants per m² x stems per
+        plant).
     """
     frame = components.merge(hybrids[["hybrid", "crop_type"]], on="hybrid")
     place = frame["site"].astype(str) + " " + frame["growing_season"].astype(str)
@@ -77,7 +79,8 @@ def calibrate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> YieldMo
     Parameters
     ----------
     frame : DataFrame
-        From :func:`prediction_frame`: predictors and ``dry_yield_t_ha`` over 0; others are not used.
+        From :func:`prediction_frame`: predictors and ``dry_yield_t_ha`` over 0; others are not
+        used.
     predictors : sequence of str
         Columns, in their own units.
     crop_type : str
@@ -90,13 +93,14 @@ def calibrate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> YieldMo
     Raises
     ------
     Refusal
-        Fewer than 30 cut plots or three site-years of this type, a predictor observed in no plot or the same
-        in all, or a search that does not settle.
+        Fewer than 30 cut plots or three site-years of this type, a predictor observed in no plot or
+        the same in all, or a search that does not settle.
 
     Notes
     -----
-    ``log Y = a + sum b_j log x_j + site-year + error`` by REML. Back on the scale of t/ha the mean needs
-    Duan's factor, the mean of exp(residual) with the site-years' part in it; site-years weigh alike.
+    ``log Y = a + sum b_j log x_j + site-year + error`` by REML. Back on the scale of t/ha the mean
+    needs Duan's factor, the mean of exp(residual) with the site-years' part in it; site-years weigh
+    alike.
 
     References
     ----------
@@ -191,18 +195,18 @@ def predict(model: YieldModel, frame: pd.DataFrame, *, level: float = 0.95) -> p
     Returns
     -------
     DataFrame
-        ``frame`` with ``predicted_t_ha`` (mean), ``lower_t_ha, upper_t_ha`` and ``refused``: why there is no
-        number (another crop type, a predictor missing or outside the calibrated plots), missing where there
-        is one; ``is_known_site_year`` where cut plots of the same site and season are in the calibration,
-        which then place the line there.
+        ``frame`` with ``predicted_t_ha`` (mean), ``lower_t_ha, upper_t_ha`` and ``refused``: why
+        there is no number (another crop type, a predictor missing or outside the calibrated plots),
+        missing where there is one; ``is_known_site_year`` where cut plots of the same site and
+        season are in the calibration, which then place the line there.
 
     Notes
     -----
-    The interval holds the scatter of plots, the line's own error and, in a new site-year, the variance of
-    site-years, with Student's t and Satterthwaite's degrees of freedom; on the log scale it is symmetric, on
-    that of t/ha it is not. In a known site-year its own plots shift the line (best linear unbiased
-    prediction), and the mean is that of a lognormal. Predictors that lie each inside their range, yet
-    together further out than any calibrated plot, are refused as well.
+    The interval holds the scatter of plots, the line's own error and, in a new site-year, the
+    variance of site-years, with Student's t and Satterthwaite's degrees of freedom; on the log
+    scale it is symmetric, on that of t/ha it is not. In a known site-year its own plots shift the
+    line (best linear unbiased prediction), and the mean is that of a lognormal. Predictors that lie
+    each inside their range, yet together further out than any calibrated plot, are refused as well.
     """
     frame = frame.reset_index(drop=True)
     out = frame.assign(refused=_refusals(model, frame))
@@ -238,7 +242,8 @@ def _refusals(model, frame):
 def _predicted(model, frame, level):
     """Mean and limits [t/ha] of plots, each in its site-year where that is in the calibration.
 
-    Satterthwaite's degrees of freedom: site-years know their variance by their number, plots theirs.
+    Satterthwaite's degrees of freedom: site-years know their variance by their number, plots
+    theirs.
     """
     fit, names = model.fit, list(model.fit.coefficients.index)
     design, own = _logs(frame, model.predictors).to_numpy(), _logs(model.plots, model.predictors)
@@ -277,7 +282,8 @@ def predict_each(models: dict, frame: pd.DataFrame, *, level: float = 0.95) -> p
     Returns
     -------
     DataFrame
-        As :func:`predict`; plots of a crop type without a model are refused. Sorted by site and plot.
+        As :func:`predict`; plots of a crop type without a model are refused. Sorted by site and
+        plot.
     """
     own = [predict(m, frame[frame["crop_type"].eq(k)], level=level) for k, m in models.items()]
     others = frame[~frame["crop_type"].isin([*models])]
@@ -297,9 +303,9 @@ def cross_validate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> pd
     Returns
     -------
     DataFrame
-        ``site_year, hybrid, dry_yield_t_ha, predicted_t_ha, lower_t_ha, upper_t_ha, log_error`` (log of
-        observed over the predicted median). Plots outside the range of the others are kept, marked
-        ``is_outside``.
+        ``site_year, hybrid, dry_yield_t_ha, predicted_t_ha, lower_t_ha, upper_t_ha, log_error``
+        (log of observed over the predicted median). Plots outside the range of the others are kept,
+        marked ``is_outside``.
 
     Raises
     ------
@@ -331,9 +337,10 @@ def prediction_error(table: pd.DataFrame) -> pd.Series:
     Returns
     -------
     Series
-        ``rmse_t_ha``; ``rmse_log`` (0.2 is about 20 % of the yield); ``rank_correlation`` inside site-years
-        (Spearman, mean); ``held``: share of plots inside their 95 % interval; ``n_plots, n_site_years,
-        n_outside``. Site-years weigh alike; plots outside the others' range are counted, not judged.
+        ``rmse_t_ha``; ``rmse_log`` (0.2 is about 20 % of the yield); ``rank_correlation`` inside
+        site-years (Spearman, mean); ``held``: share of plots inside their 95 % interval; ``n_plots,
+        n_site_years, n_outside``. Site-years weigh alike; plots outside the others' range are
+        counted, not judged.
     """
     inside = table[~table["is_outside"]]
     place = inside[SITE_YEAR]
@@ -361,7 +368,8 @@ def prediction_error(table: pd.DataFrame) -> pd.Series:
 
 
 def ladder(frame: pd.DataFrame, crop_type: str, steps: tuple = LADDER) -> pd.DataFrame:
-    """Which measurements predict best: cross-validated error of each set of predictors on the same plots.
+    """Which measurements predict best: cross-validated error of each set of predictors on the same
+    plots.
 
     Parameters
     ----------
@@ -374,9 +382,9 @@ def ladder(frame: pd.DataFrame, crop_type: str, steps: tuple = LADDER) -> pd.Dat
     Returns
     -------
     DataFrame
-        ``predictors`` and the columns of :func:`prediction_error`, in the order given; ``rmse_none_log`` the
-        error without any measurement (every plot gets the mean of other site-years). Sets with a predictor
-        observed in no plot are left out.
+        ``predictors`` and the columns of :func:`prediction_error`, in the order given;
+        ``rmse_none_log`` the error without any measurement (every plot gets the mean of other
+        site-years). Sets with a predictor observed in no plot are left out.
 
     Raises
     ------
@@ -447,7 +455,9 @@ def calibrate_each(
 
 
 def _each(frame, fit):
-    """What is found for each crop type, and why nothing is found for others; refuses where nothing is found."""
+    """What is found for each crop type, and why nothing is found for others; refuses where nothing
+    is found.
+    """
     kinds = sorted(frame["crop_type"].dropna().unique())
     if not kinds:
         raise Refusal("No crop type is named, so no yield is predicted.")
@@ -504,8 +514,8 @@ def plane(model: YieldModel, hybrids: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Yield [t/ha] in an average site-year: the second predictor as index, the first as columns; missing
-        outside the calibration.
+        Yield [t/ha] in an average site-year: the second predictor as index, the first as columns;
+        missing outside the calibration.
     """
     axes = []
     for name in model.predictors:

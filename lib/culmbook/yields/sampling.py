@@ -1,8 +1,8 @@
 """What do a few plants of a plot, or a few plots that were cut, tell of all of them?
 
-What the plants of a plot differ by and what plots of a hybrid differ by decide how much another plant helps.
-The cheap measurement of all plots moves the mean of the plots that were cut: that is sound only where chance
-decided which plots were cut, which is asked, never assumed.
+What the plants of a plot differ by and what plots of a hybrid differ by decide how much another
+plant helps. The cheap measurement of all plots moves the mean of the plots that were cut: that is
+sound only where chance decided which plots were cut, which is asked, never assumed.
 """
 
 from collections import namedtuple
@@ -27,9 +27,12 @@ MEASUREMENTS = {
 
 
 Spread = namedtuple("Spread", "measurement between_plots between_plants n_plots n_plants")
-"""Variances of one measurement: between plots of a hybrid and between plants of a plot; and their numbers."""
+"""Variances of one measurement: between plots of a hybrid and between plants of a plot; and their
+numbers.
+"""
 Estimate = namedtuple("Estimate", "mean se lower upper n_cut n_measured")
-"""A mean with its standard error and interval; ``n_cut`` and ``n_measured`` plots stand behind it."""
+"""A mean with its standard error and interval; ``n_cut`` and ``n_measured`` plots stand behind it.
+"""
 
 
 def plant_spread(stems: pd.DataFrame, plots: pd.DataFrame, measurement: str) -> Spread:
@@ -38,7 +41,8 @@ def plant_spread(stems: pd.DataFrame, plots: pd.DataFrame, measurement: str) -> 
     Parameters
     ----------
     stems : DataFrame
-        Table ``stem_measures`` of the season(s) to learn from; pooled samples and blanks are not used.
+        Table ``stem_measures`` of the season(s) to learn from; pooled samples and blanks are not
+        used.
     plots : DataFrame
         Table ``plots``: ``site, plot, trial, replicate, hybrid, status``; only ok ones.
     measurement : str
@@ -123,8 +127,9 @@ def plan_plants(
     Returns
     -------
     DataFrame
-        ``plants, plots, se_hybrid`` (standard error of a hybrid's mean, log scale: 0.1 is about 10 %),
-        ``from_plants`` (share of its variance that comes from measuring few plants), ``is_enough``.
+        ``plants, plots, se_hybrid`` (standard error of a hybrid's mean, log scale: 0.1 is about 10
+        %), ``from_plants`` (share of its variance that comes from measuring few plants),
+        ``is_enough``.
 
     Raises
     ------
@@ -133,8 +138,8 @@ def plan_plants(
 
     Notes
     -----
-    ``(v_plots + v_plants / n) / r``. However many plants are measured, the first term stays: past some number
-    only more plots help.
+    ``(v_plots + v_plants / n) / r``. However many plants are measured, the first term stays: past
+    some number only more plots help.
 
     Examples
     --------
@@ -191,7 +196,8 @@ def regression_estimate(
     outcome : array_like
         Yield of the plots that were cut, missing for the others.
     chosen_at_random : bool or None
-        Whether chance decided which plots were cut; otherwise, and where nobody knows, it is refused.
+        Whether chance decided which plots were cut; otherwise, and where nobody knows, it is
+        refused.
     n_population : int, optional
         Plots the mean is for, where the measured ones are a random part of them; none = very many.
     level : float
@@ -204,13 +210,14 @@ def regression_estimate(
     Raises
     ------
     Refusal
-        Plots not chosen by chance or not known to be, fewer than five cut, a missing or constant measurement.
+        Plots not chosen by chance or not known to be, fewer than five cut, a missing or constant
+        measurement.
 
     Notes
     -----
-    ``mean = y + b (X - x)`` with y, x means and b the slope among cut plots, X the mean of all measured;
-    variance ``s²_yx [1/n + (X - x)² / S_xx] + b² s²_x' / N'`` less the finite part, t with n - 2 degrees of
-    freedom. Where the measured plots are all there are, the last term is 0.
+    ``mean = y + b (X - x)`` with y, x means and b the slope among cut plots, X the mean of all
+    measured; variance ``s²_yx [1/n + (X - x)² / S_xx] + b² s²_x' / N'`` less the finite part, t
+    with n - 2 degrees of freedom. Where the measured plots are all there are, the last term is 0.
 
     References
     ----------
@@ -247,7 +254,8 @@ def regression_estimate(
 def joined_means(
     predicted: pd.DataFrame, *, chosen_at_random: bool | None, level: float = 0.95
 ) -> tuple[pd.DataFrame, list[str]]:
-    """Mean yield of all measured plots of each site and crop type, from the cut ones and all predictions.
+    """Mean yield of all measured plots of each site and crop type, from the cut ones and all
+    predictions.
 
     Parameters
     ----------
@@ -259,8 +267,8 @@ def joined_means(
     Returns
     -------
     tuple of DataFrame and list of str
-        ``site, crop_type`` and the fields of :class:`Estimate`, for the measured plots themselves; and why
-        other places have none.
+        ``site, crop_type`` and the fields of :class:`Estimate`, for the measured plots themselves;
+        and why other places have none.
 
     Raises
     ------

@@ -69,7 +69,9 @@ def left_out(frame: pd.DataFrame) -> list[str]:
 
 
 def yields_against(gaps: pd.DataFrame, control: str, value: str, level: float) -> str:
-    """Which hybrids yielded more or less than the control; if none, how small a difference could be seen."""
+    """Which hybrids yielded more or less than the control; if none, how small a difference could
+    be seen.
+    """
     said = against.words(
         gaps, control, above="yielded more", below="yielded less", value=value, level=level
     )
@@ -162,7 +164,9 @@ def contributions(shares: pd.DataFrame, n: int, level: float) -> str:
 
 
 def paths(effects: pd.DataFrame, level: float) -> str:
-    """Which components act on the yield directly among hybrids; blank where there are no such paths."""
+    """Which components act on the yield directly among hybrids; blank where there are no such
+    paths.
+    """
     own = effects[effects["among"].eq(HYBRIDS)].sort_values("direct", ascending=False)
     told = [
         f"{label_of(r.component).lower()} {fmt_number(r.direct, 2)} "
@@ -208,7 +212,9 @@ def measured(predictors: str) -> str:
 
 
 def prediction(errors: pd.DataFrame) -> str:
-    """Errors of the best set of measurements, its name once where it is the best in every crop type."""
+    """Errors of the best set of measurements, its name once where it is the best in every crop
+    type.
+    """
     best = errors.loc[errors.groupby("crop_type", sort=False)["rmse_log"].idxmin()]
     is_one = best["predictors"].nunique() == 1
     what = f"from {measured(best['predictors'].iloc[0])} " if is_one else ""
