@@ -1,8 +1,8 @@
 """Published numbers that the mixed models meet, and the notebook that shows a handful of them."""
 
 import pytest
-from culmbook.batch.notebook import find_notebooks
 
+from culmbook.batch.notebook import find_notebooks
 from notebook_runs import NOTEBOOKS, cells_of, figures, shown_by, tables
 from published_checks import CHECKS, check_published
 

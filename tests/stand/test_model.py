@@ -8,7 +8,7 @@ from scipy import integrate, special, stats
 from culmbook.mixed import marginal_share, simultaneous_draws
 from culmbook.stand.model import (
     against_control,
-    chance_above,
+    chance_of_stand,
     fit_stand,
     hybrid_shares,
     variance_table,
@@ -153,7 +153,7 @@ def test_chance_above_matches_numerical_integral(stand):
         )[0]
         for deviation in stand.grid["deviation"]
     ]
-    assert chance_above(stand, 0.8, 36)[hybrid] == pytest.approx(
+    assert chance_of_stand(stand, 0.8, 36)[hybrid] == pytest.approx(
         np.mean(chances), abs=1e-4
     )  # 29 of 36 is the first above
 

@@ -426,7 +426,7 @@ def springs(latest: pd.DataFrame, damaging_c: float, level: float) -> list[str]:
         n = fmt_count(int(known["latest_day"].notna().sum()))
         of = f"{n} of {n_of(len(known), 'spring')} on record"
         opens = late_frosts.day_name(rows["first_day"].iloc[0])
-        told.append(f"{site}: {of} had a frost below {_below(damaging_c)} after {opens}.")
+        told.append(f"{site}: {of} had a frost below {below(damaging_c)} after {opens}.")
         if len(unknown):
             named = [f"{r.year} ({n_of(r.n_missing, 'day')})" for r in unknown.itertuples()]
             told.append(f"Left out, as days after the last frost are missing: {fmt_list(named)}.")
@@ -437,7 +437,8 @@ def springs(latest: pd.DataFrame, damaging_c: float, level: float) -> list[str]:
     return told
 
 
-def _below(value):
+def below(value: float) -> str:
+    """A limit of temperature: '−2 °C'."""
     return f"{value:g} °C".replace("-", numbers.MINUS)
 
 
@@ -459,7 +460,7 @@ def late_frost_chances(chances: pd.DataFrame, control: str, damaging_c: float) -
     control : str
     damaging_c : float
     """
-    frost, n = f"frost below {_below(damaging_c)}", fmt_count(chances["n_years"].max())
+    frost, n = f"frost below {below(damaging_c)}", fmt_count(chances["n_years"].max())
     if chances["n_after"].eq(0).all():
         return f"In none of {n} springs did a {frost} come after the mean emergence of any hybrid."
     if chances["site"].nunique() > 1:

@@ -121,7 +121,7 @@ def rows_to_look_at(problems, corrections, surprises):
     -------
     pandas.DataFrame
         why, site, table, where, value, rule, mend. Ordered by `why` as in `WHY_FIRST`: what was refused is
-        lost until it is mended, a correction that did not apply leaves a known fault in, a row with several
+        lost until it is fixed, a correction that did not apply leaves a known fault in, a row with several
         notes is likelier wrong than one with a single note, and so on to remarks on how a cell was read;
         within each by file and line, surprises by how far they lie off. Notes about a whole file (its
         encoding, say) are left out.

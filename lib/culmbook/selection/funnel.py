@@ -182,7 +182,7 @@ def _variance_sets(variances):
         raise ValueError("there is no set of variances")
     why = ""
     if not {"hybrid_season", "hybrid_site_season"} & set(sets[0]):
-        why = "one season was cut after establishment, which says nothing from season to season"
+        why = "one season was cut, or the model leaves out what changes from season to season"
     elif "hybrid_site" not in sets[0]:
         why = "one site, or no hybrid at two, says nothing of what hybrids do from site to site"
     elif sum(own.get("hybrid", 0.0) for own in sets) <= 0:

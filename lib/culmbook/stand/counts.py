@@ -7,7 +7,7 @@ verdict on every plot and hybrid. Shares are 0-1.
 import numpy as np
 import pandas as pd
 
-from culmbook.stand.model import StandFit, chance_above
+from culmbook.stand.model import StandFit, chance_of_stand
 from culmbook.text.numbers import fmt_list
 from culmbook.trials.entries import is_used, without_guards
 from culmbook.trials.seasons import planting_year
@@ -264,7 +264,10 @@ def judge_hybrids(fit: StandFit, rules, plants: int) -> pd.DataFrame:
         its gaps filled, or must be replanted; the verdict is the one whose chance reaches
         ``probability``, counting 'at least fill gaps' as good enough for 'fill gaps'; else 'undecided'.
     """
-    good, filled = chance_above(fit, rules.good, plants), chance_above(fit, rules.fill, plants)
+    good, filled = (
+        chance_of_stand(fit, rules.good, plants),
+        chance_of_stand(fit, rules.fill, plants),
+    )
     sure = [chance >= rules.probability for chance in (good, filled, 1 - filled)]
     table = pd.DataFrame({"p_good": good, "p_fill": filled - good, "p_replant": 1 - filled})
     table["verdict"] = np.select(sure, VERDICTS, default="undecided")

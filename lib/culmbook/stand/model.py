@@ -285,7 +285,7 @@ def _composed(shares, control, others, correlation):
     return table
 
 
-def chance_above(stand: StandFit, threshold: float, plants: int) -> pd.Series:
+def chance_of_stand(stand: StandFit, threshold: float, plants: int) -> pd.Series:
     """Probability that a future plot of each hybrid shows at least a given share alive.
 
     Parameters
