@@ -9,7 +9,6 @@ from notebook_runs import NOTEBOOKS, cells_of
 REPORT = sorted(path.name for path in NOTEBOOKS.glob("[1-7]*.ipynb"))
 NOT_YET_OPEN = {
     "30_frost_hardiness.ipynb",
-    "40_yield_components.ipynb",
     "50_consistency.ipynb",
     "60_field_variation.ipynb",
     "65_site_and_network.ipynb",
