@@ -51,7 +51,8 @@ def built():
 
 
 def test_balanced_share_relative_to_the_control_is_a_ratio_of_means(built):
-    # one cut of every plot in every season: the unshrunk share is the ratio of geometric means, hybrid over control
+    # one cut of every plot in every season: the unshrunk share is the ratio of geometric means,
+    # hybrid over control
     logs = built.records.groupby(["hybrid", "stage"])["response"].mean().unstack()
     step = logs["early"] - logs["plateau"]
     table = full_yield_test(built).set_index("hybrid")
@@ -123,7 +124,8 @@ def test_one_planting_with_two_full_seasons_has_no_absolute_share(rng):
 
 
 def test_limits_of_the_share_itself_are_students_where_seasons_rule(rng):
-    # the early season beside the mean of three others: t with 2 degrees of freedom, variance s^2 (1 + 1/3)
+    # the early season beside the mean of three others: t with 2 degrees of freedom, variance s^2 (1
+    # + 1/3)
     calm = dict.fromkeys(SMALL, 0.0) | {"residual": 0.01}
     built = fit_build_up(grow(rng, sites=1, missing=0.0, spreads=calm), "H00")
     means = built.records.groupby("season")["response"].mean()

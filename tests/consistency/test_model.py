@@ -1,4 +1,6 @@
-"""The model of yield over seasons, its components and what follows from them: references, definitions, edge inputs."""
+"""The model of yield over seasons, its components and what follows from them: references,
+definitions, edge inputs.
+"""
 
 from pathlib import Path
 
@@ -54,7 +56,8 @@ def drawn(fitted):
 
 
 def test_complete_balanced_table_gives_the_components_of_the_mean_squares(rng):
-    # expected mean squares of the two-way table of hybrids and seasons with r plots, Snedecor & Cochran (1989) ch. 16:
+    # expected mean squares of the two-way table of hybrids and seasons with r plots, Snedecor &
+    # Cochran (1989) ch. 16:
     # hybrid s2 + r hy + r y h, interaction s2 + r hy, within s2
     spreads = {
         "hybrid": 0.5,
@@ -90,7 +93,8 @@ def test_complete_balanced_table_gives_the_components_of_the_mean_squares(rng):
 
 @pytest.mark.parametrize("table", ["balanced", "unbalanced"])
 def test_components_and_repeatability_match_lme4(table):
-    # five barley varieties at six places in two years, a plot each; computed with R 4.2.2, lme4 1.1-31: season_references.R
+    # five barley varieties at six places in two years, a plot each; computed with R 4.2.2, lme4
+    # 1.1-31: season_references.R
     wanted = (
         pd.read_csv(PUBLISHED / "season_references.csv", comment="#")
         .set_index(["table", "quantity"])
@@ -233,7 +237,8 @@ def test_two_replicates_are_fixed_so_that_their_difference_changes_nothing(rng):
         fits[0].fit.variances.to_numpy(), abs=1e-6
     )
     drawn = [draw_seasons(f, 50, 1, 20) for f in fits]
-    # conditions stand for the middle of both replicates: five times as much in one is sqrt(5) in the mean of logs
+    # conditions stand for the middle of both replicates: five times as much in one is sqrt(5) in
+    # the mean of logs
     assert drawn[1].cells - drawn[0].cells == pytest.approx(np.log(5) / 2, abs=1e-3)
 
 

@@ -74,7 +74,8 @@ def test_reliability_of_one_site_and_season_by_hand():
 
 
 def test_repeatability_by_hand():
-    # what stays over all that varies: (0.0144 + 0.01 + 0.0081) / (0.0325 + 0.0036 + 0.0064 + 0.0484)
+    # what stays over all that varies: (0.0144 + 0.01 + 0.0081) / (0.0325 + 0.0036 + 0.0064 +
+    # 0.0484)
     assert repeatability(VARIANCES) == pytest.approx(0.0325 / 0.0909)
 
 

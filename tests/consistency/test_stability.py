@@ -1,4 +1,6 @@
-"""Stability variance, regression on the environment and superiority: published and recomputed values, limits, refusals."""
+"""Stability variance, regression on the environment and superiority: published and recomputed
+values, limits, refusals.
+"""
 
 from pathlib import Path
 
@@ -21,7 +23,9 @@ GAPS = [("V1", "P2"), ("V4", "P5")]
 
 @pytest.fixture(scope="module")
 def references():
-    """Printed by consistency_references.R, R 4.2.2, base packages, each by the source's formula and lm()."""
+    """Printed by consistency_references.R, R 4.2.2, base packages, each by the source's formula
+    and lm().
+    """
     return (
         pd.read_csv(PUBLISHED / "consistency_references.csv", comment="#")
         .set_index(["table", "quantity", "variety"])["value"]
@@ -43,7 +47,8 @@ def barley(table="balanced"):
 
 
 def test_stability_variances_match_shukla_1972_table4():
-    # Shukla (1972) Heredity 29:237-245, table 4, as in Fernandez (1991) HortScience 26:947-950, table 3; there divided by the
+    # Shukla (1972) Heredity 29:237-245, table 4, as in Fernandez (1991) HortScience 26:947-950,
+    # table 3; there divided by the
     # six plots behind a cell
     printed = {"V1": 25.88, "V2": 75.68, "V3": 19.60, "V4": 225.53, "V5": 22.73}
     own = stability_variances(barley()).set_index("hybrid")["stability_variance"] / 6

@@ -42,7 +42,8 @@ MODELS = {
 
 @pytest.mark.parametrize("name", MODELS)
 def test_draws_of_known_variances_have_the_predictions_error_covariance(plots, name):
-    # Henderson (1975) Biometrics 31:423-447: given the variances, u less its prediction is normal with it.
+    # Henderson (1975) Biometrics 31:423-447: given the variances, u less its prediction is normal
+    # with it.
     fit = fit_gaussian(plots, "y", "days", MODELS[name])
     n = 20_000
     drawn = draws(fit, n, seed=2, variances=0)
@@ -65,7 +66,8 @@ def test_draws_of_known_variances_have_the_predictions_error_covariance(plots, n
 
 
 def test_fixed_and_random_effects_are_drawn_jointly(plots):
-    # Mixed-model equations: (b, u - prediction) has the covariance s [X'X, X'Z; Z'X, Z'Z + I s/g]^-1.
+    # Mixed-model equations: (b, u - prediction) has the covariance s [X'X, X'Z; Z'X, Z'Z + I
+    # s/g]^-1.
     fit = fit_gaussian(plots, "y", "1", ["hybrid"])
     z, x = pd.get_dummies(plots["hybrid"]).to_numpy(float), np.ones((len(plots), 1))
     w, s = np.hstack([x, z]), fit.variances["residual"]
@@ -80,9 +82,11 @@ def test_fixed_and_random_effects_are_drawn_jointly(plots):
 
 
 def _posterior(frame, group, y):
-    """Standard deviations between and within groups and their weights on a grid: balanced one-way layout.
+    """Standard deviations between and within groups and their weights on a grid: balanced one-way
+    layout.
 
-    Restricted likelihood of the two mean squares (Searle, Casella & McCulloch 1992, ch. 3), flat in both sds.
+    Restricted likelihood of the two mean squares (Searle, Casella & McCulloch 1992, ch. 3), flat in
+    both sds.
     """
     grouped = frame.groupby(group)[y]
     means, variances, j, r = (

@@ -1,4 +1,6 @@
-"""Adjusted means, simultaneous comparisons, information criteria: published numbers and definitions."""
+"""Adjusted means, simultaneous comparisons, information criteria: published numbers and
+definitions.
+"""
 
 from itertools import product
 
@@ -100,7 +102,8 @@ def test_critical_values_match_dunnett_1964(k, df, published):
     ("k", "df", "published"), [(3, 10, 3.88), (5, 20, 4.23), (10, 60, 4.65), (4, np.inf, 3.63)]
 )
 def test_critical_values_of_all_pairs_match_harter_1960_studentised_range(k, df, published):
-    # Upper 5 % of the range of k means over their standard error, which is sqrt 2 times the largest |t| of all
+    # Upper 5 % of the range of k means over their standard error, which is sqrt 2 times the largest
+    # |t| of all
     # pairs; values from memory, recomputed with scipy 1.17 stats.studentized_range.
     pairs = np.array([np.eye(k)[i] - np.eye(k)[j] for i in range(k) for j in range(i)]) / np.sqrt(2)
     critical = np.sqrt(2) * np.quantile(simultaneous_draws(pairs @ pairs.T, df), 0.95)
@@ -153,7 +156,8 @@ def test_adjusted_means_weigh_factors_alike_and_hold_numbers_at_their_mean(trial
 
 
 def test_adjusted_means_match_statsmodels(trial):
-    # statsmodels 0.15: predictions of least squares over the grid, averaged; standard errors by its t_test
+    # statsmodels 0.15: predictions of least squares over the grid, averaged; standard errors by its
+    # t_test
     fit = fit_gaussian(trial, "y", "hybrid * film + depth")
     means = fit.contrast(mean_weights(fit, "hybrid"))
     other = smf.ols("y ~ hybrid * film + depth", trial).fit()

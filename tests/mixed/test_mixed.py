@@ -27,7 +27,8 @@ def herds():
 
 
 def test_fit_binomial_ml_matches_glmer_cbpp(herds):
-    # Value from memory of the lme4 documentation, recomputed with R lme4 (call in the file's header).
+    # Value from memory of the lme4 documentation, recomputed with R lme4 (call in the file's
+    # header).
     fit = fit_binomial(
         herds, alive="incidence", total="size", fixed="period", random=["herd"], method="ml"
     )

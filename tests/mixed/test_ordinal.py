@@ -1,4 +1,6 @@
-"""Proportional-odds models: derivatives, special cases with known answers, priors, weights, refusals."""
+"""Proportional-odds models: derivatives, special cases with known answers, priors, weights,
+refusals.
+"""
 
 import numpy as np
 import pandas as pd

@@ -16,7 +16,9 @@ def _field(rows=12, columns=10):
 
 
 def test_smooth_line_is_the_penalised_spline():
-    """The same curve by penalised least squares with scipy's B-splines (Eilers & Marx 1996, eq. 7)."""
+    """The same curve by penalised least squares with scipy's B-splines (Eilers & Marx 1996, eq.
+    7).
+    """
     rng = np.random.default_rng(4)
     x = np.arange(40.0)
     frame = pd.DataFrame({"x": x, "y": np.sin(x / 6) + rng.normal(0, 0.2, 40)})

@@ -1,4 +1,6 @@
-"""Every notebook runs for every scope it names, and the season's data cope with whatever is not there."""
+"""Every notebook runs for every scope it names, and the season's data cope with whatever is not
+there.
+"""
 
 import json
 import re
@@ -221,7 +223,8 @@ def test_season_before_the_first_planting_says_so(monkeypatch):
 
 def test_season_of_a_short_weather_record_says_how_short(tmp_path, monkeypatch):
     shown = shown_by(SEASON, monkeypatch, data=written(tmp_path, small_network()), site="S01")
-    # the record runs from 1 June to 6 July 2025: 30 of the 91 days of spring, 36 of the season's first 97
+    # the record runs from 1 June to 6 July 2025: 30 of the 91 days of spring, 36 of the season's
+    # first 97
     assert "holds too little of season 2025 for any index" in text_of(shown)
     assert "61 of 91 days missing; 61 of 97 days missing" in text_of(shown)
 

@@ -1,4 +1,6 @@
-"""What the notebook on consistency takes from pingouin: concordance, Friedman's test, intraclass correlations."""
+"""What the notebook on consistency takes from pingouin: concordance, Friedman's test, intraclass
+correlations.
+"""
 
 from pathlib import Path
 
@@ -31,7 +33,8 @@ def intraclass():
 
 
 def test_concordance_matches_siegel_1956():
-    # Siegel (1956) Nonparametric Statistics, ch. 9, three executives rank six applicants: s 25.5, W .16; value from
+    # Siegel (1956) Nonparametric Statistics, ch. 9, three executives rank six applicants: s 25.5, W
+    # .16; value from
     # memory, S and W recomputed by hand
     w = friedman([[1, 6, 3, 2, 5, 4], [1, 5, 6, 4, 2, 3], [6, 3, 2, 5, 4, 1]])["W"]
     assert w == pytest.approx(0.16, abs=0.005)
@@ -59,7 +62,8 @@ def test_intraclass_matches_shrout_1979_table4():
 
 
 def test_intraclass_limits_match_mcgraw_1996():
-    # limits of ICC(C,1) from its F: F_L = F / F(.975; 5, 15), (F_L - 1)/(F_L + k - 1), McGraw & Wong (1996) table 7;
+    # limits of ICC(C,1) from its F: F_L = F / F(.975; 5, 15), (F_L - 1)/(F_L + k - 1), McGraw &
+    # Wong (1996) table 7;
     # F = 11.03 as printed by Shrout & Fleiss (1979) table 3 (between targets 11.24, residual 1.02)
     f = 11.24 / 1.02
     low, high = f / stats.f.isf(0.025, 5, 15), f * stats.f.isf(0.025, 15, 5)

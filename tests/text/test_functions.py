@@ -30,7 +30,8 @@ STILL_TWICE = {
 def test_no_two_rooms_share_a_public_name():
     seen = {}
     for module, name, _ in public_functions():
-        if module.split(".")[1] not in ("words", "figures"):  # these are called with their module's name
+        # these are called with their module's name
+        if module.split(".")[1] not in ("words", "figures"):
             seen.setdefault(name.partition("(")[0], set()).add(module)
     assert {name for name, places in seen.items() if len(places) > 1} <= STILL_TWICE
 

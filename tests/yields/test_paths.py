@@ -308,6 +308,21 @@ def test_a_hybrid_in_one_plot_is_carried_and_weighs_less_error_off():
     assert cov.scale[0, 0] > 2.5 * cov.scale[1, 1] and np.isfinite(cov.between.to_numpy()).all()
 
 
+def test_groups_keep_crop_types_apart():
+    frame, _ = drawn_plots()
+    kind = frame["hybrid"].isin([f"H{i:02d}" for i in range(12)])
+    shifted = frame.assign(
+        crop_type=np.where(kind, "tall", "fine"), plants_per_m2=frame["plants_per_m2"] + 2 * kind
+    )
+    apart = fit_covariances(shifted, PARTS, group="crop_type")
+    alike = fit_covariances(frame.assign(crop_type=shifted["crop_type"]), PARTS, group="crop_type")
+    assert (
+        apart.between.to_numpy() == pytest.approx(alike.between.to_numpy())
+        and apart.df_between == 22
+    )
+    assert fit_covariances(shifted, PARTS).between.iloc[0, 0] > 0.5
+
+
 def test_unconnected_missing_and_too_few_are_refused():
     frame, _ = drawn_plots()
     cut = frame.assign(unit=np.where(frame["hybrid"] == "H03", "alone", frame["unit"]))

@@ -51,7 +51,7 @@ class Covariances:
     scale : ndarray
         Covariance of the means is ``scale`` (hybrids x hybrids) times ``within``.
     centre : ndarray
-        Projection that takes off the mean over hybrids.
+        Projection that takes off the mean (of each group) over hybrids.
     df_between, df_within, n_plots : int
     among : str
         What the covariance of plots is between: plots, or one hybrid's records at several sites.
@@ -91,50 +91,62 @@ class Covariances:
         return float(stats.f.sf(f, self.df_between, self.df_within))
 
 
-def fit_covariances(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit") -> Covariances:
+def fit_covariances(
+    frame: pd.DataFrame, traits: list[str], *, unit: str = "unit", group: str | None = None
+) -> Covariances:
     """Estimate covariances between and within hybrids from plots in any layout.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        One row per plot: ``hybrid``, the unit and the traits, none missing.
-    traits : list of str
-    unit : str
-        Column with the smallest group of plots whose common level is taken off (replicate, block,
-        or site).
+        Parameters
+        ----------
+        frame : DataFrame
+            One row per plot: ``hybrid``, the unit and the traits, none missing.
+        traits : list of str
+        unit : str
+    <<<<<<< HEAD
+            Column with the smallest group of plots whose common level is taken off (replicate, block,
+            or site).
+    =======
+            Column with the smallest group of plots whose common level is taken off (replicate, block, or site).
+        group : str, optional
+            Column constant within a hybrid (crop type); then covariances are those inside a group.
+    >>>>>>> yields
 
-    Returns
-    -------
-    Covariances
+        Returns
+        -------
+        Covariances
 
-    Raises
-    ------
-    Refusal
-        Fewer than three hybrids, hybrids that no unit connects, or fewer than three degrees of
-        freedom within.
-    ValueError
-        A missing or infinite value.
+        Raises
+        ------
+        Refusal
+    <<<<<<< HEAD
+            Fewer than three hybrids, hybrids that no unit connects, or fewer than three degrees of
+            freedom within.
+    =======
+            Fewer than three hybrids above the groups, hybrids that no unit connects, or fewer than three degrees of freedom within.
+    >>>>>>> yields
+        ValueError
+            A missing or infinite value.
 
-    Notes
-    -----
-    ``plot = hybrid + unit + error`` by least squares for all traits at once. With M the means, P
-    the centring and C the scale, ``E(M'PM) = df_between G + tr(PC) W``; G is solved for (analysis
-    of variance and covariance; method III of Henderson where the layout is not balanced).
+        Notes
+        -----
+        ``plot = hybrid + unit + error`` by least squares for all traits at once. With M the means, P
+        the centring and C the scale, ``E(M'PM) = df_between G + tr(PC) W``; G is solved for (analysis
+        of variance and covariance; method III of Henderson where the layout is not balanced).
 
-    References
-    ----------
-    Searle, Casella & McCulloch (1992) Variance Components, ch. 5; Henderson (1953) Biometrics
-    9:226-252.
+        References
+        ----------
+        Searle, Casella & McCulloch (1992) Variance Components, ch. 5; Henderson (1953) Biometrics
+        9:226-252.
     """
     names, solution, inverse, rest = _least_squares(frame, traits, unit)
-    h = len(names)
-    df_between, df_within = h - 1, len(rest) - len(inverse)
+    h, df_within = len(names), len(rest) - len(inverse)
+    centre, df_between = _centring(frame, names, group)
     if df_between < 2 or df_within < max(LEAST_DF, len(traits)):
         raise Refusal(
             f"{h} hybrids in {len(rest)} plots are too few to tell what varies between "
             "hybrids from what varies between plots."
         )
-    within, scale, centre = rest.T @ rest / df_within, inverse[:h, :h], np.eye(h) - 1 / h
+    within, scale = rest.T @ rest / df_within, inverse[:h, :h]
     means = solution[:h]
     raw = means.T @ centre @ means / df_between
     between = raw - within * np.trace(centre @ scale) / df_between
@@ -142,6 +154,17 @@ def fit_covariances(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit
     each = _within_each(frame["hybrid"], rest, within, df_within)
     means = pd.DataFrame(means, names, traits)
     return Covariances(means, *square, each, scale, centre, df_between, df_within, len(rest))
+
+
+def _centring(frame, names, group):
+    """Projection that takes off the mean (of each group) over hybrids, and its degrees of freedom."""
+    if group is None:
+        return np.eye(len(names)) - 1 / len(names), len(names) - 1
+    kind = frame.groupby("hybrid")[group].agg(["first", "nunique"]).loc[names]
+    if (kind["nunique"] != 1).any():
+        raise ValueError(f"{group} is missing or changes within a hybrid")
+    z = pd.get_dummies(kind["first"], dtype=float).to_numpy()
+    return np.eye(len(names)) - z @ np.diag(1 / z.sum(axis=0)) @ z.T, len(names) - z.shape[1]
 
 
 def covariances_of(logs: pd.DataFrame, traits: list[str]) -> Covariances:
