@@ -313,8 +313,8 @@ def check_published() -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row per number: ``analysis, quantity, published, ours, difference, tolerance`` (half the last
-        printed digit where the source prints enough), ``holds, source, seen``.
+        One row per number: ``analysis, quantity, published, ours, difference, tolerance`` (half the
+        last printed digit where the source prints enough), ``holds, source, seen``.
     """
     folder = Path(__file__).parent / "published"
 

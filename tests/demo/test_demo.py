@@ -245,7 +245,8 @@ def test_gap_clustering_is_found_where_the_planter_was_blocked_and_only_there(ne
 
 
 def test_highest_yielding_candidate_is_too_wet_for_the_floor_and_the_next_is_not(network):
-    # so that the demo's decisions have to weigh more than yield; yields by the truth, moisture by the samples
+    # so that the demo's decisions have to weigh more than yield; yields by the truth, moisture by
+    # the samples
     yields = truth().yields.query("crop_year >= 3 and film == 'none'")
     place = [yields[c] for c in ("site", "trial", "growing_season", "planting_method")]
     logs = np.log(yields["dry_yield_t_ha"])

@@ -1,4 +1,6 @@
-"""Freeze curves: plain logits against published fits, natural death, runs, separation, answers in words."""
+"""Freeze curves: plain logits against published fits, natural death, runs, separation, answers in
+words.
+"""
 
 import numpy as np
 import pandas as pd
@@ -23,7 +25,8 @@ from culmbook.frost.freeze_tests import survival_sets
 from culmbook.text.refusal import Refusal
 from freeze_frames import LT50, freeze_table
 
-# Venables & Ripley (2002) section 7.2: moths of 20 that died at log2 doses 0 … 5, read here as degrees of
+# Venables & Ripley (2002) section 7.2: moths of 20 that died at log2 doses 0 … 5, read here as
+# degrees of
 # frost
 BUDWORM = {"M": [1, 4, 9, 13, 18, 20], "F": [0, 2, 6, 10, 12, 16]}
 
@@ -46,8 +49,10 @@ def budworm():
 
 
 def test_lethal_temperatures_match_venables_2002_budworm(budworm):
-    # Values from memory, recomputed with R 4.2.2, MASS 7.3-58.2, dose.p: females 2.2313, 3.2636, 4.2959 for
-    # 25, 50, 75 % dead, males 1.1969, 2.2293, 3.2616. The table is less uneven than chance (deviance 6.76 on
+    # Values from memory, recomputed with R 4.2.2, MASS 7.3-58.2, dose.p: females 2.2313, 3.2636,
+    # 4.2959 for
+    # 25, 50, 75 % dead, males 1.1969, 2.2293, 3.2616. The table is less uneven than chance
+    # (deviance 6.76 on
     # 9 df), so no variance is left.
     fit = fit_freeze(budworm, slopes="common", penalised=False)
     assert fit.variances.to_numpy() == pytest.approx(0, abs=1e-6)
@@ -59,15 +64,18 @@ def test_lethal_temperatures_match_venables_2002_budworm(budworm):
 
 
 def test_slopes_test_matches_venables_2002_budworm(budworm):
-    # Deviances 6.7571 (common slope) and 4.9937 (own slopes): chi-squared 1.763 on 1 df, p 0.184; as above.
+    # Deviances 6.7571 (common slope) and 4.9937 (own slopes): chi-squared 1.763 on 1 df, p 0.184;
+    # as above.
     test = fit_freeze(budworm, slopes="tested", penalised=False).slopes_test
     assert test["chi2"] == pytest.approx(1.763, abs=5e-4)
     assert test["p_value"] == pytest.approx(0.184, abs=5e-4)
 
 
 def test_differences_are_fieller_limits_of_parallel_lines_matching_venables_2002(budworm):
-    # The covariance of R 4.2.2, vcov(glm(SF ~ sex + ldose - 1, binomial)): difference of the sexes 1.10074
-    # (SE 0.35583), slope 1.06421 (0.13108), covariance 0.012993; limits by solving Fieller's definition, t
+    # The covariance of R 4.2.2, vcov(glm(SF ~ sex + ldose - 1, binomial)): difference of the sexes
+    # 1.10074
+    # (SE 0.35583), slope 1.06421 (0.13108), covariance 0.012993; limits by solving Fieller's
+    # definition, t
     # quantile on 9 df.
     fit = fit_freeze(budworm, slopes="common", penalised=False)
     row = against_control(fit, "M").iloc[0]
@@ -113,7 +121,9 @@ def test_survival_derivatives_are_those_of_its_likelihood():
 
 
 def test_fit_freeze_takes_natural_death_from_large_controls():
-    """With 4000 control units natural death is known; scipy maximises the plain likelihood at its value."""
+    """With 4000 control units natural death is known; scipy maximises the plain likelihood at its
+    value.
+    """
     table = freeze_table(units=40, death=0.2)
     table.loc[table["temperature_c"].isna(), ["units_tested", "units_alive"]] = [4000, 3200]
     cells = only_set(table)
@@ -138,7 +148,8 @@ def test_fit_freeze_takes_natural_death_from_large_controls():
 
 
 def test_interval_of_natural_death_contains_a_plain_binomial_one_without_frost_to_speak_of():
-    # 9 of 180 control units died: Clopper-Pearson .0231 to .0928 (scipy 1.17); mild frosts tell a little more
+    # 9 of 180 control units died: Clopper-Pearson .0231 to .0928 (scipy 1.17); mild frosts tell a
+    # little more
     fit = fit_freeze(only_set(freeze_table()))
     assert 0.018 < fit.natural_death_lower < fit.natural_death < fit.natural_death_upper < 0.0928
     assert fit.natural_death_upper - fit.natural_death_lower < 0.0928 - 0.0231
@@ -156,7 +167,9 @@ def test_firth_leverage_match_the_published_penalty_of_one_proportion():
 
 
 def test_complete_separation_stays_finite():
-    """One hybrid, one run, all alive to -3 and all dead from -4: LT50 lies between, with a finite slope."""
+    """One hybrid, one run, all alive to -3 and all dead from -4: LT50 lies between, with a finite
+    slope.
+    """
     table = freeze_table({"A": -3.5}, runs=("r1",), slope=60.0, death=0.0, units=8)
     row = lethal_temperatures(fit_freeze(only_set(table))).iloc[0]
     assert -4 < row["lt50_c"] < -3
@@ -167,7 +180,8 @@ def test_runs_that_shift_all_hybrids_widen_lt50_and_leave_differences():
     still = fit_freeze(only_set(freeze_table(units=200)))
     moved = fit_freeze(only_set(freeze_table(units=200, shifts=[-0.5, 0.0, 0.5])))
     wide, narrow = (lethal_temperatures(f).set_index("hybrid").loc["A"] for f in (moved, still))
-    # by hand: the runs' means scatter with sd 0.5 °C, so t(0.975, 2 df) * 0.5/sqrt(3) = 1.242 °C to either
+    # by hand: the runs' means scatter with sd 0.5 °C, so t(0.975, 2 df) * 0.5/sqrt(3) = 1.242 °C to
+    # either
     # side
     assert wide["lt50_upper_c"] - wide["lt50_c"] == pytest.approx(1.242, rel=0.05)
     assert narrow["lt50_upper_c"] - narrow["lt50_c"] < 0.2

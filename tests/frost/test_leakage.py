@@ -54,9 +54,11 @@ def leakage_table(
 
 
 def test_injury_index_by_hand_of_flint_1967():
-    """No published readings found; I = (R - R0)/(1 - R0) of Flint, Boyce & Beattie (1967) worked by hand.
+    """No published readings found; I = (R - R0)/(1 - R0) of Flint, Boyce & Beattie (1967) worked
+    by hand.
 
-    Control 24/120 and 36/120, R0 = 0.25; frozen 75/100: (0.75 - 0.25)/0.75 = 2/3; 100/100: 1; 25/100: 0.
+    Control 24/120 and 36/120, R0 = 0.25; frozen 75/100: (0.75 - 0.25)/0.75 = 2/3; 100/100: 1;
+    25/100: 0.
     """
     table = pd.DataFrame(
         {
@@ -92,8 +94,10 @@ def test_injury_index_refuses_swapped_columns_and_missing_controls():
 
 
 def test_fit_sigmoid_matches_ritz_2005_ryegrass():
-    # Four-parameter log-logistic fit of root length on log concentration: Ritz & Streibig (2005) J. Stat. Softw.
-    # 12(5) and Ritz et al. (2015) PLoS ONE 10:e0146021; values from memory, recomputed with scipy 1.17.
+    # Four-parameter log-logistic fit of root length on log concentration: Ritz & Streibig (2005) J.
+    # Stat. Softw.
+    # 12(5) and Ritz et al. (2015) PLoS ONE 10:e0146021; values from memory, recomputed with scipy
+    # 1.17.
     rye = pd.read_csv(PUBLISHED / "ritz_2005_ryegrass.csv", comment="#")
     with np.errstate(divide="ignore"):
         fit = fit_sigmoid(np.log(rye["conc"]), rye["rootl"])
@@ -123,7 +127,9 @@ def test_half_gradient_is_the_change_of_the_half_point():
 
 
 def test_lt50_is_where_injury_is_half_its_upper_limit():
-    """Upper limit 0.8: LT50 at the middle; the unscaled half where 0.8/(1 + exp(2 d)) = 0.5, d = log(0.6)/2."""
+    """Upper limit 0.8: LT50 at the middle; the unscaled half where 0.8/(1 + exp(2 d)) = 0.5, d =
+    log(0.6)/2.
+    """
     table = leakage_temperatures(
         fit_leakage(injury_index(leakage_table({"A": -4.0, "B": -3.0}, upper=0.8)))
     ).set_index("hybrid")

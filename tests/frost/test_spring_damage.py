@@ -66,7 +66,9 @@ def frame_of(plots, scores, phenology=NO_PHENOLOGY, hybrids=None, season=2025):
 
 
 def invented(rng, hybrids="ABCD", replicates=8, observers=("AA", "BB"), block_sd=0.0, effects=None):
-    """Plots scored once, proportional odds with the effects given, observers in turn within blocks."""
+    """Plots scored once, proportional odds with the effects given, observers in turn within
+    blocks.
+    """
     plots = make_plots(hybrids, replicates, year=2022)
     effect = plots["hybrid"].map(effects or dict.fromkeys(hybrids, 0.0))
     block = plots["replicate"].map(
@@ -129,7 +131,9 @@ def test_shares_count_every_plot_once():
 
 
 def test_two_hybrids_one_cut_are_the_two_by_two_table(rng):
-    """With two scores, no blocks and one observer the odds ratio is that of the table, but for the weak prior."""
+    """With two scores, no blocks and one observer the odds ratio is that of the table, but for the
+    weak prior.
+    """
     plots = make_plots("AB", 60, year=2022).assign(replicate="1", block="R1")
     place = np.arange(120) % 6
     scores = make_scores(plots, np.where(plots["hybrid"].eq("A"), place < 2, place < 3).astype(int))

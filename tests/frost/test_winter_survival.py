@@ -1,4 +1,6 @@
-"""Survival of winters: counted, modelled, compared with the freeze test, expected from freeze curves."""
+"""Survival of winters: counted, modelled, compared with the freeze test, expected from freeze
+curves.
+"""
 
 import numpy as np
 import pandas as pd
@@ -306,7 +308,9 @@ def test_mild_and_deadly_winters_are_one_and_zero():
 
 
 def test_intervals_come_from_the_draws():
-    """One winter, LT50 normal: the limits are the monotone curve's at LT50's 2.5 and 97.5 % points."""
+    """One winter, LT50 normal: the limits are the monotone curve's at LT50's 2.5 and 97.5 %
+    points.
+    """
     row = expected_survival([-4.0], curves(40_000, 0.5, A=-4.0)).iloc[0]
     z = 0.5 * norm.ppf(0.975)
     assert row["expected_lower"] == pytest.approx(1 / (1 + np.exp(2 * z)), abs=0.005)

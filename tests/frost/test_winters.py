@@ -1,4 +1,6 @@
-"""Winters of a site: minima measured, damped, taken from the air and left out; return levels, refusals, signs."""
+"""Winters of a site: minima measured, damped, taken from the air and left out; return levels,
+refusals, signs.
+"""
 
 from pathlib import Path
 
@@ -159,7 +161,9 @@ def test_a_site_without_soil_borrows_from_the_others_and_says_so():
 
 
 def test_formula_by_hand():
-    """A constant mean with one cold day: running mean, less the spell's and the night's damped shares."""
+    """A constant mean with one cold day: running mean, less the spell's and the night's damped
+    shares.
+    """
     dates = pd.date_range("2010-07-01", "2011-06-30")
     mean = np.where(dates == pd.Timestamp("2011-01-10"), -8.0, 2.0)
     weather = pd.DataFrame(

@@ -1,9 +1,9 @@
 """Coverage of the site's cold on simulated records whose truth is known.
 
-``python tests/known_truth_cold.py [--sets N] [--jobs J]`` prints the table; tests run a short version of it.
-Parameters are drawn anew for every data set and seeds are fixed beforehand. A rate passes when it lies
-within 1 point + 2 Monte Carlo standard errors of its nominal value. Shapes are drawn evenly from -0.35 to
-0.05: not from the prior that the fit uses.
+``python tests/known_truth_cold.py [--sets N] [--jobs J]`` prints the table; tests run a short
+version of it. Parameters are drawn anew for every data set and seeds are fixed beforehand. A rate
+passes when it lies within 1 point + 2 Monte Carlo standard errors of its nominal value. Shapes are
+drawn evenly from -0.35 to 0.05: not from the prior that the fit uses.
 """
 
 import argparse
@@ -124,7 +124,9 @@ def _field(rng, slope, sites, winters, hybrids, plots=3, plants=36):
 
 
 def rank_set(seed, hybrids=12):
-    """The correlation of estimates in the population that the hybrids come from, both sides with error."""
+    """The correlation of estimates in the population that the hybrids come from, both sides with
+    error.
+    """
     rng = np.random.default_rng([34, hybrids, seed])
     r = rng.uniform(0.2, 0.9)
     x, y = rng.multivariate_normal([0, 0], [[1, r], [r, 1]], hybrids).T

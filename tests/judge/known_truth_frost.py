@@ -1,9 +1,10 @@
 """Coverage and bias of freeze-test results on simulated tests whose truth is known.
 
-``python tests/known_truth_frost.py [--sets N] [--jobs J]`` prints the tables; tests run a short version.
-Three runs, six temperatures and a control, 5 to 10 units; parameters are drawn anew for every data set and
-seeds are fixed beforehand. Two truths: hybrids in a load that scatter beyond chance, and runs that shift
-every LT50 (sd 0.3 °C) besides. The rule for passing is that of ``known_truth.py``.
+``python tests/known_truth_frost.py [--sets N] [--jobs J]`` prints the tables; tests run a short
+version. Three runs, six temperatures and a control, 5 to 10 units; parameters are drawn anew for
+every data set and seeds are fixed beforehand. Two truths: hybrids in a load that scatter beyond
+chance, and runs that shift every LT50 (sd 0.3 °C) besides. The rule for passing is that of
+``known_truth.py``.
 """
 
 import argparse
@@ -87,7 +88,9 @@ def kill_seen(table):
 
 
 def naive_limits(table):
-    """LT50 by a plain binomial logit, natural death plugged in: ``estimate, lower, upper`` by hybrid."""
+    """LT50 by a plain binomial logit, natural death plugged in: ``estimate, lower, upper`` by
+    hybrid.
+    """
     control, frozen = (
         table[mask] for mask in (table["temperature_c"].isna(), table["temperature_c"].notna())
     )

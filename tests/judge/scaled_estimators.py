@@ -1,7 +1,8 @@
 """Can the tests fail? Scale one estimator at a time by 1.01 and see whether some test turns red.
 
-``python tests/scaled_estimators.py`` runs the tests of each estimator with its numbers multiplied and prints
-which tests noticed. With ``-p scaled_estimators`` and SCALED=module:function it is the pytest plugin that does so.
+``python tests/scaled_estimators.py`` runs the tests of each estimator with its numbers multiplied
+and prints which tests noticed. With ``-p scaled_estimators`` and SCALED=module:function it is the
+pytest plugin that does so.
 """
 
 import dataclasses

@@ -1,7 +1,8 @@
-"""Bias and coverage of the component methods, a short version of ``tests/known_truth_components.py``.
+"""Bias and coverage of the component methods, a short version of
+``tests/known_truth_components.py``.
 
-The rule: within one point plus two Monte Carlo standard errors. The same check must go red when every interval is made
-15 % narrower.
+The rule: within one point plus two Monte Carlo standard errors. The same check must go red when
+every interval is made 15 % narrower.
 """
 
 from functools import partial

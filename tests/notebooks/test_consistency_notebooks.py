@@ -1,4 +1,6 @@
-"""The notebooks on consistency and on one site beside the network: what they show, mark and refuse."""
+"""The notebooks on consistency and on one site beside the network: what they show, mark and
+refuse.
+"""
 
 import shutil
 

@@ -1,4 +1,6 @@
-"""The frost notebook without one of its tables: the section says so and leaves nothing else behind."""
+"""The frost notebook without one of its tables: the section says so and leaves nothing else
+behind.
+"""
 
 import re
 

@@ -1,4 +1,6 @@
-"""Notebooks whose tables are taken away in turn, at one site and at all: they say so once and run to their end."""
+"""Notebooks whose tables are taken away in turn, at one site and at all: they say so once and run
+to their end.
+"""
 
 import re
 import shutil

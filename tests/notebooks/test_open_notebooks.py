@@ -1,4 +1,6 @@
-"""Does every report notebook show its analysis: an estimator with its terms, a selection, figures drawn in view?"""
+"""Does every report notebook show its analysis: an estimator with its terms, a selection, figures
+drawn in view?
+"""
 
 import ast
 
@@ -7,17 +9,7 @@ import pytest
 from notebook_runs import NOTEBOOKS, cells_of
 
 REPORT = sorted(path.name for path in NOTEBOOKS.glob("[1-7]*.ipynb"))
-<<<<<<< HEAD
 NOT_YET_OPEN = {"65_site_and_network.ipynb"}
-=======
-NOT_YET_OPEN = {
-    "30_frost_hardiness.ipynb",
-    "50_consistency.ipynb",
-    "60_field_variation.ipynb",
-    "65_site_and_network.ipynb",
-    "70_choosing_across_sites.ipynb",
-}
->>>>>>> yields
 ESTIMATORS = {"ols", "glm", "mixedlm", "intraclass_corr", "cohen_kappa_score", "pairwise_corr"}
 SELECTIONS = {"query", "groupby", "loc", "pivot", "pivot_table", "sort_values", "nlargest", "merge"}
 

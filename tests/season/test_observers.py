@@ -12,7 +12,8 @@ DAY = pd.Timestamp("2025-05-04")
 SHROUT_FLEISS = np.array(
     [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]], float
 )
-# Agresti, Categorical Data Analysis: answers of 91 married couples (Hout et al. 1987), ordered categories
+# Agresti, Categorical Data Analysis: answers of 91 married couples (Hout et al. 1987), ordered
+# categories
 COUPLES = np.array([[7, 7, 2, 3], [2, 8, 3, 7], [1, 5, 4, 9], [2, 8, 9, 14]])
 
 

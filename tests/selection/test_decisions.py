@@ -1,4 +1,6 @@
-"""The table of decisions: what is written can be read, nothing is overwritten, and looking back is honest."""
+"""The table of decisions: what is written can be read, nothing is overwritten, and looking back is
+honest.
+"""
 
 from datetime import date
 

@@ -11,7 +11,8 @@ SCHEMAS = [
     json.loads(path.read_text(encoding="utf-8"))
     for path in files("culmbook.sheets").joinpath("schemas").iterdir()
 ]
-# names that Table Schema itself defines (Frictionless Data, Table Schema v2, "Properties", "Field", "Constraints")
+# names that Table Schema itself defines (Frictionless Data, Table Schema v2, "Properties", "Field",
+# "Constraints")
 STANDARD_TYPES = {"string", "integer", "number", "date"}
 STANDARD_CONSTRAINTS = {
     "required",

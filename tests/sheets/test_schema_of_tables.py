@@ -1,4 +1,6 @@
-"""What was read fits its Table Schema, by the word of an independent validator built from the same files."""
+"""What was read fits its Table Schema, by the word of an independent validator built from the same
+files.
+"""
 
 import re
 

@@ -1,4 +1,6 @@
-"""One cell at a time: read exactly, or refused with both readings named (common practice, no source)."""
+"""One cell at a time: read exactly, or refused with both readings named (common practice, no
+source).
+"""
 
 from datetime import date
 

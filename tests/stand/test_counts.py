@@ -1,4 +1,5 @@
-"""Shares of plots, the cells of the model, verdicts; and the demo network's estimates against its truth.
+"""Shares of plots, the cells of the model, verdicts; and the demo network's estimates against its
+truth.
 
 Thresholds of the verdicts are common practice without a published source.
 """
@@ -412,7 +413,9 @@ def test_demo_shares_lie_close_to_the_truth(demo):
 
 
 def test_demo_intervals_hold_the_truth_at_every_site(demo):
-    """One data set: its replicates were drawn once, so 85 % of a site's hybrids is asked, not 95 %."""
+    """One data set: its replicates were drawn once, so 85 % of a site's hybrids is asked, not 95
+    %.
+    """
     inside = demo["true"].between(demo["lower"], demo["upper"])
     by_site = inside.groupby(demo["site"]).mean()
     assert (by_site >= 0.85).all() and inside.mean() < 1, by_site

@@ -64,7 +64,9 @@ def test_run_chance_matches_counting_every_arrangement(segments, missing, run):
 
 
 def test_clustering_expects_the_joins_of_random_arrangements():
-    """m missing of n positions with k neighbouring pairs: k m (m - 1) / (n (n - 1)) joins expected (Moran 1948)."""
+    """m missing of n positions with k neighbouring pairs: k m (m - 1) / (n (n - 1)) joins expected
+    (Moran 1948).
+    """
     test = clustering(_plot(["x.x.x.x.x."] * 10), permutations=4000).iloc[0]
     assert (test.joins, test.longest_run) == (0, 1)
     assert test.joins_expected == pytest.approx(90 * (50 * 49) / (100 * 99), abs=0.15)

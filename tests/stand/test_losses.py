@@ -18,7 +18,9 @@ def _median(table):
 
 
 def _intervals(frame, group):
-    """Risk sets of individually followed subjects: every event time of either group is an interval."""
+    """Risk sets of individually followed subjects: every event time of either group is an
+    interval.
+    """
     times = np.unique(frame.loc[frame["cens"].eq(1), "time"])
     return pd.DataFrame(
         [

@@ -16,7 +16,9 @@ OATS = Path(__file__).parents[1] / "published" / "yates_1935_oats.csv"
 
 
 def test_stratum_fit_matches_yates_1935_main_plot_f():
-    """Variety on main plots: F 1.485 on (2, 10); Venables & Ripley section 10.2, value from memory."""
+    """Variety on main plots: F 1.485 on (2, 10); Venables & Ripley section 10.2, value from
+    memory.
+    """
     oats = pd.read_csv(OATS, comment="#")
     units = oats.groupby(["block", "variety"], as_index=False)["yield"].mean()
     variety = pd.get_dummies(units["variety"], dtype=float)
@@ -51,7 +53,9 @@ def test_film_effect_recovers_a_large_true_odds_ratio(split_plot):
 
 
 def test_effect_of_even_main_plots_is_the_plain_log_odds():
-    """Every plot of a treatment shows the same share: odds ratio and difference follow from two shares."""
+    """Every plot of a treatment shows the same share: odds ratio and difference follow from two
+    shares.
+    """
     rows = [
         {
             "site": "S",

@@ -1,4 +1,6 @@
-"""Sentences on establishment, losses and stand agree with their numbers; what cannot be answered is refused."""
+"""Sentences on establishment, losses and stand agree with their numbers; what cannot be answered
+is refused.
+"""
 
 import numpy as np
 import pandas as pd

@@ -1,4 +1,6 @@
-"""Run a notebook's code cells in this process and collect what they show: quicker than a kernel each."""
+"""Run a notebook's code cells in this process and collect what they show: quicker than a kernel
+each.
+"""
 
 import json
 from pathlib import Path

@@ -34,9 +34,11 @@ def trial(
     plants=3,
     site="S1",
 ):
-    """Tables of one trial whose hybrids differ in stems per plant; the yield is the components' product.
+    """Tables of one trial whose hybrids differ in stems per plant; the yield is the components'
+    product.
 
-    Where plants are missing the others do not make up for it; moisture rises from the first hybrid to the last.
+    Where plants are missing the others do not make up for it; moisture rises from the first hybrid
+    to the last.
     """
     ground = make_ground(tuple(codes), replicates, site=site, trial=f"{site}T", planted=planted)
     n, rank = len(ground), ground["hybrid"].map({c: i for i, c in enumerate(codes)}).to_numpy()

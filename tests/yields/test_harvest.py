@@ -28,7 +28,8 @@ def harvested(ground, harvests, **options):
 
 
 def test_moisture_matches_the_oven_dry_formula():
-    # ISO 18134: M = 100 (m2 - m3)/(m2 - m1); dish 50 g, with the sample 350 g, dried 260 g gives 30.0 % (formula
+    # ISO 18134: M = 100 (m2 - m3)/(m2 - m1); dish 50 g, with the sample 350 g, dried 260 g gives
+    # 30.0 % (formula
     # from memory): 300 g fresh, 210 g dry
     ground = make_ground()
     cut = make_harvests(ground).assign(subsample_fresh_g=350.0 - 50, subsample_dry_g=260.0 - 50)

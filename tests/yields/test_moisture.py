@@ -100,7 +100,8 @@ def test_days_that_share_no_hybrid_show_no_drying():
 
 
 def test_standing_loss_is_a_ratio_of_totals_with_students_limits():
-    # Cochran (1977) eq. 2.39 by hand: 27 of 30 t; residuals -1, 0, 1; standard error sqrt(2/2/3)/10; t(2, .975) = 4.3027
+    # Cochran (1977) eq. 2.39 by hand: 27 of 30 t; residuals -1, 0, 1; standard error
+    # sqrt(2/2/3)/10; t(2, .975) = 4.3027
     frame = pd.DataFrame(
         {
             "site": "S1",
@@ -135,8 +136,10 @@ def test_moistures_of_far_days_are_not_compared(rng):
 
 
 def test_net_calorific_value_matches_wood_fuels_handbook():
-    # Wood Fuels Handbook (AIEL 2008), net calorific value by moisture for 18.5 MJ/kg dry; values from memory.
-    # The handbook rounds the constant to 0.0244, ISO 17225-1 and ISO 18125 give 0.02443: within 0.01
+    # Wood Fuels Handbook (AIEL 2008), net calorific value by moisture for 18.5 MJ/kg dry; values
+    # from memory.
+    # The handbook rounds the constant to 0.0244, ISO 17225-1 and ISO 18125 give 0.02443: within
+    # 0.01
     printed = [16.41, 14.31, 12.22, 10.12, 8.03, 5.94]
     assert net_calorific_value([10, 20, 30, 40, 50, 60], 18.5) == pytest.approx(printed, abs=0.01)
 

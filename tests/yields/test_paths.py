@@ -51,7 +51,8 @@ def plots(seed=1, noise=0.1, **options):
 
 
 def test_paths_match_beaujean_2014():
-    # correlation matrix as in the book's code; printed coefficients 0.571, 0.700, -0.047 and residual variance 0.054
+    # correlation matrix as in the book's code; printed coefficients 0.571, 0.700, -0.047 and
+    # residual variance 0.054
     # are from memory, recomputed by hand from p = R^-1 r
     paths = path_coefficients(BEAUJEAN, "Y")
     assert paths.direct.to_numpy() == pytest.approx([0.571, 0.700, -0.047], abs=5e-4)
@@ -229,7 +230,8 @@ def drawn_plots(seed=1, **options):
 
 
 def test_covariances_of_a_balanced_layout_are_those_of_the_analysis_of_variance():
-    # Snedecor & Cochran's textbook form, reckoned here from mean squares: between = (MS hybrids - MS error)/r
+    # Snedecor & Cochran's textbook form, reckoned here from mean squares: between = (MS hybrids -
+    # MS error)/r
     frame, _ = drawn_plots(missing=0)
     cov = fit_covariances(frame, PARTS)
     grand, by_hybrid = frame[PARTS].mean(), frame.groupby("hybrid")[PARTS].mean()

@@ -38,7 +38,8 @@ def cut_plots(rng, site_years=8, plots=12, *, site_sd=0.1, plot_sd=0.2):
 
 
 def test_allometry_matches_ryan_1976():
-    # log volume of 31 trees on log girth and log height; coefficients, standard errors and s as printed by R (also in many
+    # log volume of 31 trees on log girth and log height; coefficients, standard errors and s as
+    # printed by R (also in many
     # textbooks). Arbitrary groups between which nothing differs leave plain least squares
     trees = pd.read_csv(PUBLISHED / "ryan_1976_trees.csv", comment="#")
     frame = trees.rename(columns={"Volume": "dry_yield_t_ha"}).assign(
@@ -56,7 +57,8 @@ def test_allometry_matches_ryan_1976():
 
 
 def test_smearing_matches_wooldridge():
-    # Wooldridge, Introductory Econometrics, example 6.7: factor 1.136; 1110.98 without and 1262.08 with it (thousand
+    # Wooldridge, Introductory Econometrics, example 6.7: factor 1.136; 1110.98 without and 1262.08
+    # with it (thousand
     # dollars, from rounded coefficients)
     data = pd.read_csv(PUBLISHED / "wooldridge_2013_ceosal2.csv", comment="#")
     fit = smf.ols("np.log(salary) ~ np.log(sales) + np.log(mktval) + ceoten", data).fit()

@@ -36,7 +36,8 @@ def measured(rng, plants=5, plot_sd=0.2, plant_sd=0.3):
 
 
 def test_spread_of_balanced_plots_is_that_of_the_nested_analysis_of_variance(rng):
-    # Cochran (1977) section 10.2: between = (MS plots - MS plants)/n, plots of one hybrid and replicate effects taken off
+    # Cochran (1977) section 10.2: between = (MS plots - MS plants)/n, plots of one hybrid and
+    # replicate effects taken off
     stems, ground = measured(rng)
     out = plant_spread(stems, ground, "stem_height_cm")
     frame = stems.merge(ground[["plot", "hybrid", "replicate"]], on="plot").assign(
@@ -97,8 +98,10 @@ def test_plan_says_the_errors_of_the_formula():
 
 
 def test_two_phase_estimate_is_cochrans_formula():
-    # every fourth of 200 schools as the second phase. No published number: Cochran (1977) section 12.6, computed with
-    # statsmodels. His variance takes the spread of x from the second phase alone, the other form from all: 2-3 % apart here
+    # every fourth of 200 schools as the second phase. No published number: Cochran (1977) section
+    # 12.6, computed with
+    # statsmodels. His variance takes the spread of x from the second phase alone, the other form
+    # from all: 2-3 % apart here
     frame = schools("apisrs")
     cut = np.arange(200) % 4 == 0
     out = regression_estimate(frame["api99"], frame["api00"].where(cut), chosen_at_random=True)

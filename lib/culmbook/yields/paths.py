@@ -96,47 +96,39 @@ def fit_covariances(
 ) -> Covariances:
     """Estimate covariances between and within hybrids from plots in any layout.
 
-        Parameters
-        ----------
-        frame : DataFrame
-            One row per plot: ``hybrid``, the unit and the traits, none missing.
-        traits : list of str
-        unit : str
-    <<<<<<< HEAD
-            Column with the smallest group of plots whose common level is taken off (replicate, block,
-            or site).
-    =======
-            Column with the smallest group of plots whose common level is taken off (replicate, block, or site).
-        group : str, optional
-            Column constant within a hybrid (crop type); then covariances are those inside a group.
-    >>>>>>> yields
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per plot: ``hybrid``, the unit and the traits, none missing.
+    traits : list of str
+    unit : str
+        Column with the smallest group of plots whose common level is taken off (replicate, block,
+        or site).
+    group : str, optional
+        Column constant within a hybrid (crop type); then covariances are those inside a group.
 
-        Returns
-        -------
-        Covariances
+    Returns
+    -------
+    Covariances
 
-        Raises
-        ------
-        Refusal
-    <<<<<<< HEAD
-            Fewer than three hybrids, hybrids that no unit connects, or fewer than three degrees of
-            freedom within.
-    =======
-            Fewer than three hybrids above the groups, hybrids that no unit connects, or fewer than three degrees of freedom within.
-    >>>>>>> yields
-        ValueError
-            A missing or infinite value.
+    Raises
+    ------
+    Refusal
+        Fewer than three hybrids above the groups, hybrids that no unit connects, or fewer than
+        three degrees of freedom within.
+    ValueError
+        A missing or infinite value.
 
-        Notes
-        -----
-        ``plot = hybrid + unit + error`` by least squares for all traits at once. With M the means, P
-        the centring and C the scale, ``E(M'PM) = df_between G + tr(PC) W``; G is solved for (analysis
-        of variance and covariance; method III of Henderson where the layout is not balanced).
+    Notes
+    -----
+    ``plot = hybrid + unit + error`` by least squares for all traits at once. With M the means, P
+    the centring and C the scale, ``E(M'PM) = df_between G + tr(PC) W``; G is solved for (analysis
+    of variance and covariance; method III of Henderson where the layout is not balanced).
 
-        References
-        ----------
-        Searle, Casella & McCulloch (1992) Variance Components, ch. 5; Henderson (1953) Biometrics
-        9:226-252.
+    References
+    ----------
+    Searle, Casella & McCulloch (1992) Variance Components, ch. 5; Henderson (1953) Biometrics
+    9:226-252.
     """
     names, solution, inverse, rest = _least_squares(frame, traits, unit)
     h, df_within = len(names), len(rest) - len(inverse)
