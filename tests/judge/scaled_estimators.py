@@ -22,7 +22,6 @@ HERE = Path(__file__).parents[1]
 ESTIMATORS = {
     "stats.shares:share_interval": "stats/test_shares.py",
     "stats.shares:combine_limits": "stats/test_shares.py",
-    "stats.shares:common_odds": "stats/test_shares.py",
     "stats.shares:fit_beta_binomial": "stats/test_shares.py",
     "mixed.gaussian:fit_gaussian": "mixed/test_reml.py",
     "mixed.kenward_roger:kenward_roger": "mixed/test_kenward_roger.py",

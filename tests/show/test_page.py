@@ -262,12 +262,7 @@ def test_series_colours_differ_for_every_eye(eye):
 
 
 def test_series_differ_without_colour():
-    assert (
-        len(set(style.MARKERS))
-        == len(set(style.LINES))
-        == len(set(style.HATCHES))
-        == len(style.SERIES)
-    )
+    assert len(set(style.MARKERS)) == len(set(style.LINES)) == len(style.SERIES)
 
 
 def test_present_is_quick_to_import():

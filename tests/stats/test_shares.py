@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.stats.shares import combine_limits, common_odds, fit_beta_binomial, share_interval
+from culmbook.stats.shares import combine_limits, fit_beta_binomial, share_interval
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 
@@ -57,29 +57,6 @@ def test_combine_limits_of_normal_estimates_is_the_usual_interval():
     """With symmetric limits and correlation r the width is sqrt(a^2 + b^2 - 2 r a b)."""
     low, high = combine_limits((5.0, 4.0, 6.0), (3.0, 1.0, 5.0), 0.5)
     assert (low, high) == pytest.approx((2 - np.sqrt(3), 2 + np.sqrt(3)))
-
-
-def test_common_odds_matches_agresti_2002_table_6_9():
-    # Value from memory of Agresti (2002) Table 6.9 and its text: CMH 6.38, p .012, odds ratio 2.13.
-    rows = [
-        (11, 25, 10, 27),
-        (16, 4, 22, 10),
-        (14, 5, 7, 12),
-        (2, 14, 1, 16),
-        (6, 11, 0, 12),
-        (1, 10, 0, 10),
-        (1, 4, 1, 8),
-        (4, 2, 6, 1),
-    ]
-    pooled = common_odds(np.reshape(rows, (8, 2, 2)))
-    assert pooled.chi2 == pytest.approx(6.38, abs=0.005)
-    assert pooled.p_value == pytest.approx(0.012, abs=0.0005)
-    assert pooled.odds_ratio == pytest.approx(2.13, abs=0.005)
-
-
-def test_common_odds_needs_a_telling_stratum():
-    with pytest.raises(ValueError, match="both outcomes"):
-        common_odds([[[3, 0], [4, 0]]])
 
 
 def test_fit_beta_binomial_matches_independent_fit_of_crowder_1978():

@@ -114,13 +114,6 @@ def _step(rows):
     return int(np.ceil(rows / MOST_NAMES))
 
 
-def _name_rows(ax, place, names):
-    step = _step(len(names))
-    ax.set_yticks(place[::step], [short_name(str(name)) for name in names[::step]])
-    ax.set_ylim(-0.7, len(names) - 0.3)
-    ax.tick_params(axis="y", length=0)
-
-
 def name_points(ax: Axes, x, y, names: list[str], avoid: tuple = ()) -> int:
     """Write names beside points where they cover neither a point nor another name.
 

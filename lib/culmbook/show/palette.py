@@ -32,8 +32,6 @@ LINES = (
 """Dash patterns that go with `SERIES`, so that lines differ without colour."""
 MARKERS = ("o", "s", "^", "D", "v", "P")
 """Markers that go with `SERIES`."""
-HATCHES = ("", "////", "....", "xxxx", "\\\\\\\\", "----")
-"""Fill patterns that go with `SERIES`."""
 
 CANDIDATE = SERIES[0]
 CONTROL = SERIES[1]
@@ -44,7 +42,6 @@ VERDICT_COLOURS = {
     "replant": "#8E3563",
     "undecided": "#C9C4BA",
 }
-VERDICT_HATCHES = {"good": "", "fill gaps": "////", "replant": "xxxx", "undecided": ""}
 GRADIENT = mpl.colors.LinearSegmentedColormap.from_list(
     "culmbook", ["#F7F1DF", "#E3B661", "#A9713A", "#5E4652", "#1B2848"]
 )

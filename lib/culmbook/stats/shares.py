@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy import optimize, special
-from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.proportion import proportion_confint
 
 INTERVALS = {"wilson": "wilson", "exact": "beta"}
@@ -83,55 +82,6 @@ def combine_limits(first, second, correlation=0.0):
     down = (p1 - l1) ** 2 + (u2 - p2) ** 2 - 2 * correlation * (p1 - l1) * (u2 - p2)
     up = (u1 - p1) ** 2 + (p2 - l2) ** 2 - 2 * correlation * (u1 - p1) * (p2 - l2)
     return p1 - p2 - np.sqrt(np.maximum(down, 0)), p1 - p2 + np.sqrt(np.maximum(up, 0))
-
-
-@dataclass(frozen=True)
-class CommonOdds:
-    """Mantel-Haenszel comparison over strata: odds ratio, interval and test."""
-
-    odds_ratio: float
-    lower: float
-    upper: float
-    chi2: float
-    p_value: float
-
-
-def common_odds(tables, *, level: float = 0.95) -> CommonOdds:
-    """Odds ratio common to several 2 x 2 tables (replicates, sites).
-
-    Parameters
-    ----------
-    tables : array_like, shape (strata, 2, 2)
-        Rows treated, untreated; columns alive, dead; counts >= 0. A stratum with an empty margin
-        says nothing and may stay in.
-    level : float
-        Confidence level, 0-1.
-
-    Returns
-    -------
-    CommonOdds
-        The chi-squared statistic is without continuity correction. It treats plants as independent.
-
-    Raises
-    ------
-    ValueError
-        Wrong shape, or no stratum with both treatments and both outcomes.
-
-    References
-    ----------
-    Mantel & Haenszel (1959) J. Natl Cancer Inst. 22:719-748; Agresti (2002) Categorical Data
-    Analysis, 2nd ed., section 6.3.
-    """
-    tables = np.asarray(tables, float)
-    if tables.ndim != 3 or tables.shape[1:] != (2, 2):
-        raise ValueError("tables must have the shape (strata, 2, 2)")
-    telling = (tables.sum(1) > 0).all(1) & (tables.sum(2) > 0).all(1)
-    if not telling.any():
-        raise ValueError("no stratum holds both treatments and both outcomes")
-    strata = StratifiedTable(list(tables[telling]))
-    test = strata.test_null_odds(correction=False)
-    lower, upper = strata.oddsratio_pooled_confint(alpha=1 - level)
-    return CommonOdds(strata.oddsratio_pooled, lower, upper, test.statistic, test.pvalue)
 
 
 @dataclass(frozen=True)

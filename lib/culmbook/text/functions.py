@@ -7,7 +7,7 @@ LIBRARY = Path(__file__).parents[1]
 
 
 def public_functions(room: str = "") -> list[tuple[str, str, str]]:
-    """List public functions and classes with the first line of what they say of themselves.
+    """List public functions and classes with the summary of what they do.
 
     Parameters
     ----------
@@ -17,7 +17,7 @@ def public_functions(room: str = "") -> list[tuple[str, str, str]]:
     Returns
     -------
     list of tuple of str
-        Module, name with arguments, first line; in the order of rooms, modules and lines.
+        Module, name with arguments, summary; in the order of rooms, modules and lines.
 
     Raises
     ------
@@ -38,6 +38,6 @@ def public_functions(room: str = "") -> list[tuple[str, str, str]]:
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             if isinstance(node, (ast.FunctionDef, ast.ClassDef)) and node.name[0] != "_":
                 arguments = f"({ast.unparse(node.args)})" if hasattr(node, "args") else ""
-                said = (ast.get_docstring(node) or "").partition("\n")[0]
+                said = (ast.get_docstring(node) or "").partition("\n\n")[0].replace("\n", " ")
                 found.append((module, node.name + arguments, said))
     return found
