@@ -307,46 +307,32 @@ CHECKS = (
 )
 
 
-def published_folder() -> Path | None:
-    """Folder of published data beside the library, or None where the library was installed without it."""
-    folder = Path(__file__).parent / "published"
-    return folder if folder.is_dir() else None
-
-
-def check_published(folder: Path) -> pd.DataFrame:
+def check_published() -> pd.DataFrame:
     """Analyse the published data and set our numbers beside the published ones.
-
-    Parameters
-    ----------
-    folder : Path
-        Holds the data sets as CSV files.
 
     Returns
     -------
     DataFrame
-        One row per number: ``analysis, quantity, published, ours, difference, tolerance`` (half the last
-        printed digit where the source prints enough), ``holds, source, seen``.
-
-    Raises
-    ------
-    FileNotFoundError
-        A data set is not in the folder.
+        One row per number: ``analysis, quantity, published, ours, difference, tolerance`` (half the
+        last printed digit where the source prints enough), ``holds, source, seen``.
     """
+    folder = Path(__file__).parent / "published"
 
     def read(name):
         return pd.read_csv(folder / f"{name}.csv", comment="#")
 
     rows = []
     for check in CHECKS:
-        for (quantity, (published, tolerance)), ours in zip(
-            check.expected.items(), check.found(read), strict=True
+        ours = check.found(read)
+        for (quantity, (published, tolerance)), own in zip(
+            check.expected.items(), ours, strict=True
         ):
             rows.append(
                 {
                     "analysis": check.title,
                     "quantity": quantity,
                     "published": published,
-                    "ours": float(ours),
+                    "ours": float(own),
                     "tolerance": tolerance,
                     "source": check.source,
                     "seen": check.seen,

@@ -29,7 +29,7 @@ def run(*arguments):
         ["season", "--help"],
         ["check", "--help"],
         ["sheets", "--help"],
-        ["functions"],
+        ["functions", "--help"],
         ["--version"],
     ],
 )

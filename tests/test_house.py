@@ -24,7 +24,9 @@ MAY_IMPORT = {
 
 
 def imported(tree):
-    """Modules of the library that a file imports; ``from culmbook.x import y`` may name the module x.y."""
+    """Modules of the library that a file imports; ``from culmbook.x import y`` may name the module
+    x.y.
+    """
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)

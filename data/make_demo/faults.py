@@ -36,7 +36,9 @@ def block_planter_unit(counts):
 
 
 def damage_plots(plots, counts, rng):
-    """About 2 % damaged, one abandoned for an outside cause, one abandoned because its plants died."""
+    """About 2 % damaged, one abandoned for an outside cause, one abandoned because its plants
+    died.
+    """
     plots = plots.copy()
     untouched = ~plots["plot"].isin(BLOCKED_UNIT["plots"])
     hit = untouched & (rng.random(len(plots)) < DAMAGED_SHARE)
@@ -63,7 +65,9 @@ def damage_plots(plots, counts, rng):
 
 
 def replant_two(counts, plots):
-    """Fill the gaps of the two thinnest plots after the first count; only one sheet tells replants apart."""
+    """Fill the gaps of the two thinnest plots after the first count; only one sheet tells replants
+    apart.
+    """
     counts = counts.copy()
     counts["replants_alive"] = counts["replants_alive"].astype("Int64")
     ok = plots[(plots["trial"] == REPLANTED["trial"]) & (plots["status"] == "ok")]

@@ -139,9 +139,9 @@ def simulate_freeze_runs(hybrids, truth, rng, runs=FREEZE_RUNS, units=UNITS):
 
     Notes
     -----
-    P(alive) = (1 - c) expit(b (T + r + l - LT50)), c = `CONTROL_DEATH`, b = `COLD_SLOPE`, with a shift
-    r for the run and l for the run × temperature shared by all hybrids, and a normal deviate on the
-    logit for the hybrid in that load.
+    P(alive) = (1 - c) expit(b (T + r + l - LT50)), c = `CONTROL_DEATH`, b = `COLD_SLOPE`, with a
+    shift r for the run and l for the run × temperature shared by all hybrids, and a normal deviate
+    on the logit for the hybrid in that load.
     """
     lt50 = truth.hybrids.loc[list(hybrids), "lt50"].to_numpy()
     parts = []

@@ -81,7 +81,9 @@ def simulate_growth(plots, stand, truth, rng):
 
 
 def _plot_effects(frame, rng):
-    """Log effects: one for each plot for good, one for each season, part of it smooth over the field."""
+    """Log effects: one for each plot for good, one for each season, part of it smooth over the
+    field.
+    """
     codes, plots = pd.factorize(frame["site"] + frame["plot"], sort=True)
     lasting = rng.normal(0, PLOT_SD, len(plots))[codes]
     sd = frame["crop_year"].map(RESIDUAL_SD).fillna(RESIDUAL_SD_LATER).to_numpy()

@@ -181,7 +181,8 @@ def candidate_codes():
 
 
 def entries_of(site):
-    """Entries planted at a site: all, or at a split-plot site half the candidates and both controls.
+    """Entries planted at a site: all, or at a split-plot site half the candidates and both
+    controls.
 
     Four main plots a replicate leave room for fourteen entries; the two split-plot sites
     hold alternate candidates, so each candidate stands at four of the five sites.

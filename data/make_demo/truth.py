@@ -103,7 +103,8 @@ class Truth:
         Index ``hybrid``; `role`, `propagation`, `crop_type` and one column for each trait:
         `stems`, `height`, `diameter`, `stem_k` (deviations on the log scale), `height_cm`,
         `diameter_mm`, `stems_per_plant` (plateau values), `flowering` (day of year), `moisture`
-        (points), `lt50` [°C], `ash` [%], `emergence` (days), `establishment` and `tenderness` (logits).
+        (points), `lt50` [°C], `ash` [%], `emergence` (days), `establishment` and `tenderness`
+        (logits).
     sites : pandas.DataFrame
         Index ``site``; `establishment` [logit], `log_yield`, `moisture`, `emergence`, `flowering`.
     establishment : pandas.DataFrame
@@ -117,8 +118,8 @@ class Truth:
     interactions : pandas.DataFrame
         One row for each hybrid, site and growing season: `log_yield`.
     yields : pandas.DataFrame
-        One row for each hybrid, site, trial, growing season, planting method and film: crop year, and
-        stems per plant, height [cm], diameter [mm], stem mass [g] and yield [dry t/ha] of a
+        One row for each hybrid, site, trial, growing season, planting method and film: crop year,
+        and stems per plant, height [cm], diameter [mm], stem mass [g] and yield [dry t/ha] of a
         median plot with every plant alive, cut on 15 February.
     """
 
@@ -256,7 +257,9 @@ def _named_extremes(frame):
 
 
 def draw_sites(rng):
-    """Site effects: establishment [logit], log yield, moisture [points], emergence and flowering [days]."""
+    """Site effects: establishment [logit], log yield, moisture [points], emergence and flowering
+    [days].
+    """
     codes = pd.Index([s.code for s in SITES], name="site")
     n = len(codes)
     return pd.DataFrame(

@@ -1,12 +1,12 @@
 """Write the demo tables as files that are the same, byte for byte, at every run."""
 
 import csv
-from datetime import date
+import zipfile
+from datetime import date, datetime
+from io import BytesIO
 
 import pandas as pd
-from openpyxl import Workbook
-
-from culmbook.text.workbook_bytes import workbook_bytes
+import xlsxwriter
 
 DECIMALS = {
     "latitude": 2,
@@ -39,6 +39,7 @@ DECIMALS = {
     "shortwave_mj_m2": 1,
     "snow_depth_cm": 0,
 }
+FIXED_DATE = (1980, 1, 1, 0, 0, 0)  # the earliest that an archive can hold
 # the one column where NA is a value: the unfrozen control of a freezer run
 BLANK_AS = {"temperature_c": "NA"}
 
@@ -94,17 +95,23 @@ def write_xlsx(path, frame):
     path : pathlib.Path
     frame : pandas.DataFrame
     """
-    book = Workbook()
-    sheet = book.active
-    sheet.title = path.stem
-    sheet.append(list(frame.columns))
-    for row in frame.itertuples(index=False):
-        sheet.append([_native(v) for v in row])
-    for column, name in enumerate(frame.columns, start=1):
-        form = {"M": "yyyy-mm-dd", "O": "@"}.get(frame[name].dtype.kind)
-        for row in range(2, len(frame) + 2) if form else ():
-            sheet.cell(row, column).number_format = form
-    path.write_bytes(workbook_bytes(book, compress=False))
+    packed = BytesIO()
+    with xlsxwriter.Workbook(packed, {"in_memory": True}) as book:
+        book.set_properties({"author": "culmbook", "created": datetime(*FIXED_DATE)})
+        sheet = book.add_worksheet(path.stem)
+        for column, name in enumerate(frame.columns):
+            sheet.write_string(0, column, name)
+            form = {"M": "yyyy-mm-dd", "O": "@"}.get(frame[name].dtype.kind, "General")
+            form = book.add_format({"num_format": form})
+            for row, value in enumerate(frame[name], start=1):
+                if isinstance(value, str):
+                    sheet.write_string(row, column, value, form)
+                elif not pd.isna(value):
+                    sheet.write(row, column, value, form)
+    # stored, not compressed: the bytes then do not depend on the machine's zlib
+    with zipfile.ZipFile(packed) as source, zipfile.ZipFile(path, "w") as target:
+        for name in source.namelist():
+            target.writestr(zipfile.ZipInfo(name, FIXED_DATE), source.read(name))
 
 
 def _cell(value, decimals):
@@ -114,11 +121,3 @@ def _cell(value, decimals):
         text = f"{value:.{decimals}f}"
         return text.replace("-", "") if float(text) == 0 else text
     return str(value)
-
-
-def _native(value):
-    if pd.isna(value):
-        return None
-    if isinstance(value, pd.Timestamp):
-        return value.to_pydatetime()
-    return value.item() if hasattr(value, "item") else value

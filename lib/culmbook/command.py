@@ -1,4 +1,6 @@
-"""The ``culmbook`` command. Only what a subcommand needs is imported, so that ``--help`` answers at once."""
+"""The ``culmbook`` command. Only what a subcommand needs is imported, so that ``--help`` answers
+at once.
+"""
 
 import argparse
 import os
@@ -82,8 +84,8 @@ def _at_least_one(text):
 def _season(asked):
     """Run every notebook for every site and make the reports.
 
-    Run the season's notebooks for every site and for the network, then make a PDF, a workbook and CSV
-    tables for each, and an index page. What has not changed since the last run is kept.
+    Run the season's notebooks for every site and for the network, then make a PDF, a workbook and
+    CSV tables for each, and an index page. What has not changed since the last run is kept.
     """
     from culmbook.batch.index import Progress, closing_words
     from culmbook.batch.parameters import parse_assignment
@@ -131,9 +133,10 @@ def _unique(pairs):
 def _check(asked):
     """List everything that is wrong in a network's sheets.
 
-    Read all tables and list every problem with file, row, column, value, rule and what would mend it.
+    Read all tables and list every problem with file, row, column, value, rule and what would mend
+    it.
     """
-    from culmbook.sheets.checking import check
+    from culmbook.sheets.read import check
 
     report, status = check(asked.data, site=asked.site, errors_only=asked.errors)
     print(report, end="", file=sys.stderr if status == EXIT_USAGE else sys.stdout)
@@ -143,8 +146,8 @@ def _check(asked):
 def _sheets(asked):
     """Write empty sheets to fill in.
 
-    Write an empty XLSX sheet for every table: headings, units, allowed values, drop-downs. With --data,
-    sheets that already name each site's standing plots.
+    Write an empty XLSX sheet for every table: headings, units, allowed values, drop-downs. With
+    --data, sheets that already name each site's standing plots.
     """
     from culmbook.sheets.empty_sheets import write_sheets
     from culmbook.sheets.read import read_network

@@ -1,4 +1,6 @@
-"""Parameters cells as they come, and values that must not get through. Rules: common practice, no source."""
+"""Parameters cells as they come, and values that must not get through. Rules: common practice, no
+source.
+"""
 
 import ast
 import json

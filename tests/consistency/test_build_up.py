@@ -11,10 +11,15 @@ from culmbook.consistency.build_up import (
     build_up_records,
     crop_year_table,
     decline,
+    decline_words,
+    established_words,
     fit_build_up,
+    fit_curves,
     full_yield_test,
     plateau_shares,
 )
+from culmbook.consistency.model import season_records
+from culmbook.text.refusal import Refusal
 
 SMALL = {
     "hybrid_site": 0.0,
@@ -46,7 +51,8 @@ def built():
 
 
 def test_balanced_share_relative_to_the_control_is_a_ratio_of_means(built):
-    # one cut of every plot in every season: the unshrunk share is the ratio of geometric means, hybrid over control
+    # one cut of every plot in every season: the unshrunk share is the ratio of geometric means,
+    # hybrid over control
     logs = built.records.groupby(["hybrid", "stage"])["response"].mean().unstack()
     step = logs["early"] - logs["plateau"]
     table = full_yield_test(built).set_index("hybrid")
@@ -114,14 +120,12 @@ def test_one_planting_with_two_full_seasons_has_no_absolute_share(rng):
     built = fit_build_up(grow(rng, seasons=3), "H00")
     shares = plateau_shares(built, n=100, variances=20)
     assert built.absolute is None and "2 seasons on the plateau" in built.why_no_absolute
-    assert (
-        shares["share"].isna().all()
-        and shares["relative"].notna().all()
-    )
+    assert shares["share"].isna().all() and shares["relative"].notna().all()
 
 
 def test_limits_of_the_share_itself_are_students_where_seasons_rule(rng):
-    # the early season beside the mean of three others: t with 2 degrees of freedom, variance s^2 (1 + 1/3)
+    # the early season beside the mean of three others: t with 2 degrees of freedom, variance s^2 (1
+    # + 1/3)
     calm = dict.fromkeys(SMALL, 0.0) | {"residual": 0.01}
     built = fit_build_up(grow(rng, sites=1, missing=0.0, spreads=calm), "H00")
     means = built.records.groupby("season")["response"].mean()
@@ -201,3 +205,41 @@ def test_first_year_shares_and_a_year_on_the_plateau(rng):
     with pytest.raises(ValueError, match="before the plateau"):
         build_up_records(frame, 3)
     assert isinstance(build_up_records(frame), pd.DataFrame)
+
+
+def test_curve_gives_back_the_year_of_full_yield_it_was_made_with():
+    year = np.arange(1.0, 7)
+    rising = 10 * -np.expm1(-1.5 * (year - 0.5))  # 95 % after 0.5 + log(20) / 1.5 crop years
+    late = 10 * -np.expm1(-0.3 * (year - 0.5))
+    ages = [
+        pd.DataFrame({"hybrid": h, "crop_year": year, "yield_t_ha": y})
+        for h, y in (("A", rising), ("B", late))
+    ]
+    dates, points = fit_curves(pd.concat(ages, ignore_index=True))
+    assert (
+        dates["hybrid"].tolist() == ["A", "B"]
+        and dates["shape"].iloc[0] == "monomolecular with lag"
+    )
+    assert dates["full"].iloc[0] == pytest.approx(0.5 + np.log(20) / 1.5, abs=0.02)
+    assert np.isnan(dates["full"].iloc[1])  # only after the last cut
+    assert points.groupby("hybrid")["yield_t_ha"].last()["A"] == pytest.approx(rising[-1], rel=1e-3)
+
+
+def test_stands_of_one_age_show_no_build_up(rng):
+    with pytest.raises(Refusal, match="Stands of one age only"):
+        crop_year_table(grow(rng, seasons=1))
+
+
+def test_what_age_hides_among_established_stands_is_said(rng):
+    one = season_records(grow(rng))
+    assert "look the same" in established_words(one)
+    mixed = season_records(grow(rng, plantings=(2020, 2021)))
+    assert "can in part be told" in established_words(mixed)
+    first = one[one["season"] == one["season"].min()]
+    assert established_words(first).startswith("One season (")
+
+
+def test_decline_in_words():
+    row = pd.Series({"change": -0.04, "lower": -0.06, "upper": -0.01, "p": 0.01, "n_seasons": 4})
+    assert decline_words(row).startswith("In old stands yield falls: −4 % per year")
+    assert "is not shown to change" in decline_words(row.replace({-0.01: 0.02}))

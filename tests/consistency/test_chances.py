@@ -1,5 +1,7 @@
 """Chances against the control: closed forms, ties, classes and their words."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -14,6 +16,7 @@ from culmbook.consistency.chances import (
     worst_of,
 )
 from culmbook.consistency.draws import SeasonDraws
+from culmbook.text.refusal import Refusal
 
 
 def draws_of(lasting, *, variances=None, seasonal=None, sites=2, seasons=3, scale="log"):
@@ -49,7 +52,8 @@ def draws_of(lasting, *, variances=None, seasonal=None, sites=2, seasons=3, scal
 
 
 def test_chance_is_that_of_a_normal_difference():
-    # both hybrids meet the new place with their own interactions: the difference has sd sqrt(2 * 0.02) = 0.2
+    # both hybrids meet the new place with their own interactions: the difference has sd sqrt(2 *
+    # 0.02) = 0.2
     table = beats_control(draws_of({"STD": [0.0] * 5, "A": [0.2] * 5}), "STD")
     assert table["chance_next"].iloc[0] == pytest.approx(stats.norm.cdf(1.0))
     assert (
@@ -67,7 +71,8 @@ def test_chance_averages_over_what_is_not_known(rng):
 
 
 def test_worst_of_five_matches_harter_1961():
-    # expected extreme of five normal values 1.16296: Harter (1961) Biometrika 48:151-165, table 1; value from memory,
+    # expected extreme of five normal values 1.16296: Harter (1961) Biometrika 48:151-165, table 1;
+    # value from memory,
     # recomputed with R 4.2.2 integrate()
     assert worst_of(5) == pytest.approx(-1.16296, abs=5e-6)
     assert worst_of(1) == pytest.approx(0, abs=1e-12)
@@ -96,7 +101,7 @@ def test_refusals():
     draws = draws_of({"STD": [0.0], "A": [0.1]})
     with pytest.raises(ValueError, match="has no yield"):
         beats_control(draws, "OTHER")
-    for seasons, why in ((1, "One season"), (3, "Without repeated plots")):
+    for seasons, why in ((1, "One season"), (3, "takes repeated plots")):
         alone = draws_of(
             {"STD": [0.0], "A": [0.1]}, variances={"hybrid": 1.0, "residual": 1.0}, seasons=seasons
         )
@@ -113,7 +118,8 @@ def test_refusals():
 def test_a_season_that_fell_off_is_erratic_and_common_weather_is_not():
     fell = [[0, 0, 0], [0, 0, -0.6], [0, 0, 0], [0, 0, 0]]
     names = {"STD": [0.0] * 3, "A": [0.3] * 3, "B": [0.3] * 3, "C": [0.1] * 3}
-    # A's third season is 0.45 below the mean of all four, its mean over seasons 0.15 below: 0.3 is over -log(0.85)
+    # A's third season is 0.45 below the mean of all four, its mean over seasons 0.15 below: 0.3 is
+    # over -log(0.85)
     chance = chance_erratic(draws_of(names, seasonal=fell))
     assert chance.to_dict() == {"STD": 0, "A": 1, "B": 0, "C": 0}
     weather = chance_erratic(draws_of(names, seasonal=[[0, 0, -0.6]] * 4))
@@ -147,3 +153,15 @@ def test_classes_and_their_sentence():
         "proven: none; promising but unproven: none; erratic: none" in verdict_words(nobody, "STD")
         and few_seasons_words(nobody) == ""
     )
+
+
+def test_second_control_gets_no_verdict():
+    drawn = replace(draws_of({"STD": [0.0], "OLD": [0.9], "A": [0.1]}), controls=("STD", "OLD"))
+    table = verdicts(drawn, "STD", pd.Series(False, ["A", "OLD"]))
+    assert table.set_index("hybrid")["verdict"]["OLD"] == "control"
+    assert "OLD" not in verdict_words(table, "STD")
+
+
+def test_network_without_a_control_is_told_so():
+    with pytest.raises(Refusal, match="names no control"):
+        beats_control(draws_of({"STD": [0.0], "A": [0.1]}), "")

@@ -3,7 +3,25 @@
 import numpy as np
 import pytest
 
-from culmbook.consistency.reliability import reliability, repeatability, seasons_needed
+from consistency_frames import make_seasons
+from culmbook.consistency.draws import draw_seasons
+from culmbook.consistency.model import fit_seasons, season_records
+from culmbook.consistency.reliability import (
+    estimates,
+    layout_of,
+    needed_words,
+    reliability,
+    reliability_grid,
+    reliability_table,
+    repeatability,
+    seasons_needed,
+)
+
+
+@pytest.fixture(scope="module")
+def fitted():
+    return fit_seasons(season_records(make_seasons(np.random.default_rng(5))), ["H00"])
+
 
 VARIANCES = {
     "hybrid": 0.0144,
@@ -56,7 +74,8 @@ def test_reliability_of_one_site_and_season_by_hand():
 
 
 def test_repeatability_by_hand():
-    # what stays over all that varies: (0.0144 + 0.01 + 0.0081) / (0.0325 + 0.0036 + 0.0064 + 0.0484)
+    # what stays over all that varies: (0.0144 + 0.01 + 0.0081) / (0.0325 + 0.0036 + 0.0064 +
+    # 0.0484)
     assert repeatability(VARIANCES) == pytest.approx(0.0325 / 0.0909)
 
 
@@ -80,3 +99,20 @@ def test_plans_without_plots_are_refused():
         reliability(VARIANCES, 0, 1, 1)
     with pytest.raises(ValueError, match="between 0 and 1"):
         seasons_needed(VARIANCES, 1, 1, enough=1.0)
+
+
+def test_seasons_needed_are_those_in_which_reliability_is_reached(fitted):
+    sites, had, plots = layout_of(fitted.records)
+    grid = reliability_grid(fitted)
+    assert (sites, had) == (2, 3) and grid.index.name == "sites" and grid.shape == (8, 8)
+    assert grid.loc[sites, had] == pytest.approx(reliability(estimates(fitted), sites, had, plots))
+    now = float(grid.loc[sites, had])
+    assert "more season" in needed_words(fitted, (now + float(grid.loc[sites, 8])) / 2)
+    assert "sites and plots set the limit" in needed_words(fitted, 0.9999)
+
+
+def test_plan_at_hand_comes_first_and_lies_between_its_limits(fitted):
+    table = reliability_table(fitted, draw_seasons(fitted, 60, 1, 30))
+    own = table.loc[1, ["sites", "seasons", "replicates"]].tolist()
+    assert own == list(layout_of(fitted.records)) and table["what"].iloc[0] == "repeatability"
+    assert len(table) == 6 and (table["lower"] <= table["value"]).all()

@@ -1,4 +1,6 @@
-"""Stability variance, regression on the environment and superiority: published and recomputed values, limits, refusals."""
+"""Stability variance, regression on the environment and superiority: published and recomputed
+values, limits, refusals.
+"""
 
 from pathlib import Path
 
@@ -8,10 +10,12 @@ import pytest
 
 from culmbook.consistency.stability import (
     cell_means,
+    complete_table,
     environment_regression,
     stability_variances,
-    superiority,
+    superiority_of,
 )
+from culmbook.text.refusal import Refusal
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 GAPS = [("V1", "P2"), ("V4", "P5")]
@@ -19,7 +23,9 @@ GAPS = [("V1", "P2"), ("V4", "P5")]
 
 @pytest.fixture(scope="module")
 def references():
-    """Printed by consistency_references.R, R 4.2.2, base packages, each by the source's formula and lm()."""
+    """Printed by consistency_references.R, R 4.2.2, base packages, each by the source's formula
+    and lm().
+    """
     return (
         pd.read_csv(PUBLISHED / "consistency_references.csv", comment="#")
         .set_index(["table", "quantity", "variety"])["value"]
@@ -41,7 +47,8 @@ def barley(table="balanced"):
 
 
 def test_stability_variances_match_shukla_1972_table4():
-    # Shukla (1972) Heredity 29:237-245, table 4, as in Fernandez (1991) HortScience 26:947-950, table 3; there divided by the
+    # Shukla (1972) Heredity 29:237-245, table 4, as in Fernandez (1991) HortScience 26:947-950,
+    # table 3; there divided by the
     # six plots behind a cell
     printed = {"V1": 25.88, "V2": 75.68, "V3": 19.60, "V4": 225.53, "V5": 22.73}
     own = stability_variances(barley()).set_index("hybrid")["stability_variance"] / 6
@@ -72,13 +79,10 @@ def test_environment_regression_matches_r(references, table, exclude_own):
         assert own[column].to_dict() == pytest.approx(printed.to_dict(), rel=1e-6), column
 
 
-@pytest.mark.parametrize("table", ["balanced", "unbalanced"])
-def test_superiority_matches_r(references, table):
-    own = superiority(barley(table)).set_index("hybrid")
-    assert own["superiority"].to_dict() == pytest.approx(
-        references[table, "superiority"].to_dict(), rel=1e-7
-    )
-    assert own["n_predicted"].sum() == (2 if table == "unbalanced" else 0)
+def test_superiority_matches_r(references):
+    wide = barley().pivot(index="hybrid", columns="environment", values="value")
+    own = dict(zip(wide.index, superiority_of(wide.to_numpy())))
+    assert own == pytest.approx(references["balanced", "superiority"].to_dict(), rel=1e-7)
 
 
 def test_slopes_that_include_the_own_hybrid_average_one():
@@ -143,19 +147,12 @@ def test_unfit_tables_are_refused(change, word):
         stability_variances(change(barley()))
 
 
-@pytest.mark.parametrize("call", [stability_variances, environment_regression, superiority])
+@pytest.mark.parametrize("call", [stability_variances, environment_regression])
 @pytest.mark.parametrize("column", ["hybrid", "environment"])
 def test_one_hybrid_or_environment(call, column):
     only = barley().loc[lambda t: t[column] == t[column].iloc[0]]
-    if (
-        call is superiority and column == "environment"
-    ):  # the best of one environment is at no distance from itself
-        assert call(only)["superiority"].min() == 0
-    else:
-        with pytest.raises(
-            ValueError, match=f"1 {column} .*are too few|and 1 {column} are too few"
-        ):
-            call(only)
+    with pytest.raises(ValueError, match=f"1 {column} .*are too few|and 1 {column} are too few"):
+        call(only)
 
 
 def test_environments_all_alike_give_no_slope():
@@ -166,7 +163,7 @@ def test_environments_all_alike_give_no_slope():
 
 def test_ties_everywhere_are_no_distance_and_no_variance():
     flat = barley().assign(value=5.0)
-    assert superiority(flat)["superiority"].to_numpy() == pytest.approx(0)
+    assert superiority_of(np.full((4, 5), 5.0)) == pytest.approx(0)
     own = stability_variances(flat)
     assert own[["stability_variance", "lower", "upper"]].to_numpy() == pytest.approx(0, abs=1e-20)
 
@@ -177,6 +174,15 @@ def test_cell_means_of_complete_replicates_are_means(season_rows):
     own = cells.set_index(["hybrid", "environment"])["value"]
     assert own.to_numpy() == pytest.approx(plain[own.index].to_numpy()) and not refused
     assert (cells["error_variance"] > 0).all()
+
+
+def test_incomplete_and_tied_tables_have_no_order(season_rows):
+    cells, _ = cell_means(season_rows)
+    assert complete_table(cells).notna().all(axis=None)
+    with pytest.raises(Refusal, match="1 hybrid did not stand everywhere"):
+        complete_table(cells.iloc[1:])
+    with pytest.raises(Refusal, match="no order that could be agreed on"):
+        complete_table(cells.assign(value=1.0))
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ import pytest
 from culmbook.sheets.read import demo_folder, read_network
 from culmbook.sheets.settings import Settings
 from culmbook.sheets.trait_kinds import KINDS
-from culmbook.stand.gaps import clustering
+from culmbook.stand.losses import clustering
 from make_demo import DEMO_SEED, truth
 from make_demo.__main__ import main
 from make_demo.faults import BLOCKED_UNIT
@@ -237,7 +237,7 @@ def test_truth_covers_every_plot_that_stands(tables):
 def test_gap_clustering_is_found_where_the_planter_was_blocked_and_only_there(network):
     gaps = network.tables["plant_gaps"]
     p = {
-        (site, day.year): clustering(rows).p_value
+        (site, day.year): clustering(rows)["p_value"].iloc[0]
         for (site, day), rows in gaps.groupby(["site", "counted_on"])
     }
     assert p["MELDO", 2025] < 0.05 and p["MELDO", 2026] < 0.05
@@ -245,7 +245,8 @@ def test_gap_clustering_is_found_where_the_planter_was_blocked_and_only_there(ne
 
 
 def test_highest_yielding_candidate_is_too_wet_for_the_floor_and_the_next_is_not(network):
-    # so that the demo's decisions have to weigh more than yield; yields by the truth, moisture by the samples
+    # so that the demo's decisions have to weigh more than yield; yields by the truth, moisture by
+    # the samples
     yields = truth().yields.query("crop_year >= 3 and film == 'none'")
     place = [yields[c] for c in ("site", "trial", "growing_season", "planting_method")]
     logs = np.log(yields["dry_yield_t_ha"])

@@ -143,14 +143,16 @@ def test_film_and_base_shares_are_the_published_and_assumed_ones():
     split = truth(SEED).establishment.query("site == 'KRAVO'")
     wide = split.pivot(index=["hybrid", "trial", "planting_method"], columns="film", values="logit")
     assert np.allclose(wide["film"] - wide["none"], np.log(0.92 / 0.08) - np.log(0.80 / 0.20))
-    # yield under film +68, +49, +36 and +24 % at harvests 1 to 4: plastic-mulch field trial, Northern
+    # yield under film +68, +49, +36 and +24 % at harvests 1 to 4: plastic-mulch field trial,
+    # Northern
     # Ireland, 2017 (figures of its abstract; the logs are rounded to two places)
     gain = [100 * (np.exp(FILM_LOG_YIELD[y]) - 1) for y in (1, 2, 3, 4)]
     assert gain == pytest.approx([68, 49, 36, 24], abs=1)
 
 
 def test_crop_year_multipliers_are_those_of_the_staggered_trial(known):
-    # 21 % of the plateau in crop year 1 and 77-80 % in year 2: doi 10.1002/agg2.70039, from its plot data
+    # 21 % of the plateau in crop year 1 and 77-80 % in year 2: doi 10.1002/agg2.70039, from its
+    # plot data
     assert np.exp(CROP_YEAR_LOG[1]) == pytest.approx(0.21)
     assert 0.77 <= np.exp(CROP_YEAR_LOG[2]) <= 0.80
     bare = known.yields[(known.yields["film"] == "none") & (known.yields["site"] == "KRAVO")]
@@ -159,7 +161,8 @@ def test_crop_year_multipliers_are_those_of_the_staggered_trial(known):
 
 
 def test_plateau_stem_mass_and_yield_match_their_components():
-    # 26 stems of 230 cm and 9.2 mm, k = 0.13: 25 g a stem, 9.9 t/ha; 50 of 165 cm and 6.0 mm: 7.7 g,
+    # 26 stems of 230 cm and 9.2 mm, k = 0.13: 25 g a stem, 9.9 t/ha; 50 of 165 cm and 6.0 mm: 7.7
+    # g,
     # 11.6 t/ha (assumed plateau values; the products are arithmetic)
     for crop_type, density, grams, tonnes in [
         ("sac x sin", 1.5, 25, 9.9),
@@ -176,7 +179,8 @@ def test_plateau_stem_mass_and_yield_match_their_components():
     [("MELDO", -0.5, 0.8, 0.95, 0.03), ("KRAVO", -3.0, 1.5, 0.59, 0.07)],
 )
 def test_winter_minima_match_their_climate(code, mean, sd, share, within):
-    # winter minimum of the soil -0.5 (sd 0.8) maritime and -3 (1.5) continental: common practice, no
+    # winter minimum of the soil -0.5 (sd 0.8) maritime and -3 (1.5) continental: common practice,
+    # no
     # source; the mean survival at LT50 -3.5 °C and slope 2 per °C follows from them
     climate = site_named(code).climate
     series = simulate_weather(
@@ -220,7 +224,8 @@ def test_weather_is_consistent_day_by_day():
 
 
 def test_radiation_above_matches_fao56_example_8():
-    # Allen et al. 1998, FAO Irrigation and Drainage Paper 56, Example 8: 3 September, 20° S, 32.2 MJ/m²
+    # Allen et al. 1998, FAO Irrigation and Drainage Paper 56, Example 8: 3 September, 20° S, 32.2
+    # MJ/m²
     # and day (value from memory)
     assert radiation_above(246, -20) == pytest.approx(32.2, abs=0.05)
 

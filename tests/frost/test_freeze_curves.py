@@ -1,22 +1,32 @@
-"""Freeze curves: plain logits against published fits, natural death, runs, separation, answers in words."""
+"""Freeze curves: plain logits against published fits, natural death, runs, separation, answers in
+words.
+"""
 
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import optimize, special, stats
 
+from culmbook.frost import words
 from culmbook.frost.freeze_curves import (
+    Survival,
     against_control,
     curve_draws,
+    each_set,
+    firth_leverage,
+    fit_freeze,
+    freeze_answers,
     lethal_temperatures,
+    main_set,
     survival_curves,
     unevenness,
 )
-from culmbook.frost.freeze_model import Survival, firth_leverage, fit_freeze
 from culmbook.frost.freeze_tests import survival_sets
+from culmbook.text.refusal import Refusal
 from freeze_frames import LT50, freeze_table
 
-# Venables & Ripley (2002) section 7.2: moths of 20 that died at log2 doses 0 … 5, read here as degrees of
+# Venables & Ripley (2002) section 7.2: moths of 20 that died at log2 doses 0 … 5, read here as
+# degrees of
 # frost
 BUDWORM = {"M": [1, 4, 9, 13, 18, 20], "F": [0, 2, 6, 10, 12, 16]}
 
@@ -39,8 +49,10 @@ def budworm():
 
 
 def test_lethal_temperatures_match_venables_2002_budworm(budworm):
-    # Values from memory, recomputed with R 4.2.2, MASS 7.3-58.2, dose.p: females 2.2313, 3.2636, 4.2959 for
-    # 25, 50, 75 % dead, males 1.1969, 2.2293, 3.2616. The table is less uneven than chance (deviance 6.76 on
+    # Values from memory, recomputed with R 4.2.2, MASS 7.3-58.2, dose.p: females 2.2313, 3.2636,
+    # 4.2959 for
+    # 25, 50, 75 % dead, males 1.1969, 2.2293, 3.2616. The table is less uneven than chance
+    # (deviance 6.76 on
     # 9 df), so no variance is left.
     fit = fit_freeze(budworm, slopes="common", penalised=False)
     assert fit.variances.to_numpy() == pytest.approx(0, abs=1e-6)
@@ -52,15 +64,18 @@ def test_lethal_temperatures_match_venables_2002_budworm(budworm):
 
 
 def test_slopes_test_matches_venables_2002_budworm(budworm):
-    # Deviances 6.7571 (common slope) and 4.9937 (own slopes): chi-squared 1.763 on 1 df, p 0.184; as above.
+    # Deviances 6.7571 (common slope) and 4.9937 (own slopes): chi-squared 1.763 on 1 df, p 0.184;
+    # as above.
     test = fit_freeze(budworm, slopes="tested", penalised=False).slopes_test
     assert test["chi2"] == pytest.approx(1.763, abs=5e-4)
     assert test["p_value"] == pytest.approx(0.184, abs=5e-4)
 
 
 def test_differences_are_fieller_limits_of_parallel_lines_matching_venables_2002(budworm):
-    # The covariance of R 4.2.2, vcov(glm(SF ~ sex + ldose - 1, binomial)): difference of the sexes 1.10074
-    # (SE 0.35583), slope 1.06421 (0.13108), covariance 0.012993; limits by solving Fieller's definition, t
+    # The covariance of R 4.2.2, vcov(glm(SF ~ sex + ldose - 1, binomial)): difference of the sexes
+    # 1.10074
+    # (SE 0.35583), slope 1.06421 (0.13108), covariance 0.012993; limits by solving Fieller's
+    # definition, t
     # quantile on 9 df.
     fit = fit_freeze(budworm, slopes="common", penalised=False)
     row = against_control(fit, "M").iloc[0]
@@ -106,7 +121,9 @@ def test_survival_derivatives_are_those_of_its_likelihood():
 
 
 def test_fit_freeze_takes_natural_death_from_large_controls():
-    """With 4000 control units natural death is known; scipy maximises the plain likelihood at its value."""
+    """With 4000 control units natural death is known; scipy maximises the plain likelihood at its
+    value.
+    """
     table = freeze_table(units=40, death=0.2)
     table.loc[table["temperature_c"].isna(), ["units_tested", "units_alive"]] = [4000, 3200]
     cells = only_set(table)
@@ -131,7 +148,8 @@ def test_fit_freeze_takes_natural_death_from_large_controls():
 
 
 def test_interval_of_natural_death_contains_a_plain_binomial_one_without_frost_to_speak_of():
-    # 9 of 180 control units died: Clopper-Pearson .0231 to .0928 (scipy 1.17); mild frosts tell a little more
+    # 9 of 180 control units died: Clopper-Pearson .0231 to .0928 (scipy 1.17); mild frosts tell a
+    # little more
     fit = fit_freeze(only_set(freeze_table()))
     assert 0.018 < fit.natural_death_lower < fit.natural_death < fit.natural_death_upper < 0.0928
     assert fit.natural_death_upper - fit.natural_death_lower < 0.0928 - 0.0231
@@ -149,7 +167,9 @@ def test_firth_leverage_match_the_published_penalty_of_one_proportion():
 
 
 def test_complete_separation_stays_finite():
-    """One hybrid, one run, all alive to -3 and all dead from -4: LT50 lies between, with a finite slope."""
+    """One hybrid, one run, all alive to -3 and all dead from -4: LT50 lies between, with a finite
+    slope.
+    """
     table = freeze_table({"A": -3.5}, runs=("r1",), slope=60.0, death=0.0, units=8)
     row = lethal_temperatures(fit_freeze(only_set(table))).iloc[0]
     assert -4 < row["lt50_c"] < -3
@@ -160,7 +180,8 @@ def test_runs_that_shift_all_hybrids_widen_lt50_and_leave_differences():
     still = fit_freeze(only_set(freeze_table(units=200)))
     moved = fit_freeze(only_set(freeze_table(units=200, shifts=[-0.5, 0.0, 0.5])))
     wide, narrow = (lethal_temperatures(f).set_index("hybrid").loc["A"] for f in (moved, still))
-    # by hand: the runs' means scatter with sd 0.5 °C, so t(0.975, 2 df) * 0.5/sqrt(3) = 1.242 °C to either
+    # by hand: the runs' means scatter with sd 0.5 °C, so t(0.975, 2 df) * 0.5/sqrt(3) = 1.242 °C to
+    # either
     # side
     assert wide["lt50_upper_c"] - wide["lt50_c"] == pytest.approx(1.242, rel=0.05)
     assert narrow["lt50_upper_c"] - narrow["lt50_c"] < 0.2
@@ -191,10 +212,9 @@ def test_hybrids_that_are_not_bracketed_get_words_in_their_place():
     assert table.set_index("hybrid").loc[["HARD", "SOFT"], "lt50_c"].isna().all()
     compared = against_control(fit, "STD").set_index("hybrid")
     assert compared.loc[["HARD", "SOFT"], "difference_c"].isna().all()
-    assert (
-        "no number for the control"
-        in against_control(fit, "HARD").set_index("hybrid").loc["A", "answer"]
-    )
+    with pytest.raises(Refusal, match="The control HARD has no LT50 .below −6 °C."):
+        against_control(fit, "HARD")
+    assert lethal_temperatures(fit, "HARD")["difference_c"].isna().all()
     assert set(curve_draws(fit, 10, 1)["hybrid"]) == set(LT50)
 
 
@@ -204,7 +224,7 @@ def test_fit_freeze_refuses_in_words():
         fit_freeze(only_set(table.assign(temperature_c=-table["temperature_c"])))
     with pytest.raises(ValueError, match="slopes is 'free'"):
         fit_freeze(only_set(table), slopes="free")
-    with pytest.raises(ValueError, match="control 'X' is not in this set"):
+    with pytest.raises(ValueError, match="The control X was not in these runs"):
         against_control(fit_freeze(only_set(table)), "X")
 
 
@@ -322,4 +342,70 @@ def test_a_set_where_no_hybrid_is_bracketed_gives_words_only():
     fit = fit_freeze(only_set(table))
     assert lethal_temperatures(fit)["answer"].to_list() == ["below −6 °C"] * 2
     assert lethal_temperatures(fit)["lt50_c"].isna().all() and curve_draws(fit, 5, 1).empty
-    assert against_control(fit, "STD")["difference_c"].isna().all()
+    with pytest.raises(Refusal, match="The control STD has no LT50"):
+        against_control(fit, "STD")
+
+
+# -- sets of protocols and tissues -----------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def two_sets():
+    shoots = freeze_table({"A": -2.0, "STD": -1.5}).assign(tissue="shoot")
+    warm = freeze_table().assign(protocol="warm", units_alive=20.0)
+    return freeze_answers(pd.concat([freeze_table(), shoots, warm], ignore_index=True))
+
+
+def test_every_set_is_fitted_or_says_why_not(two_sets):
+    assert two_sets.index.tolist() == ["slow, rhizome", "slow, shoot", "warm, rhizome"]
+    assert two_sets["fit"].notna().tolist() == [True, True, False]
+    assert "All units lived" in two_sets.loc["warm, rhizome", "answer"]
+    row = two_sets.loc["slow, rhizome"]
+    assert (row["hybrids"], row["runs"], row["n_temperatures"]) == (3, 3, 6)
+    assert row["from_to"] == "−1 to −6" and 0 < row["death_lower"] < row["death"]
+
+
+def test_the_main_set_is_of_the_tissue_and_has_most_hybrids(two_sets):
+    assert main_set(two_sets).name == "slow, rhizome"
+    assert main_set(two_sets, "shoot")["fit"].hybrids == ["A", "STD"]
+    with pytest.raises(Refusal, match="No set of freeze tests of leafs gives"):
+        main_set(two_sets, "leaf")
+
+
+def test_results_of_all_sets_stand_below_each_other(two_sets):
+    found = each_set(two_sets, lethal_temperatures, "STD")
+    assert found.groupby("set").size().to_dict() == {"slow, rhizome": 3, "slow, shoot": 2}
+    gaps = each_set(two_sets, against_control, "B")
+    assert set(gaps["set"]) == {"slow, rhizome"}
+    with pytest.raises(Refusal, match="All units lived.*The control X was not in these runs"):
+        each_set(two_sets, against_control, "X")
+    with pytest.raises(Refusal, match="The network names no control"):
+        each_set(two_sets, against_control, "")
+
+
+def test_lethal_temperatures_are_said_set_by_set(two_sets):
+    found = each_set(two_sets, lethal_temperatures, "STD")
+    first, second = words.lethal(found, "STD", 0.95)
+    assert first.startswith("slow, rhizome: B proved tenderer than the control STD (LT50 −3.5 °C")
+    assert "A proved hardier" in first and "taken together" in first
+    assert second.endswith("in 2 hybrids.")
+    found = each_set(two_sets, lethal_temperatures, "X")
+    (alone,) = words.lethal(found[found["set"] == "slow, shoot"], "X", 0.95)
+    assert alone.startswith("LT50 ranged from −2.0 °C (A) to −1.5 °C (STD)")
+
+
+def test_hybrids_without_lt50_are_named():
+    cells = freeze_answers(freeze_table({**LT50, "HARD": -8.0, "SOFT": 0.5}))
+    (told,) = words.lethal(each_set(cells, lethal_temperatures, "STD"), "STD", 0.95)
+    assert told.endswith("Without an LT50: HARD (below −6 °C) and SOFT (above −1 °C).")
+
+
+def test_slopes_are_said():
+    common = fit_freeze(only_set(freeze_table()))
+    assert "do not differ clearly in steepness" in words.slopes(common)
+    steep, flat = (
+        only_set(freeze_table({h: LT50[h]}, slope=s, units=60)) for h, s in (("A", 4.0), ("B", 1.0))
+    )
+    own = fit_freeze(pd.concat([steep, flat], ignore_index=True))
+    assert "Curves differ in steepness" in words.slopes(own)
+    assert "was not compared" in words.slopes(fit_freeze(only_set(freeze_table({"A": -4.0}))))

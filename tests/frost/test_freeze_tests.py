@@ -1,4 +1,6 @@
-"""Which freeze tests belong together, which carry a curve, and what the sheets say when they do not."""
+"""Which freeze tests belong together, which carry a curve, and what the sheets say when they do
+not.
+"""
 
 import numpy as np
 import pandas as pd
@@ -104,7 +106,8 @@ def test_cautions_name_the_missing_control_and_the_single_run():
 
 
 def test_same_natural_death_matches_fisher_exact():
-    # 8 of 20 against 1 of 20: Fisher's exact two-sided p = 0.01966 (R 4.2.2, fisher.test(matrix(c(8, 1, 12,
+    # 8 of 20 against 1 of 20: Fisher's exact two-sided p = 0.01966 (R 4.2.2,
+    # fisher.test(matrix(c(8, 1, 12,
     # 19), 2))); with equal margins Pearson's statistic orders the tables in the same way.
     control = pd.DataFrame({"hybrid": ["A", "B"], "tested": [20, 20], "alive": [12, 19]})
     assert same_natural_death(control, tables=20_000) == pytest.approx(0.0197, abs=0.003)
@@ -122,7 +125,8 @@ def test_observed_survival_corrects_kill_for_natural_death():
 
 
 def test_observed_survival_keeps_wilson_limits_of_newcombe_1998():
-    # 1/29: .0061-.1718, Newcombe (1998) Stat. Med. 17:857-872, Table I; value from memory, recomputed with
+    # 1/29: .0061-.1718, Newcombe (1998) Stat. Med. 17:857-872, Table I; value from memory,
+    # recomputed with
     # scipy.
     table = freeze_table({"A": -4.0}, runs=("r1",), units=29).assign(units_alive=1)
     assert observed_survival(only_set(table))[["lower", "upper"]].iloc[
@@ -150,7 +154,9 @@ def test_bracketing_by_the_kill_seen(kill, side, answer):
 
 
 def test_survival_sets_do_not_join_runs_by_unfrozen_units():
-    """A was frozen in r1, B in r2; A's unfrozen units stood in both: two sets, and no unit is lost."""
+    """A was frozen in r1, B in r2; A's unfrozen units stood in both: two sets, and no unit is
+    lost.
+    """
     table = freeze_table({"A": -4.0, "B": -3.0}, runs=("r1", "r2"))
     frozen = table["temperature_c"].notna()
     apart = table[~frozen | (table["hybrid"].eq("A") == table["run"].eq("r1"))]

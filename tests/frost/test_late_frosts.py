@@ -5,20 +5,20 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from culmbook.frost import words
 from culmbook.frost.late_frosts import (
     common_day,
     day_name,
     emergence_days,
     fit_latest,
     frost_after,
-    frost_words,
     jeffreys,
     latest_frosts,
     latest_levels,
-    latest_words,
     why_no_latest_level,
 )
-from culmbook.frost.return_levels import fit_gev
+from culmbook.stats.extremes import fit_gev
+from culmbook.text.refusal import Refusal
 
 
 def springs(frosts, *, first=2001, site="S1"):
@@ -68,10 +68,10 @@ def test_days_missing_after_the_last_frost_make_a_year_unknown_before_it_they_do
     gone = weather["date"].isin(pd.to_datetime(["2001-04-01", "2002-05-20", "2003-04-01"]))
     table = latest_frosts(weather[~gone]).set_index("year")
     assert table["is_known"].to_dict() == {2001: True, 2002: False, 2003: False}
-    assert (
-        frost_words(table.reset_index())[1]
-        == "Left out, because days after the last frost found are missing: 2002 (1 day) and 2003 (1 day)."
-    )
+    told = words.springs(table.reset_index(), -2.0, 0.95)
+    assert told[0] == "S1: 1 of 1 spring on record had a frost below −2 °C after 1 March."
+    assert told[1].endswith("are missing: 2002 (1 day) and 2003 (1 day).")
+    assert "return levels need 15" in told[2]
 
 
 def test_the_same_date_is_the_same_day_in_leap_years():
@@ -179,20 +179,16 @@ def test_emergence_is_averaged_over_seasons_not_plots():
     )
 
 
-def test_no_emergence_dates_and_no_weather_are_empty():
-    nothing = emergence_days(
-        pd.DataFrame(
-            {"site": [], "plot": [], "growing_season": [], "emerged_on": pd.to_datetime([])}
-        ),
-        pd.DataFrame({"site": [], "plot": [], "hybrid": []}),
-    )
+def test_no_emergence_dates_and_no_springs_are_refused_in_words():
+    none = {"site": [], "plot": [], "growing_season": [], "emerged_on": pd.to_datetime([])}
+    plots = pd.DataFrame({"site": [], "plot": [], "hybrid": []})
     years = latest_frosts(springs(["05-01"] * 3))
-    assert nothing.empty and frost_after(years, nothing).empty
-    assert latest_frosts(springs(["05-01"]).iloc[:0]).empty
-    assert frost_after(years.iloc[:0], emerged([110.0])).empty
-    assert frost_words(years.iloc[:0]) == [
-        "There is no weather record of a spring, so nothing is said about late frosts."
-    ]
+    with pytest.raises(Refusal, match="No date of emergence was noted"):
+        emergence_days(pd.DataFrame(none), plots)
+    with pytest.raises(Refusal, match="There is no weather record of a spring"):
+        latest_frosts(springs(["05-01"]).iloc[:40])
+    with pytest.raises(Refusal, match="No spring on record can be judged"):
+        frost_after(years.iloc[:0], emerged([110.0]))
 
 
 def test_a_date_given_twice_is_refused():
@@ -201,8 +197,26 @@ def test_a_date_given_twice_is_refused():
 
 
 def test_words_for_one_spring_in_ten():
-    table = pd.DataFrame({"period": [10], "day": [124.4], "lower": [np.nan], "upper": [142.0]})
-    assert latest_words(table) == (
+    row = pd.Series({"period": 10, "day": 124.4, "lower": np.nan, "upper": 142.0})
+    assert words._one_in_ten(row) == (
         "In one spring in ten the last damaging frost is expected after 4 May "
         "(before the window to 22 May)."
     )
+
+
+def chances_of(frosts, site="S1"):
+    years = latest_frosts(springs(frosts, site=site))
+    up = pd.concat([emerged([100.0], "EARLY", site), emerged([130.0], "LATE", site)])
+    return years, frost_after(years, up)
+
+
+def test_chances_are_said_of_the_control_and_the_range_or_of_every_site():
+    _, one = chances_of(["05-01"] * 4 + ["04-01"] * 16)
+    told = words.late_frost_chances(one, "LATE", -2.0)
+    assert "came after emergence of the control LATE (up on 10 May) in 0 (0 %, 0 to 12 %)" in told
+    assert told.endswith("EARLY (up on 10 April) in 4 (20 %, 7 to 41 %) of 20 springs.")
+    none = words.late_frost_chances(chances_of([None] * 20)[1], "LATE", -2.0)
+    assert none.startswith("In none of 20 springs did a frost below −2 °C come")
+    both = pd.concat([one, chances_of(["05-20"] * 20, "S2")[1]])
+    told = words.late_frost_chances(both, "LATE", -2.0)
+    assert told.endswith("from the latest hybrid to the earliest: S2 100 % and S1 0 to 20 %.")

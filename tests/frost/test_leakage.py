@@ -10,10 +10,12 @@ from culmbook.frost.leakage import (
     fit_leakage,
     injury_index,
     leakage_against_control,
+    leakage_answers,
     leakage_temperatures,
     why_no_leakage_curve,
 )
 from culmbook.stats.curves import fit_sigmoid
+from culmbook.text.refusal import Refusal
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 TEMPERATURES = (np.nan, -1.5, -3.0, -4.5, -6.0, -9.0)
@@ -52,9 +54,11 @@ def leakage_table(
 
 
 def test_injury_index_by_hand_of_flint_1967():
-    """No published readings found; I = (R - R0)/(1 - R0) of Flint, Boyce & Beattie (1967) worked by hand.
+    """No published readings found; I = (R - R0)/(1 - R0) of Flint, Boyce & Beattie (1967) worked
+    by hand.
 
-    Control 24/120 and 36/120, R0 = 0.25; frozen 75/100: (0.75 - 0.25)/0.75 = 2/3; 100/100: 1; 25/100: 0.
+    Control 24/120 and 36/120, R0 = 0.25; frozen 75/100: (0.75 - 0.25)/0.75 = 2/3; 100/100: 1;
+    25/100: 0.
     """
     table = pd.DataFrame(
         {
@@ -85,13 +89,15 @@ def test_injury_index_refuses_swapped_columns_and_missing_controls():
     )
     with pytest.raises(ValueError, match="were the two columns exchanged"):
         injury_index(swapped)
-    with pytest.raises(ValueError, match="no unfrozen control units of B"):
+    with pytest.raises(ValueError, match="No unfrozen control units of B"):
         injury_index(table[table["hybrid"].ne("B") | table["temperature_c"].notna()])
 
 
 def test_fit_sigmoid_matches_ritz_2005_ryegrass():
-    # Four-parameter log-logistic fit of root length on log concentration: Ritz & Streibig (2005) J. Stat. Softw.
-    # 12(5) and Ritz et al. (2015) PLoS ONE 10:e0146021; values from memory, recomputed with scipy 1.17.
+    # Four-parameter log-logistic fit of root length on log concentration: Ritz & Streibig (2005) J.
+    # Stat. Softw.
+    # 12(5) and Ritz et al. (2015) PLoS ONE 10:e0146021; values from memory, recomputed with scipy
+    # 1.17.
     rye = pd.read_csv(PUBLISHED / "ritz_2005_ryegrass.csv", comment="#")
     with np.errstate(divide="ignore"):
         fit = fit_sigmoid(np.log(rye["conc"]), rye["rootl"])
@@ -99,7 +105,7 @@ def test_fit_sigmoid_matches_ritz_2005_ryegrass():
         (2.982, 0.481, 7.793, 3.058), abs=5e-4
     )
     assert fit.verdict == "converged" and fit.df == 20
-    assert fit.residual_sd == pytest.approx(0.520, abs=5e-4)
+    assert np.sqrt(fit.squares / fit.df) == pytest.approx(0.520, abs=5e-4)
     assert fit.height(fit.middle) == pytest.approx((0.481 + 7.793) / 2, abs=1e-3)
 
 
@@ -121,7 +127,9 @@ def test_half_gradient_is_the_change_of_the_half_point():
 
 
 def test_lt50_is_where_injury_is_half_its_upper_limit():
-    """Upper limit 0.8: LT50 at the middle; the unscaled half where 0.8/(1 + exp(2 d)) = 0.5, d = log(0.6)/2."""
+    """Upper limit 0.8: LT50 at the middle; the unscaled half where 0.8/(1 + exp(2 d)) = 0.5, d =
+    log(0.6)/2.
+    """
     table = leakage_temperatures(
         fit_leakage(injury_index(leakage_table({"A": -4.0, "B": -3.0}, upper=0.8)))
     ).set_index("hybrid")
@@ -159,12 +167,11 @@ def test_leakage_says_why_there_is_no_number():
     assert fit.answers["HARD"] != "" and "HARD" not in fit.curves
     rows = leakage_temperatures(fit).set_index("hybrid")
     assert np.isnan(rows.loc["HARD", "lt50_c"]) and rows.loc["A", "answer"] == ""
-    assert (
-        "no number for the control"
-        in leakage_against_control(fit, "HARD").set_index("hybrid").loc["A", "answer"]
-    )
-    with pytest.raises(ValueError, match="'X' has no leakage here"):
+    with pytest.raises(Refusal, match="Nothing can be compared with the control by leakage"):
+        leakage_against_control(fit, "HARD")
+    with pytest.raises(Refusal, match="The control X has no leakage here"):
         leakage_against_control(fit, "X")
+    assert leakage_temperatures(fit, "X")["difference_c"].isna().all()
 
 
 def test_leakage_refuses_too_few_temperatures_wrong_signs_and_two_protocols():
@@ -184,3 +191,12 @@ def test_one_run_gives_lt50_without_interval():
         fit_leakage(injury_index(leakage_table({"A": -4.0}, runs=("r1",), shifts=(0,))))
     )
     assert row["lt50_c"].notna().all() and row["lt50_lower_c"].isna().all()
+
+
+def test_every_protocol_and_tissue_is_fitted_or_says_why_not():
+    bad = leakage_table({"A": -4.0}).assign(tissue="stem", leakage_total=10.0)
+    found = leakage_answers(pd.concat([leakage_table({"A": -4.0, "STD": -3.5}), bad]))
+    assert found["fit"].notna().to_dict() == {"p, leaf": True, "p, stem": False}
+    assert "were the two columns exchanged" in found.loc["p, stem", "answer"]
+    with pytest.raises(Refusal, match="No freeze test of these hybrids read electrolyte leakage"):
+        leakage_answers(bad.assign(leakage_total=np.nan))

@@ -1,35 +1,27 @@
 """Spring frost damage: scores, proportional odds, chances and odds against the control."""
 
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
-from formulaic import model_matrix
-from scipy import special, stats
+from scipy import stats
 
-from culmbook.frost.damage_scores import (
-    damage_scores,
-    leaf_killed,
-    observers_alone,
-    score_shares,
-    used_scores,
-)
-from culmbook.frost.proportional_odds import nominal_test
+from culmbook.frost import words
 from culmbook.frost.spring_damage import (
     PRIOR_SD,
     damage_against_control,
+    damage_by_hybrid,
     damage_chances,
+    damage_scores,
     fit_damage,
+    observers_alone,
     other_effects,
-    proportionality,
+    score_shares,
+    used_scores,
 )
-from culmbook.pages.damage_figures import plot_damage
-from culmbook.pages.stand_figures import new_figure
+from culmbook.text.refusal import Refusal
 from stand_frames import make_hybrids, make_plots
 
 FROST = "2025-05-14"
-PUBLISHED = Path(__file__).parents[1] / "published"
 
 
 def make_scores(plots, score, observer="AA", frost=FROST, killed=np.nan):
@@ -74,7 +66,9 @@ def frame_of(plots, scores, phenology=NO_PHENOLOGY, hybrids=None, season=2025):
 
 
 def invented(rng, hybrids="ABCD", replicates=8, observers=("AA", "BB"), block_sd=0.0, effects=None):
-    """Plots scored once, proportional odds with the effects given, observers in turn within blocks."""
+    """Plots scored once, proportional odds with the effects given, observers in turn within
+    blocks.
+    """
     plots = make_plots(hybrids, replicates, year=2022)
     effect = plots["hybrid"].map(effects or dict.fromkeys(hybrids, 0.0))
     block = plots["replicate"].map(
@@ -125,101 +119,21 @@ def test_other_seasons_do_not_count():
     assert frame_of(plots, both, season=2024)["damage_score"].eq(2).all()
 
 
-def test_shares_and_leaf_killed_count_every_plot_once():
+def test_shares_count_every_plot_once():
     plots = make_plots("AB", 2, year=2022)
-    scores = pd.concat(
-        [
-            make_scores(plots, [0, 1, 2, 3], killed=[0, 10, 20, 30]),
-            make_scores(plots.iloc[[0]], 4, "BB", killed=40),
-        ],
-        ignore_index=True,
-    )
-    frame = frame_of(plots, scores)
-    shares = score_shares(frame)
+    scores = [make_scores(plots, [0, 1, 2, 3]), make_scores(plots.iloc[[0]], 4, "BB")]
+    shares = score_shares(frame_of(plots, pd.concat(scores, ignore_index=True)))
     assert shares.loc["A"].tolist() == [0.25, 0, 0.5, 0, 0.25, 0, 0]
     assert shares.loc["B"].tolist() == [0, 0.5, 0, 0.5, 0, 0, 0]
-    assert leaf_killed(frame).set_index("hybrid")["median"].tolist() == pytest.approx([0.2, 0.2])
-
-
-# -- proportional odds tested ----------------------------------------------------------------------
-
-
-def _published(name):
-    return pd.read_csv(PUBLISHED / f"{name}.csv", comment="#")
-
-
-WINE = {"temp[T.warm]": (3.17497710, 3, 0.36543), "contact[T.yes]": (0.56674027, 3, 0.90400)}
-
-
-@pytest.mark.parametrize("effect", WINE)
-def test_nominal_effects_of_randall_1989(effect):
-    # nominal_test(clm(rating ~ temp + contact)) of the wine data, computed with R 4.2.2, package ordinal 2022.11-16.
-    wine = _published("randall_1989_wine")
-    result = nominal_test(
-        wine["rating"], model_matrix("temp + contact", wine).iloc[:, 1:], [effect]
-    )
-    chi2, df, p = WINE[effect]
-    assert (result.chi2, result.df, result.p) == (
-        pytest.approx(chi2, rel=1e-7),
-        df,
-        pytest.approx(p, abs=6e-6),
-    )
-
-
-def test_slopes_at_each_cut_of_randall_1989():
-    # clm(rating ~ temp, nominal = ~ contact): minus alpha of contactyes, same versions. Likewise for temp, whose
-    # slopes at two cuts run off there too.
-    wine = _published("randall_1989_wine")
-    design = model_matrix("temp + contact", wine).iloc[:, 1:]
-    slopes = nominal_test(wine["rating"], design, ["contact[T.yes]"]).slopes["contact[T.yes]"]
-    assert slopes.to_numpy() == pytest.approx([1.615059, 1.511567, 1.674756, 1.050623], rel=1e-5)
-    warm = nominal_test(wine["rating"], design, ["temp[T.warm]"]).slopes["temp[T.warm]"]
-    assert np.isinf(warm[["1|2", "4|5"]]).all()
-    assert warm[["2|3", "3|4"]].to_numpy() == pytest.approx([2.153024, 2.873317], rel=1e-5)
-
-
-HOUSING = {"influence": (1.106453012, 2), "type": (5.733737053, 3), "contact": (2.444552659, 1)}
-
-
-@pytest.mark.parametrize("factor", HOUSING)
-def test_weighted_nominal_effects_of_madsen_1976(factor):
-    # Twice the difference of logLik of clm(Sat ~ ..., nominal = ~ factor) and the proportional fit, same versions.
-    homes = _published("madsen_1976_housing")
-    design = model_matrix("influence + type + contact", homes).iloc[:, 1:]
-    tested = [c for c in design if c.startswith(factor)]
-    result = nominal_test(homes["satisfaction"], design, tested, homes["frequency"])
-    assert (result.chi2, result.df) == (
-        pytest.approx(HOUSING[factor][0], rel=1e-7),
-        HOUSING[factor][1],
-    )
-
-
-def test_one_effect_of_two_levels_is_the_saturated_model():
-    """Own slopes for one binary effect reproduce the shares of both groups."""
-    rows = pd.DataFrame(
-        {"x": np.repeat([0.0, 1.0], 30), "y": np.repeat([0, 1, 2, 0, 1, 2], [12, 12, 6, 3, 9, 18])}
-    )
-    counts = rows.groupby(["x", "y"]).size().to_numpy().reshape(2, 3)
-    slopes = nominal_test(rows["y"], rows[["x"]], ["x"]).slopes["x"]
-    above = 1 - np.cumsum(counts, axis=1)[:, :2] / 30
-    assert slopes.to_numpy() == pytest.approx(np.diff(special.logit(above), axis=0)[0], rel=1e-6)
-
-
-def test_nominal_test_refuses_what_it_cannot_answer():
-    x = pd.DataFrame({"x": [0.0, 1.0, 0.0, 1.0], "y": [0.0, 1.0, 0.0, 1.0]})
-    with pytest.raises(ValueError, match="three different scores"):
-        nominal_test([0, 1, 1, 0], x[["x"]], ["x"])
-    with pytest.raises(ValueError, match="no effect z"):
-        nominal_test([0, 1, 2, 0], x[["x"]], ["z"])
-    with pytest.raises(ValueError, match="cannot tell"):
-        nominal_test([0, 1, 2, 0], x, ["x"])
 
 
 # -- the model -------------------------------------------------------------------------------------
 
 
 def test_two_hybrids_one_cut_are_the_two_by_two_table(rng):
-    """With two scores, no blocks and one observer the odds ratio is that of the table, but for the weak prior."""
+    """With two scores, no blocks and one observer the odds ratio is that of the table, but for the
+    weak prior.
+    """
     plots = make_plots("AB", 60, year=2022).assign(replicate="1", block="R1")
     place = np.arange(120) % 6
     scores = make_scores(plots, np.where(plots["hybrid"].eq("A"), place < 2, place < 3).astype(int))
@@ -259,7 +173,7 @@ def test_more_damage_means_odds_above_one(rng):
     table = damage_against_control(fit_damage(frame_of(plots, scores)), "A").set_index("hybrid")
     assert table["verdict"].to_dict() == {
         "D": "less damaged",
-        "B": "not told apart",
+        "B": "no clear difference",
         "C": "more damaged",
     }
     assert (table["all_lower"] < table["lower"]).all() and (
@@ -307,7 +221,7 @@ def test_observers_apart_are_taken_out(rng):
     observers = other_effects(fit).set_index("name")
     assert observers.loc["BB", "lower"] > 1 > observers.loc["AA", "upper"]
     assert observers["odds_ratio"].prod() == pytest.approx(1)
-    assert damage_against_control(fit, "A")["verdict"].eq("not told apart").all()
+    assert damage_against_control(fit, "A")["verdict"].eq("no clear difference").all()
 
 
 def test_an_observer_alone_in_blocks_is_refused_by_name(rng):
@@ -317,7 +231,6 @@ def test_an_observer_alone_in_blocks_is_refused_by_name(rng):
     assert observers_alone(frame)["observer"].tolist() == ["CC"]
     with pytest.raises(ValueError, match="Observer CC scored block S1 R3 alone"):
         fit_damage(frame)
-    assert "observer" not in fit_damage(frame, with_observers=False).factors
 
 
 def test_an_observer_alone_at_a_site_is_refused_by_name(rng):
@@ -367,8 +280,8 @@ def test_plots_not_up_are_left_out_and_counted(rng):
     )
     assert len(fit.scores) == 22 and "D" not in set(fit.scores["hybrid"])
     assert fit.left_out == [
-        "2 of 32 scores are of plots without a date of emergence: left out at equal emergence.",
-        "8 of 32 scores are of plots not yet up at the frost: left out at equal emergence.",
+        "2 of 32 scores, of plots whose emergence was not dated, are left out at equal emergence.",
+        "8 of 32 scores, of plots whose emergence was not before the frost, are left out at equal emergence.",
         "No plot of D is left at equal emergence.",
     ]
 
@@ -406,7 +319,7 @@ def test_what_cannot_be_answered_is_said(rng):
     with pytest.raises(ValueError, match="No date of emergence"):
         fit_damage(frame, at_equal_emergence=True)
     with pytest.raises(ValueError, match="too few to compare"):
-        fit_damage(frame_of(plots.head(4), scores.head(4)), with_observers=False)
+        fit_damage(frame_of(plots.head(4), scores.head(4).assign(observer="AA")))
     with pytest.raises(ValueError, match="one day"):
         fit_damage(frame.assign(days_up=3.0), at_equal_emergence=True)
 
@@ -414,7 +327,7 @@ def test_what_cannot_be_answered_is_said(rng):
 def test_control_and_threshold_are_checked(rng):
     plots, scores = invented(rng)
     fit = fit_damage(frame_of(plots, scores))
-    with pytest.raises(ValueError, match="the control 'STD' has no damage score"):
+    with pytest.raises(ValueError, match="The control STD has no damage score"):
         damage_against_control(fit, "STD")
     with pytest.raises(ValueError, match="threshold = 7"):
         damage_chances(fit, threshold=7)
@@ -422,73 +335,57 @@ def test_control_and_threshold_are_checked(rng):
         damage_chances(fit, threshold=5)
 
 
-def test_an_empty_table_of_scores_gives_an_empty_frame():
+def test_a_season_without_scores_is_refused():
     plots = make_plots("AB", 2, year=2022)
-    frame = frame_of(plots, make_scores(plots, 1), season=2024)
-    assert (
-        frame.empty
-        and score_shares(frame).empty
-        and leaf_killed(frame).empty
-        and observers_alone(frame).empty
-    )
+    with pytest.raises(Refusal, match="No score of spring frost damage came in"):
+        frame_of(plots, make_scores(plots, 1), season=2024)
 
 
 def test_one_observer_differs_from_nobody(rng):
     plots, scores = invented(rng, observers=("AA",))
     fit = fit_damage(frame_of(plots, scores))
     assert "observer" not in fit.factors and other_effects(fit).empty
-    assert proportionality(fit)["effect"].tolist() == ["hybrid"]
 
 
-def test_effects_that_differ_between_scores_are_found(rng):
-    """A hybrid half of whose plots are hit hard shifts the cuts by different odds; quantiles moved alike do not."""
-    plots = make_plots("AB", 80, year=2022).assign(replicate="1", block="R1")
-    shift = np.where(plots["hybrid"].eq("B"), np.where(rng.random(160) < 0.5, 4.0, -0.5), 0.0)
-    score = np.searchsorted([-1.5, 0.0, 1.5], shift + rng.logistic(size=160))
-    table = proportionality(fit_damage(frame_of(plots, make_scores(plots, score))))
-    assert table["verdict"].tolist() == ["differs between scores"]
-    quantiles = stats.logistic.ppf((np.arange(160) // 2 + 0.5) / 80)
-    moved = np.searchsorted([-1.5, 0.0, 1.5], 1.5 * plots["hybrid"].eq("B") + quantiles)
-    table = proportionality(fit_damage(frame_of(plots, make_scores(plots, moved))))
-    assert table["verdict"].tolist() == ["no sign against one odds ratio"]
+# -- by hybrid, and in words -----------------------------------------------------------------------
 
 
-def test_chi_square_is_corrected_for_the_effects_fitted():
-    """Two hybrids, one observer and block: the plain likelihood ratio times (n - 2)/n."""
-    plots = make_plots("AB", 45, year=2022).assign(replicate="1", block="R1")
-    score = np.where(plots["hybrid"].eq("A"), np.arange(90) % 6 % 3, np.arange(90) % 8 // 3)
-    row = proportionality(fit_damage(frame_of(plots, make_scores(plots, score)))).iloc[0]
-    plain = nominal_test(score, plots["hybrid"].eq("B").astype(float).to_frame(), ["hybrid"])
-    assert row["chi2"] == pytest.approx(plain.chi2 * 88 / 90, rel=1e-6) and row["df"] == plain.df
-    assert row["p_value"] == pytest.approx(stats.chi2.sf(row["chi2"], row["df"]))
-
-
-def test_two_classes_left_cannot_be_tested():
-    plots = make_plots("AB", 30, year=2022).assign(replicate="1", block="R1")
-    score = np.where(np.arange(60) % 3, 0, 1)
-    score[:2] = 3
-    row = proportionality(fit_damage(frame_of(plots, make_scores(plots, score)))).iloc[0]
-    assert (
-        row["verdict"] == "not tested"
-        and "three different scores" in row["reason"]
-        and np.isnan(row["p_value"])
+def test_by_hybrid_keeps_what_can_be_said(rng):
+    plots, scores = invented(rng, effects={"A": 0, "B": 1, "C": 2, "D": -1})
+    damage = fit_damage(frame_of(plots, scores))
+    found = damage_by_hybrid(damage, "A")
+    chances = damage_chances(damage).set_index("hybrid")["chance"]
+    assert found.set_index("hybrid")["chance"].to_dict() == chances.to_dict()
+    assert found.set_index("hybrid")["odds_ratio"].isna().to_dict()["A"]
+    told = words.damage(found, "A", 0.95, words.frosts(damage.scores))
+    assert told[0].startswith("After the frost of 2025-05-14, the chance that a plot was scored 3")
+    assert "for the control A" in told[0] and "the control A" in told[1]
+    alone = words.damage(damage_by_hybrid(damage, ""), "", 0.95, "the frost")
+    assert len(alone) == 1
+    mild = fit_damage(
+        frame_of(plots, scores.assign(damage_score=scores["damage_score"].clip(0, 2)))
     )
+    assert damage_by_hybrid(mild, "A")["chance"].isna().all()
+    assert len(words.damage(damage_by_hybrid(mild, "A"), "A", 0.95, "the frost")) == 1
 
 
-# -- figure ----------------------------------------------------------------------------------------
+def test_odds_are_said_against_the_control():
+    gaps = pd.DataFrame({"hybrid": ["B", "C", "D"], "odds_ratio": [0.1, 1.0, 20.0]})
+    gaps = gaps.assign(all_lower=gaps["odds_ratio"] / 3, all_upper=gaps["odds_ratio"] * 3)
+    told = words.odds_sentence(gaps, "A", 0.95)
+    assert told.startswith("D suffered more than the control A; B suffered less; 1 other hybrid")
+    assert words.odds_between(gaps)[2] == "6.7\u00a0to\u00a060"
 
 
-def test_bars_fill_the_whole_and_the_control_stands_out():
-    plots = make_plots("ABC", 4, year=2022)
-    shares = score_shares(frame_of(plots, make_scores(plots, np.arange(12) % 5))).loc[
-        ["C", "A", "B"]
-    ]
-    figure, ax = new_figure(2.0)
-    plot_damage(shares, ["A"], ax=ax)
-    widths = np.array([[bar.get_width() for bar in container] for container in ax.containers])
-    assert widths.sum(axis=0) == pytest.approx(100)
-    assert widths[:, 1] == pytest.approx(100 * shares.loc["A"].to_numpy())
-    labels = ax.get_yticklabels()
-    assert [t.get_text() for t in labels] == ["C", "A", "B"]
-    assert [t.get_fontweight() for t in labels] == ["normal", "bold", "normal"]
-    assert [t.get_text() for t in ax.get_legend().get_texts()] == list("0123456")
+def test_what_was_scored_and_left_out_is_said():
+    plots = make_plots("AB", 2, year=2022)
+    again = make_scores(plots.iloc[[0]], 2, "BB")
+    scores = pd.concat([make_scores(plots, [1, 2, 3, pd.NA]), again], ignore_index=True)
+    told = words.scored(frame_of(plots, scores))
+    assert told[0] == (
+        "4 scores of 3 plots by 2 observers, after the frost of 2025-05-14; 1 plot had more than one score."
+    )
+    assert told[1] == "1 score left out: no score."
+    assert words.scored(frame_of(plots, scores.iloc[[3]]))[0] == "No score can be used."
+    undated = frame_of(plots, make_scores(plots, 1).assign(frost_on=pd.NaT))
+    assert words.frosts(undated) == "the frost of undated, scored 2025-05-19"

@@ -2,7 +2,8 @@
 
     python tests/batch_speed.py [data/demo] [--season 2025] [--jobs 2]
 
-Both run every (site x notebook) of a season; reports are not part of it. Run it on an otherwise idle machine.
+Both run every (site x notebook) of a season; reports are not part of it. Run it on an otherwise
+idle machine.
 """
 
 import argparse

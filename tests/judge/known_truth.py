@@ -1,9 +1,9 @@
 """Coverage and error rates of the establishment methods on simulated trials whose truth is known.
 
-``python tests/known_truth.py [--sets N] [--jobs J]`` prints the table; tests run a short version of it.
-Parameters are drawn anew for every data set; seeds are fixed beforehand. A rate passes when it lies
-within 1 point + 2 Monte Carlo standard errors of its nominal value; the standard error is that of
-per-data-set rates, because the contrasts of one data set share a control.
+``python tests/known_truth.py [--sets N] [--jobs J]`` prints the table; tests run a short version of
+it. Parameters are drawn anew for every data set; seeds are fixed beforehand. A rate passes when it
+lies within 1 point + 2 Monte Carlo standard errors of its nominal value; the standard error is that
+of per-data-set rates, because the contrasts of one data set share a control.
 """
 
 import argparse
@@ -19,8 +19,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from culmbook.stand.gaps import clustering
-from culmbook.stand.model import against_control, fit_stand, hybrid_shares, marginal_share
+from culmbook.mixed import marginal_share
+from culmbook.stand.losses import clustering
+from culmbook.stand.model import against_control, fit_stand, hybrid_shares
 from culmbook.stand.treatments import fit_treatments
 
 PLANTS = 36
@@ -86,7 +87,9 @@ def _effects(levels, rng):
 
 
 def hybrid_set(seed, treatments=(("machine", "none"),)):
-    """Rates of one data set: shares and contrasts covered, all contrasts at once; and with narrowed intervals."""
+    """Rates of one data set: shares and contrasts covered, all contrasts at once; and with
+    narrowed intervals.
+    """
     rng = np.random.default_rng([11, len(treatments), seed])
     few = len(treatments) > 1
     cells, truth = draw_trial(
@@ -144,7 +147,9 @@ def film_set(seed, main_sd=None):
 
 
 def gap_set(seed, plots=60, rows=6, positions=6, reach=4):
-    """Does the gap test reject when gaps are random, and when a planter's row unit failed through four plots?"""
+    """Does the gap test reject when gaps are random, and when a planter's row unit failed through
+    four plots?
+    """
     rng = np.random.default_rng([13, seed])
     index = pd.MultiIndex.from_product(
         [range(plots), range(1, rows + 1), range(1, positions + 1)],
@@ -161,8 +166,10 @@ def gap_set(seed, plots=60, rows=6, positions=6, reach=4):
         "alive",
     ] = "no"
     return {
-        "gap test, gaps random": clustering(gaps, permutations=199, seed=seed).p_value < 0.05,
-        "gap test, machine row missing": clustering(broken, permutations=199, seed=seed).p_value
+        "gap test, gaps random": clustering(gaps, permutations=199, seed=seed)["p_value"][0] < 0.05,
+        "gap test, machine row missing": clustering(broken, permutations=199, seed=seed)["p_value"][
+            0
+        ]
         < 0.05,
     }
 
@@ -178,7 +185,9 @@ def each_set(one, sets, jobs=1):
 
 
 def summary(frame):
-    """Mean and Monte Carlo standard error of every rate; a rate that a data set has not is not counted."""
+    """Mean and Monte Carlo standard error of every rate; a rate that a data set has not is not
+    counted.
+    """
     sets = frame.notna().sum()
     return pd.DataFrame(
         {"sets": sets, "estimate": frame.mean(), "se": frame.std(ddof=1) / np.sqrt(sets)}

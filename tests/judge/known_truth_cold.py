@@ -1,9 +1,9 @@
 """Coverage of the site's cold on simulated records whose truth is known.
 
-``python tests/known_truth_cold.py [--sets N] [--jobs J]`` prints the table; tests run a short version of it.
-Parameters are drawn anew for every data set and seeds are fixed beforehand. A rate passes when it lies
-within 1 point + 2 Monte Carlo standard errors of its nominal value. Shapes are drawn evenly from -0.35 to
-0.05: not from the prior that the fit uses.
+``python tests/known_truth_cold.py [--sets N] [--jobs J]`` prints the table; tests run a short
+version of it. Parameters are drawn anew for every data set and seeds are fixed beforehand. A rate
+passes when it lies within 1 point + 2 Monte Carlo standard errors of its nominal value. Shapes are
+drawn evenly from -0.35 to 0.05: not from the prior that the fit uses.
 """
 
 import argparse
@@ -19,10 +19,9 @@ import pandas as pd
 from scipy import stats
 from scipy.special import expit
 
-from culmbook.frost.agreement import rank_agreement
 from culmbook.frost.late_frosts import jeffreys
-from culmbook.frost.winters import field_shares, fit_field
-from culmbook.stand.model import marginal_share
+from culmbook.frost.winter_survival import fit_winters, rank_agreement, winter_shares
+from culmbook.mixed import marginal_share
 from culmbook.stats.extremes import chance_above, fit_gev, return_level
 from known_truth import NARROW, run
 
@@ -77,8 +76,8 @@ def severity_set(seed, sites=3, winters=4, hybrids=8):
     rates = {}
     for slope, name in ((rng.uniform(-1.2, -0.2), ""), (0.0, ", no effect")):
         cells, truth = _field(rng, slope, sites, winters, hybrids)
-        field = fit_field(cells)
-        severity, shares = field.severity, field_shares(field).set_index("hybrid")
+        field = fit_winters(cells)
+        severity, shares = field.severity, winter_shares(field).set_index("hybrid")
         rates |= _covered(
             *(severity[x] for x in ("log_odds", "lower", "upper")), slope, "severity slope" + name
         )
@@ -125,7 +124,9 @@ def _field(rng, slope, sites, winters, hybrids, plots=3, plants=36):
 
 
 def rank_set(seed, hybrids=12):
-    """The correlation of estimates in the population that the hybrids come from, both sides with error."""
+    """The correlation of estimates in the population that the hybrids come from, both sides with
+    error.
+    """
     rng = np.random.default_rng([34, hybrids, seed])
     r = rng.uniform(0.2, 0.9)
     x, y = rng.multivariate_normal([0, 0], [[1, r], [r, 1]], hybrids).T

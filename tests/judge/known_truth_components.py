@@ -1,7 +1,9 @@
-"""Bias, coverage and stated errors of the component methods on simulated trials whose truth is known.
+"""Bias, coverage and stated errors of the component methods on simulated trials whose truth is
+known.
 
-``python tests/known_truth_components.py [--sets N] [--jobs J]`` prints the table; tests run a short version of it. Spreads
-and correlations are drawn anew around those of the demo generator for every data set; seeds are fixed beforehand.
+``python tests/known_truth_components.py [--sets N] [--jobs J]`` prints the table; tests run a short
+version of it. Spreads and correlations are drawn anew around those of the demo generator for every
+data set; seeds are fixed beforehand.
 """
 
 import argparse
@@ -16,10 +18,18 @@ import numpy as np
 import pandas as pd
 
 from culmbook.yields.components import log_components, plot_components, with_yield
-from culmbook.yields.contributions import contributions, shares_of
-from culmbook.yields.covariances import POPULATION, THESE, fit_covariances
 from culmbook.yields.harvest import plot_harvests
-from culmbook.yields.paths import GENOTYPIC, RAW, path_intervals, paths_of
+from culmbook.yields.paths import (
+    GENOTYPIC,
+    POPULATION,
+    RAW,
+    THESE,
+    contributions,
+    fit_covariances,
+    path_intervals,
+    paths_of,
+    shares_of,
+)
 from culmbook.yields.prediction import calibrate, cross_validate, predict, prediction_error
 from known_truth import NARROW, passes, run
 from make_demo.growth import PLOT_AREA_M2, PLOT_SD, RESIDUAL_SD_LATER, season_stand, simulate_growth
@@ -75,14 +85,18 @@ def draw_spreads(rng):
 
 
 def sampling_error():
-    """Covariance of the measured log components that measuring few plants brings, and of weighing the harvest."""
+    """Covariance of the measured log components that measuring few plants brings, and of weighing
+    the harvest.
+    """
     height, diameter = PLANT_SD["stem_height_cm"], PLANT_SD["stem_diameter_mm"]
     mass = height**2 + 4 * diameter**2 + PLANT_SD["stem_dry_mass_g"] ** 2
     return np.diag([0.0, PLANT_SD["stems"] ** 2 / PLANTS, mass / PLANTS, 0.0]), WEIGHING_SD**2
 
 
 def draw_trial(rng, hybrids=24, replicates=3, missing=0.03):
-    """Measured log components and harvested log yield of plots; true covariances of traits at both levels."""
+    """Measured log components and harvested log yield of plots; true covariances of traits at both
+    levels.
+    """
     spread, plot = draw_spreads(rng)
     true = rng.multivariate_normal(np.zeros(len(TRAITS)), spread, hybrids)
     n = hybrids * replicates
@@ -138,10 +152,12 @@ def _inside(own, centre, true, narrow):
 
 
 def demo_set(seed):
-    """Bias and coverage of shares among hybrids from sheets of the demo generator, counts and plants and all.
+    """Bias and coverage of shares among hybrids from sheets of the demo generator, counts and
+    plants and all.
 
-    The truth is that of many trials of the same hybrids at the same site: means of what grew, before it was counted and
-    measured. Hybrids with poor stands have uneven plots there, which the other sets do not have.
+    The truth is that of many trials of the same hybrids at the same site: means of what grew,
+    before it was counted and measured. Hybrids with poor stands have uneven plots there, which the
+    other sets do not have.
     """
     known, rng = (
         draw_truth(1000 + seed, winter_minima(DEMO_SEED)),
@@ -265,7 +281,9 @@ def draw_network(rng, site_years, hybrids=20, plots=2):
 
 
 def prediction_set(seed, site_years=12, new=30):
-    """Coverage for uncut plots of known and new site-years; the stated error beside the true one of new site-years."""
+    """Coverage for uncut plots of known and new site-years; the stated error beside the true one
+    of new site-years.
+    """
     rng = np.random.default_rng([23, seed])
     frame = draw_network(rng, site_years + new)
     old = frame["site_year"].astype(int) < site_years

@@ -1,7 +1,9 @@
-"""Bias, coverage and calibration of the consistency methods on simulated networks whose truth is known.
+"""Bias, coverage and calibration of the consistency methods on simulated networks whose truth is
+known.
 
-``python tests/known_truth_consistency.py [--sets N] [--jobs J]`` prints the table; tests run a short version of it. Spreads are
-drawn anew around those of the demo generator for every data set; seeds are fixed beforehand.
+``python tests/known_truth_consistency.py [--sets N] [--jobs J]`` prints the table; tests run a
+short version of it. Spreads are drawn anew around those of the demo generator for every data set;
+seeds are fixed beforehand.
 """
 
 import argparse
@@ -35,10 +37,14 @@ SD = {
 }
 CONTROL = "H00"
 CONTROLS = ("H00", "H01", "H02", "H03")
-"""Several controls of one network say more of chances and gains than one, because all claims against one share its error."""
+"""Several controls of one network say more of chances and gains than one, because all claims
+against one share its error.
+"""
 DECILES = 10
 CONTROL_RANGE = 0.7
-"""The control's effect lies as far from the candidates' mean at most: both sides of every chance occur."""
+"""The control's effect lies as far from the candidates' mean at most: both sides of every chance
+occur.
+"""
 SMALL, LARGE = (3, 3), (6, 5)
 NEW_PLACE = ("hybrid_site", "hybrid_season", "hybrid_site_season")
 
@@ -71,7 +77,9 @@ def layout(
     missing=0.10,
     plantings=(2020,),
 ):
-    """Rows as :func:`culmbook.yields.harvest.plot_harvests` gives them, without yields; one trial per site and planting."""
+    """Rows as :func:`culmbook.yields.harvest.plot_harvests` gives them, without yields; one trial
+    per site and planting.
+    """
     grid = pd.MultiIndex.from_product(
         [range(sites), plantings, range(replicates), range(hybrids), range(seasons)],
         names=["site", "planted", "replicate", "hybrid", "year"],
@@ -103,7 +111,9 @@ def effects(levels, sd, rng):
 
 
 def simulate(frame, sd, rng, controls=(CONTROL,)):
-    """Log yields of a layout, and true lasting effects of the hybrids; controls' are no draws from the candidates' population."""
+    """Log yields of a layout, and true lasting effects of the hybrids; controls' are no draws from
+    the candidates' population.
+    """
     site, hybrid, season = frame["site"], frame["hybrid"], frame["growing_season"].astype(str)
     place = site + frame["trial"]
     keys = {
@@ -146,7 +156,8 @@ def component_set(seed, size=SMALL):
 
 
 def consistency_set(seed, size=SMALL, are_apart=True, n=400, variances=40):
-    """Repeatability, gains and chances of one network, beside the truth; ``are_apart=False`` draws the controls from the
+    """Repeatability, gains and chances of one network, beside the truth; ``are_apart=False`` draws
+    the controls from the
     candidates' population, which the model does not assume."""
     seasons, true, known = _fitted(
         np.random.default_rng([31, *size, seed]), size, CONTROLS, are_apart
@@ -182,7 +193,9 @@ def _against(drawn, true, control, seasons):
 
 
 def _claims(prefix, stated, actual):
-    """Sums over the claims of one network, by decile and over all, and the score of the chances stated."""
+    """Sums over the claims of one network, by decile and over all, and the score of the chances
+    stated.
+    """
     decile = np.minimum((stated * DECILES).astype(int), DECILES - 1)
     parts = {"n": stated * 0 + 1, "stated": stated, "true less stated": actual - stated}
     sums = {
@@ -205,7 +218,9 @@ def _claims(prefix, stated, actual):
 
 
 def _shrunk_only(seasons, hybrids, control):
-    """Chance from shrunk means and their error alone, new interactions and the variances' uncertainty left out."""
+    """Chance from shrunk means and their error alone, new interactions and the variances'
+    uncertainty left out.
+    """
     fit = seasons.conditional
     group = pd.Series(
         [fit.coefficients.get(f"group {g}", 0.0) for g in seasons.groups], seasons.groups.index
@@ -224,7 +239,9 @@ def _brier(stated, actual):
 
 
 def claims_of(table, prefix=""):
-    """Deciles of the claims of all networks: number, mean stated chance, true less stated, standard error by network."""
+    """Deciles of the claims of all networks: number, mean stated chance, true less stated,
+    standard error by network.
+    """
     rows = []
     for d in range(DECILES):
         n, stated, apart = (
@@ -244,7 +261,9 @@ def _clustered(scores, over):
 
 
 def slope_of(table, prefix=""):
-    """Slope of the true on the stated chance over all claims, standard error by network: 1 is calibrated."""
+    """Slope of the true on the stated chance over all claims, standard error by network: 1 is
+    calibrated.
+    """
     n, x, y, xx, xy = (table[f"{prefix}sum {k}"] for k in ("n", "x", "y", "xx", "xy"))
     mx, my = x.sum() / n.sum(), y.sum() / n.sum()
     squares = xx - 2 * mx * x + n * mx**2
@@ -259,7 +278,9 @@ def is_calibrated(slope):
 
 
 def _planted(rng, size, plantings, **design):
-    """Layout from crop year 2 on, its log yields on the plateau, and a year-2 share of every hybrid on the log scale."""
+    """Layout from crop year 2 on, its log yields on the plateau, and a year-2 share of every
+    hybrid on the log scale.
+    """
     frame = layout(rng, size[0], size[1] + 1, first_crop_year=2, plantings=plantings, **design)
     y, true = simulate(frame, draw_spreads(rng), rng)
     share = pd.Series(
@@ -274,7 +295,9 @@ def _built(frame, y, share):
 
 
 def share_set(seed, size=SMALL, plantings=(2020,), n=400, variances=40, **design):
-    """Year-2 shares covered, relative to the control and, where the seasons carry them, the shares themselves."""
+    """Year-2 shares covered, relative to the control and, where the seasons carry them, the shares
+    themselves.
+    """
     frame, y, share = _planted(
         np.random.default_rng([32, *size, len(plantings), seed]), size, plantings, **design
     )

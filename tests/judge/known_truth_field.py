@@ -1,8 +1,9 @@
-"""Gain, cost and coverage of taking a trend out of a field, on simulated trials whose truth is known.
+"""Gain, cost and coverage of taking a trend out of a field, on simulated trials whose truth is
+known.
 
-``python tests/known_truth_field.py [--sets N] [--jobs J]`` prints the tables; tests run a short version.
-Spreads of hybrids and plots and the trend's share of the plots' variance are drawn anew for every trial;
-seeds are fixed beforehand.
+``python tests/known_truth_field.py [--sets N] [--jobs J]`` prints the tables; tests run a short
+version. Spreads of hybrids and plots and the trend's share of the plots' variance are drawn anew
+for every trial; seeds are fixed beforehand.
 """
 
 import argparse
@@ -40,7 +41,9 @@ __all__ = [
 
 
 def draw_field(rng, scenario, **size):
-    """A trial with spreads around those of the demo generator, 25 to 55 % of the plots' variance trend."""
+    """A trial with spreads around those of the demo generator, 25 to 55 % of the plots' variance
+    trend.
+    """
     return make_trial(
         rng,
         scenario,
@@ -97,7 +100,9 @@ def ratio(each, name="chosen", base="blocks"):
 
 
 def summarise(each):
-    """Rates with their errors, ratios of squared errors, and the variance stated over the true one."""
+    """Rates with their errors, ratios of squared errors, and the variance stated over the true
+    one.
+    """
     rates = each[[c for c in each if not c.startswith(("error", "stated"))]]
     table = pd.DataFrame({"estimate": rates.mean(), "se": rates.std(ddof=1) / np.sqrt(len(rates))})
     for name in [c.removeprefix("error, ") for c in each if c.startswith("error")]:

@@ -1,9 +1,10 @@
 """Coverage and bias of freeze-test results on simulated tests whose truth is known.
 
-``python tests/known_truth_frost.py [--sets N] [--jobs J]`` prints the tables; tests run a short version.
-Three runs, six temperatures and a control, 5 to 10 units; parameters are drawn anew for every data set and
-seeds are fixed beforehand. Two truths: hybrids in a load that scatter beyond chance, and runs that shift
-every LT50 (sd 0.3 °C) besides. The rule for passing is that of ``known_truth.py``.
+``python tests/known_truth_frost.py [--sets N] [--jobs J]`` prints the tables; tests run a short
+version. Three runs, six temperatures and a control, 5 to 10 units; parameters are drawn anew for
+every data set and seeds are fixed beforehand. Two truths: hybrids in a load that scatter beyond
+chance, and runs that shift every LT50 (sd 0.3 °C) besides. The rule for passing is that of
+``known_truth.py``.
 """
 
 import argparse
@@ -20,8 +21,7 @@ import statsmodels.api as sm
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from culmbook.frost.freeze_curves import against_control, lethal_temperatures
-from culmbook.frost.freeze_model import fit_freeze
+from culmbook.frost.freeze_curves import against_control, fit_freeze, lethal_temperatures
 from culmbook.frost.freeze_tests import survival_sets, why_no_curve
 from culmbook.frost.leakage import (
     fit_leakage,
@@ -88,7 +88,9 @@ def kill_seen(table):
 
 
 def naive_limits(table):
-    """LT50 by a plain binomial logit, natural death plugged in: ``estimate, lower, upper`` by hybrid."""
+    """LT50 by a plain binomial logit, natural death plugged in: ``estimate, lower, upper`` by
+    hybrid.
+    """
     control, frozen = (
         table[mask] for mask in (table["temperature_c"].isna(), table["temperature_c"].notna())
     )

@@ -1,10 +1,10 @@
 """Coverage, error rates and bias of the mixed models on simulated trials whose truth is known.
 
-``python tests/known_truth_mixed.py [--share S] [--jobs J]`` prints the tables, S scaling the number of data
-sets; tests run a short version. Parameters are drawn anew for every data set; seeds are fixed beforehand.
-The rule for rates is that of ``known_truth.py``. Variances are judged as a share of the truth; how far the
-drawn effects' own mean square lies off the truth, whose mean is known to be none, is taken off first, which
-leaves the mean alone and most of the noise out.
+``python tests/known_truth_mixed.py [--share S] [--jobs J]`` prints the tables, S scaling the number
+of data sets; tests run a short version. Parameters are drawn anew for every data set; seeds are
+fixed beforehand. The rule for rates is that of ``known_truth.py``. Variances are judged as a share
+of the truth; how far the drawn effects' own mean square lies off the truth, whose mean is known to
+be none, is taken off first, which leaves the mean alone and most of the noise out.
 """
 
 import argparse
@@ -26,7 +26,6 @@ from culmbook.mixed import (
     fit_gaussian,
     fit_ordinal,
     kenward_roger,
-    mean_shares,
     mean_weights,
 )
 from culmbook.stand.model import fit_stand, hybrid_shares
@@ -73,7 +72,9 @@ def _against_first(fit, factor):
 
 
 def draw_network(rng, hybrids=30, sites=4, seasons=3, replicates=3, per_block=10):
-    """Yields of a network of perennial plots in incomplete blocks, variances, effects' own mean squares."""
+    """Yields of a network of perennial plots in incomplete blocks, variances, effects' own mean
+    squares.
+    """
     plots = [
         (f"s{s}", f"s{s}r{r}b{i // per_block}", f"s{s}r{r}p{i:02d}", f"H{h:02d}")
         for s in range(sites)
@@ -146,7 +147,8 @@ def profile_set(seed):
 
 
 def draw_blocks(rng):
-    """A trial of one site: 8 to 12 hybrids in 3 to 6 replicates of incomplete blocks; yields without hybrid
+    """A trial of one site: 8 to 12 hybrids in 3 to 6 replicates of incomplete blocks; yields
+    without hybrid
     effects.
     """
     hybrids, replicates, size = rng.integers(8, 13), rng.integers(3, 7), rng.integers(3, 6)
@@ -163,7 +165,9 @@ def draw_blocks(rng):
 
 
 def block_set(seed, with_together=True):
-    """Rates of one trial in incomplete blocks: tests without effect, contrasts of hybrids that differ."""
+    """Rates of one trial in incomplete blocks: tests without effect, contrasts of hybrids that
+    differ.
+    """
     rng = np.random.default_rng([52, seed])
     frame = draw_blocks(rng)
     effects = pd.Series(
@@ -198,7 +202,9 @@ def block_set(seed, with_together=True):
 
 
 def _by_kenward_roger(fit, contrasts):
-    """Intervals of contrasts whose t is the root of Kenward and Roger's F at the fit's own variances."""
+    """Intervals of contrasts whose t is the root of Kenward and Roger's F at the fit's own
+    variances.
+    """
     rows = {}
     for name, row in contrasts.iterrows():
         test, estimate = (
@@ -286,7 +292,9 @@ def _within_draws(values, truth, narrow=1.0):
 
 
 def _better(pairs, truth):
-    """How often the hybrid said to be better is, less the chance that was stated, by size of that chance."""
+    """How often the hybrid said to be better is, less the chance that was stated, by size of that
+    chance.
+    """
     chance = (pairs > 0).mean(axis=0)
     right = np.where(chance >= 0.5, truth > 0, truth < 0)
     stated, rates = np.maximum(chance, 1 - chance), {}
@@ -302,38 +310,20 @@ def _better(pairs, truth):
 # -- binomial -------------------------------------------------------------------------------------
 
 
-def share_set(seed, with_stand=True):
-    """Shares of one site, two hybrids near 0 and 100 %: the marginal means of the mixed model and the
-    stand's shares.
-    """
+def share_set(seed):
+    """Shares of one site, two hybrids near 0 and 100 %, by the stand's model."""
     cells, truth = draw_trial(np.random.default_rng([55, seed]))
-    fit = fit_binomial(
-        cells,
-        alive="alive",
-        total="total",
-        fixed="0 + hybrid + replicate",
-        random=["block", "plot"],
-        half_plant_in="hybrid",
-    )
-    tables = {"mean shares": mean_shares(fit, "hybrid")}
-    if with_stand:
-        tables["stand's shares"] = hybrid_shares(fit_stand(cells)).set_index("hybrid")
-    rates = {"converged": fit.verdict == "converged"}
-    for who, table in tables.items():
-        true = truth[table.index]
-        for narrow, name in ((1.0, ""), (NARROW, "narrowed ")):
-            low, high = (
-                table["share"] + narrow * (table[end] - table["share"])
-                for end in ("lower", "upper")
-            )
-            holds = (low <= true) & (true <= high)
-            rates[f"{name}{who}, usual hybrids"] = holds.drop(EXTREME).mean()
-            rates |= {
-                f"{name}{who}, near 100 %": holds["H00"],
-                f"{name}{who}, near 0 %": holds["H01"],
-            }
-        rates[f"{who}, bias"] = (table["share"] - true).drop(EXTREME).mean()
-    return rates
+    stand = fit_stand(cells)
+    table = hybrid_shares(stand).set_index("hybrid")
+    true, rates = truth[table.index], {"converged": stand.fit.verdict == "converged"}
+    for narrow, name in ((1.0, ""), (NARROW, "narrowed ")):
+        low, high = (
+            table["share"] + narrow * (table[end] - table["share"]) for end in ("lower", "upper")
+        )
+        holds = (low <= true) & (true <= high)
+        rates[f"{name}usual hybrids"] = holds.drop(EXTREME).mean()
+        rates |= {f"{name}near 100 %": holds["H00"], f"{name}near 0 %": holds["H01"]}
+    return rates | {"bias": (table["share"] - true).drop(EXTREME).mean()}
 
 
 def count_set(seed):
@@ -386,7 +376,8 @@ def count_set(seed):
 
 
 def draw_scores(rng, hybrid_sd, plot_sd):
-    """Scores 0 to 6 of two observers in three blocks, 8 to 12 hybrids; and the log odds ratios to the first
+    """Scores 0 to 6 of two observers in three blocks, 8 to 12 hybrids; and the log odds ratios to
+    the first
     hybrid.
     """
     hybrids = int(rng.integers(8, 13))
@@ -407,12 +398,14 @@ def draw_scores(rng, hybrid_sd, plot_sd):
 
 
 def score_set(seed, hybrid_sd=1.0, plot_sd=0.0):
-    """Log odds ratios of one set of scores: as fitted, with t instead of the normal quantile, and scaled
+    """Log odds ratios of one set of scores: as fitted, with t instead of the normal quantile, and
+    scaled
     besides.
 
-    Thresholds are in units of the scores' scatter, which maximum likelihood understates by the root of (n -
-    p) / n, n independent scores or plots, p effects with the mean; without a prior effects are overstated
-    by as much. Scaled effects are multiplied by that root, a scaled likelihood ratio by its square; t has n
+    Thresholds are in units of the scores' scatter, which maximum likelihood understates by the root
+    of (n - p) / n, n independent scores or plots, p effects with the mean; without a prior effects
+    are overstated by as much. Scaled effects are multiplied by that root, a scaled likelihood ratio
+    by its square; t has n
     - p degrees of freedom.
     """
     rng = np.random.default_rng([58, int(10 * hybrid_sd), int(10 * plot_sd), seed])

@@ -1,8 +1,10 @@
-"""Calibration of the probabilities behind a selection, and realised losses of its decisions, on networks whose truth is known.
+"""Calibration of the probabilities behind a selection, and realised losses of its decisions, on
+networks whose truth is known.
 
-``python tests/known_truth_selection.py [--sets N] [--uneven N] [--jobs J]`` prints the tables; tests run a short version. Spreads,
-size, control and floors are drawn anew for every network; seeds are fixed beforehand. In the even networks all hybrids stand at all
-sites, and both wrong decisions cost the same; in the uneven ones a hybrid stands at about half of the sites, and a good one dropped
+``python tests/known_truth_selection.py [--sets N] [--uneven N] [--jobs J]`` prints the tables;
+tests run a short version. Spreads, size, control and floors are drawn anew for every network; seeds
+are fixed beforehand. In the even networks all hybrids stand at all sites, and both wrong decisions
+cost the same; in the uneven ones a hybrid stands at about half of the sites, and a good one dropped
 costs three times as much as a poor one promoted.
 """
 
@@ -44,7 +46,9 @@ SHARPER = {"": 1.0, "narrowed ": 0.85, "halved ": 0.5}
 
 
 def floor_trait(names, trait, rng, n=DRAWS):
-    """True passes of a floor, raw estimates and shrunk ones less the floor, and posterior draws of passing."""
+    """True passes of a floor, raw estimates and shrunk ones less the floor, and posterior draws of
+    passing.
+    """
     true = rng.normal(trait["mean"], trait["sd"], len(names))
     raw = true + rng.normal(0, trait["error"], len(names))
     weight = trait["sd"] ** 2 / (trait["sd"] ** 2 + trait["error"] ** 2)
@@ -90,7 +94,9 @@ def network(seed, size=LARGE, uneven=False):
 
 
 def selection_set(seed, size=LARGE, uneven=False):
-    """Claims about every candidate of a network beside the truth, and the network's losses; None where a fit is refused."""
+    """Claims about every candidate of a network beside the truth, and the network's losses; None
+    where a fit is refused.
+    """
     frame, sd, lasting, truth, floors = network(seed, size, uneven)
     last = frame["growing_season"].max()
     now = season_records(frame[frame["growing_season"] < last])
@@ -131,7 +137,8 @@ def _claims(gains, eligible, truth):
 def _in_the_end(frame, last, table, eligible, rule, seed):
     """Promoted in the end, and what was stated of waiting beside what came of it.
 
-    What is held is cut one more season, with what was promoted, and then decided for good; there are k places again.
+    What is held is cut one more season, with what was promoted, and then decided for good; there
+    are k places again.
     """
     promoted, held = (table["decision"].eq(d) for d in ("promote", "hold"))
     if not held.any():
@@ -204,7 +211,9 @@ def _loss(chosen, truth, costs):
 
 
 def _heritability(seasons, lasting, sd):
-    """Estimate, 0 where not estimable, and one less the realised mean squared error of differences over twice the true variance."""
+    """Estimate, 0 where not estimable, and one less the realised mean squared error of differences
+    over twice the true variance.
+    """
     try:
         stated = heritability(seasons)
     except Refusal:
@@ -237,7 +246,9 @@ def run_selection(sets, size=LARGE, jobs=1, first=0, uneven=False):
 
 
 def calibration(claims):
-    """Slope of what came by what was stated, and squared error over that expected of calibrated claims; errors clustered by network."""
+    """Slope of what came by what was stated, and squared error over that expected of calibrated
+    claims; errors clustered by network.
+    """
     rows = {}
     for name in SHARPER:
         for what, came in (("top", "is_top"), ("beats", "is_over"), ("worthy", "is_worthy")):
@@ -264,7 +275,9 @@ def calibration(claims):
 
 
 def loss_table(networks):
-    """Mean loss of every way of choosing, what the decisions lose less than it, and the 95 % interval of that."""
+    """Mean loss of every way of choosing, what the decisions lose less than it, and the 95 %
+    interval of that.
+    """
     losses = networks.filter(like="loss, ").rename(columns=lambda c: c.removeprefix("loss, "))
     less = losses.sub(losses["decided"], axis=0)
     less_at_once = losses.sub(losses["decided at once"], axis=0)

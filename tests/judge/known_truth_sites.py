@@ -1,8 +1,10 @@
 """Coverage of what is said of sites, on simulated networks whose truth is known.
 
-``python tests/known_truth_sites.py [--sets N] [--jobs J]`` prints, for networks of 4 sites, how often the limits of the correlation
-between sites and with the others hold the truth, how often limits of all hybrids' differences hold together, and the variances of one
-stage and two over the truth. Spreads are drawn anew for every data set; seeds are fixed beforehand; tests run a short version.
+``python tests/known_truth_sites.py [--sets N] [--jobs J]`` prints, for networks of 4 sites, how
+often the limits of the correlation between sites and with the others hold the truth, how often
+limits of all hybrids' differences hold together, and the variances of one stage and two over the
+truth. Spreads are drawn anew for every data set; seeds are fixed beforehand; tests run a short
+version.
 """
 
 import argparse
@@ -64,7 +66,9 @@ def site_set(seed, sites=4, seasons=4, hybrids=24):
 
 
 def apart_set(seed, sites=4, hybrids=24):
-    """Do the limits of all differences from the others' prediction hold at once? Means drawn with known errors."""
+    """Do the limits of all differences from the others' prediction hold at once? Means drawn with
+    known errors.
+    """
     rng = np.random.default_rng([42, sites, hybrids, seed])
     sd = draw_spreads(rng)
     lasting = rng.normal(0, sd["hybrid"], hybrids)

@@ -1,9 +1,10 @@
 """Traits beside yield and their floors on simulated data whose truth is known.
 
-``python tests/known_truth_traits.py [--sets N] [--jobs J]`` prints the table; tests run a short version.
-Parameters are drawn anew for every data set and seeds are fixed beforehand. Limits pass by the rule of
-``known_truth.py``. Probabilities of passing a floor are calibrated where what happened rises with them by a
-slope of 1: the covariance of the two over the variance of the probability, pooled over hybrids and data sets.
+``python tests/known_truth_traits.py [--sets N] [--jobs J]`` prints the table; tests run a short
+version. Parameters are drawn anew for every data set and seeds are fixed beforehand. Limits pass by
+the rule of ``known_truth.py``. Probabilities of passing a floor are calibrated where what happened
+rises with them by a slope of 1: the covariance of the two over the variance of the probability,
+pooled over hybrids and data sets.
 """
 
 import argparse
@@ -18,7 +19,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from culmbook.frost.freeze_model import fit_freeze
+from culmbook.frost.freeze_curves import fit_freeze
 from culmbook.frost.freeze_tests import survival_sets, why_no_curve
 from culmbook.mixed import marginal_share
 from culmbook.selection.floors import floor_table
@@ -59,7 +60,9 @@ def calibration(chance, passed, name):
 
 
 def slope(table, name):
-    """What happened against its probability, from the means over data sets of :func:`calibration`'s sums."""
+    """What happened against its probability, from the means over data sets of
+    :func:`calibration`'s sums.
+    """
     n, p, i, pp, pi = (
         table.loc[f"{name}: {part}", "estimate"]
         for part in ("n", "sum p", "sum i", "sum pp", "sum pi")
@@ -77,7 +80,9 @@ def excess(table, name):
 
 
 def draw_stands(rng, hybrids=24, trials=4, replicates=3, plants=36):
-    """Counts of plots over several trials and the share of each hybrid's mean plot in trials like these."""
+    """Counts of plots over several trials and the share of each hybrid's mean plot in trials like
+    these.
+    """
     rows = [
         {"site": f"S{t}", "trial": "T", "replicate": str(r), "hybrid": f"H{h:02d}"}
         for t in range(trials)
@@ -129,7 +134,9 @@ def _judged(trait, truth, rng, name):
 
 
 def draw_estimates(rng, hybrids=24, untested=2):
-    """Traits with true values of any covariance, and estimates with known errors; some were not tested."""
+    """Traits with true values of any covariance, and estimates with known errors; some were not
+    tested.
+    """
     root = rng.normal(size=(4, 4))
     g = root @ root.T + 0.5 * np.eye(4)
     g = g / np.sqrt(np.outer(np.diag(g), np.diag(g))) * np.outer(SD, SD)
@@ -153,7 +160,9 @@ def draw_estimates(rng, hybrids=24, untested=2):
 
 
 def joint_set(seed, hybrids=24):
-    """Limits of joint draws, of an index and of hybrids not tested; calibration of passing three floors."""
+    """Limits of joint draws, of an index and of hybrids not tested; calibration of passing three
+    floors.
+    """
     rng = np.random.default_rng([82, hybrids, seed])
     traits, entries, truth = draw_estimates(rng, hybrids)
     joint = joint_traits(traits, entries, seed=seed)

@@ -1,7 +1,8 @@
 """Seconds and memory of the whole choice on a large simulated network, on two processor cores.
 
-``python tests/large_network.py`` (about three minutes): 200 candidates and a control at 12 sites with 3
-replicates over 5 seasons, 2 % of the cuts missing; each step's seconds, and the most memory the process had.
+``python tests/large_network.py`` (about three minutes): 200 candidates and a control at 12 sites
+with 3 replicates over 5 seasons, 2 % of the cuts missing; each step's seconds, and the most memory
+the process had.
 """
 
 import os
@@ -30,7 +31,9 @@ ROW = 67  # plots in a row of the field
 
 
 def harvests(seed: int = 1) -> pd.DataFrame:
-    """Rows as ``plot_harvests`` gives them, with the plots' places: three rows of plots to a replicate."""
+    """Rows as ``plot_harvests`` gives them, with the plots' places: three rows of plots to a
+    replicate.
+    """
     rng = np.random.default_rng(seed)
     frame = layout(rng, SITES, SEASONS, hybrids=HYBRIDS, missing=0.02)
     y, _ = simulate(frame, draw_spreads(rng), rng)

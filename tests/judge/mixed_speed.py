@@ -1,9 +1,10 @@
 """Seconds of the mixed models on the simulated networks, beside lme4 where R has it.
 
-``python tests/mixed_speed.py [600 3000 10000 30000 counts_3000]``: medians of three with one BLAS thread. *fit* is
-from the frame on; *predicted* adds the effects of every term and the full prediction error covariance of each
-term with at most 2,000 levels. lme4's *predicted* adds ``ranef(condVar = TRUE)``: variances of all terms, no
-covariances, fixed effects taken as known. *times* is lme4's time over ours, for both.
+``python tests/mixed_speed.py [600 3000 10000 30000 counts_3000]``: medians of three with one BLAS
+thread. *fit* is from the frame on; *predicted* adds the effects of every term and the full
+prediction error covariance of each term with at most 2,000 levels. lme4's *predicted* adds
+``ranef(condVar = TRUE)``: variances of all terms, no covariances, fixed effects taken as known.
+*times* is lme4's time over ours, for both.
 """
 
 import os
@@ -61,7 +62,9 @@ def ours(name):
 
 
 def lme4(name):
-    """Seconds of the fit, seconds with predictions, criterion of lme4; None where R or lme4 is not there."""
+    """Seconds of the fit, seconds with predictions, criterion of lme4; None where R or lme4 is not
+    there.
+    """
     if shutil.which("Rscript") is None:
         return None
     with tempfile.TemporaryDirectory() as folder:

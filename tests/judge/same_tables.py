@@ -1,7 +1,9 @@
-"""Are the CSV tables of two seasons the same? ``python tests/judge/same_tables.py OLD NEW [--only 40-]``.
+"""Are the CSV tables of two seasons the same? ``python tests/judge/same_tables.py OLD NEW [--only
+40-]``.
 
-OLD and NEW are output folders of `culmbook season`, made from the same sheets by two versions. A cell is the
-same when it reads the same, or when both are numbers within 1e-9. Ends with status 1 if anything differs.
+OLD and NEW are output folders of `culmbook season`, made from the same sheets by two versions. A
+cell is the same when it reads the same, or when both are numbers within 1e-9. Ends with status 1 if
+anything differs.
 """
 
 import argparse
@@ -29,7 +31,9 @@ def read(path: Path) -> tuple[list[str], list[list[str]]]:
 
 
 def differences(old: Path, new: Path) -> list[str]:
-    """What a table of the new season does not say as the old one did; new columns are no difference."""
+    """What a table of the new season does not say as the old one did; new columns are no
+    difference.
+    """
     if not new.is_file():
         return ["gone"]
     (head, rows), (new_head, new_rows) = read(old), read(new)

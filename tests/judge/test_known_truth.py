@@ -1,7 +1,7 @@
 """Coverage and error rates on simulated trials, a short version of ``tests/known_truth.py``.
 
-The rule: within one point plus two Monte Carlo standard errors. The same check must go red when every
-interval is made 15 % narrower.
+The rule: within one point plus two Monte Carlo standard errors. The same check must go red when
+every interval is made 15 % narrower.
 """
 
 import pytest

@@ -1,7 +1,8 @@
-"""Coverage of the site's cold on simulated records, a short version of ``tests/known_truth_cold.py``.
+"""Coverage of the site's cold on simulated records, a short version of
+``tests/known_truth_cold.py``.
 
-The rule: within one point plus two Monte Carlo standard errors; red when every interval is made 15 %
-narrower.
+The rule: within one point plus two Monte Carlo standard errors; red when every interval is made 15
+% narrower.
 """
 
 from functools import partial

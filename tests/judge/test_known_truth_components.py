@@ -1,14 +1,15 @@
-"""Bias and coverage of the component methods, a short version of ``tests/known_truth_components.py``.
+"""Bias and coverage of the component methods, a short version of
+``tests/known_truth_components.py``.
 
-The rule: within one point plus two Monte Carlo standard errors. The same check must go red when every interval is made
-15 % narrower.
+The rule: within one point plus two Monte Carlo standard errors. The same check must go red when
+every interval is made 15 % narrower.
 """
 
 from functools import partial
 
 import pytest
 
-from culmbook.yields.covariances import POPULATION
+from culmbook.yields.paths import POPULATION
 from known_truth_components import demo_set, passes, path_set, prediction_set, run, share_set
 
 PARTS = ["plants_per_m2", "stems_per_plant", "stem_mass_g", "rest"]

@@ -1,7 +1,8 @@
-"""Coverage and calibration of the methods of year-on-year consistency, a short version of ``tests/known_truth_consistency.py``.
+"""Coverage and calibration of the methods of year-on-year consistency, a short version of
+``tests/known_truth_consistency.py``.
 
-The rule: within one point plus two Monte Carlo standard errors. The same check must go red when every interval is made
-15 % narrower, and for chances that leave new seasons and sites out.
+The rule: within one point plus two Monte Carlo standard errors. The same check must go red when
+every interval is made 15 % narrower, and for chances that leave new seasons and sites out.
 """
 
 from functools import partial

@@ -1,7 +1,8 @@
-"""Gain, cost and coverage of trends over a field, a short version of ``tests/known_truth_field.py``.
+"""Gain, cost and coverage of trends over a field, a short version of
+``tests/known_truth_field.py``.
 
-The rule for coverage is that of ``known_truth.py``; the same check must go red when every interval is made
-15 % narrower.
+The rule for coverage is that of ``known_truth.py``; the same check must go red when every interval
+is made 15 % narrower.
 """
 
 import pandas as pd

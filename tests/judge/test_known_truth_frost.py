@@ -1,7 +1,8 @@
-"""Coverage of freeze-test results on simulated tests, a short version of ``tests/known_truth_frost.py``.
+"""Coverage of freeze-test results on simulated tests, a short version of
+``tests/known_truth_frost.py``.
 
-The rule: within one point plus two Monte Carlo standard errors. The same check must go red when every
-interval is made 15 % narrower.
+The rule: within one point plus two Monte Carlo standard errors. The same check must go red when
+every interval is made 15 % narrower.
 """
 
 import pytest

@@ -1,7 +1,8 @@
-"""Probabilities and decisions of a selection on simulated networks, a short version of ``tests/known_truth_selection.py``.
+"""Probabilities and decisions of a selection on simulated networks, a short version of
+``tests/known_truth_selection.py``.
 
-The networks are smaller than those of the script, so that there can be more of them. The same checks must go red when the
-draws are only half as wide.
+The networks are smaller than those of the script, so that there can be more of them. The same
+checks must go red when the draws are only half as wide.
 """
 
 import pytest

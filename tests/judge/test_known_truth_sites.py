@@ -1,7 +1,8 @@
-"""Coverage of what is said of one site beside the others, a short version of ``tests/known_truth_sites.py``.
+"""Coverage of what is said of one site beside the others, a short version of
+``tests/known_truth_sites.py``.
 
-The rule: within one point plus two Monte Carlo standard errors. The same check must go red when every interval is made
-15 % narrower.
+The rule: within one point plus two Monte Carlo standard errors. The same check must go red when
+every interval is made 15 % narrower.
 """
 
 import pytest

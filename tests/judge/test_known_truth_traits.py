@@ -1,7 +1,8 @@
-"""Limits and probabilities of traits on simulated data, a short version of ``tests/known_truth_traits.py``.
+"""Limits and probabilities of traits on simulated data, a short version of
+``tests/known_truth_traits.py``.
 
-The rule: within one point plus two Monte Carlo standard errors; red when every interval is made 15 %
-narrower. Calibration slopes of 0.9 to 1.1 are asked for.
+The rule: within one point plus two Monte Carlo standard errors; red when every interval is made 15
+% narrower. Calibration slopes of 0.9 to 1.1 are asked for.
 """
 
 from functools import partial
@@ -30,7 +31,9 @@ def test_stand_draws_cover_and_their_chance_of_passing_is_calibrated(alone):
 
 
 def test_lt50_draws_of_three_runs_cover_at_least(alone):
-    """With three runs the runs' part has a t of two degrees of freedom: limits err on the wide side."""
+    """With three runs the runs' part has a t of two degrees of freedom: limits err on the wide
+    side.
+    """
     assert alone.loc["lt50_c", "estimate"] > 0.94, alone
     assert 0.9 < slope(alone, "lt50_c") < 1.1 and abs(excess(alone, "lt50_c")) < 0.03
 

@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import special, stats
+from scipy import stats
 
-from culmbook.mixed import bootstrap, draws, fit_binomial, fit_gaussian, over, slopes
+from culmbook.mixed import draws, fit_gaussian, over, slopes
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 
@@ -42,7 +42,8 @@ MODELS = {
 
 @pytest.mark.parametrize("name", MODELS)
 def test_draws_of_known_variances_have_the_predictions_error_covariance(plots, name):
-    # Henderson (1975) Biometrics 31:423-447: given the variances, u less its prediction is normal with it.
+    # Henderson (1975) Biometrics 31:423-447: given the variances, u less its prediction is normal
+    # with it.
     fit = fit_gaussian(plots, "y", "days", MODELS[name])
     n = 20_000
     drawn = draws(fit, n, seed=2, variances=0)
@@ -65,7 +66,8 @@ def test_draws_of_known_variances_have_the_predictions_error_covariance(plots, n
 
 
 def test_fixed_and_random_effects_are_drawn_jointly(plots):
-    # Mixed-model equations: (b, u - prediction) has the covariance s [X'X, X'Z; Z'X, Z'Z + I s/g]^-1.
+    # Mixed-model equations: (b, u - prediction) has the covariance s [X'X, X'Z; Z'X, Z'Z + I
+    # s/g]^-1.
     fit = fit_gaussian(plots, "y", "1", ["hybrid"])
     z, x = pd.get_dummies(plots["hybrid"]).to_numpy(float), np.ones((len(plots), 1))
     w, s = np.hstack([x, z]), fit.variances["residual"]
@@ -80,9 +82,11 @@ def test_fixed_and_random_effects_are_drawn_jointly(plots):
 
 
 def _posterior(frame, group, y):
-    """Standard deviations between and within groups and their weights on a grid: balanced one-way layout.
+    """Standard deviations between and within groups and their weights on a grid: balanced one-way
+    layout.
 
-    Restricted likelihood of the two mean squares (Searle, Casella & McCulloch 1992, ch. 3), flat in both sds.
+    Restricted likelihood of the two mean squares (Searle, Casella & McCulloch 1992, ch. 3), flat in
+    both sds.
     """
     grouped = frame.groupby(group)[y]
     means, variances, j, r = (
@@ -195,86 +199,6 @@ def test_draws_of_what_is_no_reml_fit_are_refused(plots):
         ValueError, match="draws need a converged fit with method 'reml'; this is 'ml', converged"
     ):
         draws(fit_gaussian(plots, "y", "1", ["hybrid"], method="ml"))
-
-
-def test_bootstrap_of_least_squares_is_its_exact_distribution(plots):
-    # without random terms the residual variance times its degrees of freedom is chi-squared, b is normal
-    fit = fit_gaussian(plots, "y", "days")
-    table = bootstrap(
-        fit,
-        lambda f: pd.Series({"s": f.variances["residual"], "b": f.coefficients["days"]}),
-        600,
-        seed=4,
-    )
-    assert table.attrs["failed"] == 0 and len(table) == 600
-    df = len(plots) - 2
-    assert (
-        stats.kstest(table["s"] * df / fit.variances["residual"], stats.chi2(df).cdf).pvalue > 0.01
-    )
-    se = np.sqrt(fit.covariance.loc["days", "days"])
-    assert stats.kstest((table["b"] - fit.coefficients["days"]) / se, stats.norm.cdf).pvalue > 0.01
-
-
-def test_bootstrap_of_a_one_way_layout_has_the_mean_squares_distribution():
-    # (J - 1) (n s + e) over its expectation is chi-squared where the estimate s is above zero
-    fit = fit_gaussian(_read("davies_1972_dyestuff"), "Yield", "1", ["Batch"])
-    table = bootstrap(fit, lambda f: f.variances, 400, seed=6)
-    expected = 5 * fit.variances["Batch"] + fit.variances["residual"]
-    ratio = (5 * table["Batch"] + table["residual"])[table["Batch"] > 0] * 5 / expected
-    zero = 1 - len(ratio) / len(
-        table
-    )  # P(F < residual / expected) is the chance of an estimate at zero
-    assert zero == pytest.approx(stats.f(5, 24).cdf(fit.variances["residual"] / expected), abs=0.04)
-    assert np.quantile(ratio, 0.9) == pytest.approx(
-        stats.chi2(5).ppf(1 - 0.1 * len(ratio) / len(table)), rel=0.12
-    )
-
-
-def test_bootstrap_of_counts_has_the_binomial_distribution():
-    frame = pd.DataFrame({"alive": [30, 25, 28, 22], "planted": 40})
-    fit = fit_binomial(frame, alive="alive", total="planted", fixed="1")
-    share = bootstrap(fit, lambda f: special.expit(f.coefficients["Intercept"]), 500, seed=1)[0]
-    p = 105 / 160
-    assert share.mean() == pytest.approx(p, abs=4 * np.sqrt(p * (1 - p) / 160 / 500))
-    assert share.std() == pytest.approx(np.sqrt(p * (1 - p) / 160), rel=0.12)
-    assert np.allclose(share * 160, np.round(share * 160), atol=1e-3)  # every data set is a count
-
-
-def test_bootstrap_counts_data_sets_without_a_finite_estimate():
-    frame = pd.DataFrame(
-        {"alive": [19, 20, 20, 12, 11, 13], "planted": 20, "hybrid": list("aaabbb")}
-    )
-    fit = fit_binomial(frame, alive="alive", total="planted", fixed="0 + hybrid")
-    table = bootstrap(fit, lambda f: f.coefficients, 300, seed=1)
-    all_alive = (59 / 60) ** 60  # of the first hybrid, 59 of 60 alive at the estimate
-    assert table.attrs["failed"] / 300 == pytest.approx(
-        all_alive, abs=4 * np.sqrt(all_alive * (1 - all_alive) / 300)
-    )
-    assert len(table) + table.attrs["failed"] == 300
-    assert table.abs().max().max() < 10
-
-
-def test_bootstrap_hands_on_what_the_statistic_says_of_each_fit(plots):
-    fit = fit_gaussian(plots, "y", "days", ["hybrid"])
-
-    def mean_square(
-        again,
-    ):  # of the simulated records, which least squares splits into fit and residual
-        x, y = again.design.to_numpy(), again.response
-        return pd.Series(
-            {"n": float(again.n_records), "apart": np.abs(y - x @ np.linalg.lstsq(x, y)[0]).max()}
-        )
-
-    table = bootstrap(fit, mean_square, 30, seed=3)
-    assert (table["n"] == len(plots)).all()
-    assert table["apart"].nunique() == 30  # records are drawn anew each time
-
-
-def test_bootstrap_is_repeatable(plots):
-    fit = fit_gaussian(plots, "y", "1", ["hybrid"])
-    one, two, other = (bootstrap(fit, lambda f: f.variances, 20, seed=s) for s in (1, 1, 2))
-    pd.testing.assert_frame_equal(one, two)
-    assert not np.allclose(one, other)
 
 
 def test_two_levels_leave_their_variance_open():

@@ -1,4 +1,6 @@
-"""Adjusted means, simultaneous comparisons, information criteria: published numbers and definitions."""
+"""Adjusted means, simultaneous comparisons, information criteria: published numbers and
+definitions.
+"""
 
 from itertools import product
 
@@ -15,7 +17,6 @@ from culmbook.mixed import (
     fit_binomial,
     fit_gaussian,
     fit_ordinal,
-    mean_shares,
     mean_weights,
     over,
     slopes,
@@ -101,7 +102,8 @@ def test_critical_values_match_dunnett_1964(k, df, published):
     ("k", "df", "published"), [(3, 10, 3.88), (5, 20, 4.23), (10, 60, 4.65), (4, np.inf, 3.63)]
 )
 def test_critical_values_of_all_pairs_match_harter_1960_studentised_range(k, df, published):
-    # Upper 5 % of the range of k means over their standard error, which is sqrt 2 times the largest |t| of all
+    # Upper 5 % of the range of k means over their standard error, which is sqrt 2 times the largest
+    # |t| of all
     # pairs; values from memory, recomputed with scipy 1.17 stats.studentized_range.
     pairs = np.array([np.eye(k)[i] - np.eye(k)[j] for i in range(k) for j in range(i)]) / np.sqrt(2)
     critical = np.sqrt(2) * np.quantile(simultaneous_draws(pairs @ pairs.T, df), 0.95)
@@ -154,7 +156,8 @@ def test_adjusted_means_weigh_factors_alike_and_hold_numbers_at_their_mean(trial
 
 
 def test_adjusted_means_match_statsmodels(trial):
-    # statsmodels 0.15: predictions of least squares over the grid, averaged; standard errors by its t_test
+    # statsmodels 0.15: predictions of least squares over the grid, averaged; standard errors by its
+    # t_test
     fit = fit_gaussian(trial, "y", "hybrid * film + depth")
     means = fit.contrast(mean_weights(fit, "hybrid"))
     other = smf.ols("y ~ hybrid * film + depth", trial).fit()
@@ -220,48 +223,6 @@ def test_marginal_share_is_the_integral(logit, spread):
             lambda z: special.expit(logit + spread * z) * stats.norm.pdf(z), -12, 12
         )[0]
     assert float(marginal_share(logit, spread)) == pytest.approx(expected, abs=2e-5)
-
-
-def test_mean_shares_average_shares_not_logits(trial):
-    fit = fit_binomial(
-        trial, alive="alive", total="planted", fixed="hybrid + film", random=["block"]
-    )
-    b, sd = fit.coefficients, fit.spread
-
-    def integral(logit):
-        if sd == 0:
-            return special.expit(logit)
-        return integrate.quad(lambda z: special.expit(logit + sd * z) * stats.norm.pdf(z), -12, 12)[
-            0
-        ]
-
-    film = b["film[T.film]"]
-    by_hand = [
-        np.mean([integral(b["Intercept"] + h + f) for f in (0, film)])
-        for h in (0, b["hybrid[T.b]"], b["hybrid[T.c]"])
-    ]
-    table = mean_shares(fit, "hybrid")
-    assert table["share"].to_numpy() == pytest.approx(by_hand, abs=1e-6)
-    assert ((table["lower"] > 0) & (table["lower"] < table["share"]) & (table["upper"] < 1)).all()
-
-
-def test_mean_share_of_one_factor_has_the_logits_limits(trial):
-    # without random terms: share p, limits of the logit +- t se carried over, se p (1 - p) se(logit)
-    fit = fit_binomial(trial, alive="alive", total="planted", fixed="0 + hybrid")
-    table = mean_shares(fit, "hybrid")
-    totals = trial.groupby("hybrid")[["alive", "planted"]].sum()
-    p = (totals["alive"] / totals["planted"]).to_numpy()
-    se = 1 / np.sqrt(totals["planted"].to_numpy() * p * (1 - p))
-    t = stats.t.ppf(0.975, len(trial) - 3)
-    assert table["share"].to_numpy() == pytest.approx(p, abs=1e-6)
-    assert table["se"].to_numpy() == pytest.approx(p * (1 - p) * se, rel=1e-4)
-    assert table["lower"].to_numpy() == pytest.approx(
-        special.expit(special.logit(p) - t * se), abs=1e-5
-    )
-    assert table["upper"].to_numpy() == pytest.approx(
-        special.expit(special.logit(p) + t * se), abs=1e-5
-    )
-    assert np.sqrt(np.diag(table.attrs["covariance"])) == pytest.approx(table["se"].to_numpy())
 
 
 def test_criteria_of_least_squares_match_statsmodels(trial):
@@ -338,11 +299,9 @@ def test_criteria_by_laplace_and_by_quadrature_or_with_half_plants_are_not_compa
         compare({"one": laplace, "two": quadrature})
     with pytest.raises(ValueError, match="two was fitted to other records"):
         compare({"one": laplace, "two": fit_binomial(trial, **given, half_plant_in="hybrid")})
-    with pytest.raises(ValueError, match="by Laplace's approximation only"):
-        quadrature.resampled(np.random.default_rng(1))
 
 
-def test_shares_need_one_spread_of_the_cells(trial):
+def test_cells_have_one_spread_or_none(trial):
     given = {"alive": "alive", "total": "planted", "fixed": "hybrid"}
     same = fit_binomial(
         trial.assign(day=trial["block"].astype(int)),
@@ -352,7 +311,7 @@ def test_shares_need_one_spread_of_the_cells(trial):
     assert same.spread == pytest.approx(np.sqrt(same.variances.iloc[0]))
     uneven = fit_binomial(trial, **given, random=[slopes("block", "depth")])
     with pytest.raises(ValueError, match="variance of 'block on depth' differs between cells"):
-        mean_shares(uneven, "hybrid")
+        uneven.spread
 
 
 def test_criteria_of_ordered_scores_count_the_thresholds(trial):

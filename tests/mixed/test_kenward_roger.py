@@ -77,7 +77,9 @@ def _check(test, expected):
 @pytest.mark.parametrize("df", [1, 2, 3, 5])
 @pytest.mark.parametrize("error_df", [3, 4, 5, 10, 40])
 def test_moments_return_an_exact_f(df, error_df):
-    """With one variance estimated on d degrees of freedom A1 = 2 q^2 / d and A2 = 2 q / d (Kenward & Roger 1997)."""
+    """With one variance estimated on d degrees of freedom A1 = 2 q^2 / d and A2 = 2 q / d (Kenward
+    & Roger 1997).
+    """
     assert _moments(2 * df**2 / error_df, 2 * df / error_df, df) == pytest.approx((error_df, 1.0))
 
 
@@ -128,7 +130,9 @@ def test_correlated_inner_levels_are_refused():
 
 
 def test_balanced_main_plots_have_their_stratum_f_also_where_their_variance_is_negative():
-    """Main plots more alike than their plots: F of the main-plot stratum (statsmodels' analysis of variance)."""
+    """Main plots more alike than their plots: F of the main-plot stratum (statsmodels' analysis of
+    variance).
+    """
     from statsmodels.formula.api import ols
 
     rng = np.random.default_rng(0)

@@ -1,4 +1,6 @@
-"""Covariances over an inner index: kernels against their definition, fits against a dense evaluation."""
+"""Covariances over an inner index: kernels against their definition, fits against a dense
+evaluation.
+"""
 
 import numpy as np
 import pandas as pd
@@ -26,7 +28,9 @@ def _decay(rho, along):
 
 
 def definition(kernel, theta, places):
-    """The kernel's matrix as the literature writes it, element by element; ``places`` are coordinates."""
+    """The kernel's matrix as the literature writes it, element by element; ``places`` are
+    coordinates.
+    """
     theta, m = np.asarray(theta, float), len(places)
     distance = np.array([[np.sqrt(((a - b) ** 2).sum()) for b in places] for a in places])
     if kernel == "diagonal":
@@ -110,7 +114,8 @@ def test_range_and_correlation_at_their_ends_are_still_covariances():
             assert np.linalg.eigvalsh(made.matrix(np.array([1.0, end]))).min() > -1e-12
 
 
-# Fits. 12 hybrids over five seasons in two blocks, some plots lost; 4 sites with a grid of 6 x 4 plots.
+# Fits. 12 hybrids over five seasons in two blocks, some plots lost; 4 sites with a grid of 6 x 4
+# plots.
 
 
 def _trial(seed=3):
@@ -222,7 +227,9 @@ def test_information_is_positive(name):
 
 
 def _dense(name, theta, frame, restricted=True):
-    """Criterion from its definition, the parameters those of the kernels and then the residual variance."""
+    """Criterion from its definition, the parameters those of the kernels and then the residual
+    variance.
+    """
     v, left = np.eye(len(frame)) * theta[-1], list(theta)
     for term in MODELS[name][1]:
         v = v + _part(term(frame) if callable(term) else term, left, frame)
@@ -243,10 +250,9 @@ def _part(term, left, frame):
     same = (group[:, None] == group).astype(float)
     if isinstance(term, str):
         return take(1)[0] * same
-    if hasattr(term, "numbers"):
-        design = np.column_stack([np.ones(len(frame)), frame[list(term.numbers)]])
-        kind = "unstructured" if term.correlated else "diagonal"
-        return same * (design @ definition(kind, take(3), design[:3].T) @ design.T)
+    if term.link == "on":
+        design = np.column_stack([np.ones(len(frame)), frame[list(term.inner)]])
+        return same * (design @ definition(term.kernel, take(3), design[:3].T) @ design.T)
     here = frame[list(term.inner)].astype(float).to_numpy()
     places = np.unique(here, axis=0)
     at = np.array([np.flatnonzero((places == row).all(axis=1))[0] for row in here])
@@ -369,8 +375,10 @@ def test_effects_of_correlated_levels_are_best_linear_unbiased():
 
 
 def test_two_traits_match_the_multivariate_analysis_of_variance():
-    # Balanced one-way layout: REML of unstructured hybrid and plot covariances is (MSB - MSW) / r and MSW,
-    # mean squares and products (Searle, Casella & McCulloch 1992, Variance Components, ch. 3, by trait pair).
+    # Balanced one-way layout: REML of unstructured hybrid and plot covariances is (MSB - MSW) / r
+    # and MSW,
+    # mean squares and products (Searle, Casella & McCulloch 1992, Variance Components, ch. 3, by
+    # trait pair).
     draw = np.random.default_rng(8)
     between = draw.multivariate_normal([0, 0], [[4, 1.5], [1.5, 2]], 10)
     values = np.repeat(between, 3, axis=0) + draw.multivariate_normal(

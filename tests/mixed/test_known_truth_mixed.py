@@ -1,7 +1,8 @@
-"""Coverage, error rates and bias of the mixed models, a short version of ``tests/known_truth_mixed.py``.
+"""Coverage, error rates and bias of the mixed models, a short version of
+``tests/known_truth_mixed.py``.
 
-The rule: within one point plus two Monte Carlo standard errors, variances within 3 % plus two; red when
-every interval is made 15 % narrower.
+The rule: within one point plus two Monte Carlo standard errors, variances within 3 % plus two; red
+when every interval is made 15 % narrower.
 """
 
 from functools import partial
@@ -53,7 +54,9 @@ def test_hybrids_in_incomplete_blocks_keep_their_error_rate(blocks):
 
 
 def test_split_plots_keep_their_error_rate():
-    """Main plots' test errs on the safe side: their variance, estimated at zero, cannot fall below it."""
+    """Main plots' test errs on the safe side: their variance, estimated at zero, cannot fall below
+    it.
+    """
     table = run(split_plot_set, 150)
     assert passes(table, "hybrids rejected, Kenward-Roger", 0.05), table
     assert passes(table, "film x hybrid rejected, Kenward-Roger", 0.05), table
@@ -79,10 +82,10 @@ def test_logit_contrasts_cover(counts):
     assert passes(counts, "logit contrast, restricted", 0.95), counts
 
 
-def test_mean_shares_cover_near_none_and_all_too():
-    table = run(partial(share_set, with_stand=False), 25)
+def test_shares_of_the_stand_cover_near_none_and_all_too():
+    table = run(share_set, 25)
     for name in ("usual hybrids", "near 100 %", "near 0 %"):
-        assert passes(table, f"mean shares, {name}", 0.95), table
+        assert passes(table, name, 0.95), table
 
 
 @pytest.mark.parametrize("name", ["effect", "difference"])

@@ -8,8 +8,7 @@ import pytest
 from scipy import integrate, special, stats
 
 from culmbook.mixed import fit_binomial
-from culmbook.mixed.families import Binomial
-from culmbook.mixed.laplace import Laplace
+from culmbook.mixed.laplace import Binomial, Laplace
 from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import code_levels, make_terms
 
@@ -28,7 +27,8 @@ def herds():
 
 
 def test_fit_binomial_ml_matches_glmer_cbpp(herds):
-    # Value from memory of the lme4 documentation, recomputed with R lme4 (call in the file's header).
+    # Value from memory of the lme4 documentation, recomputed with R lme4 (call in the file's
+    # header).
     fit = fit_binomial(
         herds, alive="incidence", total="size", fixed="period", random=["herd"], method="ml"
     )

@@ -1,8 +1,8 @@
 """Mixed models with structured covariance, of counts and of scores, against R.
 
-All expected numbers are in ``structured_references.csv``, printed by ``structured_references.R`` (R 4.2.2,
-lme4 1.1-31, nlme 3.1-162, MASS 7.3-58, ordinal 2022.11-16); the call stands beside each. Where a number is also
-published, the test says where.
+All expected numbers are in ``structured_references.csv``, printed by ``structured_references.R`` (R
+4.2.2, lme4 1.1-31, nlme 3.1-162, MASS 7.3-58, ordinal 2022.11-16); the call stands beside each.
+Where a number is also published, the test says where.
 """
 
 from pathlib import Path
@@ -79,7 +79,9 @@ def _pupils():
 
 
 def _check(fit, expected, reach=1e-9):
-    """Verdict, criterion (as near to R's as ``reach``, never above it), the first fixed effects and their errors."""
+    """Verdict, criterion (as near to R's as ``reach``, never above it), the first fixed effects
+    and their errors.
+    """
     assert fit.verdict == "converged"
     assert fit.criterion == pytest.approx(expected["criterion"], rel=reach)
     assert fit.criterion <= expected["criterion"] + 1e-8 * abs(expected["criterion"])
@@ -167,7 +169,9 @@ def test_trend_alone_matches_nlme(references):
 
 
 def test_trend_whose_range_has_no_end_stops_at_its_bound(references):
-    """An exponential becomes a straight variogram: its steepness stays, variance and range grow together."""
+    """An exponential becomes a straight variogram: its steepness stays, variance and range grow
+    together.
+    """
     expected, term = references["wheat exponential"], "field over latitude and longitude"
     fit = fit_gaussian(_wheat(), "yield", "0 + variety", [over("field", FIELD, "exponential")])
     reached = np.exp(fit.shapes[f"{term}: log range"])
@@ -478,7 +482,8 @@ def test_scores_match_clmm(references, name):
 
 
 def test_scores_match_christensen_clm_article():
-    # Printed in the vignettes clm_article and clmm2_tutorial of R package ordinal; data of Randall (1989).
+    # Printed in the vignettes clm_article and clmm2_tutorial of R package ordinal; data of Randall
+    # (1989).
     wine = _wine()
     fit = fit_ordinal(wine, score="rating", fixed="temp + contact")
     assert fit.coefficients.to_numpy() == pytest.approx([2.5031, 1.5278], abs=6e-5)
@@ -505,7 +510,9 @@ def test_weighted_scores_match_venables_2002_s7_3():
 
 
 def test_two_factors_are_searched_from_several_starts():
-    """R 4.2.2: optim's best of the dense criterion from one start is 1678.5331, a local optimum too."""
+    """R 4.2.2: optim's best of the dense criterion from one start is 1678.5331, a local optimum
+    too.
+    """
     cake = _read("cochran_1957_cake").assign(
         unit=lambda t: t["recipe"] + t["replicate"].astype(str),
         place=lambda t: t["temp"].astype(str),

@@ -1,4 +1,6 @@
-"""Proportional-odds models: derivatives, special cases with known answers, priors, weights, refusals."""
+"""Proportional-odds models: derivatives, special cases with known answers, priors, weights,
+refusals.
+"""
 
 import numpy as np
 import pandas as pd
@@ -8,8 +10,7 @@ from scipy import integrate, optimize, special, stats
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from culmbook.mixed import fit_binomial, fit_ordinal, over
-from culmbook.mixed.families import CumulativeLogit
-from culmbook.mixed.laplace import Laplace
+from culmbook.mixed.laplace import CumulativeLogit, Laplace
 from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import make_terms
 

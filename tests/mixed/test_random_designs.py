@@ -1,4 +1,6 @@
-"""Random small designs with kernels against their definition; all of them: ``tests/random_designs.py``."""
+"""Random small designs with kernels against their definition; all of them:
+``tests/random_designs.py``.
+"""
 
 from random_designs import MODELS, check_kernel, kernel_designs
 

@@ -1,4 +1,6 @@
-"""Gaussian mixed models: published and reference fits, the definition itself, limits, clear errors."""
+"""Gaussian mixed models: published and reference fits, the definition itself, limits, clear
+errors.
+"""
 
 from pathlib import Path
 
@@ -20,7 +22,9 @@ def _read(name):
 
 @pytest.fixture(scope="module")
 def references():
-    """Numbers printed by gaussian_references.R (R 4.2.2, lme4 1.1-31, lmerTest 3.1-3, nlme 3.1-162)."""
+    """Numbers printed by gaussian_references.R (R 4.2.2, lme4 1.1-31, lmerTest 3.1-3, nlme
+    3.1-162).
+    """
     return _read("gaussian_references").set_index(["model", "quantity"])["value"]
 
 
@@ -67,7 +71,8 @@ def test_fit_matches_lme4(references, name):
 
 
 def test_one_way_matches_bates_2010_dyestuff():
-    # Value from memory, recomputed with lme4 (file's header). Balanced: REML is the analysis of variance.
+    # Value from memory, recomputed with lme4 (file's header). Balanced: REML is the analysis of
+    # variance.
     dyestuff = _read("davies_1972_dyestuff")
     fit = fit_gaussian(dyestuff, "Yield", "1", ["Batch"])
     means = dyestuff.groupby("Batch")["Yield"].mean()
@@ -113,7 +118,9 @@ def test_variance_at_its_bound_matches_bates_2010_dyestuff2():
     ],
 )
 def test_profile_intervals_match_lme4(data, response, random, limits):
-    """R lme4 1.1-31: ``confint(lmer(..., REML = FALSE), parm = "theta_")``, which interpolates its profile."""
+    """R lme4 1.1-31: ``confint(lmer(..., REML = FALSE), parm = "theta_")``, which interpolates its
+    profile.
+    """
     found = fit_gaussian(_read(data), response, "1", random, method="ml").intervals()
     assert np.sqrt(found[["lower", "upper"]].to_numpy()) == pytest.approx(
         np.array(limits), rel=3e-4
@@ -121,7 +128,8 @@ def test_profile_intervals_match_lme4(data, response, random, limits):
 
 
 def test_split_plot_matches_yates_1935_oats():
-    # Venables & Ripley (2002) section 10.2, value from memory, recomputed with lme4 1.1-31: strata and F.
+    # Venables & Ripley (2002) section 10.2, value from memory, recomputed with lme4 1.1-31: strata
+    # and F.
     oats = _read("yates_1935_oats").assign(nitrogen=lambda t: t["nitrogen"].astype(str))
     fit = fit_gaussian(oats, "yield", "variety * nitrogen", ["block", "block:variety"])
     assert fit.variances.to_numpy() == pytest.approx([214.48, 106.06, 177.08], abs=5e-3)
@@ -257,7 +265,9 @@ def _random_fits(number):
 
 
 def test_three_hundred_small_designs_match_the_definition():
-    """Full covariance matrices and a general optimiser; unbalanced, empty cells, variances at zero."""
+    """Full covariance matrices and a general optimiser; unbalanced, empty cells, variances at
+    zero.
+    """
     failed = []
     for fit, dense, _ in _random_fits(300):
         z, groups, y, x, restricted = dense
@@ -292,7 +302,9 @@ def test_gradient_matches_finite_differences():
 
 
 def test_predictions_match_henderson_equations():
-    """Effects and prediction error covariance from the mixed-model equations (Henderson 1975, Biometrics 31:423-447)."""
+    """Effects and prediction error covariance from the mixed-model equations (Henderson 1975,
+    Biometrics 31:423-447).
+    """
     checked = 0
     for fit, (z, groups, y, x, _), frame in _random_fits(60):
         theta = fit.variances.to_numpy()

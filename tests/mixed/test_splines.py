@@ -16,7 +16,9 @@ def _field(rows=12, columns=10):
 
 
 def test_smooth_line_is_the_penalised_spline():
-    """The same curve by penalised least squares with scipy's B-splines (Eilers & Marx 1996, eq. 7)."""
+    """The same curve by penalised least squares with scipy's B-splines (Eilers & Marx 1996, eq.
+    7).
+    """
     rng = np.random.default_rng(4)
     x = np.arange(40.0)
     frame = pd.DataFrame({"x": x, "y": np.sin(x / 6) + rng.normal(0, 0.2, 40)})
@@ -42,8 +44,8 @@ def test_smooth_line_is_the_penalised_spline():
 
 
 def test_surface_without_variance_is_a_plane_with_a_twist():
-    field = _field()
-    smooth = smooth_surface(field["row"], field["column"], (6, 5))
+    field = _field(20, 15)
+    smooth = smooth_surface(field["row"], field["column"])
     assert list(smooth.fixed) == ["row", "column", "row x column"]
     plane = smooth.fixed.assign(one=1.0).to_numpy()
     for term in smooth.terms:

@@ -1,4 +1,6 @@
-"""The notebook on choosing from its first cell to its last: a whole network, and networks that lack something."""
+"""The notebook on choosing from its first cell to its last: a whole network, and networks that
+lack something.
+"""
 
 import re
 from functools import lru_cache

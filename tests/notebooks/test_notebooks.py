@@ -1,4 +1,6 @@
-"""Every notebook runs for every scope it names, and the season's data cope with whatever is not there."""
+"""Every notebook runs for every scope it names, and the season's data cope with whatever is not
+there.
+"""
 
 import json
 import re
@@ -175,7 +177,7 @@ def test_season_of_one_plot_and_one_lost_plot(tmp_path, monkeypatch):
         3, "status_cause", "plant"
     )
     shown = shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="S01")
-    assert "1 plot (50 %) is not ok: 1 damaged, lost by the hybrid itself." in text_of(shown)
+    assert "1 plot (50 %) is not ok: 1 damaged; 1 lost by the hybrid itself." in text_of(shown)
     assert text_of(shown).count("No plot has been counted.") == 1
 
 
@@ -221,12 +223,13 @@ def test_season_before_the_first_planting_says_so(monkeypatch):
 
 def test_season_of_a_short_weather_record_says_how_short(tmp_path, monkeypatch):
     shown = shown_by(SEASON, monkeypatch, data=written(tmp_path, small_network()), site="S01")
-    # the record runs from 1 June to 6 July 2025: 30 of the 91 days of spring, 36 of the season's first 97
+    # the record runs from 1 June to 6 July 2025: 30 of the 91 days of spring, 36 of the season's
+    # first 97
     assert "holds too little of season 2025 for any index" in text_of(shown)
     assert "61 of 91 days missing; 61 of 97 days missing" in text_of(shown)
 
 
-def test_season_of_many_sites_spreads_its_figures_over_pages(tmp_path, monkeypatch):
+def test_season_of_many_sites_draws_figures_that_fit_the_page(tmp_path, monkeypatch):
     sheets = season_network()
     weather, rows = sheets["S01/weather.csv"], []
     for code in (f"S{i:02d}" for i in range(1, 8)):
@@ -237,5 +240,5 @@ def test_season_of_many_sites_spreads_its_figures_over_pages(tmp_path, monkeypat
         )
     sheets["sites.csv"].rows = rows
     shown = figures(shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="all"))
-    assert {"maps-1", "weather-record-1", "weather-record-2"} == set(shown)
+    assert {"map-1", "scored-twice", "weather-record-1"} == set(shown)
     assert max(figure["height_in"] for figure in shown.values()) <= 9

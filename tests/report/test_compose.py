@@ -1,4 +1,6 @@
-"""Sections that cannot be answered: what an executed notebook with refusals and skipped cells prints."""
+"""Sections that cannot be answered: what an executed notebook with refusals and skipped cells
+prints.
+"""
 
 import nbformat
 import pandas as pd
@@ -30,7 +32,9 @@ def a_table(label="t"):
 
 @pytest.fixture
 def printed(tmp_path):
-    """Compose one notebook of markdown sources and lists of what a code cell showed; return heads and texts."""
+    """Compose one notebook of markdown sources and lists of what a code cell showed; return heads
+    and texts.
+    """
 
     def composed(*cells):
         made = []

@@ -268,7 +268,9 @@ def test_pdf_says_what_it_is(reader):
 
 
 def test_pdf_claims_archival_and_accessible_profiles(reader):
-    """Identification schemas of ISO 19005-2 (part 2, level A) and ISO 14289-1 (part 1) in the XMP packet."""
+    """Identification schemas of ISO 19005-2 (part 2, level A) and ISO 14289-1 (part 1) in the XMP
+    packet.
+    """
     xmp = reader.trailer["/Root"]["/Metadata"].get_object().get_data().decode()
     assert re.search(r"pdfaid:part>2<", xmp) and re.search(r"pdfaid:conformance>A<", xmp)
     assert re.search(r"pdfuaid:part>1<", xmp)
@@ -386,7 +388,9 @@ def test_picture_in_a_figure_is_not_wider_than_the_text(tmp_path):
 
 
 def test_figure_text_prints_at_its_own_size(tmp_path):
-    """Tick labels of 7.5 pt and an axis label of 8 pt stay so on paper; nothing else has these sizes."""
+    """Tick labels of 7.5 pt and an axis label of 8 pt stay so on paper; nothing else has these
+    sizes.
+    """
     style.use_style()
     fig, ax = plt.subplots(figsize=style.page_size(2))
     ax.set_xlabel("Height [cm]")

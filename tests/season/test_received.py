@@ -2,9 +2,7 @@ import pandas as pd
 
 from culmbook.season.received import (
     latest_stand,
-    lost_plots,
     measuring_states,
-    n_scored,
     plots_by_status,
     plots_to_visit,
     progress,
@@ -97,14 +95,6 @@ def test_plots_by_status_counts_a_blank_cause_as_external():
         2,
     ]
     assert row["lost_share"] == 0.5 and row["planted"] == 2025 and row["n_hybrids"] == 2
-
-
-def test_lost_plots_names_cause_and_reason():
-    frame = plots(2, status=["ok", "damaged"], status_reason=[None, "deer grazing"])
-    lost = lost_plots(frame)
-    assert lost[["plot", "cause", "status_reason"]].values.tolist() == [
-        ["02", "external", "deer grazing"]
-    ]
 
 
 def test_latest_stand_takes_the_last_count_with_a_number():
@@ -249,16 +239,3 @@ def test_sheets_received_knows_an_absent_table_from_a_refused_file():
     files = pd.DataFrame({"file": [], "table": [], "rows_kept": []})
     got = sheets_received(["plots"], files, found).set_index("table")
     assert got["n_files_refused"].to_dict() == {"plots": 0, "other files": 1}
-
-
-def test_n_scored_counts_a_plot_once_per_frost():
-    days = [pd.Timestamp("2025-05-02")] * 3 + [pd.Timestamp("2025-05-20")]
-    scores = pd.DataFrame(
-        {
-            "site": "A",
-            "plot": ["01", "01", "02", "01"],
-            "frost_on": days,
-            "damage_score": [1, 2, None, 3],
-        }
-    )
-    assert n_scored(scores) == 2

@@ -15,8 +15,10 @@ from culmbook.season.weather import (
 )
 from culmbook.stats.degree_days import degree_days_sine, degree_days_triangle, hours_between
 
-# Daily minimum, maximum and base of days whose base lies within, below and above the range. No published
-# result: the sine is integrated numerically, the triangle cut by hand. Formulas of Zalom et al. 1983.
+# Daily minimum, maximum and base of days whose base lies within, below and above the range. No
+# published
+# result: the sine is integrated numerically, the triangle cut by hand. Formulas of Zalom et al.
+# 1983.
 DAYS = [(45, 72, 50), (5, 25, 10), (-3, 9, 5), (48, 84, 50), (15, 25, 10), (0, 8, 10)]
 
 
@@ -49,7 +51,8 @@ def value(frame, index, season=2025):
 
 
 def test_sine_of_a_day_of_10_to_20_above_14():
-    # 2.123487819316327: the sine integrated above the base; 2/12/6 is the same day shifted by 8 degrees
+    # 2.123487819316327: the sine integrated above the base; 2/12/6 is the same day shifted by 8
+    # degrees
     assert degree_days_sine(10, 20, 14) == pytest.approx(2.123487819316327, abs=1e-6)
     assert degree_days_sine(2, 12, 6) == pytest.approx(degree_days_sine(10, 20, 14), abs=1e-12)
 

@@ -1,4 +1,6 @@
-"""Floors: which way they hold, what passes how probably, and that nothing unknown passes in silence."""
+"""Floors: which way they hold, what passes how probably, and that nothing unknown passes in
+silence.
+"""
 
 import numpy as np
 import pandas as pd
@@ -60,7 +62,8 @@ def test_each_floor_holds_its_own_way(traits):
 
 
 def test_floors_are_joint_over_traits_not_products(traits):
-    # B's stand and LT50 are made to be good in opposite draws: both are passed less often than the product
+    # B's stand and LT50 are made to be good in opposite draws: both are passed less often than the
+    # product
     spread = stats.norm.ppf((np.arange(N) + 0.5) / N)
     traits["stand"] = trait("stand", B=0.5 + 0.1 * spread)
     both = passing(traits, {"stand": 0.5, "lt50_c": -2.0}, ["B"], N).mean()["B"]

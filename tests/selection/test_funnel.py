@@ -60,7 +60,8 @@ def test_first_stage_gains_what_order_statistics_of_a_finite_population_say():
 
 
 def test_two_stages_gain_what_the_truncated_normal_says():
-    # Cochran (1951): the criterion of the second stage is the best predictor from both, so the criteria are
+    # Cochran (1951): the criterion of the second stage is the best predictor from both, so the
+    # criteria are
     # correlated by r1 / r2; many entries stand for a population without end
     first, second = Stage("one", 1, 2, 1, 1000), Stage("two", 4, 3, 3, 100)
     funnel, own = Funnel(4000, (first, second)), 0.03
@@ -79,7 +80,9 @@ def test_two_stages_gain_what_the_truncated_normal_says():
 
 
 def _plot_by_plot(funnel, own, rng):
-    """One programme with every plot and cut written out; the criterion is the regression on all means."""
+    """One programme with every plot and cut written out; the criterion is the regression on all
+    means.
+    """
     sd = {term: np.sqrt(value) for term, value in own.items()}
     true = rng.normal(0, sd["hybrid"], funnel.entries)
     site = rng.normal(0, sd["hybrid_site"], (funnel.entries, max(s.sites for s in funnel.stages)))
@@ -158,7 +161,8 @@ def test_spread_before_selection_leaves_the_spread_of_the_hybrids():
     assert runs.spread[:, 0].mean() == pytest.approx(before, rel=0.01)
     # the theory is that of a population without end
     assert np.sqrt((runs.spread[:, 1] ** 2).mean()) == pytest.approx(np.sqrt(0.03), rel=0.01)
-    # a truly best 1 of 10,000, found for certain: R 4.2.2, 1 - i (i - z) = 0.0520899 of the variance is left
+    # a truly best 1 of 10,000, found for certain: R 4.2.2, 1 - i (i - z) = 0.0520899 of the
+    # variance is left
     sure = {"hybrid": 0.03, "hybrid_site": 0.0, "hybrid_season": 0.0}
     assert spread_before(Funnel(10_000, (Stage("one", 1, 1, 1, 1),)), sure) == pytest.approx(
         np.sqrt(0.03 / 0.0520899), rel=1e-5

@@ -140,7 +140,8 @@ def balanced(rng, hybrids=14, replicates=4):
 
 
 def test_heritability_of_a_balanced_trial_is_the_textbook_one(rng):
-    # entry-mean heritability s2g / (s2g + s2e / r): Falconer & Mackay (1996) ch. 8; the generalised one equals it when
+    # entry-mean heritability s2g / (s2g + s2e / r): Falconer & Mackay (1996) ch. 8; the generalised
+    # one equals it when
     # all hybrids have as many plots: Cullis, Smith & Coombes (2006) section 3
     seasons = balanced(rng)
     own = seasons.fit.variances
@@ -226,7 +227,8 @@ def test_crop_types_have_means_of_their_own(rng):
     seasons = fit_seasons(records, ["H00"])
     gains = predicted(seasons).set_index("hybrid")["gain"].drop("H00").sort_index()
     tall = gains.index > "H06"
-    # three times the yield of the one kind stays in the predictions: it is a fixed effect, not drawn to the common mean
+    # three times the yield of the one kind stays in the predictions: it is a fixed effect, not
+    # drawn to the common mean
     log = np.log1p(gains)
     raw = (
         np.log(records["dry_yield_t_ha"])
@@ -253,8 +255,10 @@ def test_best_of_two_is_the_normal_probability(rng):
 
 
 def test_probability_of_the_best_matches_bechhofer_1954(rng):
-    # four populations, the best 2.9162 standard errors of a mean ahead of equals: probability 0.95 that its mean is the
-    # highest. Bechhofer (1954) Ann. Math. Stat. 25:16-39, table I; value from memory, recomputed with R 4.2.2 integrate()
+    # four populations, the best 2.9162 standard errors of a mean ahead of equals: probability 0.95
+    # that its mean is the
+    # highest. Bechhofer (1954) Ann. Math. Stat. 25:16-39, table I; value from memory, recomputed
+    # with R 4.2.2 integrate()
     values = rng.normal(size=(400_000, 4)) + [2.9162, 0, 0, 0]
     assert chance_in_top(pd.DataFrame(values), 1)[0] == pytest.approx(0.95, abs=0.0015)
 

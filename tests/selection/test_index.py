@@ -1,4 +1,6 @@
-"""Indices of hybrids by money weights; traits drawn together against dense algebra and known truth."""
+"""Indices of hybrids by money weights; traits drawn together against dense algebra and known
+truth.
+"""
 
 import numpy as np
 import pandas as pd
@@ -80,7 +82,9 @@ def test_index_refuses_in_words(traits):
 
 
 def simulated(rng, h=160, n=600, correlation=0.8, error=(0.6, 1.0)):
-    """Two traits with known covariance; draws scatter around estimates as these do around the truth."""
+    """Two traits with known covariance; draws scatter around estimates as these do around the
+    truth.
+    """
     names = [f"H{i:03d}" for i in range(h)]
     sd = np.array([1.0, 2.0])
     g = np.array([[1, correlation], [correlation, 1]]) * np.outer(sd, sd)
@@ -96,7 +100,8 @@ def simulated(rng, h=160, n=600, correlation=0.8, error=(0.6, 1.0)):
 
 
 def test_joint_draws_have_the_mean_of_best_linear_prediction(rng):
-    # 160 hybrids leave the covariance nearly known: a hybrid's mean is mean + G (G + R)^-1 (y - mean)
+    # 160 hybrids leave the covariance nearly known: a hybrid's mean is mean + G (G + R)^-1 (y -
+    # mean)
     traits, entries, true, seen, g, r = simulated(rng)
     joint = joint_traits(traits, entries)
     assert joint.is_joint and "160 candidates" in joint.words

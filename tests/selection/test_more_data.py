@@ -1,4 +1,6 @@
-"""Value of more data: closed forms of one and two normal values, limits, and the layout's part against dense equations."""
+"""Value of more data: closed forms of one and two normal values, limits, and the layout's part
+against dense equations.
+"""
 
 import numpy as np
 import pandas as pd
@@ -33,7 +35,9 @@ MANY = {"futures": 3_000, "truths": 3_000}
 
 
 def after_data(before, error):
-    """Covariance of normal values once observed with normal errors: Raiffa & Schlaifer (1961), ch. 12."""
+    """Covariance of normal values once observed with normal errors: Raiffa & Schlaifer (1961), ch.
+    12.
+    """
     return before - before @ np.linalg.solve(before + error, before)
 
 
@@ -56,8 +60,10 @@ def test_precisions_add_up(rng):
     "u, integral", [(0.0, 0.39894), (0.5, 0.19780), (1.0, 0.08332), (2.0, 0.00849)]
 )
 def test_linear_loss_matches_raiffa_and_schlaifer_1961(u, integral):
-    # expected value of sampling for two acts with linear loss is s L(u), s the standard deviation of the mean that more data
-    # lead to and u = m / s: Raiffa & Schlaifer (1961) section 5.4, L from their table II; values from memory, recomputed
+    # expected value of sampling for two acts with linear loss is s L(u), s the standard deviation
+    # of the mean that more data
+    # lead to and u = m / s: Raiffa & Schlaifer (1961) section 5.4, L from their table II; values
+    # from memory, recomputed
     # with R 4.2.2 dnorm(u) - u * pnorm(-u)
     before, error = np.array([[4.0]]), np.array([[4.0]])
     after = after_data(before, error)
@@ -69,7 +75,8 @@ def test_linear_loss_matches_raiffa_and_schlaifer_1961(u, integral):
 
 @pytest.mark.parametrize("error", [0.25, 1.0, 9.0])
 def test_one_even_candidate_is_sheppards_arc(error):
-    # with even odds now, the loss after data is the probability that a value and its new mean differ in sign,
+    # with even odds now, the loss after data is the probability that a value and its new mean
+    # differ in sign,
     # 1/2 - asin(r)/pi with r their correlation: Sheppard (1899) Phil. Trans. R. Soc. A 192:101-167
     mean, before, after = frames([0.0], [[1.0]], after_data(np.eye(1), error * np.eye(1)))
     table = preposterior(mean, before, after, k=1, delta=0.0, costs=COSTS, **MANY)
@@ -98,7 +105,8 @@ def test_unequal_costs_and_a_margin_match_quadrature():
 
 
 def test_better_of_two_matches_the_bivariate_normal():
-    # best of two with no margin to beat: the difference alone counts, again an arc of its correlation with its new mean
+    # best of two with no margin to beat: the difference alone counts, again an arc of its
+    # correlation with its new mean
     before = np.array([[1.0, 0.3], [0.3, 1.0]])
     after = after_data(before, 0.5 * np.eye(2))
     r = np.sqrt(((before - after) * [[1, -1], [-1, 1]]).sum() / (before * [[1, -1], [-1, 1]]).sum())
@@ -208,7 +216,8 @@ def test_layouts_part_matches_hendersons_equations(fitted, plan):
 
 
 def test_next_season_of_a_balanced_network_follows_the_formula_of_a_mean():
-    # error of a mean over s sites, y seasons, r plots: Comstock & Moll (1963) in NAS-NRC 982:164-196
+    # error of a mean over s sites, y seasons, r plots: Comstock & Moll (1963) in NAS-NRC
+    # 982:164-196
     frame = make_seasons(
         np.random.default_rng(2), sites=4, seasons=2, hybrids=8, missing=0.0
     ).assign(block=None)

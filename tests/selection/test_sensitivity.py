@@ -34,7 +34,8 @@ def trait(name, **draws):
 
 @pytest.fixture
 def traits():
-    # A gives most and is wet, B surely gives 15 % more, C 30 % more in six draws of ten, D nothing more
+    # A gives most and is wet, B surely gives 15 % more, C 30 % more in six draws of ten, D nothing
+    # more
     return {
         "yield_t_ha": trait("yield_t_ha", STD=10, A=14, B=11.5, C=[13.0] * 6 + [9.0] * 4, D=10.0),
         "moisture_pct": trait("moisture_pct", STD=25, A=31, B=25, C=25, D=20),
@@ -57,7 +58,8 @@ def decided(table, scenario):
 
 
 def test_base_is_what_enumeration_says(base):
-    # two places: B always passes and beats 10 %, C in 6 of 10 draws, A fails the floor, D the margin
+    # two places: B always passes and beats 10 %, C in 6 of 10 draws, A fails the floor, D the
+    # margin
     table = once(base).set_index("hybrid")
     assert table["chance_worthy"].to_dict() == pytest.approx({"A": 0, "B": 1, "C": 0.6, "D": 0})
     assert table["decision"].to_dict() == {"A": "drop", "B": "promote", "C": "promote", "D": "drop"}
@@ -79,7 +81,8 @@ def test_margin_places_and_costs_flip_as_enumeration_says(base):
         "half the cost of one more season",
     ]
     table = sensitivity(base, scenarios, once)
-    # 20 %: B is never worth it; 1 place: C has it in 6 draws, B in 4; D's gain of 0 is not over a margin of 0
+    # 20 %: B is never worth it; 1 place: C has it in 6 draws, B in 4; D's gain of 0 is not over a
+    # margin of 0
     assert decided(table, "margin 20 %") == {"A": "drop", "B": "drop", "C": "promote", "D": "drop"}
     assert decided(table, "1 place") == {"A": "drop", "B": "drop", "C": "promote", "D": "drop"}
     assert decided(table, "margin 0 %") == {
@@ -111,7 +114,8 @@ def test_each_floor_is_taken_off_made_stricter_and_looser(base, traits):
         "moisture at harvest at most 32.0 %",
     ]
     table = sensitivity(base, scenarios, once)
-    # without the floor, or with 32 %, A is in and takes one of two places: C keeps 6 draws, B the other 4
+    # without the floor, or with 32 %, A is in and takes one of two places: C keeps 6 draws, B the
+    # other 4
     for name in ("no floor on moisture at harvest", "moisture at harvest at most 32.0 %"):
         assert decided(table, name) == {"A": "promote", "B": "drop", "C": "promote", "D": "drop"}
     assert not table.loc[table["scenario"].str.contains("28"), "flips"].any()

@@ -1,4 +1,6 @@
-"""Traits as joint draws: against other tools where the layout is simple, against known truth elsewhere."""
+"""Traits as joint draws: against other tools where the layout is simple, against known truth
+elsewhere.
+"""
 
 from dataclasses import replace
 from types import SimpleNamespace
@@ -10,8 +12,7 @@ import statsmodels.api as sm
 from scipy import special, stats
 
 from component_frames import make_ground, make_harvests
-from culmbook.frost.freeze_curves import curve_draws
-from culmbook.frost.freeze_model import fit_freeze
+from culmbook.frost.freeze_curves import curve_draws, fit_freeze
 from culmbook.frost.freeze_tests import survival_sets
 from culmbook.selection.traits import (
     freeze_trait,
@@ -54,7 +55,8 @@ def curves(**table):
 
 
 def test_stand_draws_scatter_as_the_logits_of_statsmodels(rng):
-    # counts are plain binomial: statsmodels' logistic regression, but for what plots seem to differ by
+    # counts are plain binomial: statsmodels' logistic regression, but for what plots seem to differ
+    # by
     hybrids, logits = "ABCDEF", np.linspace(-0.5, 1.5, 6)
     cells = stand_cells(rng, hybrids, logits, replicates=6, planted=60)
     trait = stand_trait(cells, entries(hybrids), n=4_000)
@@ -79,7 +81,8 @@ def test_stand_of_equal_counts_has_no_answer(rng):
 
 
 def test_untested_candidate_is_drawn_from_the_spread_of_true_values(rng):
-    # 40 candidates with true sd 2 whose estimates have an error of sd 1.5, as have draws around them: a new
+    # 40 candidates with true sd 2 whose estimates have an error of sd 1.5, as have draws around
+    # them: a new
     # one scatters by 2 sqrt(1 + 1/40) sqrt(39/37), t with 39 df, not by the 2.5 of the estimates
     m, n = 40, 20_000
     true = stats.norm.ppf((np.arange(m) + 0.5) / m) * 2.0
@@ -200,7 +203,8 @@ def moist_harvests(
 
 
 def test_moisture_is_drawn_towards_the_mean_as_the_balanced_formula_says(rng):
-    # balanced, no interaction: the prediction of a hybrid is its mean drawn towards all by the share of the
+    # balanced, no interaction: the prediction of a hybrid is its mean drawn towards all by the
+    # share of the
     # variance of means that is between hybrids, 1 - 1/F; Henderson (1975) Biometrics 31:423-447
     hybrids = [f"H{i:02d}" for i in range(12)]
     true = dict(zip(hybrids, rng.normal(30, 1.0, 12)))
@@ -254,7 +258,8 @@ def test_values_with_fixed_hybrids_are_those_of_the_analysis_of_variance(rng):
 
 
 def test_cuts_on_different_days_are_compared_at_one(rng):
-    # A and B have the same moisture; half of B's plots were cut 20 days later, when 6 points had been lost
+    # A and B have the same moisture; half of B's plots were cut 20 days later, when 6 points had
+    # been lost
     hybrids = list("ABCDEF")
     frame = moist_harvests(rng, hybrids, dict.fromkeys(hybrids, 35.0), late=("B", "C"))
     moved, words = at_common_dates(frame)

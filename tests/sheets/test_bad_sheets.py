@@ -1,6 +1,8 @@
-"""Every listed fault of field sheets, made again on our own tables, has the outcome that is listed for it.
+"""Every listed fault of field sheets, made again on our own tables, has the outcome that is listed
+for it.
 
-The outcomes are common practice for data entry (refuse what has two readings, state every repair), no source.
+The outcomes are common practice for data entry (refuse what has two readings, state every repair),
+no source.
 """
 
 import pytest

@@ -4,8 +4,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.sheets.crosschecks import component_product, dry_yield, neighbour_pairs
-from culmbook.sheets.labels import observer_notes, swapped_plots
+from culmbook.sheets.crosschecks import (
+    component_product,
+    dry_yield,
+    neighbour_pairs,
+    observer_notes,
+    swapped_plots,
+)
 from culmbook.sheets.read import read_network
 from small_network import TODAY, small_network, write_network
 
@@ -89,7 +94,9 @@ def test_neighbours_touch_in_one_trial(tmp_path):
 
 
 def trial_with_traits(rng, swapped=(), n_hybrids=12, seasons=(2024, 2025)):
-    """Return plot traits of an invented trial, three plots per hybrid, spread 0.3 within and 1 between."""
+    """Return plot traits of an invented trial, three plots per hybrid, spread 0.3 within and 1
+    between.
+    """
     centres = rng.normal(0, 1, (n_hybrids, 3))
     plots = [(f"P{h:02d}{r}", h) for h in range(n_hybrids) for r in range(3)]
     true = dict(plots)

@@ -1,4 +1,6 @@
-"""Text sheets: every fault of bytes and form, on three tables, with code, place, words and untouched rows."""
+"""Text sheets: every fault of bytes and form, on three tables, with code, place, words and
+untouched rows.
+"""
 
 import codecs
 import csv

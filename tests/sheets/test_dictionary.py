@@ -5,15 +5,14 @@ from importlib.resources import files
 
 import pytest
 
-from culmbook.sheets.assertion import assert_table
 from culmbook.sheets.dictionary import column_dictionary, empty_table, markdown_page, tables
-from culmbook.sheets.read import read_network
 
 SCHEMAS = [
     json.loads(path.read_text(encoding="utf-8"))
     for path in files("culmbook.sheets").joinpath("schemas").iterdir()
 ]
-# names that Table Schema itself defines (Frictionless Data, Table Schema v2, "Properties", "Field", "Constraints")
+# names that Table Schema itself defines (Frictionless Data, Table Schema v2, "Properties", "Field",
+# "Constraints")
 STANDARD_TYPES = {"string", "integer", "number", "date"}
 STANDARD_CONSTRAINTS = {
     "required",
@@ -77,25 +76,6 @@ def test_page_and_column_dictionary_name_every_column():
     for name, table in tables().items():
         assert all(f"| {column} |" in page for column in table.columns)
         assert column_dictionary(name)["column"].tolist() == table.columns
-
-
-def test_last_assertion_names_table_column_and_row():
-    frame = read_network("data/demo", site="ISKEY").tables["harvests"]
-    assert_table("harvests", frame)
-    bad = frame.assign(ash_pct=frame["ash_pct"].where(frame.index != 3, 400.0))
-    line = frame["source_line"].iat[3]
-    with pytest.raises(
-        RuntimeError, match=f"internal error: the table harvests.*ash_pct.*line {line}"
-    ):
-        assert_table("harvests", bad)
-
-
-def test_last_assertion_sees_a_repeated_key_and_a_wrong_type():
-    frame = read_network("data/demo", site="ISKEY").tables["phenology"]
-    with pytest.raises(RuntimeError, match="phenology"):
-        assert_table("phenology", frame.iloc[[0, 0, 1]].reset_index(drop=True))
-    with pytest.raises(RuntimeError, match="growing_season"):
-        assert_table("phenology", frame.astype({"growing_season": "float64"}))
 
 
 def test_empty_tables_have_every_column():

@@ -226,3 +226,9 @@ def test_write_sheets_refuses_unknown_site(tmp_path, network):
     with pytest.raises(ValueError, match="MELDO"):
         write_sheets(tmp_path, network, site="NOWHERE")
     assert not list(tmp_path.iterdir())
+
+
+def test_write_sheets_gives_the_same_bytes_twice(tmp_path, network):
+    first = write_sheets(tmp_path / "a", network, season=2025)
+    second = write_sheets(tmp_path / "b", network, season=2025)
+    assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]

@@ -1,7 +1,9 @@
-"""Thousands of spoilt files: the reader never crashes, never changes a value in silence, never loses a row.
+"""Thousands of spoilt files: the reader never crashes, never changes a value in silence, never
+loses a row.
 
-Each file is checked against a second, simple reading of the same bytes written here: an accepted cell equals
-what its text says to the letter, or a problem names its column; a row is kept, or a problem names its line.
+Each file is checked against a second, simple reading of the same bytes written here: an accepted
+cell equals what its text says to the letter, or a problem names its column; a row is kept, or a
+problem names its line.
 """
 
 import csv

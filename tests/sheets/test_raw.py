@@ -1,4 +1,6 @@
-"""What the file system can do to a sheet: links, folders, pipes, permissions, changes while it is read."""
+"""What the file system can do to a sheet: links, folders, pipes, permissions, changes while it is
+read.
+"""
 
 import os
 

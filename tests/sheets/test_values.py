@@ -1,14 +1,17 @@
-"""One cell at a time: read exactly, or refused with both readings named (common practice, no source)."""
+"""One cell at a time: read exactly, or refused with both readings named (common practice, no
+source).
+"""
 
 from datetime import date
 
 import pytest
 
-from culmbook.sheets.conventions import date_order, decimal_mark
 from culmbook.sheets.dictionary import tables
 from culmbook.sheets.values import (
     both_orders,
     check_range,
+    date_order,
+    decimal_mark,
     did_you_mean,
     odd_spaces,
     read_choice,

@@ -5,10 +5,18 @@ from matplotlib.colors import to_rgb
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 
-from culmbook.pages.map_page import map_section
-from culmbook.show.field_map import BORDERS, kind_of_plot, map_figure, maps_figure, plot_trial_map
+from culmbook.show.field_map import (
+    BORDERS,
+    caption,
+    draw,
+    in_words,
+    kind_of_plot,
+    pages,
+    plot_trial_map,
+)
 from culmbook.show.page import figure
 from culmbook.show.palette import GRADIENT, MIN_TEXT_PT, PAGE_WIDTH_IN, use_style
+from culmbook.text.refusal import Refusal
 
 
 @pytest.fixture(autouse=True)
@@ -123,7 +131,7 @@ def test_treatments_are_named_beside_their_rows_when_there_are_several():
 
 @pytest.mark.parametrize("shape", [(12, 26), (6, 13), (12, 14), (26, 3), (1, 1)])
 def test_map_fits_the_page_and_its_text_is_large_enough(shape):
-    fig = map_figure(trial(*shape, main_plots=shape[0] == 12), "T25")
+    fig = draw(trial(*shape, main_plots=shape[0] == 12))
     fig.draw_without_rendering()
     assert fig.get_figwidth() == pytest.approx(PAGE_WIDTH_IN) and fig.get_figheight() <= 9
     sizes = [t.get_fontsize() for t in fig.findobj(Text) if t.get_text().strip()]
@@ -131,7 +139,7 @@ def test_map_fits_the_page_and_its_text_is_large_enough(shape):
 
 
 def test_numbers_fit_into_the_plots_of_the_largest_trial():
-    fig = map_figure(trial(12, 26, main_plots=True, n_missing=88))
+    fig = draw(trial(12, 26, main_plots=True, n_missing=88))
     fig.draw_without_rendering()
     ax = fig.axes[0]
     width = abs(ax.transData.transform((1, 0))[0] - ax.transData.transform((0, 0))[0])
@@ -142,41 +150,42 @@ def test_numbers_fit_into_the_plots_of_the_largest_trial():
 
 def test_two_plots_in_one_place_are_refused():
     with pytest.raises(ValueError, match="plots 0101, 0102 share row 1, column 1"):
-        map_figure(trial(1, 2, column=[1, 1]))
+        draw(trial(1, 2, column=[1, 1]))
 
 
-def test_no_plots_are_refused():
-    with pytest.raises(ValueError, match="no plots to draw"):
-        map_figure(trial().iloc[:0])
+def test_plots_without_a_place_are_refused():
+    with pytest.raises(Refusal, match="no map to draw"):
+        pages(trial(row=None))
 
 
 def test_small_maps_show_every_trial_and_fit_the_page():
     frame = pd.concat([trial(6, 13, site=s, name=f"{s}{y}") for s in "ABCDE" for y in (22, 25)])
-    fig = maps_figure(frame)
+    [page] = pages(frame)
+    fig = draw(page)
     assert [ax.get_title(loc="left") for ax in fig.axes[:2]] == ["A: A22", "A: A25"]
     shown = figure(fig, label="maps", caption="Maps.", alt="Ten maps.")
     assert shown.height_in <= 9 and shown.width_in == pytest.approx(PAGE_WIDTH_IN)
 
 
 def test_a_trial_without_any_count_needs_no_scale():
-    fig = map_figure(trial(2, 2, missing_share=None, n_missing=None))
+    fig = draw(trial(2, 2, missing_share=None, n_missing=None))
     assert len(fig.axes) == 1 and fig.legends[0].get_texts()[0].get_text() == "not counted"
 
 
-def test_signs_are_explained_once_unless_they_differ():
-    frames = [
-        trial(3, 4, name="T22"),
-        trial(3, 4, name="T23"),
-        trial(3, 4, name="T24", main_plots=True),
-    ]
-    latest = pd.concat(frames).assign(hybrid="H01", counted_on=pd.Timestamp("2025-10-07"))
-    first, second, third = (shown.caption for shown in map_section(latest))
-    assert (
-        first.startswith("Trial T22, 12 plots. Number in a plot: plants missing")
-        and "medium" not in first
+def test_captions_explain_the_signs_that_occur():
+    plain, split = trial(3, 4, name="T22"), trial(3, 4, name="T24", main_plots=True)
+    first, second = map(caption, pages(pd.concat([plain, split])))
+    assert first.startswith("Trial T22, 12 plots. Number in a plot: plants missing")
+    assert "medium" not in first and "medium lines part main plots" in second
+    assert "Hatched" not in first and "Hatched" in caption(trial(status="damaged"))
+    assert "2 trials. Shade:" in caption(pages(pd.concat([plain, trial(site="B", name="B22")]))[0])
+
+
+def test_maps_are_said_in_words():
+    assert in_words(trial(1, 4, missing_share=[0.1, 0.2, 0.3, None])) == (
+        "Map of T25: 3 plots counted, with 10 % to 30 % of their plants missing and 20 % in the median "
+        "plot; 0 plots damaged or abandoned."
     )
-    assert second == "Trial T23, 12 plots. Signs as in the first map."
-    assert "Number in a plot" in third and "medium lines part main plots" in third
 
 
 def test_scale_and_hatches_share_a_row():
@@ -184,7 +193,7 @@ def test_scale_and_hatches_share_a_row():
         "status": ["ok", "damaged", "abandoned", "ok"] * 2,
         "missing_share": [0.1, 0.1, 0.1, None] * 2,
     }
-    fig = map_figure(trial(2, 4, **kinds))
+    fig = draw(trial(2, 4, **kinds))
     fig.draw_without_rendering()
     bar, legend = fig.axes[1].get_window_extent(), fig.axes[1].get_legend().get_window_extent()
     assert legend.x0 > bar.x1 and legend.y0 < bar.y1 and legend.y1 > bar.y0

@@ -212,7 +212,9 @@ def test_nothing_to_say_is_refused():
 
 
 def test_printable_keeps_letters_and_spells_out_the_unseen():
-    """Categories of the Unicode Character Database: Cf, Cc, Cs, Co, Cn and default-ignorable code points."""
+    """Categories of the Unicode Character Database: Cf, Cc, Cs, Co, Cn and default-ignorable code
+    points.
+    """
     assert printable("Żółć שלום Ωμ – “q”") == "Żółć שלום Ωμ – “q”"
     assert printable("e\u0301") == "é"
     spelled = {

@@ -1,4 +1,6 @@
-"""Cells without their data say why, and what rests on them is skipped: run in a real IPython shell."""
+"""Cells without their data say why, and what rests on them is skipped: run in a real IPython
+shell.
+"""
 
 import matplotlib.pyplot as plt
 import pytest

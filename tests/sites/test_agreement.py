@@ -77,7 +77,8 @@ def test_hybrids_that_stand_apart_are_named(found):
 
 
 def test_others_means_are_generalised_least_squares(sites, found):
-    # two other sites: correlation from the site's means and the others' means, those by the full design written out
+    # two other sites: correlation from the site's means and the others' means, those by the full
+    # design written out
     part = sites[:3]
     found = fit_site_agreement(part, "S1", ["H00"])
     others = [part[0], part[2]]
@@ -147,7 +148,9 @@ def test_two_sites_are_set_beside_each_other(sites):
 def test_one_site_an_unknown_site_and_too_few_hybrids(sites):
     with pytest.raises(ValueError, match="S0 is the only one with means"):
         fit_site_agreement(sites[:1], "S0")
-    with pytest.raises(ValueError, match="S9 has no means"):
+    with pytest.raises(
+        ValueError, match="S9 has no yield of an established stand. So this site is not set beside"
+    ):
         fit_site_agreement(sites, "S9")
     few = SiteMeans("S9", sites[0].means.iloc[:2], sites[0].covariance.iloc[:2, :2])
     with pytest.raises(ValueError, match="S9 has 2 hybrids in common"):
@@ -187,7 +190,8 @@ def test_words_where_nobody_stands_apart():
 
 
 def test_seasons_in_common_are_no_agreement(sites):
-    # covariance c between any two sites' means: off the common part here and there, and off the variance of the others' means
+    # covariance c between any two sites' means: off the common part here and there, and off the
+    # variance of the others' means
     names = [s.site for s in sites]
     plain = fit_site_agreement(sites, "S2", ["H00"])
     taken = fit_site_agreement(sites, "S2", ["H00"], shared=pd.DataFrame(0.004, names, names))

@@ -1,4 +1,6 @@
-"""Do sites rank the hybrids alike: likelihoods by their definition, open data, truth, groups, gains by choosing elsewhere."""
+"""Do sites rank the hybrids alike: likelihoods by their definition, open data, truth, groups,
+gains by choosing elsewhere.
+"""
 
 from pathlib import Path
 
@@ -30,7 +32,9 @@ PUBLISHED = Path(__file__).parents[1] / "published"
 
 
 def sites_of(values, variances):
-    """Means with independent known errors; values hybrids x sites, missing where a hybrid does not stand."""
+    """Means with independent known errors; values hybrids x sites, missing where a hybrid does not
+    stand.
+    """
     found = []
     for site, error in variances.items():
         own = values[site].dropna()
@@ -83,7 +87,8 @@ def dense(sites):
 
 
 def test_covariances_of_barley_match_immer_1934(barley):
-    # lattice::barley; restricted likelihood written out and minimised with R 4.2.2 optim by barley_sites.R
+    # lattice::barley; restricted likelihood written out and minimised with R 4.2.2 optim by
+    # barley_sites.R
     table = pd.read_csv(PUBLISHED / "barley_sites_references.csv", comment="#").set_index(
         ["model", "quantity"]
     )["value"]
@@ -140,7 +145,8 @@ def test_factors_have_the_likelihood_of_the_full_covariance(factors):
 
 
 def test_limits_by_the_delta_method_are_those_of_second_derivatives_written_out():
-    # one factor: loadings and logs of specific variances, differences of the dense likelihood instead of the engine's gradient
+    # one factor: loadings and logs of specific variances, differences of the dense likelihood
+    # instead of the engine's gradient
     rng = np.random.default_rng(8)
     true = rng.normal(size=(32, 1)) * np.array([1.0, 0.8, 0.6, 1.2, 0.9, 0.7]) + rng.normal(
         0, 0.5, (32, 6)
@@ -300,7 +306,8 @@ def test_choosing_elsewhere_is_falconers_correlated_response():
     assert table.loc[("S0", "S1"), ["accuracy", "own_accuracy"]].tolist() == pytest.approx(
         [h[1], h[0]]
     )
-    # the mean over both: cov with S0 (4 + 1) / 2, variance (4 + 1 + 2 x 1) / 4 and error (1 + 3) / 4
+    # the mean over both: cov with S0 (4 + 1) / 2, variance (4 + 1 + 2 x 1) / 4 and error (1 + 3) /
+    # 4
     response, own = 2.5 / np.sqrt(7 / 4 + 1), 4 / np.sqrt(5)
     assert table.loc[("S0", ALL_SITES), "efficiency"] == pytest.approx(response / own)
     none = choosing_elsewhere(made(np.full((2, 2), np.nan), covariance=np.zeros((2, 2))))

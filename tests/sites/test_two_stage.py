@@ -1,4 +1,6 @@
-"""Means of each site first, then all sites: the likelihood by its definition, known truth, refusals."""
+"""Means of each site first, then all sites: the likelihood by its definition, known truth,
+refusals.
+"""
 
 import numpy as np
 import pandas as pd
@@ -53,7 +55,9 @@ def two(sites):
 
 
 def dense(sites, controls):
-    """Means of all sites with their design, written out: y, X, incidence of candidates, error covariance."""
+    """Means of all sites with their design, written out: y, X, incidence of candidates, error
+    covariance.
+    """
     rows = pd.concat(
         [
             pd.DataFrame({"site": s.site, "hybrid": s.hybrids, "y": s.means.to_numpy()})
@@ -74,7 +78,8 @@ def dense(sites, controls):
 
 
 def test_rotated_likelihood_is_that_of_the_means_themselves(sites, two):
-    # V = hybrid ZZ' + hybrid x site I + known covariance, its restricted likelihood from the definition
+    # V = hybrid ZZ' + hybrid x site I + known covariance, its restricted likelihood from the
+    # definition
     y, x, z, error = dense(sites, ["H00"])
 
     def height(v):
@@ -158,7 +163,8 @@ def test_stage_one_means_are_the_fixed_effects_of_the_sites_model(records, sites
 
 
 def test_stages_by_site_agree_with_one_stage_and_stages_by_season_do_not():
-    # truth: hybrid x site variance 0.0225; plots of variance 0.04 leak into it where each season is a stage of its own
+    # truth: hybrid x site variance 0.0225; plots of variance 0.04 leak into it where each season is
+    # a stage of its own
     sums = np.zeros(3)
     for seed in range(2):
         records = network(seed, sites=5, seasons=4, hybrids=40)[0]
@@ -172,7 +178,9 @@ def test_stages_by_site_agree_with_one_stage_and_stages_by_season_do_not():
 
 
 def by_season(records):
-    """Hybrid x site variance when each site-season is a stage: its own means with their full covariance."""
+    """Hybrid x site variance when each site-season is a stage: its own means with their full
+    covariance.
+    """
     parts = site_means(records.assign(site=records["environment"]))
     size, turned = [], []
     rows = pd.concat(

@@ -1,7 +1,7 @@
 """Moran's I and the variogram: published values, R, definitions, edge inputs.
 
-Numbers of ``field_references.csv`` are printed by ``field_references.R`` (R 4.2.2, package ape 5.7, a general
-package for trees and distances).
+Numbers of ``field_references.csv`` are printed by ``field_references.R`` (R 4.2.2, package ape 5.7,
+a general package for trees and distances).
 """
 
 from pathlib import Path
@@ -46,7 +46,9 @@ def _countries(name):
     ("name", "printed"), [("anselin_1995_afcon", 0.4168), ("anselin_1988_columbus", 0.5110)]
 )
 def test_moran_matches_anselin_and_ape(references, name, printed):
-    """Row standardised weights. Anselin (1995) p. 105 prints .417 for the first; four digits from memory."""
+    """Row standardised weights. Anselin (1995) p. 105 prints .417 for the first; four digits from
+    memory.
+    """
     values, w = _countries(name)
     found, there = moran(values, w, style=ROW_STANDARDISED), references[name]
     assert found.i == pytest.approx(printed, abs=5e-5)
@@ -124,7 +126,9 @@ def test_residuals_are_judged_by_what_the_model_makes_of_even_fields():
 
 
 def test_residuals_of_plain_means_have_the_expectation_of_cliff_1981():
-    """Cliff & Ord (1981) eq. 8.16: E I = -n tr((X'X)^-1 X'WX) / (S0 (n - p)), for independent errors."""
+    """Cliff & Ord (1981) eq. 8.16: E I = -n tr((X'X)^-1 X'WX) / (S0 (n - p)), for independent
+    errors.
+    """
     frame = make_trial(np.random.default_rng(9), NONE, missing=0)
     fit = fit_gaussian(frame, "response", "0 + hybrid")
     w, x = rook_neighbours(frame["row"], frame["column"]), fit.design.to_numpy(float)

@@ -139,7 +139,8 @@ def test_repeated_plots_get_lasting_and_seasonal_parts(kind, rng):
     assert trend.fixed.shape == (len(cells), 0)
 
 
-# -- against R -------------------------------------------------------------------------------------------
+# -- against R
+# -------------------------------------------------------------------------------------------
 
 
 def _wheat_fit(kind):
@@ -171,7 +172,9 @@ def _wheat_fit(kind):
     ],
 )
 def test_mean_variance_of_a_difference_matches_lme4_and_nlme(kind, rounded):
-    """Wheat of Stroup & Baenziger (1994); field_references.R with R 4.2.2, lme4 1.1-31, nlme 3.1-162."""
+    """Wheat of Stroup & Baenziger (1994); field_references.R with R 4.2.2, lme4 1.1-31, nlme
+    3.1-162.
+    """
     table = pd.read_csv(PUBLISHED / "field_references.csv", comment="#")
     there = table.set_index(["model", "quantity"])["value"][kind]
     fit, design = _wheat_fit(kind)
@@ -181,7 +184,8 @@ def test_mean_variance_of_a_difference_matches_lme4_and_nlme(kind, rounded):
     assert fit.criterion == pytest.approx(there["criterion"], rel=1e-7)
 
 
-# -- parts of a plot's yield, borders --------------------------------------------------------------------
+# -- parts of a plot's yield, borders
+# --------------------------------------------------------------------
 
 
 def test_parts_add_up_and_the_trend_follows_the_true_one():
@@ -221,7 +225,8 @@ def test_a_border_that_yields_more_is_found_and_guards_move_it():
     assert refused == {END_COLUMNS: f"no plot in the {END_COLUMNS} has a yield"}
 
 
-# -- edge inputs -----------------------------------------------------------------------------------------
+# -- edge inputs
+# -----------------------------------------------------------------------------------------
 
 
 def _reasons(frame):

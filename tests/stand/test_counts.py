@@ -1,4 +1,5 @@
-"""Shares of plots, the cells of the model, verdicts; and the demo network's estimates against its truth.
+"""Shares of plots, the cells of the model, verdicts; and the demo network's estimates against its
+truth.
 
 Thresholds of the verdicts are common practice without a published source.
 """
@@ -11,16 +12,9 @@ import pytest
 
 from culmbook.sheets.read import read_network
 from culmbook.sheets.settings import StandSettings
-from culmbook.stand.counts import (
-    judge_hybrids,
-    judge_plots,
-    model_cells,
-    plot_stand,
-    stand_history,
-    what_is_unknown,
-)
-from culmbook.stand.gaps import longest_runs
-from culmbook.stand.losses import plot_intervals
+from culmbook.stand import words as sentences
+from culmbook.stand.counts import judge_hybrids, judge_plots, model_cells, plot_stand, stand_history
+from culmbook.stand.losses import longest_runs, plot_intervals
 from culmbook.stand.model import fit_stand, hybrid_shares
 from culmbook.trials.entries import is_used, without_guards
 from culmbook.trials.seasons import of_season
@@ -350,11 +344,11 @@ def test_judge_hybrids_verdict_follows_the_chances(fit):
 
 def _unknown(stand, gaps=None):
     gaps = make_gaps([("S1", "25001")], []) if gaps is None else gaps
-    return " ".join(what_is_unknown(stand, gaps, 2025))
+    return " ".join(text for _, text in sentences.unknown(stand, gaps, 2025))
 
 
 def test_nothing_is_unknown_when_all_was_counted():
-    assert _unknown(_stand(autumn=30, summer=20)) == ""
+    assert "No count that these questions need" in _unknown(_stand(autumn=30, summer=20))
 
 
 @pytest.mark.parametrize(
@@ -375,7 +369,7 @@ def test_missing_counts_are_named(counts, words):
 def test_missing_gaps_plots_and_plantings_are_named():
     stand = _stand(autumn=30, summer=20)
     assert "No gap records" in _unknown(stand, make_gaps([], []))
-    assert "There are no plots" in _unknown(stand.iloc[:0])
+    assert "No plot was counted" in _unknown(stand.iloc[:0])
     assert "No plot was planted in 2025" in _unknown(stand.assign(planting_season=2022))
 
 
@@ -384,10 +378,7 @@ def test_missing_gaps_plots_and_plantings_are_named():
 )
 def test_hidden_replants_are_named(n, words):
     told = _unknown(_stand(autumn=30, summer=30, replanted={"summer": [4] * n + [0] * (9 - n)}))
-    assert (
-        words in told
-        and ("this plot is left out" if n == 1 else "these plots are left out") in told
-    )
+    assert words in told and "nothing there enters a comparison" in told
 
 
 # -- against the truth of the demo network --------------------------------------------------------
@@ -422,7 +413,9 @@ def test_demo_shares_lie_close_to_the_truth(demo):
 
 
 def test_demo_intervals_hold_the_truth_at_every_site(demo):
-    """One data set: its replicates were drawn once, so 85 % of a site's hybrids is asked, not 95 %."""
+    """One data set: its replicates were drawn once, so 85 % of a site's hybrids is asked, not 95
+    %.
+    """
     inside = demo["true"].between(demo["lower"], demo["upper"])
     by_site = inside.groupby(demo["site"]).mean()
     assert (by_site >= 0.85).all() and inside.mean() < 1, by_site

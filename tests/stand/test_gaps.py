@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.stand.gaps import clustering, longest_runs, run_chance
+from culmbook.stand.losses import clustering, longest_runs, run_chance
 
 
 def _plot(rows, plot="1"):
@@ -64,8 +64,10 @@ def test_run_chance_matches_counting_every_arrangement(segments, missing, run):
 
 
 def test_clustering_expects_the_joins_of_random_arrangements():
-    """m missing of n positions with k neighbouring pairs: k m (m - 1) / (n (n - 1)) joins expected (Moran 1948)."""
-    test = clustering(_plot(["x.x.x.x.x."] * 10), permutations=4000)
+    """m missing of n positions with k neighbouring pairs: k m (m - 1) / (n (n - 1)) joins expected
+    (Moran 1948).
+    """
+    test = clustering(_plot(["x.x.x.x.x."] * 10), permutations=4000).iloc[0]
     assert (test.joins, test.longest_run) == (0, 1)
     assert test.joins_expected == pytest.approx(90 * (50 * 49) / (100 * 99), abs=0.15)
 
@@ -74,7 +76,7 @@ def test_clustering_finds_a_failed_row_through_plots():
     gaps = pd.concat(
         [_plot(["......", "xxxxxx", ".x....", "......"], plot=str(k)) for k in range(3)]
     )
-    assert clustering(gaps).p_value < 0.001
+    assert clustering(gaps)["p_value"].iloc[0] < 0.001
 
 
 def test_clustering_refuses_two_dates_and_plots_without_choice():

@@ -5,13 +5,12 @@ import pandas as pd
 import pytest
 from scipy import integrate, special, stats
 
+from culmbook.mixed import marginal_share, simultaneous_draws
 from culmbook.stand.model import (
     against_control,
-    chance_above,
+    chance_of_stand,
     fit_stand,
     hybrid_shares,
-    marginal_share,
-    simultaneous_draws,
     variance_table,
 )
 from known_truth import draw_trial
@@ -32,7 +31,8 @@ def test_marginal_share_matches_numerical_integral():
     assert marginal_share(1.7, 0.6) == pytest.approx(exact, abs=1e-9)
 
 
-# Dunnett (1955, 1964), two-sided 5 % critical values; from memory, recomputed with scipy's multivariate t.
+# Dunnett (1955, 1964), two-sided 5 % critical values; from memory, recomputed with scipy's
+# multivariate t.
 @pytest.mark.parametrize(("k", "df", "critical"), [(2, 10, 2.57), (5, 20, 2.73)])
 def test_simultaneous_critical_value_matches_dunnett(k, df, critical):
     rho = np.full((k, k), 0.5) + 0.5 * np.eye(k)
@@ -111,7 +111,9 @@ def test_hybrid_with_all_or_none_alive_gets_finite_limits(trial):
 
 
 def test_share_interval_of_few_losses_is_wider_than_exact_binomial(trial):
-    """Plots differ, so the interval may not be narrower than Clopper-Pearson's for independent plants less 10 %."""
+    """Plots differ, so the interval may not be narrower than Clopper-Pearson's for independent
+    plants less 10 %.
+    """
     row = hybrid_shares(fit_stand(trial)).iloc[-2]
     exact = stats.binomtest(int(row["alive"]), int(row["total"])).proportion_ci(method="exact")
     assert row["upper"] - row["lower"] > 0.9 * (exact.high - exact.low)
@@ -128,17 +130,19 @@ def test_contrasts_contain_simultaneous_and_single_intervals(stand):
 
 
 def test_contrasts_need_the_control(stand):
-    with pytest.raises(ValueError, match="'STD' has no counted plot here"):
+    with pytest.raises(ValueError, match="control STD has no counted plot here"):
         against_control(stand, "STD")
 
 
 def test_one_hybrid_cannot_be_compared(trial):
-    with pytest.raises(ValueError, match="one hybrid only"):
+    with pytest.raises(ValueError, match="Only one hybrid"):
         fit_stand(trial[trial["hybrid"].eq("H03")])
 
 
 def test_chance_above_matches_numerical_integral(stand):
-    """Binomial counts of a future plot, integrated over its normal logit by scipy's quad, for each replicate."""
+    """Binomial counts of a future plot, integrated over its normal logit by scipy's quad, for each
+    replicate.
+    """
     fit, hybrid = stand.fit, "H03"
     spread = np.hypot(fit.spread, np.sqrt(fit.covariance.loc[hybrid, hybrid]))
     chances = [
@@ -154,7 +158,7 @@ def test_chance_above_matches_numerical_integral(stand):
         )[0]
         for deviation in stand.grid["deviation"]
     ]
-    assert chance_above(stand, 0.8, 36)[hybrid] == pytest.approx(
+    assert chance_of_stand(stand, 0.8, 36)[hybrid] == pytest.approx(
         np.mean(chances), abs=1e-4
     )  # 29 of 36 is the first above
 
@@ -166,7 +170,9 @@ def test_variance_table_gives_standard_deviations_of_every_random_term(stand):
 
 
 def test_network_shares_weigh_sites_equally():
-    """Two sites with 1 and 3 replicates, no scatter: the hybrid's share is the mean of the sites' shares."""
+    """Two sites with 1 and 3 replicates, no scatter: the hybrid's share is the mean of the sites'
+    shares.
+    """
     alive = {("A", "a"): 34, ("A", "b"): 30, ("B", "a"): 22, ("B", "b"): 14}
     cells = pd.DataFrame(
         [

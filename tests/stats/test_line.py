@@ -1,4 +1,6 @@
-"""Doses that kill a given share, with errors and limits, against published probit and logit analyses."""
+"""Doses that kill a given share, with errors and limits, against published probit and logit
+analyses.
+"""
 
 import numpy as np
 import pytest
@@ -26,8 +28,10 @@ def line(x, dead, total, link, **fitted):
     return model.fit(tol=1e-12, **fitted)
 
 
-# Venables & Ripley (2002) section 7.2, tobacco budworm, 20 moths a dose, log2 dose 0 … 5; values from memory,
-# recomputed with R 4.2.2, MASS 7.3-58.2: dose.p(glm(SF ~ sex + ldose - 1, binomial), cf = c(1, 3), p =
+# Venables & Ripley (2002) section 7.2, tobacco budworm, 20 moths a dose, log2 dose 0 … 5; values
+# from memory,
+# recomputed with R 4.2.2, MASS 7.3-58.2: dose.p(glm(SF ~ sex + ldose - 1, binomial), cf = c(1, 3),
+# p =
 # 1:3/4).
 BUDWORM = {"M": [1, 4, 9, 13, 18, 20], "F": [0, 2, 6, 10, 12, 16]}
 QUARTILES = [(0.25, 2.2313), (0.50, 3.2636), (0.75, 4.2959)]
@@ -45,7 +49,8 @@ def test_crossing_matches_venables_2002_budworm_females():
 
 
 def test_crossing_of_a_probit_matches_finney_1971_rotenone():
-    # Finney (1971), rotenone on Macrosiphoniella, without the untreated control: LD50 4.85 mg/l, log10 0.686
+    # Finney (1971), rotenone on Macrosiphoniella, without the untreated control: LD50 4.85 mg/l,
+    # log10 0.686
     # (SE 0.022), chi-squared 1.73 on 3 df; values from memory, recomputed with statsmodels 0.15.
     fit = line(
         np.log10([10.2, 7.7, 5.1, 3.8, 2.6]),
@@ -59,7 +64,8 @@ def test_crossing_of_a_probit_matches_finney_1971_rotenone():
 
 
 def test_fieller_limits_match_collett_1991_serum():
-    # Anti-pneumococcus serum: ED50 0.0066 cc, 95 % Fieller limits 0.0053 and 0.0081; Collett (1991) Modelling
+    # Anti-pneumococcus serum: ED50 0.0066 cc, 95 % Fieller limits 0.0053 and 0.0081; Collett (1991)
+    # Modelling
     # Binary Data, section 4.2; values from memory, recomputed with statsmodels 0.15.
     fit = line(np.log([0.0028, 0.0056, 0.0112, 0.0225, 0.0450]), [35, 21, 9, 6, 1], 40, "logit")
     assert np.exp(crossing(*fit.params)) == pytest.approx(0.0066, abs=5e-5)
@@ -96,7 +102,8 @@ def test_crossing_of_a_quasi_probit_matches_r_help_2006():
     assert 10 ** crossing(*fit.params) == pytest.approx(140.8353, rel=1e-5)
 
 
-# Bliss (1935) flour beetles, Dobson & Barnett Generalized Linear Models, chapter 7; values from memory,
+# Bliss (1935) flour beetles, Dobson & Barnett Generalized Linear Models, chapter 7; values from
+# memory,
 # recomputed with statsmodels 0.15
 BEETLES = (
     [1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839],

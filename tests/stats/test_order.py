@@ -17,7 +17,8 @@ def test_intensity_matches_falconer_mackay_1996_table_a(share, published):
 
 
 def test_order_statistics_match_harter_1961():
-    # values from memory, recomputed with R 4.2.2: integrate() of x times the density of the r-th largest
+    # values from memory, recomputed with R 4.2.2: integrate() of x times the density of the r-th
+    # largest
     published = [1.53875, 1.00136, 0.65606, 0.37576, 0.12267]
     assert order_statistics(10, 5) == pytest.approx(published, abs=1e-5)
     largest = {5: 1.16296, 20: 1.86748, 50: 2.24907, 100: 2.50759}
@@ -41,14 +42,16 @@ def test_order_statistics_mirror_and_add_to_zero(n):
 
 
 def test_variance_of_many_values_is_that_of_their_order_statistics():
-    # David & Nagaraja (2003) Order Statistics, 3rd ed., sec. 4.2: sums over all ranks are those of the values;
+    # David & Nagaraja (2003) Order Statistics, 3rd ed., sec. 4.2: sums over all ranks are those of
+    # the values;
     # the mean square of the expected values goes to 1 from below as n grows
     squares = [np.mean(order_statistics(n) ** 2) for n in (10, 100, 1000)]
     assert squares == sorted(squares) and 0.99 < squares[-1] < 1
 
 
 def test_finite_intensity_is_below_that_without_end_by_the_correction_of_burrows_1975():
-    # i - (n - k) / (2 k (n + 1) i), Burrows (1975) Biometrics 31:125-133, an approximation; from memory
+    # i - (n - k) / (2 k (n + 1) i), Burrows (1975) Biometrics 31:125-133, an approximation; from
+    # memory
     for kept, entries in ((10, 50), (50, 200), (8, 50)):
         i = intensity(kept / entries)
         near = i - (entries - kept) / (2 * kept * (entries + 1) * i)
@@ -71,7 +74,8 @@ TWO_STAGES = [
 
 @pytest.mark.parametrize(("plan", "reference"), TWO_STAGES)
 def test_two_stages_match_the_integral_over_the_truncated_normal(plan, reference):
-    # computed with R 4.2.2: double integrate() of b1 x1 + b2 x2 over both thresholds (b the regression of the
+    # computed with R 4.2.2: double integrate() of b1 x1 + b2 x2 over both thresholds (b the
+    # regression of the
     # true value on the criteria), the second threshold by uniroot(); no published number was seen
     assert two_stage_gain(*plan) == pytest.approx(reference, abs=1e-6)
 

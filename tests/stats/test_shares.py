@@ -10,7 +10,8 @@ from culmbook.stats.shares import combine_limits, common_odds, fit_beta_binomial
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 
-# Newcombe (1998) Stat. Med. 17:857-872, Table I; 81/263 Wilson read in a stored page, the rest from memory,
+# Newcombe (1998) Stat. Med. 17:857-872, Table I; 81/263 Wilson read in a stored page, the rest from
+# memory,
 # recomputed with scipy.
 TABLE_I = [
     (81, 263, 0.2553, 0.3662, 0.2527, 0.3676),
@@ -32,7 +33,8 @@ def test_share_interval_matches_newcombe_1998_table1(
     )
 
 
-# Newcombe (1998) Stat. Med. 17:873-890, Table II, method 10; first row read in a stored page, rest from memory.
+# Newcombe (1998) Stat. Med. 17:873-890, Table II, method 10; first row read in a stored page, rest
+# from memory.
 TABLE_II = [
     (56, 70, 48, 80, 0.0524, 0.3339),
     (9, 10, 3, 10, 0.1705, 0.8090),

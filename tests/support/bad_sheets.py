@@ -1,7 +1,9 @@
-"""Faults of field sheets, made again on our own tables; ``bad_sheets.csv`` says what must become of each.
+"""Faults of field sheets, made again on our own tables; ``bad_sheets.csv`` says what must become
+of each.
 
-A fault is a function that spoils a good sheet of the small network. It is made on one table or on several;
-``{number}``, ``{date}``, ``{text}`` in its places stand for that table's columns. Places are line:column.
+A fault is a function that spoils a good sheet of the small network. It is made on one table or on
+several; ``{number}``, ``{date}``, ``{text}`` in its places stand for that table's columns. Places
+are line:column.
 """
 
 import csv
@@ -46,7 +48,8 @@ class Case:
 
     id: str
     table: str
-    make: object  # function of the good Sheet (and of the table's column names, if it takes two arguments)
+    # function of the good Sheet (and of the table's column names, if it takes two arguments)
+    make: object
     where: tuple = ()
     says: str = ""
     file: str = ""  # name of the spoilt file when it is not <table>.csv

@@ -1,4 +1,6 @@
-"""A small invented network in memory for the tests of choosing: yields rise from H1 to H8, the control stands between."""
+"""A small invented network in memory for the tests of choosing: yields rise from H1 to H8, the
+control stands between.
+"""
 
 import numpy as np
 import pandas as pd
@@ -14,7 +16,9 @@ OTHERS = ("decisions", "freeze_tests", "frost_scores", "plant_gaps", "weather")
 
 
 def choosing_tables(*, seasons=(2024, 2025), sites=("S1", "S2"), codes=CODES, seed=5):
-    """Tables of trials with two or more seasons after establishment; moisture rises with the yield."""
+    """Tables of trials with two or more seasons after establishment; moisture rises with the
+    yield.
+    """
     rng = np.random.default_rng(seed)
     tables = join(
         *[trial(rng, seasons, codes=codes, replicates=3, site=site, planted=2021) for site in sites]

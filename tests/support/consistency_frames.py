@@ -1,4 +1,6 @@
-"""Small invented trials over several seasons for the tests of consistency; rows as ``plot_harvests`` gives them."""
+"""Small invented trials over several seasons for the tests of consistency; rows as
+``plot_harvests`` gives them.
+"""
 
 import numpy as np
 

@@ -1,4 +1,6 @@
-"""Likelihood of a gaussian mixed model straight from its definition, with the full covariance matrix."""
+"""Likelihood of a gaussian mixed model straight from its definition, with the full covariance
+matrix.
+"""
 
 import numpy as np
 import pandas as pd
@@ -60,7 +62,9 @@ def least(z, residual, y, x, restricted, start):
 
 
 def small_design(draw):
-    """An unbalanced trial of 14 to 40 records with empty cells, and a model for it; variances may be zero."""
+    """An unbalanced trial of 14 to 40 records with empty cells, and a model for it; variances may
+    be zero.
+    """
     n = draw.integers(14, 41)
     sizes = {"a": draw.integers(3, 7), "b": draw.integers(2, 6), "c": draw.integers(2, 4)}
     frame = pd.DataFrame(

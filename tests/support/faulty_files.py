@@ -1,8 +1,9 @@
-"""Good field sheets, and the faults of bytes and form that real files have, each made on a good sheet.
+"""Good field sheets, and the faults of bytes and form that real files have, each made on a good
+sheet.
 
-A :class:`Sheet` says what a reader has to make of it: ``accept``, ``note`` (accepted with a stated repair),
-``rows`` (these rows refused, the others kept) or ``file`` (refused whole), with the code, the places and the
-words of its message, and the rows that must come out untouched.
+A :class:`Sheet` says what a reader has to make of it: ``accept``, ``note`` (accepted with a stated
+repair), ``rows`` (these rows refused, the others kept) or ``file`` (refused whole), with the code,
+the places and the words of its message, and the rows that must come out untouched.
 """
 
 import gzip
@@ -511,7 +512,9 @@ def workbook_bytes(table, change=None, top=1):
 
 
 def with_part(data, part, change):
-    """Return a workbook's bytes with one part of the archive changed, or added where it is not there."""
+    """Return a workbook's bytes with one part of the archive changed, or added where it is not
+    there.
+    """
     target = io.BytesIO()
     packed = zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED)
     with zipfile.ZipFile(io.BytesIO(data)) as source, packed as out:
@@ -523,7 +526,9 @@ def with_part(data, part, change):
 
 
 def with_shared_strings(data, strings):
-    """Return a workbook with its texts moved into a part of shared strings, as most programs write them."""
+    """Return a workbook with its texts moved into a part of shared strings, as most programs write
+    them.
+    """
     texts = []
 
     def share(match):
@@ -737,7 +742,9 @@ def _book_looks(table):
 
 
 def shown_as_text(header, rows):
-    """Return rows as a workbook gives them: whole numbers without decimals, others in shortest form."""
+    """Return rows as a workbook gives them: whole numbers without decimals, others in shortest
+    form.
+    """
 
     def shown(column, text):
         value = typed_cell(column, text)

@@ -22,9 +22,11 @@ def make_trial(
     share=0.4,
     carry=0.5,
 ):
-    """Log yields of one trial in one season; two rows of plots to a replicate, blocks of about seven plots.
+    """Log yields of one trial in one season; two rows of plots to a replicate, blocks of about
+    seven plots.
 
-    ``share`` of the variance within hybrids, ``sd`` squared, is trend. Effects of hybrids are in ``true``.
+    ``share`` of the variance within hybrids, ``sd`` squared, is trend. Effects of hybrids are in
+    ``true``.
     """
     grid = pd.MultiIndex.from_product(
         [range(1, rows + 1), range(1, columns + 1)], names=["row", "column"]

@@ -18,7 +18,9 @@ def freeze_table(
     shifts=None,
     **columns,
 ):
-    """The freeze tests table with the expected number alive in every cell, rounded: no chance in it."""
+    """The freeze tests table with the expected number alive in every cell, rounded: no chance in
+    it.
+    """
     rows = [
         {
             "run": run,

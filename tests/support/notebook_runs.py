@@ -1,4 +1,6 @@
-"""Run a notebook's code cells in this process and collect what they show: quicker than a kernel each."""
+"""Run a notebook's code cells in this process and collect what they show: quicker than a kernel
+each.
+"""
 
 import json
 from pathlib import Path
@@ -13,20 +15,6 @@ NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 
 def cells_of(name):
     return json.loads((NOTEBOOKS / name).read_text(encoding="utf-8"))["cells"]
-
-
-def shown_by(name, monkeypatch, **parameters):
-    """Return the objects a notebook displays, in order, when run with these parameters."""
-    shown, space = [], {}
-    monkeypatch.setattr("IPython.display.display", lambda *objects, **_: shown.extend(objects))
-    with plt.rc_context():
-        for cell in cells_of(name):
-            if cell["cell_type"] == "code":
-                exec(compile("".join(cell["source"]), cell["id"], "exec"), space)
-                if "parameters" in cell["metadata"].get("tags", []):
-                    space.update(parameters)
-    plt.close("all")
-    return shown
 
 
 class Shown(NamedTuple):
@@ -79,6 +67,11 @@ def run_cells(name, **parameters):
         plt.close("all")
         InteractiveShell.clear_instance()
     return Run(shown, printed)
+
+
+def shown_by(name, monkeypatch=None, **parameters):
+    """What a notebook hands to the report, in order, when run with these parameters."""
+    return [shown for shown in run_cells(name, **parameters).shown if shown.bundle()]
 
 
 def bundles(shown):

@@ -1,4 +1,4 @@
-"""A small invented network in memory for the tests of the pages on harvest, components and prediction."""
+"""A small invented network in memory, and what pages show of it."""
 
 from pathlib import Path
 
@@ -6,8 +6,6 @@ import numpy as np
 import pandas as pd
 
 from component_frames import make_counts, make_ground, make_harvests, make_stems
-from culmbook.pages.component_page import components_of
-from culmbook.pages.harvest_page import harvest_of
 from culmbook.sheets.dictionary import empty_table
 from culmbook.sheets.problems import problems_frame
 from culmbook.sheets.read import Network
@@ -36,9 +34,11 @@ def trial(
     plants=3,
     site="S1",
 ):
-    """Tables of one trial whose hybrids differ in stems per plant; the yield is the components' product.
+    """Tables of one trial whose hybrids differ in stems per plant; the yield is the components'
+    product.
 
-    Where plants are missing the others do not make up for it; moisture rises from the first hybrid to the last.
+    Where plants are missing the others do not make up for it; moisture rises from the first hybrid
+    to the last.
     """
     ground = make_ground(tuple(codes), replicates, site=site, trial=f"{site}T", planted=planted)
     n, rank = len(ground), ground["hybrid"].map({c: i for i, c in enumerate(codes)}).to_numpy()
@@ -122,12 +122,6 @@ def network_of(tables, hybrids=None, away=(), **settings):
         pd.DataFrame(),
         pd.DataFrame(),
     )
-
-
-def gathered(network, site="all", season=2025, **choices):
-    """The harvest and the components of a season."""
-    harvest = harvest_of(network, site, season, **choices)
-    return harvest, components_of(network, site, harvest)
 
 
 def texts(shown, *kinds):

@@ -1,4 +1,6 @@
-"""What stands on the pages of a PDF: sizes of text, places of pictures, elements of the structure tree."""
+"""What stands on the pages of a PDF: sizes of text, places of pictures, elements of the structure
+tree.
+"""
 
 import numpy as np
 from pypdf.generic import ContentStream

@@ -1,9 +1,10 @@
-"""Random small designs: gaussian fits against a dense evaluation of their definition; what does not converge.
+"""Random small designs: gaussian fits against a dense evaluation of their definition; what does
+not converge.
 
-``python tests/random_designs.py [--plain N] [--kernels N]`` prints the counts. Plain designs are those of
-``dense_reml.small_design``: unbalanced, with empty cells and variances at zero. Designs with kernels have a
-covariance over seasons, random slopes or the columns of a matrix. Every covariance here is written from its
-definition, apart from the package.
+``python tests/random_designs.py [--plain N] [--kernels N]`` prints the counts. Plain designs are
+those of ``dense_reml.small_design``: unbalanced, with empty cells and variances at zero. Designs
+with kernels have a covariance over seasons, random slopes or the columns of a matrix. Every
+covariance here is written from its definition, apart from the package.
 """
 
 import argparse
@@ -45,7 +46,8 @@ def plain_designs(number):
 
 
 def lacks_replication(z, groups, x):
-    """Do fixed effects explain every contrast within the random levels in one of the residual groups?
+    """Do fixed effects explain every contrast within the random levels in one of the residual
+    groups?
 
     Its variance can then fall to zero without the residuals' squares ever paying for it.
     """
@@ -140,9 +142,11 @@ MODELS = {
 
 
 class Part:
-    """One random term by its definition: records of one outer level share effects with covariance K.
+    """One random term by its definition: records of one outer level share effects with covariance
+    K.
 
-    ``design`` holds each record's values on the levels of K: zeros and a one, or an intercept and a slope.
+    ``design`` holds each record's values on the levels of K: zeros and a one, or an intercept and a
+    slope.
     """
 
     def __init__(self, frame, outer, kind, design, places):
@@ -210,7 +214,8 @@ def trend_columns(frame):
 
 
 def kernel_designs(number):
-    """Frame, name of the model and method: 6 to 12 hybrids in two to four blocks over four seasons, some
+    """Frame, name of the model and method: 6 to 12 hybrids in two to four blocks over four
+    seasons, some
     records lost.
     """
     draw = np.random.default_rng(12)

@@ -17,7 +17,9 @@ PER_BLOCK = 10
 
 
 def network(size: int) -> pd.DataFrame:
-    """About ``size`` records (4 % are missing): yield in t/ha, with true variances between 0.1 and 2."""
+    """About ``size`` records (4 % are missing): yield in t/ha, with true variances between 0.1 and
+    2.
+    """
     hybrids, sites, seasons, reps = SIZES[size]
     draw = np.random.RandomState(size)  # its stream is frozen by numpy's policy
     plots = _plots(draw, hybrids, sites, reps)
@@ -60,7 +62,9 @@ def _plots(draw, hybrids, sites, reps):
 
 
 def counts(size: int) -> pd.DataFrame:
-    """Plants alive of 36 in cells of the network's plots: logit sds 0.7 hybrid, 0.4 hybrid at a site, 0.5 block."""
+    """Plants alive of 36 in cells of the network's plots: logit sds 0.7 hybrid, 0.4 hybrid at a
+    site, 0.5 block.
+    """
     frame = network(size)[["site", "block", "hybrid"]]
     draw, logit = np.random.RandomState(size + 1), np.full(len(frame), 1.0)
     for columns, sd in [

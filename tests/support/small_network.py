@@ -1,4 +1,6 @@
-"""A small good network, invented: two sites, four hybrids, twelve plots; every sheet reads without a word."""
+"""A small good network, invented: two sites, four hybrids, twelve plots; every sheet reads without
+a word.
+"""
 
 import csv
 import io

@@ -23,7 +23,9 @@ def make_plots(
     site="S1",
     treatments=(("machine", "none"),),
 ):
-    """One plot of every hybrid, replicate and treatment; a main plot for each treatment where there are several."""
+    """One plot of every hybrid, replicate and treatment; a main plot for each treatment where
+    there are several.
+    """
     rows = [
         {
             "replicate": str(r),
@@ -57,7 +59,9 @@ def make_plots(
 
 
 def make_counts(plots, season=2025, *, replanted=None, told=None, **alive):
-    """Counts of the occasions given; alive plants, replanted and replants told are a number or one for each plot."""
+    """Counts of the occasions given; alive plants, replanted and replants told are a number or one
+    for each plot.
+    """
     frames = [
         _count(
             plots,

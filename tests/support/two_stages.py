@@ -7,13 +7,14 @@ _FAR = 12.0
 
 
 def two_stage_gain(r1: float, r2: float, rho: float, share1: float, share2: float) -> float:
-    """Mean true value of what two stages of selection leave, in standard deviations of the true value.
+    """Mean true value of what two stages of selection leave, in standard deviations of the true
+    value.
 
     Parameters
     ----------
     r1, r2 : float
-        Correlation of the first and of the second stage's criterion with the true value, -1 to 1. The second
-        criterion may contain the first.
+        Correlation of the first and of the second stage's criterion with the true value, -1 to 1.
+        The second criterion may contain the first.
     rho : float
         Correlation of the two criteria before any selection, between -1 and 1.
     share1, share2 : float
@@ -34,9 +35,9 @@ def two_stage_gain(r1: float, r2: float, rho: float, share1: float, share2: floa
 
         [r1 phi(k1) Phi((rho k1 - k2) / s) + r2 phi(k2) Phi((rho k2 - k1) / s)] / a
 
-    where k2 is such that both thresholds are passed with probability a: after the first stage the second
-    criterion is no longer normal, so k2 is not the normal quantile of share2. True value and criteria are
-    jointly normal before selection and the population is without end.
+    where k2 is such that both thresholds are passed with probability a: after the first stage the
+    second criterion is no longer normal, so k2 is not the normal quantile of share2. True value and
+    criteria are jointly normal before selection and the population is without end.
 
     References
     ----------

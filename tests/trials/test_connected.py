@@ -27,7 +27,8 @@ def half(records, shared=()):
 
 
 def test_sets_are_those_that_the_rank_of_the_design_tells(rng):
-    # in a two-way table without empty rows, rank = hybrids + conditions - connected parts (Searle 1987, ch. 5)
+    # in a two-way table without empty rows, rank = hybrids + conditions - connected parts (Searle
+    # 1987, ch. 5)
     for _ in range(40):
         n = rng.integers(4, 14)
         table = pd.DataFrame(

@@ -1,19 +1,24 @@
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.formula.api as smf
 
 from component_frames import make_counts, make_ground, make_harvests, make_stems
 from culmbook.sheets.crosschecks import component_product
+from culmbook.text.refusal import Refusal
+from culmbook.yields import words
 from culmbook.yields.components import (
     COMPONENTS,
-    component_means,
-    component_words,
+    MEASURED,
+    at_full_stand,
+    fit_stand_power,
     log_components,
-    log_words,
     plot_components,
+    plot_traits,
     with_yield,
 )
 from culmbook.yields.harvest import plot_harvests
+from culmbook.yields.means import means_of
 
 
 def components(ground, stems, alive=24, slips=None):
@@ -62,8 +67,8 @@ def test_an_absent_component_leaves_the_product_missing_and_is_named():
     stems = make_stems(ground).assign(stem_dry_mass_g=np.nan)
     frame = components(ground, stems).reset_index()
     assert frame["product_t_ha"].isna().all() and frame["stems_per_plant"].notna().all()
-    assert component_words(stems, frame) == ["Not observed in any plot: mass per stem."]
-    with pytest.raises(ValueError, match="stem_mass_g"):
+    assert words.components(stems, frame) == ["Not observed in any plot: mass per stem."]
+    with pytest.raises(ValueError, match="mass per stem"):
         log_components(frame)
 
 
@@ -80,7 +85,7 @@ def test_heights_by_two_methods_are_kept_apart_with_a_message():
     assert frame["stem_height_cm"].dropna().eq(200).all() and set(
         frame["height_method"].dropna()
     ) == {"ligule"}
-    (told,) = component_words(stems, frame.reset_index())
+    (told,) = words.components(stems, frame.reset_index())
     assert "two methods (ligule and panicle)" in told and "only those by ligule are used" in told
 
 
@@ -95,7 +100,7 @@ def test_a_plant_with_a_unit_slip_is_not_averaged_and_counted():
     assert frame.loc["001", ["n_plants", "n_slips", "stem_mass_g"]].tolist() == [2, 1, 20.0]
     assert (
         "1 measured plant with a suspected unit slip"
-        in component_words(stems, frame.reset_index())[0]
+        in words.components(stems, frame.reset_index())[0]
     )
 
 
@@ -126,11 +131,10 @@ def test_logs_keep_plots_with_everything_and_their_rest():
     assert len(logs) == 8  # the plot without yield has no log
     assert logs["rest"].to_numpy() == pytest.approx(np.log(7 / 600))
     assert (
-        log_words(frame, logs)
+        words.without_logs(frame, logs)
         == "Left out without every component and a yield: 1 of 9 plots, 1 because nothing grew or was cut."
     )
-    assert log_words(logs, logs) == ""
-    assert frame["product_ratio"].iloc[1:].to_numpy() == pytest.approx(6 / 7)
+    assert words.without_logs(logs, logs) == ""
 
 
 def test_means_by_hybrid_carry_units_and_leave_out_what_was_not_observed(rng):
@@ -139,12 +143,12 @@ def test_means_by_hybrid_carry_units_and_leave_out_what_was_not_observed(rng):
         ground, stems=rng.integers(20, 40, 36), mass=20 + rng.normal(size=36)
     ).assign(stem_diameter_mm=np.nan)
     frame = components(ground, stems).reset_index()
-    table, told = component_means(frame)
+    table, told = means_of(frame, MEASURED)
     assert set(table["measure"]) == {"stems_per_plant", "stem_mass_g", "product_t_ha"}
     assert (
         len(told) == 4
         and told[2]
-        == "Stem diameter: no means by hybrid, because stem_diameter_mm was observed in fewer than two hybrids: there is nothing to compare."
+        == "Stem diameter was observed in fewer than two hybrids: there is nothing to compare."
     )
     own = table[table["measure"] == "stem_mass_g"].set_index("hybrid")
     assert own["unit"].eq("g").all() and own["n_plots"].eq(4).all()
@@ -156,6 +160,120 @@ def test_means_by_hybrid_carry_units_and_leave_out_what_was_not_observed(rng):
 def test_a_hybrid_in_one_plot_has_a_mean_with_a_wide_interval(rng):
     ground = make_ground(("H1", "H2", "STD"), replicates=4).drop(index=[0, 3, 6])
     frame = components(ground, make_stems(ground, mass=20 + rng.normal(size=27))).reset_index()
-    own = component_means(frame, ("stem_mass_g",))[0].set_index("hybrid")
+    own = means_of(frame, ["stem_mass_g"])[0].set_index("hybrid")
     width = own["upper"] - own["lower"]
     assert own.loc["H1", "n_plots"] == 1 and width["H1"] > 1.5 * width["H2"]
+
+
+def harvested(rng, power=0.65, sd=0.03, uneven=0.25):
+    ground = make_ground(tuple("ABCDEF"), replicates=4)
+    share = np.clip(0.85 * np.exp(rng.normal(0, uneven, len(ground))), 0.3, 1)
+    level = ground["hybrid"].map(dict(zip("ABCDEF", np.linspace(8, 14, 6))))
+    fresh = level * share**power * np.exp(rng.normal(0, sd, len(ground)))
+    frame = plot_harvests(make_harvests(ground, fresh_kg=fresh.to_numpy()), ground)
+    return frame.assign(stand=share)
+
+
+def test_power_is_the_slope_that_statsmodels_finds(rng):
+    frame = harvested(rng)
+    power = fit_stand_power(frame)
+    logs = frame.assign(y=np.log(frame["dry_yield_t_ha"]), x=np.log(frame["stand"]))
+    other = smf.ols("y ~ x + C(hybrid) + C(replicate)", logs).fit()
+    assert (power.slope, power.se, power.df) == pytest.approx(
+        (other.params["x"], other.bse["x"], other.df_resid)
+    )
+    assert (power.lower, power.upper) == pytest.approx(tuple(other.conf_int().loc["x"]))
+    assert power.lower < 0.65 < power.upper
+
+
+def test_adjusting_takes_the_gaps_off_and_leaves_full_plots_alone(rng):
+    frame = harvested(rng, sd=0.0)
+    out = at_full_stand(frame, 0.65, rank_floor=0.3)
+    spread = (
+        out.groupby("hybrid")["full_stand_t_ha"].std()
+        / out.groupby("hybrid")["full_stand_t_ha"].mean()
+    )
+    assert spread.max() < 1e-9
+    full = out["stand"].eq(1)
+    assert (
+        full.any() and (out.loc[full, "full_stand_t_ha"] == out.loc[full, "dry_yield_t_ha"]).all()
+    )
+
+
+def test_a_poor_stand_is_not_ranked_nor_adjusted(rng):
+    out = at_full_stand(harvested(rng), 0.65)
+    poor = out["stand"] < 0.6
+    assert (
+        poor.any()
+        and out.loc[poor, "full_stand_t_ha"].isna().all()
+        and not out.loc[poor, "is_ranked"].any()
+    )
+
+
+def test_even_stands_carry_no_adjustment(rng):
+    with pytest.raises(ValueError, match="too alike"):
+        fit_stand_power(harvested(rng, uneven=0.01))
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        at_full_stand(harvested(rng), 1.4)
+
+
+def phenology(ground, **columns):
+    blank = pd.Series(pd.NaT, index=range(len(ground)))
+    frame = pd.DataFrame(
+        {
+            "site": ground["site"],
+            "plot": ground["plot"],
+            "growing_season": 2025,
+            "emerged_on": blank,
+            "flowered": "yes",
+            "flowered_on": pd.Timestamp("2025-09-01"),
+            "senescence_score": 5,
+        }
+    )
+    return frame.assign(**columns)
+
+
+def traits_of(ground, seen):
+    parts = plot_components(make_stems(ground), make_counts(ground), ground)
+    return plot_traits(ground, parts, plot_harvests(make_harvests(ground), ground), seen, 2025)
+
+
+def test_days_of_the_year_count_from_new_year():
+    frame = traits_of(make_ground(), phenology(make_ground()))
+    assert frame["flowering_day"].eq(244).all()  # 31+28+31+30+31+30+31+31+1
+
+
+def test_traits_of_plots_come_from_their_own_tables():
+    ground = make_ground()
+    frame = traits_of(ground.drop(index=8), phenology(ground).drop(index=[0, 1]))
+    assert (
+        len(frame) == 8 and frame["leaf_fraction"].notna().all() and frame["ash_pct"].isna().all()
+    )
+    assert frame["senescence_score"].isna().tolist() == [True, True, *[False] * 6]
+
+
+def test_means_of_scores_and_shares_stay_in_their_range(rng):
+    ground = make_ground(tuple("ABCD"), replicates=3)
+    score = np.where(ground["hybrid"] == "A", 9, rng.integers(3, 9, 12))
+    frame = traits_of(ground, phenology(ground, senescence_score=score))
+    table = means_of(frame, ["senescence_score"])[0].set_index("hybrid")
+    assert table.loc["A", "mean"] == pytest.approx(9.0) and table["upper"].max() == 9.0
+    frame = frame.assign(flowering_day=240 + rng.normal(size=12))
+    days, _ = means_of(frame, ["flowering_day"])
+    assert days["mean"].between(237, 243).all() and (days["lower"] < days["mean"]).all()
+
+
+def test_traits_that_nobody_recorded_are_refused():
+    ground = make_ground()
+    frame = traits_of(ground, phenology(ground, flowered=None))
+    with pytest.raises(Refusal, match="Nobody noted"):
+        words.flowering(frame)
+    with pytest.raises(Refusal, match="Ash was observed in fewer than two hybrids"):
+        means_of(frame, ["ash_pct"])
+
+
+def test_a_plot_that_never_flowered_counts_and_one_not_looked_at_does_not():
+    ground = make_ground(("A", "B"), replicates=3)  # plots A B A B A B
+    seen = phenology(ground, flowered=["yes", "no", "yes", "no", None, "no"])
+    said = "2 of 5 plots with an answer flowered (40 %). No plot of B did."
+    assert words.flowering(traits_of(ground, seen)) == said

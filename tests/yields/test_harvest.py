@@ -3,7 +3,15 @@ import pandas as pd
 import pytest
 
 from component_frames import make_ground, make_harvests
-from culmbook.yields.harvest import area_remarks, harvest_words, plot_harvests
+from culmbook.text.refusal import Refusal
+from culmbook.yields import words
+from culmbook.yields.harvest import (
+    area_remarks,
+    looked_at,
+    plantings_looked_at,
+    plot_harvests,
+    remarks,
+)
 
 SLIP = pd.DataFrame(
     {
@@ -20,7 +28,8 @@ def harvested(ground, harvests, **options):
 
 
 def test_moisture_matches_the_oven_dry_formula():
-    # ISO 18134: M = 100 (m2 - m3)/(m2 - m1); dish 50 g, with the sample 350 g, dried 260 g gives 30.0 % (formula
+    # ISO 18134: M = 100 (m2 - m3)/(m2 - m1); dish 50 g, with the sample 350 g, dried 260 g gives
+    # 30.0 % (formula
     # from memory): 300 g fresh, 210 g dry
     ground = make_ground()
     cut = make_harvests(ground).assign(subsample_fresh_g=350.0 - 50, subsample_dry_g=260.0 - 50)
@@ -42,7 +51,7 @@ def test_a_lost_sample_takes_the_hybrids_mean_at_the_site_and_is_flagged():
         "hybrid at the site",
     ]
     assert (out["moisture_from"].drop("007") == "measured").all()
-    assert "sample of 1 plot was lost" in " ".join(harvest_words(out.reset_index()))
+    assert "sample of 1 plot was lost" in " ".join(words.left_out(out.reset_index()))
 
 
 def test_a_hybrid_without_any_sample_takes_the_sites_mean():
@@ -65,7 +74,7 @@ def test_all_samples_lost_at_a_site_gives_no_dry_yield_and_says_so():
     assert first["dry_yield_t_ha"].isna().all() and first["moisture_from"].isna().all()
     assert (first["left_out"] == "no moisture at the site in this season").all()
     assert out.loc[out["site"] == "S2", "left_out"].isna().all()
-    assert any("All moisture samples were lost at S1 in 2025" in s for s in harvest_words(out))
+    assert any("All moisture samples were lost at S1 in 2025" in s for s in words.left_out(out))
 
 
 def test_a_plot_cut_early_is_flagged_and_left_out():
@@ -127,11 +136,61 @@ def test_areas_up_to_the_edge_too_small_or_unplanned_are_remarked():
     }
 
 
-def test_nothing_cut_is_said():
+def test_a_season_without_a_cut_is_refused():
     ground = make_ground()
-    assert harvest_words(plot_harvests(make_harvests(ground).iloc[:0], ground)) == [
-        "No plot was cut, so there is no yield."
+    yields = plot_harvests(make_harvests(ground), ground)
+    plantings = plantings_looked_at(ground, 2024)
+    with pytest.raises(
+        Refusal, match="No plot of the planting looked at has a row for season 2024"
+    ):
+        looked_at(yields, plantings, 2024, "harvests")
+    assert len(looked_at(yields, plantings_looked_at(ground, 2025), 2025, "harvests")) == 9
+
+
+@pytest.mark.parametrize(
+    ("years", "season", "named", "chosen"),
+    [
+        ((2022, 2025), 2025, 0, 2022),
+        ((2019, 2022, 2025), 2025, 0, 2022),
+        ((2024, 2025), 2025, 0, 2024),
+        ((2022, 2025), 2025, 2025, 2025),
+    ],
+)
+def test_planting_looked_at_is_the_newest_full_grown(years, season, named, chosen):
+    plots = pd.DataFrame({"site": "S1", "trial": [f"T{y}" for y in years]})
+    plots["planted_on"] = [pd.Timestamp(y, 5, 1) for y in years]
+    own = plantings_looked_at(plots, season, named)
+    assert own[["planting_season", "crop_year"]].to_numpy().tolist() == [
+        [chosen, season - chosen + 1]
     ]
+
+
+def test_an_unknown_planting_is_refused_with_those_there_are():
+    with pytest.raises(ValueError, match="plantings there are: 2022"):
+        plantings_looked_at(make_ground(), 2025, 1999)
+
+
+def test_cuts_not_like_the_others_are_listed_with_their_reason():
+    ground = make_ground()
+    cut = make_harvests(ground)
+    cut.loc[0, "harvested_on"] = pd.Timestamp("2026-01-10")
+    cut.loc[1, ["subsample_fresh_g", "subsample_dry_g"]] = np.nan
+    cut.loc[2, ["status", "status_reason"]] = ["damaged", "wild boar"]
+    cut.loc[3, "harvested_area_m2"] = 20.0
+    rows = remarks(plot_harvests(cut, ground)).set_index("plot")
+    assert rows.loc["001", "remark"] == "left out: cut 14 days or more before the others"
+    assert rows.loc["002", "remark"] == "moisture filled from: hybrid at the site"
+    assert rows.loc["003", ["remark", "reason"]].tolist() == [
+        "left out: cut set aside",
+        "wild boar",
+    ]
+    assert "not the planned area" in set(rows.loc["004", "remark"])
+
+
+def test_a_clean_harvest_has_no_remarks():
+    ground = make_ground()
+    with pytest.raises(Refusal, match="No cut stands out"):
+        remarks(plot_harvests(make_harvests(ground), ground))
 
 
 def test_trials_cut_on_different_days_are_each_their_own_measure():

@@ -7,7 +7,8 @@ from scipy import stats
 from component_frames import make_ground
 from culmbook.yields.means import against_control, fit_means, hybrid_means
 
-# Dunnett (1955) J. Am. Stat. Assoc. 50:1096, blood counts (millions per mm³) of a control and two drugs
+# Dunnett (1955) J. Am. Stat. Assoc. 50:1096, blood counts (millions per mm³) of a control and two
+# drugs
 BLOOD = {
     "C": [7.40, 8.50, 7.20, 8.24, 9.84, 8.32],
     "A": [9.76, 8.80, 7.68, 9.36],
@@ -41,7 +42,8 @@ def test_balanced_blocks_give_students_intervals_of_the_analysis_of_variance(rng
 
 
 def test_simultaneous_differences_match_dunnett_1955():
-    # scipy's tutorial prints p = 0.62 (A) and 0.0059 (B); here the interval at level 1 - p must just reach 0
+    # scipy's tutorial prints p = 0.62 (A) and 0.0059 (B); here the interval at level 1 - p must
+    # just reach 0
     rows = [(h, v) for h, values in BLOOD.items() for v in values]
     frame = pd.DataFrame(rows, columns=["hybrid", "y"]).assign(
         site="S",
@@ -92,5 +94,5 @@ def test_what_cannot_be_compared_is_refused(rng):
         fit_means(frame[frame["hybrid"] == "A"], "y")
     with pytest.raises(ValueError, match="degrees of freedom"):
         fit_means(frame[frame["replicate"] == "1"], "y")
-    with pytest.raises(ValueError, match="the control 'STD' has no plot"):
+    with pytest.raises(ValueError, match="The control STD has no plot"):
         against_control(fit_means(frame, "y"), "STD")

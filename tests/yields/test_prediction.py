@@ -38,7 +38,8 @@ def cut_plots(rng, site_years=8, plots=12, *, site_sd=0.1, plot_sd=0.2):
 
 
 def test_allometry_matches_ryan_1976():
-    # log volume of 31 trees on log girth and log height; coefficients, standard errors and s as printed by R (also in many
+    # log volume of 31 trees on log girth and log height; coefficients, standard errors and s as
+    # printed by R (also in many
     # textbooks). Arbitrary groups between which nothing differs leave plain least squares
     trees = pd.read_csv(PUBLISHED / "ryan_1976_trees.csv", comment="#")
     frame = trees.rename(columns={"Volume": "dry_yield_t_ha"}).assign(
@@ -56,7 +57,8 @@ def test_allometry_matches_ryan_1976():
 
 
 def test_smearing_matches_wooldridge():
-    # Wooldridge, Introductory Econometrics, example 6.7: factor 1.136; 1110.98 without and 1262.08 with it (thousand
+    # Wooldridge, Introductory Econometrics, example 6.7: factor 1.136; 1110.98 without and 1262.08
+    # with it (thousand
     # dollars, from rounded coefficients)
     data = pd.read_csv(PUBLISHED / "wooldridge_2013_ceosal2.csv", comment="#")
     fit = smf.ols("np.log(salary) ~ np.log(sales) + np.log(mktval) + ceoten", data).fit()
@@ -133,8 +135,8 @@ def test_plots_outside_the_calibration_are_refused_with_a_reason(rng):
     assert out["predicted_t_ha"].isna().all()
     reasons = out["refused"].tolist()
     assert (
-        reasons[0].startswith("stems_per_m2 outside the calibrated")
-        and reasons[1] == "stems_per_m2 not observed"
+        reasons[0].startswith("stems per m² outside the calibrated")
+        and reasons[1] == "stems per m² not observed"
     )
     assert (
         reasons[2] == "not of crop type tall"
@@ -150,7 +152,7 @@ def test_one_season_or_few_plots_carry_no_prediction(rng):
         calibrate(cut_plots(rng, site_years=3, plots=8), BOTH, "tall")
     with pytest.raises(ValueError, match="0 cut plots"):
         calibrate(cut_plots(rng), BOTH, "fine")
-    with pytest.raises(ValueError, match="not observed in any plot: stem diameter"):
+    with pytest.raises(ValueError, match="Not observed in any plot: stem diameter"):
         calibrate(cut_plots(rng).assign(stem_diameter_mm=np.nan), ("stem_diameter_mm",), "tall")
     with pytest.raises(ValueError, match="too few site-years to leave one out"):
         cross_validate(cut_plots(rng, site_years=3), BOTH, "tall")
@@ -217,7 +219,7 @@ def test_an_unobserved_predictor_drops_its_rung_only(rng):
         "stems_per_m2",
         "stems_per_m2 + stem_height_cm",
     ]
-    with pytest.raises(ValueError, match="none of the predictors"):
+    with pytest.raises(ValueError, match="None of the predictors"):
         ladder(cut_plots(rng), "tall", (("stem_diameter_mm",),))
 
 

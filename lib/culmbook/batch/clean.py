@@ -1,8 +1,8 @@
 """Keep notebooks fit for version control: no outputs but the headline cell's, no leftovers.
 
-``python -m culmbook.batch.clean notebooks`` runs each notebook on its defaults, stores what its headline cell
-prints and clears everything else. ``--keep`` only clears; ``--check`` changes nothing and
-lists what is wrong.
+``python -m culmbook.batch.clean notebooks`` runs each notebook on its defaults, stores what its
+headline cell prints and clears everything else. ``--keep`` only clears; ``--check`` changes nothing
+and lists what is wrong.
 """
 
 import argparse
@@ -37,12 +37,14 @@ def cleaned(notebook, ran=None):
     notebook : dict
         As found.
     ran : dict, optional
-        The same notebook after a run on its defaults; its headline cell's output and count are taken over.
+        The same notebook after a run on its defaults; its headline cell's output and count are
+        taken over.
 
     Returns
     -------
     dict
-        Outputs and counts cleared but for the headline cell's; of the metadata of cells only tags are kept.
+        Outputs and counts cleared but for the headline cell's; of the metadata of cells only tags
+        are kept.
     """
     headlines = {c["id"]: c for c in (ran or notebook)["cells"] if HEADLINE_TAG in tags(c)}
     about = {k: v for k, v in notebook["metadata"].items() if k in ("culmbook", "kernelspec")}
@@ -70,7 +72,9 @@ def as_text(notebook):
 
 
 def placeholders(notebook):
-    """Return the passages in italics, which a template leaves to be replaced, with white space evened out."""
+    """Return the passages in italics, which a template leaves to be replaced, with white space
+    evened out.
+    """
     cells = [source(c) for c in notebook["cells"] if c["cell_type"] == "markdown"]
     found = [groups for text in cells for groups in _ITALIC.findall(text)]
     return {" ".join("".join(groups).split()) for groups in found}

@@ -1,4 +1,5 @@
-"""What a person sees of a batch: a bar while it runs, a few lines at its end, a page that leads to everything.
+"""What a person sees of a batch: a bar while it runs, a few lines at its end, a page that leads to
+everything.
 
 The page is plain HTML, one file, and needs no network.
 """
@@ -18,7 +19,9 @@ STATUS_WORDS = {
     "pending": "not made yet",
 }
 SUCCEEDED = ("done", "provisional", "incomplete")
-"""Statuses of a scope whose report stands; the last two say on its first page what is missing or still to come."""
+"""Statuses of a scope whose report stands; the last two say on its first page what is missing or
+still to come.
+"""
 _LOST = "because its row was refused:"
 
 
@@ -28,8 +31,8 @@ class Progress:
     Parameters
     ----------
     stream : file, optional
-        Where to: a bar with the sites and notebooks under way on a terminal, plain lines elsewhere. Nothing
-        is told without it.
+        Where to: a bar with the sites and notebooks under way on a terminal, plain lines elsewhere.
+        Nothing is told without it.
     """
 
     def __init__(self, stream=None):

@@ -19,7 +19,9 @@ def notebook_site(scope):
 
 
 def digest(value):
-    """Return the SHA-256 (hex) of a value that JSON can hold; the order of dict keys does not matter."""
+    """Return the SHA-256 (hex) of a value that JSON can hold; the order of dict keys does not
+    matter.
+    """
     text = json.dumps(value, sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
@@ -36,14 +38,14 @@ def input_hashes(data):
     Parameters
     ----------
     data : Path
-        Network folder. Names beginning with a dot are left out; one level of subfolders is read, as by the
-        reader of tables.
+        Network folder. Names beginning with a dot are left out; one level of subfolders is read, as
+        by the reader of tables.
 
     Returns
     -------
     dict of str to str
-        Hash by path relative to `data`, with ``/`` between parts. What is no regular file (a link, a pipe)
-        is not opened: its kind stands instead of a hash.
+        Hash by path relative to `data`, with ``/`` between parts. What is no regular file (a link,
+        a pipe) is not opened: its kind stands instead of a hash.
     """
     found = {}
     for entry in sorted(Path(data).glob("[!.]*")):

@@ -66,8 +66,8 @@ def find_notebooks(folder):
     ----------
     folder : Path
         Holds ``*.ipynb``; a notebook with ``metadata.culmbook`` of the form
-        ``{"report": true, "scopes": […], "order": n}`` is taken; ``"reads_all_sites": true`` says that a
-        site's section needs the other sites' files as well.
+        ``{"report": true, "scopes": […], "order": n}`` is taken; ``"reads_all_sites": true`` says
+        that a site's section needs the other sites' files as well.
 
     Returns
     -------
@@ -77,9 +77,9 @@ def find_notebooks(folder):
     Raises
     ------
     ValueError
-        If there is none, or one is not readable, states its metadata wrongly, lacks the parameters every
-        batch gives (``data``, ``season``, ``site``), or cannot say that it finished; all faults
-        come in one message.
+        If there is none, or one is not readable, states its metadata wrongly, lacks the parameters
+        every batch gives (``data``, ``season``, ``site``), or cannot say that it finished; all
+        faults come in one message.
     """
     found, faults = [], []
     for path in sorted(Path(folder).glob("*.ipynb")):
@@ -159,8 +159,8 @@ def keep(target, notebook):
 def unfinished(notebook):
     """Say why an executed notebook cannot count as run from top to bottom.
 
-    The status a notebook file states about itself is not trusted: it says "completed" after an interrupt, a
-    dead kernel and a timeout too.
+    The status a notebook file states about itself is not trusted: it says "completed" after an
+    interrupt, a dead kernel and a timeout too.
 
     Parameters
     ----------
@@ -170,8 +170,8 @@ def unfinished(notebook):
     Returns
     -------
     str
-        The first reason found, or an empty string: no error output, every code cell executed, counts
-        1, 2, …, n, and the last one tagged ``sentinel`` and printing its line.
+        The first reason found, or an empty string: no error output, every code cell executed,
+        counts 1, 2, …, n, and the last one tagged ``sentinel`` and printing its line.
     """
     cells, printed = code_cells(notebook), ""
     for number, cell in enumerate(cells, start=1):

@@ -1,9 +1,9 @@
 """Which parameters does a notebook take, and may these values be given to it?
 
-A notebook is run with the values it is told only if its ``parameters`` cell says exactly what it takes. The
-cell is therefore read as a syntax tree, never executed, and everything but plain annotated literals is
-refused before any kernel starts: a default computed from another one would keep its old value beside
-the new one.
+A notebook is run with the values it is told only if its ``parameters`` cell says exactly what it
+takes. The cell is therefore read as a syntax tree, never executed, and everything but plain
+annotated literals is refused before any kernel starts: a default computed from another one would
+keep its old value beside the new one.
 """
 
 import ast
@@ -28,7 +28,8 @@ class Parameter:
     name : str
         Name of the variable.
     type : str
-        Its annotation as written, without quotes: ``"float"``, ``"list[str]"``, ``"Optional[float]"``.
+        Its annotation as written, without quotes: ``"float"``, ``"list[str]"``,
+        ``"Optional[float]"``.
     default : str, int, float, bool, None, list or dict
         The literal that stands in the notebook.
     meaning, unit : str
@@ -70,15 +71,17 @@ def read_parameters(notebook, name="notebook"):
     Raises
     ------
     ValueError
-        If there is not exactly one cell tagged ``parameters``, or it holds anything but annotated literals
-        (``name: type = literal``), names one parameter twice, or a default does not suit its own annotation.
+        If there is not exactly one cell tagged ``parameters``, or it holds anything but annotated
+        literals (``name: type = literal``), names one parameter twice, or a default does not suit
+        its own annotation.
 
     Examples
     --------
     >>> cell = {"cell_type": "code", "metadata": {"tags": ["parameters"]},
     ...         "source": "depth_cm: float = 5.0  # depth of the rhizomes [cm]"}
     >>> read_parameters({"cells": [cell]})["depth_cm"]
-    Parameter(name='depth_cm', type='float', default=5.0, meaning='depth of the rhizomes', unit='cm')
+    Parameter(name='depth_cm', type='float', default=5.0, meaning='depth of the rhizomes',
+    unit='cm')
     """
     cells = [c for c in notebook["cells"] if PARAMETERS_TAG in tags(c)]
     if len(cells) != 1 or cells[0]["cell_type"] != "code":
@@ -152,9 +155,9 @@ def mismatch(value, annotation):
     value : object
         The value to be given.
     annotation : str
-        ``str``, ``int``, ``float``, ``bool``, ``None``, ``list``, ``dict``, ``list[…]``, ``dict[…, …]``,
-        ``Optional[…]`` and alternatives of these joined by ``|``. A whole number suits ``float``; ``True``
-        suits only ``bool``.
+        ``str``, ``int``, ``float``, ``bool``, ``None``, ``list``, ``dict``, ``list[…]``, ``dict[…,
+        …]``, ``Optional[…]`` and alternatives of these joined by ``|``. A whole number suits
+        ``float``; ``True`` suits only ``bool``.
 
     Returns
     -------
@@ -252,7 +255,8 @@ def check_given(given, notebooks):
     Raises
     ------
     ValueError
-        If no notebook takes a name, or a value does not suit a notebook that does; all faults in one message.
+        If no notebook takes a name, or a value does not suit a notebook that does; all faults in
+        one message.
     """
     known = sorted({name for takes in notebooks.values() for name in takes})
     faults = [

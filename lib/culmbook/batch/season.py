@@ -1,4 +1,5 @@
-"""Run a season: every notebook for every site, then every site's report, skipping what is unchanged.
+"""Run a season: every notebook for every site, then every site's report, skipping what is
+unchanged.
 
 What was made, from what, and how it went stands in ``run.json``.
 """
@@ -78,7 +79,8 @@ def run_season(asked, progress=None):
     Raises
     ------
     ValueError
-        Before anything runs: unknown site, unknown or mistyped parameter, unsuitable notebook or folder.
+        Before anything runs: unknown site, unknown or mistyped parameter, unsuitable notebook or
+        folder.
     culmbook.text.files.OutputBusy
         If another batch writes to the same folder.
     """
@@ -124,7 +126,8 @@ def _check_folders(asked):
 
 
 def notebooks_folder():
-    """Return the folder of culmbook's own notebooks: beside the library, else below the working directory.
+    """Return the folder of culmbook's own notebooks: beside the library, else below the working
+    directory.
 
     Raises
     ------
@@ -175,7 +178,8 @@ def blank_scope(**more):
 
 
 class Batch:
-    """One run of a season over one output folder: what is due, doing it, noting every result as it comes.
+    """One run of a season over one output folder: what is due, doing it, noting every result as it
+    comes.
 
     Parameters
     ----------
@@ -213,14 +217,18 @@ class Batch:
         }
 
     def is_known(self):
-        """Tell whether an earlier run has read this very data, and take the sites from its record if so."""
+        """Tell whether an earlier run has read this very data, and take the sites from its record
+        if so.
+        """
         if self.record.get("network", {}).get("fingerprint") != self.network_fingerprint:
             return False
         self._choose_scopes()
         return True
 
     def plan(self):
-        """Return the notebook jobs that are due, by scope, for every scope whose report must be made."""
+        """Return the notebook jobs that are due, by scope, for every scope whose report must be
+        made.
+        """
         plan = {}
         for scope in self.scopes:
             if self._why_stopped(scope):
@@ -326,7 +334,9 @@ class Batch:
         return digest([read, notebook.fingerprint, *self.software, parameters])
 
     def _is_due(self, scope, notebook):
-        """Tell whether a notebook must run: asked anew, of another fingerprint, failed, or its file touched."""
+        """Tell whether a notebook must run: asked anew, of another fingerprint, failed, or its
+        file touched.
+        """
         entry = self.record["scopes"][scope]["notebooks"].get(notebook.name)
         return (
             self.asked.fresh

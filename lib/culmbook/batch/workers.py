@@ -1,7 +1,8 @@
-"""Worker processes, each with one notebook's kernel or one report at a time; a lost one costs one job.
+"""Worker processes, each with one notebook's kernel or one report at a time; a lost one costs one
+job.
 
-Nothing that is started here is left over: every kernel carries the mark of its job in its environment, and
-so do the processes it starts, wherever in the process tree they end up.
+Nothing that is started here is left over: every kernel carries the mark of its job in its
+environment, and so do the processes it starts, wherever in the process tree they end up.
 """
 
 import copy
@@ -48,8 +49,9 @@ _KERNEL = "-X frozen_modules=off -m ipykernel_launcher -f {connection_file}"
 class OwnKernel(AsyncKernelManager):
     """A kernel of the interpreter that runs the batch, on sockets nobody else can meet.
 
-    A kernel specification found by name might belong to another environment. Sockets are files in a folder
-    made for this one kernel; where such files do not exist (Windows, very long paths) it is ordinary TCP.
+    A kernel specification found by name might belong to another environment. Sockets are files in a
+    folder made for this one kernel; where such files do not exist (Windows, very long paths) it is
+    ordinary TCP.
     """
 
     def __init__(self, **traits):
@@ -79,8 +81,8 @@ def execute(notebook, target, parameters, *, cell_timeout=600, start_timeout=60)
     Parameters
     ----------
     notebook, target : Path
-        The notebook, and where the executed copy goes. While it runs it is saved after every cell under
-        `culmbook.batch.notebook.saved_so_far`.
+        The notebook, and where the executed copy goes. While it runs it is saved after every cell
+        under `culmbook.batch.notebook.saved_so_far`.
     parameters : dict
         Checked values for its parameters cell.
     cell_timeout : int
@@ -91,8 +93,8 @@ def execute(notebook, target, parameters, *, cell_timeout=600, start_timeout=60)
     Returns
     -------
     str
-        Why it does not count as run to its end; empty when it does. Never raises for what happens inside
-        the notebook.
+        Why it does not count as run to its end; empty when it does. Never raises for what happens
+        inside the notebook.
     """
     import papermill  # a second of imports, in worker processes only
 
@@ -144,7 +146,8 @@ class NotebookJob:
 
 @dataclass(frozen=True)
 class ReportJob:
-    """Make the report and the tables of one scope from its executed notebooks, and put them in place together.
+    """Make the report and the tables of one scope from its executed notebooks, and put them in
+    place together.
 
     Parameters
     ----------
@@ -155,7 +158,8 @@ class ReportJob:
     notebooks : tuple of Path
         Executed notebooks in report order.
     context : dict
-        ``season``, ``network`` (`culmbook.sheets.read.Network`) and ``run``, as `build_report` takes it.
+        ``season``, ``network`` (`culmbook.sheets.read.Network`) and ``run``, as `build_report`
+        takes it.
     deadline : int
         Longest time [s].
     """
@@ -168,7 +172,9 @@ class ReportJob:
     name: str = field(default="report", init=False)
 
     def run(self):
-        """Return what the record says of the report: headline, pages, notes of its first page, files."""
+        """Return what the record says of the report: headline, pages, notes of its first page,
+        files.
+        """
         from culmbook.report.pdf import build_report  # in worker processes only
         from culmbook.report.workbook import write_tables
         from culmbook.trials.seasons import of_season
@@ -192,7 +198,9 @@ class ReportJob:
 
 
 class _Worker(SpawnProcess):
-    """A worker that ends at once: asked politely, it would go on with its notebook while that is salvaged."""
+    """A worker that ends at once: asked politely, it would go on with its notebook while that is
+    salvaged.
+    """
 
     terminate = SpawnProcess.kill
 
@@ -209,12 +217,13 @@ class Pool:
     n_workers : int
         How many jobs run at a time.
     token : str
-        Names the output folder; what an earlier, killed batch of the same token left running is killed.
+        Names the output folder; what an earlier, killed batch of the same token left running is
+        killed.
 
     Notes
     -----
-    Use it in a ``with`` block: on leaving it, also by an exception or Ctrl-C, every worker, kernel and
-    process below them is gone.
+    Use it in a ``with`` block: on leaving it, also by an exception or Ctrl-C, every worker, kernel
+    and process below them is gone.
     """
 
     def __init__(self, n_workers, token):
@@ -231,7 +240,8 @@ class Pool:
             initargs=(self._token, self._scratch),
             context=_Context(),
         )
-        # A terminal sends Ctrl-C to the workers too, while they still import: they are born deaf to it.
+        # A terminal sends Ctrl-C to the workers too, while they still import: they are born deaf to
+        # it.
         is_main = threading.current_thread() is threading.main_thread()
         before = signal.signal(signal.SIGINT, signal.SIG_IGN) if is_main else None
         self._pool.active  # asking starts it
@@ -264,8 +274,8 @@ class Pool:
         Yields
         ------
         tuple
-            Job and answer, a dict with ``status``, ``reason`` and ``seconds``; a job whose worker died or
-            ran over its deadline has status ``failed``.
+            Job and answer, a dict with ``status``, ``reason`` and ``seconds``; a job whose worker
+            died or ran over its deadline has status ``failed``.
         """
         running = {}
         while queue or running:
@@ -298,7 +308,9 @@ def _mark(token, job):
 
 
 def _begin(token, scratch):
-    """Set a worker up: files for sockets, messages and the like in `scratch`, and no life after the batch."""
+    """Set a worker up: files for sockets, messages and the like in `scratch`, and no life after
+    the batch.
+    """
     os.environ.update(TMPDIR=scratch, TEMP=scratch, TMP=scratch)
     tempfile.tempdir = scratch
     with open(_messages(), "ab") as file:
@@ -337,10 +349,11 @@ def _do(job, token):
 
 
 def kill_marked(mark):
-    """Kill the processes whose `MARK` begins with `mark`, wherever in the process tree they ended up.
+    """Kill the processes whose `MARK` begins with `mark`, wherever in the process tree they ended
+    up.
 
-    A process that outlived its parent is nobody's child, but still has the environment it began with. The
-    caller and the processes above it are spared.
+    A process that outlived its parent is nobody's child, but still has the environment it began
+    with. The caller and the processes above it are spared.
 
     Parameters
     ----------

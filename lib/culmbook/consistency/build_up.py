@@ -1,9 +1,10 @@
 """How soon does each hybrid reach full yield? Shares of the plateau from free crop-year effects.
 
-No curve is forced through the years: a crop year is compared with the plateau (crop year 3 and later) as it
-was cut. The share relative to the control cancels the weather of the seasons compared and stands first; the
-absolute share needs the weather's own spread, of which a few seasons say little. Whether age can be told from
-weather at all, and whether yield falls in old stands, is asked here too.
+No curve is forced through the years: a crop year is compared with the plateau (crop year 3 and
+later) as it was cut. The share relative to the control cancels the weather of the seasons compared
+and stands first; the absolute share needs the weather's own spread, of which a few seasons say
+little. Whether age can be told from weather at all, and whether yield falls in old stands, is asked
+here too.
 """
 
 from dataclasses import dataclass, field
@@ -16,6 +17,7 @@ from culmbook.consistency.draws import limits
 from culmbook.consistency.model import (
     ESTABLISHED,
     RESIDUAL,
+    TERMS,
     dummies,
     fix_pairs,
     in_words,
@@ -31,22 +33,16 @@ from culmbook.text.words import is_are, n_of
 EARLY, PLATEAU = "early", "plateau"
 EARLY_YEAR = 2
 MARGIN = 0.10
-"""A crop year within this share of the plateau counts as full yield (common practice, no source)."""
+"""A crop year within this share of the plateau counts as full yield (common practice, no source).
+"""
 ALPHA = 0.025
 ASSUMED = 0.95
 """True share at which the power of the test is stated."""
 LEAST_LATE = 3
-"""Seasons on the plateau from which the spread of seasons is learnt when all plots are of one age."""
+"""Seasons on the plateau from which the spread of seasons is learnt when all plots are of one age.
+"""
 _SPARE = 5
-_SHARED = (
-    "hybrid_site",
-    "hybrid_season",
-    "hybrid_site_season",
-    "plot_key",
-    "replicate_season",
-    "main_plot_season",
-    "block_key",
-)
+_SHARED = tuple(TERMS)[1:]  # all but the hybrid itself
 WEATHER = ("season", "environment", "cohort_site")
 OLD = 5
 """Crop year after which stands count as old."""
@@ -98,8 +94,8 @@ def build_up_records(harvests: pd.DataFrame, early_year: int = EARLY_YEAR) -> pd
     Returns
     -------
     DataFrame
-        As :func:`culmbook.consistency.model.season_records`, with ``stage``, ``cohort`` (planting year) and
-        ``hybrid_stage``; hybrids without a cut in both stages are left out.
+        As :func:`culmbook.consistency.model.season_records`, with ``stage``, ``cohort`` (planting
+        year) and ``hybrid_stage``; hybrids without a cut in both stages are left out.
 
     Raises
     ------
@@ -150,30 +146,28 @@ def fit_build_up(
     Raises
     ------
     ValueError
-        Stages without cuts, the control in only one of them, fewer than two candidates in both, a search
-        that does not settle.
+        Stages without cuts, the control in only one of them, fewer than two candidates in both, a
+        search that does not settle.
 
     Notes
     -----
-    Log yield = conditions + hybrid + hybrid × stage + random hybrid × site, hybrid × season, hybrid × site
-    × season, plot, replicate × season, main plot × season, block, as far as the layout shows them; the
-    control's own stage effect is fixed. For the absolute share the conditions are site and stage, with
-    season, site × season and planting year at a site random: a planting year is random because age, season
-    and planting year are bound by ``season = planting year + age - 1``, so that their linear trends never
-    separate without such a choice.
+    Log yield = conditions + hybrid + hybrid × stage + random hybrid × site, hybrid × season, hybrid
+    × site × season, plot, replicate × season, main plot × season, block, as far as the layout shows
+    them; the control's own stage effect is fixed. For the absolute share the conditions are site
+    and stage, with season, site × season and planting year at a site random: a planting year is
+    random because age, season and planting year are bound by ``season = planting year + age - 1``,
+    so that their linear trends never separate without such a choice.
     """
     if not control:
         raise Refusal("The network names no control, so no build-up is set against one.")
     records = build_up_records(harvests, early_year)
     if control not in set(records["hybrid"]):
+        both = f"both in crop year {early_year} and after"
         raise ValueError(
-            f"the control {control!r} was not cut both in crop year {early_year} and after: "
-            "shares relative to it cannot be told"
+            f"the control {control!r} was not cut {both}, so no share is relative to it"
         )
     if records["hybrid"].nunique() < 3:
-        raise ValueError(
-            "fewer than two candidates were cut both early and on the plateau: there is nothing to compare"
-        )
+        raise ValueError("fewer than two candidates were cut both early and on the plateau")
     is_early = records["stage"].eq(EARLY).astype(float)
     hybrids = pd.get_dummies(records["hybrid"], dtype=float).drop(columns=control)
     base = pd.concat([dummies(records, "condition"), hybrids.add_prefix("hybrid ")], axis=1)
@@ -235,16 +229,16 @@ def plateau_shares(
     Returns
     -------
     DataFrame
-        ``hybrid, relative, relative_lower, relative_upper, share, lower, upper``: the hybrid's share over
-        the control's, and the share itself (missing where the seasons cannot carry it), control included
-        with ``relative`` 1; highest relative share first. Candidates' shares are drawn together as far as
-        the data do not tell them apart.
+        ``hybrid, relative, relative_lower, relative_upper, share, lower, upper``: the hybrid's
+        share over the control's, and the share itself (missing where the seasons cannot carry it),
+        control included with ``relative`` 1; highest relative share first. Candidates' shares are
+        drawn together as far as the data do not tell them apart.
 
     Notes
     -----
-    Draws of the share itself have a prior density of one over the standard deviation of a season's mean,
-    so that with few seasons its limits are near those of Student's t; all other standard deviations have a
-    flat prior.
+    Draws of the share itself have a prior density of one over the standard deviation of a season's
+    mean, so that with few seasons its limits are near those of Student's t; all other standard
+    deviations have a flat prior.
 
     References
     ----------
@@ -269,7 +263,9 @@ def plateau_shares(
 
 
 def _stage_draws(built, fit, n, seed, variances, *, is_absolute=False):
-    """Log share of the plateau by draw: candidates' over the control's, or of control and candidates."""
+    """Log share of the plateau by draw: candidates' over the control's, or of control and
+    candidates.
+    """
     drawn = draws(fit, n, seed, variances, _weather_prior(built) if is_absolute else None)
     term = drawn.effects.get("hybrid_stage")
 
@@ -280,7 +276,8 @@ def _stage_draws(built, fit, n, seed, variances, *, is_absolute=False):
 
     common = drawn.fixed["stage candidates"].to_numpy()
     candidates = np.column_stack([common + apart(h) for h in built.candidates])
-    # the control's random part cannot be told from its fixed one, so both together are its own share
+    # the control's random part cannot be told from its fixed one, so both together are its own
+    # share
     if not is_absolute:
         return candidates - apart(built.control)[:, None]
     own = drawn.fixed["stage control"].to_numpy() + apart(built.control)
@@ -288,10 +285,12 @@ def _stage_draws(built, fit, n, seed, variances, *, is_absolute=False):
 
 
 def _weather_prior(built):
-    """Log prior density of the variances: one over the standard deviation of a season's mean as it is seen.
+    """Log prior density of the variances: one over the standard deviation of a season's mean as it
+    is seen.
 
-    Flat in the standard deviations, as for all else, the prior would cost one degree of freedom where a few
-    seasons tell the weather's spread: of three, the limits would be those of t with one instead of two.
+    Flat in the standard deviations, as for all else, the prior would cost one degree of freedom
+    where a few seasons tell the weather's spread: of three, the limits would be those of t with one
+    instead of two.
     """
     sites, seasons = (built.records[c].nunique() for c in ("site", "season"))
 
@@ -317,14 +316,15 @@ def full_yield_test(
     alpha : float
         One-sided error rate.
     assumed : float
-        True share at which the power is stated, over ``1 - margin``; by default 0.95, or halfway between the
-        bound and 1 where that is more.
+        True share at which the power is stated, over ``1 - margin``; by default 0.95, or halfway
+        between the bound and 1 where that is more.
 
     Returns
     -------
     DataFrame
-        ``hybrid, relative, lower, df, p, power, is_shown, assumed``: share relative to the control without
-        shrinkage, its one-sided limit of confidence ``1 - alpha``, Satterthwaite's degrees of freedom.
+        ``hybrid, relative, lower, df, p, power, is_shown, assumed``: share relative to the control
+        without shrinkage, its one-sided limit of confidence ``1 - alpha``, Satterthwaite's degrees
+        of freedom.
 
     Raises
     ------
@@ -333,7 +333,8 @@ def full_yield_test(
 
     Notes
     -----
-    Null hypothesis: the share is at most ``1 - margin``. Not shown is not the same as not so: read the power.
+    Null hypothesis: the share is at most ``1 - margin``. Not shown is not the same as not so: read
+    the power.
 
     References
     ----------
@@ -374,14 +375,15 @@ def crop_year_table(harvests: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, crop_year, yield_t_ha, lower, upper, n_plots``: geometric means adjusted for sites, with t
-        intervals.
+        ``hybrid, crop_year, yield_t_ha, lower, upper, n_plots``: geometric means adjusted for
+        sites, with t intervals.
 
     Notes
     -----
-    Log yield = site + hybrid × crop year, with hybrid × site, plot and replicate × season random, and site
-    × season where there are at least five more of them than sites and crop years. Where there are not,
-    weather is part of what is drawn, and the intervals are those of the seasons as they were.
+    Log yield = site + hybrid × crop year, with hybrid × site, plot and replicate × season random,
+    and site × season where there are at least five more of them than sites and crop years. Where
+    there are not, weather is part of what is drawn, and the intervals are those of the seasons as
+    they were.
     """
     cells = season_records(harvests, first_crop_year=1)
     year = cells["crop_year"].astype("int64")
@@ -417,8 +419,8 @@ def fit_curves(years: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     Returns
     -------
     DataFrame
-        ``hybrid, shape, full``: the crop year at which the curve reaches 95 % of its plateau, missing where that is
-        after the last cut or where the points determine no curve.
+        ``hybrid, shape, full``: the crop year at which the curve reaches 95 % of its plateau,
+        missing where that is after the last cut or where the points determine no curve.
     DataFrame
         ``hybrid, crop_year, yield_t_ha``: points of the curves, for drawing.
     """
@@ -439,19 +441,6 @@ def fit_curves(years: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     return pd.DataFrame(rows, columns=["hybrid", "shape", "full"]), drawn
 
 
-def curve_words(years: pd.DataFrame, curves: pd.DataFrame) -> str:
-    """Say how far the curves can be relied on; the arguments are those of :func:`fit_curves` and what it gives."""
-    n, none = years["crop_year"].nunique(), list(curves.loc[curves["shape"].isna(), "hybrid"])
-    if n < 3:
-        return f"{n} crop years do not determine a curve, so none is drawn."
-    if n == 3:
-        return (
-            "The 3 crop years cut are as many as a curve has parameters, so curves can pass through the points "
-            "and prove nothing."
-        )
-    return f"No curve that rises to a plateau fits {fmt_list(none)}." if none else ""
-
-
 @in_words("whether yield falls in old stands cannot be told: ")
 def decline(harvests: pd.DataFrame) -> pd.Series:
     """Does yield fall in old stands? Relative change per crop year past the fifth.
@@ -464,8 +453,8 @@ def decline(harvests: pd.DataFrame) -> pd.Series:
     Returns
     -------
     Series
-        ``change, lower, upper, p, n_seasons``: share per year; t interval with Satterthwaite's degrees of
-        freedom.
+        ``change, lower, upper, p, n_seasons``: share per year; t interval with Satterthwaite's
+        degrees of freedom.
 
     Raises
     ------
@@ -474,9 +463,9 @@ def decline(harvests: pd.DataFrame) -> pd.Series:
 
     Notes
     -----
-    Log yield = site + years past the fifth + hybrid, with season, site × season, planting year at a site,
-    hybrid × site, plot random: needs plantings of several years, because in one planting a run of poor
-    seasons looks the same.
+    Log yield = site + years past the fifth + hybrid, with season, site × season, planting year at a
+    site, hybrid × site, plot random: needs plantings of several years, because in one planting a
+    run of poor seasons looks the same.
     """
     cells = _with_cohorts(season_records(harvests))
     cells["past"] = (cells["crop_year"].astype(float) - OLD).clip(lower=0)
@@ -522,7 +511,8 @@ def is_apart(cells, column):
     Returns
     -------
     bool
-        False where plantings and seasons together determine the column, so that its effect is theirs too.
+        False where plantings and seasons together determine the column, so that its effect is
+        theirs too.
     """
     parts = [dummies(cells, "cohort_site"), dummies(cells, "season").iloc[:, 1:]]
     left, size, _ = np.linalg.svd(pd.concat(parts, axis=1).to_numpy(), full_matrices=False)
@@ -533,7 +523,8 @@ def is_apart(cells, column):
 
 
 def aliasing_words(records: pd.DataFrame, early_year: int = 2) -> str:
-    """Say what age, season and planting year leave together in these data, and what is known in spite of it.
+    """Say what age, season and planting year leave together in these data, and what is known in
+    spite of it.
 
     Parameters
     ----------
@@ -545,49 +536,46 @@ def aliasing_words(records: pd.DataFrame, early_year: int = 2) -> str:
     -------
     str
     """
-    early = fmt_list(sorted(records.loc[records["stage"] == EARLY, "season"].unique()))
-    late = fmt_list(sorted(records.loc[records["stage"] == PLATEAU, "season"].unique()))
-    planted = f"Planted in {fmt_list(sorted(records['cohort'].unique()))}"
-    if not is_apart(records, records["stage"].eq(EARLY).astype(float)):
+    told = records.groupby("stage")["season"].unique().map(lambda s: fmt_list(sorted(s)))
+    early, late = told[EARLY], told[PLATEAU]
+    planted = f"Planted in {fmt_list(sorted(records['cohort'].unique()))}: crop year {early_year}"
+    if not is_apart(records, records["stage"].eq(EARLY)):
         return (
-            f"{planted}: crop year {early_year} is the season {early} for every plot it is known from, the "
-            f"plateau is {late}. Age and weather cannot be told apart: if {early} was a poor season, it "
-            "looks like a slow build-up. The share relative to the control is free of this: both met the "
-            "same seasons."
+            f"{planted} is the season {early} for every plot it is known from, the plateau is {late}. Age and "
+            f"weather cannot be told apart: if {early} was a poor season, it looks like a slow build-up. The share "
+            "relative to the control is free of this: both met the same seasons."
         )
     return (
-        f"{planted}: crop year {early_year} fell into {early}, so plots of different ages stood in the same "
-        "seasons and the step from early to full yield can be told from the weather. A steady trend over the "
-        "years still cannot be shared out between age, season and planting year; planting years are taken as "
-        "random here, so such a trend is read as one of age and season."
+        f"{planted} fell into {early}, so plots of different ages stood in the same seasons and the step from early "
+        "to full yield can be told from the weather. A steady trend over the years still cannot be shared out between "
+        "age, season and planting year; planting years are taken as random here, so such a trend is read as one of age "
+        "and season."
     )
 
 
 def established_words(records: pd.DataFrame) -> str:
-    """Say whether what a hybrid does with age can be told from what it does in a season, among established stands.
+    """Say whether what a hybrid does with age can be told from what it does in a season, among
+    established stands.
 
     Parameters
     ----------
     records : DataFrame
         From :func:`culmbook.consistency.model.season_records`.
     """
-    ages, seasons = (
-        records.groupby("season")["crop_year"].nunique(),
-        sorted(records["season"].unique()),
-    )
-    if ages.max() > 1:
+    ages = records.groupby("season")["crop_year"].nunique()
+    seasons, mixed = fmt_list(list(ages.index)), fmt_list(list(ages[ages > 1].index))
+    if mixed:
         return (
-            "Established stands of different ages stood in the same season "
-            f"({fmt_list(list(ages[ages > 1].index))}), so what a hybrid does with age can in part "
-            "be told from what it does in a season."
+            f"Established stands of different ages stood in the same season ({mixed}), so what a hybrid does with age "
+            "can in part be told from what it does in a season."
         )
-    if len(ages) > 1:
-        by_age = fmt_list([str(int(a)) for a in sorted(records["crop_year"].unique())])
+    if len(ages) == 1:
         return (
-            f"After establishment every stand was of the same age in each season ({fmt_list(seasons)} are crop "
-            f"years {by_age}): a hybrid that changes with age and one that answers to the season look the same."
+            f"One season ({seasons}) was cut after establishment: neither weather nor age can be told from what the "
+            "hybrids are."
         )
+    by_age = fmt_list([str(int(a)) for a in sorted(records["crop_year"].unique())])
     return (
-        f"One season ({seasons[0]}) was cut after establishment: neither weather nor age can be told from "
-        "what the hybrids are."
+        f"After establishment every stand was of the same age in each season ({seasons} are crop years {by_age}): a "
+        "hybrid that changes with age and one that answers to the season look the same."
     )

@@ -1,4 +1,6 @@
-"""Will a hybrid beat the control next time, how bad can it get, and what may be said of it already?"""
+"""Will a hybrid beat the control next time, how bad can it get, and what may be said of it
+already?
+"""
 
 import numpy as np
 import pandas as pd
@@ -19,23 +21,6 @@ PROVEN_CLASS, PROMISING_CLASS = "proven", "promising but unproven"
 ERRATIC_CLASS, NOT_SHOWN, CONTROL_CLASS = "erratic", "not shown to be better", "control"
 
 
-def _refuse_untold(drawn, control):
-    if not control:
-        raise Refusal("The network names no control, so no hybrid is set against one.")
-    if control not in drawn.hybrids:
-        raise Refusal(
-            f"The control {control!r} has no yield after establishment, so nothing can be compared with it."
-        )
-    if "hybrid_season" not in drawn.variances and "hybrid_site_season" not in drawn.variances:
-        if len(drawn.seasons) > 1:
-            raise Refusal(
-                "Without repeated plots what a hybrid does in a season looks like chance."
-            )
-        raise Refusal(
-            "One season was cut after establishment: it does not tell what another season will do."
-        )
-
-
 def beats_control(
     drawn: SeasonDraws, control: str, *, margin: float = 0.0, level: float = 0.95
 ) -> pd.DataFrame:
@@ -46,39 +31,48 @@ def beats_control(
     drawn : SeasonDraws
     control : str
     margin : float
-        How much more than the control it must give: share of the control's yield on the log scale, dry t/ha
-        on the raw scale; >= 0.
+        How much more than the control it must give: share of the control's yield on the log scale,
+        dry t/ha on the raw scale; >= 0.
     level : float
         Of the intervals.
 
     Returns
     -------
     DataFrame
-        ``hybrid, gain, lower, upper, chance_next, chance_lasting, worst, worst_lower, worst_upper``,
-        highest chance first. ``gain`` is the lasting difference (share of the control's yield, or t/ha) and
-        ``chance_lasting`` its probability to be over the margin; ``chance_next`` that of a new season at a
-        new site; ``worst`` the difference expected in the worst of five seasons at one site. With one site,
-        a new season at that site.
+        ``hybrid, gain, lower, upper, chance_next, chance_lasting, worst, worst_lower,
+        worst_upper``, highest chance first. ``gain`` is the lasting difference (share of the
+        control's yield, or t/ha) and ``chance_lasting`` its probability to be over the margin;
+        ``chance_next`` that of a new season at a new site; ``worst`` the difference expected in the
+        worst of five seasons at one site. With one site, a new season at that site.
 
     Raises
     ------
+    Refusal
+        No control, or one without a record; one season only; no repeated plots.
     ValueError
-        The control has no record, one season only, or a negative margin.
+        A negative margin.
 
     Notes
     -----
-    Of each joint draw with lasting difference d, the chance is ``Phi((d - m) / sqrt(2 v))``, v being the
-    draw's sum of the variances of hybrid × site, hybrid × season and hybrid × site × season: both the
-    hybrid and the control meet the new place in their own way. The worst of five seasons lies 1.163
-    standard deviations of the seasonal part below d. The control counts as a hybrid of its own kind: were it
-    drawn from the candidates' population, chances near 0 and 1 would be some points too bold.
+    Of each joint draw with lasting difference d, the chance is ``Phi((d - m) / sqrt(2 v))``, v
+    being the draw's sum of the variances of hybrid × site, hybrid × season and hybrid × site ×
+    season: both the hybrid and the control meet the new place in their own way. The worst of five
+    seasons lies 1.163 standard deviations of the seasonal part below d. The control counts as a
+    hybrid of its own kind: were it drawn from the candidates' population, chances near 0 and 1
+    would be some points too bold.
 
     References
     ----------
     Eskridge & Mumm (1992) Theor. Appl. Genet. 84:494-500 for the chance; Harter (1961) Biometrika
     48:151-165 for the worst of five.
     """
-    _refuse_untold(drawn, control)
+    if not control:
+        raise Refusal("The network names no control, so no hybrid is set against one.")
+    if control not in drawn.hybrids:
+        raise Refusal(
+            f"The control {control!r} has no yield after establishment, so nothing can be compared with it."
+        )
+    drawn.require_seasons("the chances against the control in a new season")
     if margin < 0:
         raise ValueError(f"margin = {margin}: it must be at least 0")
     others = [h for h in drawn.hybrids if h != control]
@@ -121,8 +115,8 @@ def chance_erratic(drawn: SeasonDraws, *, fall: float = FALL) -> pd.Series:
     ----------
     drawn : SeasonDraws
     fall : float
-        How far below its own mean it must have fallen: share on the log scale, dry t/ha on the raw scale; >
-        0.
+        How far below its own mean it must have fallen: share on the log scale, dry t/ha on the raw
+        scale; > 0.
 
     Returns
     -------
@@ -136,8 +130,8 @@ def chance_erratic(drawn: SeasonDraws, *, fall: float = FALL) -> pd.Series:
 
     Notes
     -----
-    Seasons are means over the sites cut in them. A hybrid's season less the mean of all hybrids in it, less
-    the mean of that over the seasons, must be under ``log(1 - fall)``.
+    Seasons are means over the sites cut in them. A hybrid's season less the mean of all hybrids in
+    it, less the mean of that over the seasons, must be under ``log(1 - fall)``.
     """
     if fall <= 0 or (drawn.scale == "log" and fall >= 1):
         raise ValueError(f"fall = {fall}: it must be over 0, and under 1 on the log scale")
@@ -179,10 +173,10 @@ def verdicts(
     Returns
     -------
     DataFrame
-        :func:`beats_control`'s columns and ``chance_erratic, is_provisional, verdict``: *erratic* goes
-        before all others; *proven* needs enough seasons besides its probability; a hybrid that has the
-        probability but not the seasons is *promising but unproven*; controls besides the one compared with have
-        no verdict but *control*.
+        :func:`beats_control`'s columns and ``chance_erratic, is_provisional, verdict``: *erratic*
+        goes before all others; *proven* needs enough seasons besides its probability; a hybrid that
+        has the probability but not the seasons is *promising but unproven*; controls besides the
+        one compared with have no verdict but *control*.
 
     Raises
     ------
@@ -208,7 +202,8 @@ def verdicts(
 def verdict_words(
     table: pd.DataFrame, control: str, *, where: str = "in a new season", most: int = 6
 ) -> str:
-    """One sentence for the first page: who is proven, promising and erratic, and with what probability.
+    """One sentence for the first page: who is proven, promising and erratic, and with what
+    probability.
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
 """Joint posterior draws of what is true of every hybrid, at every site and in every season.
 
-What each hybrid gave over the seasons (mean, worst season, spread, distance from the best, ranks) is computed on
-these draws, so missing cells are filled by the model with the uncertainty that belongs to them, and the
-noise of plots does not count as spread of the hybrid.
+What each hybrid gave over the seasons (mean, worst season, spread, distance from the best, ranks)
+is computed on these draws, so missing cells are filled by the model with the uncertainty that
+belongs to them, and the noise of plots does not count as spread of the hybrid.
 """
 
 from dataclasses import dataclass, field
@@ -13,6 +13,7 @@ import pandas as pd
 from culmbook.consistency.model import RESIDUAL, SeasonsFit
 from culmbook.consistency.stability import superiority_of
 from culmbook.mixed import draws
+from culmbook.text.refusal import Refusal
 
 
 @dataclass(frozen=True)
@@ -22,17 +23,20 @@ class SeasonDraws:
     Attributes
     ----------
     lasting : DataFrame
-        A hybrid's lasting part (its group's mean and its own effect), one row per draw, on the model's scale.
+        A hybrid's lasting part (its group's mean and its own effect), one row per draw, on the
+        model's scale.
     cells : ndarray, shape (draws, hybrids, sites, seasons)
-        True value of every hybrid at every site in every season, on the model's scale; where a hybrid did
-        not stand it is drawn from the model. Sites and seasons that were not cut are missing.
+        True value of every hybrid at every site in every season, on the model's scale; where a
+        hybrid did not stand it is drawn from the model. Sites and seasons that were not cut are
+        missing.
     variances : DataFrame
         Variance of each random term kept, and the residual's, by draw.
     hybrids, sites, seasons : list of str
     scale : {'log', 'raw'}
     controls : tuple of str
     sets : DataFrame
-        Each set of variances once: draws that share a set say no more about variances than one of them.
+        Each set of variances once: draws that share a set say no more about variances than one of
+        them.
     """
 
     lasting: pd.DataFrame = field(repr=False)
@@ -51,6 +55,29 @@ class SeasonDraws:
             (self.variances[t].to_numpy() for t in terms if t in self.variances),
             np.zeros(len(self.variances)),
         )
+
+    def require_seasons(self, what: str) -> None:
+        """Raise where what compares seasons cannot be told: one season, or no repeated plots.
+
+        Parameters
+        ----------
+        what : str
+            What it takes them to tell, for the sentence.
+
+        Raises
+        ------
+        Refusal
+        """
+        if len(self.seasons) < 2:
+            raise Refusal(
+                f"One season was cut after establishment ({self.seasons[0]}): it takes two at least to tell "
+                f"{what}."
+            )
+        if not {"hybrid_season", "hybrid_site_season"} & set(self.variances):
+            raise Refusal(
+                "What a hybrid does in one season cannot be told from what a single plot does, because "
+                f"hybrids have one plot a season: it takes repeated plots to tell {what}."
+            )
 
 
 def draw_seasons(
@@ -134,8 +161,8 @@ def limits(values, level: float = 0.95, axis: int = 0) -> tuple:
 
     Notes
     -----
-    The k-th of m sorted draws stands for a probability of k / (m + 1), so that limits of few draws are not
-    too narrow.
+    The k-th of m sorted draws stands for a probability of k / (m + 1), so that limits of few draws
+    are not too narrow.
 
     References
     ----------
@@ -147,7 +174,9 @@ def limits(values, level: float = 0.95, axis: int = 0) -> tuple:
 
 
 def true_yields(drawn: SeasonDraws) -> np.ndarray:
-    """True values in dry t/ha (draws, hybrids, sites, seasons); on the log scale those of the median plot."""
+    """True values in dry t/ha (draws, hybrids, sites, seasons); on the log scale those of the
+    median plot.
+    """
     return np.exp(drawn.cells) if drawn.scale == "log" else drawn.cells
 
 
@@ -185,14 +214,14 @@ def season_statistics(drawn: SeasonDraws, *, level: float = 0.95) -> pd.DataFram
     Returns
     -------
     DataFrame
-        ``hybrid`` and, each with ``_lower`` and ``_upper``: ``mean_t_ha`` over all site-seasons cut;
-        ``worst_t_ha``, the poorest season's mean over sites; ``cv``, standard deviation over seasons by
-        mean (missing with one season); ``superiority`` [(t/ha)²]; highest mean first.
+        ``hybrid`` and, each with ``_lower`` and ``_upper``: ``mean_t_ha`` over all site-seasons
+        cut; ``worst_t_ha``, the poorest season's mean over sites; ``cv``, standard deviation over
+        seasons by mean (missing with one season); ``superiority`` [(t/ha)²]; highest mean first.
 
     Notes
     -----
-    Where not all sites were cut in all seasons, seasons are compared over the sites cut in them, so that
-    sites and seasons are mixed up in ``worst_t_ha`` and ``cv``: :func:`unequal_words` says so.
+    Where not all sites were cut in all seasons, seasons are compared over the sites cut in them, so
+    that sites and seasons are mixed up in ``worst_t_ha`` and ``cv``: :func:`unequal_words` says so.
     """
     yields = true_yields(drawn)
     by_season = np.nanmean(yields, axis=2)
@@ -237,8 +266,8 @@ def season_ranks(drawn: SeasonDraws, *, level: float = 0.95) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, season, rank, lower, upper``: ranks are medians over draws with central limits, so a
-        hybrid whose place is not known has a wide interval rather than a false rank.
+        ``hybrid, season, rank, lower, upper``: ranks are medians over draws with central limits, so
+        a hybrid whose place is not known has a wide interval rather than a false rank.
     """
     return _by_season(drawn, "rank", _ranks(drawn), level)
 
@@ -258,8 +287,8 @@ def season_concordance(drawn: SeasonDraws, *, level: float = 0.95) -> tuple[floa
 
     References
     ----------
-    Kendall & Gibbons (1990) Rank Correlation Methods, ch. 6: ``W = 12 S / (m^2 (n^3 - n))`` with S the squared
-    deviations of the rank sums; true yields have no ties.
+    Kendall & Gibbons (1990) Rank Correlation Methods, ch. 6: ``W = 12 S / (m^2 (n^3 - n))`` with S
+    the squared deviations of the rank sums; true yields have no ties.
     """
     ranks = _ranks(drawn)
     _, n, m = ranks.shape

@@ -1,10 +1,11 @@
-"""Do hybrids yield alike year after year? The model of yield over sites and seasons that the answers rest on.
+"""Do hybrids yield alike year after year? The model of yield over sites and seasons that the
+answers rest on.
 
 Only seasons after establishment count: before, yield tells how fast a hybrid builds up (see
-:mod:`culmbook.consistency.build_up`). Sites and seasons that occurred are fixed, because a few of them say little about
-their spread and every comparison of hybrids is made within them; hybrids under test and all that hybrids do
-from site to site and season to season are random; controls are fixed, so that they are not drawn towards
-the candidates.
+:mod:`culmbook.consistency.build_up`). Sites and seasons that occurred are fixed, because a few of
+them say little about their spread and every comparison of hybrids is made within them; hybrids
+under test and all that hybrids do from site to site and season to season are random; controls are
+fixed, so that they are not drawn towards the candidates.
 """
 
 import re
@@ -15,14 +16,16 @@ import numpy as np
 import pandas as pd
 
 from culmbook.mixed import CONVERGED, GaussianFit, compare, fit_gaussian, over
-from culmbook.stand.model import add_strata
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.trials.connected import refuse_disconnected
+from culmbook.trials.layout import add_strata
 
 ESTABLISHED = 3
-"""First crop year that counts as established: full yield comes in the third year (common practice)."""
+"""First crop year that counts as established: full yield comes in the third year (common
+practice).
+"""
 LEAST_SEASONS = 3
 """Fewer seasons after establishment than this are provisional (common practice)."""
 TERMS = {
@@ -35,7 +38,9 @@ TERMS = {
     "main_plot_season": "main plot × season",
     "block_key": "block",
 }
-"""Random terms, in the order in which they are kept where two of them are the same in the data at hand."""
+"""Random terms, in the order in which they are kept where two of them are the same in the data at
+hand.
+"""
 OF_LAYOUT = ("replicate_season", "main_plot_season", "block_key")
 """Terms that say where a plot lies, the same for all hybrids."""
 SCALES = ("log", "raw")
@@ -46,7 +51,8 @@ _IN_WORDS = TERMS | {"cohort_site": "planting year × site", "hybrid_stage": "hy
 
 @contextmanager
 def in_words(before: str = "", after: str = ""):
-    """Turn the reason of an error of data into a refusal: a sentence that calls the model's terms by their nouns.
+    """Turn the reason of an error of data into a refusal: a sentence that calls the model's terms
+    by their nouns.
 
     Parameters
     ----------
@@ -78,8 +84,8 @@ class SeasonsFit:
     fit : GaussianFit
         With the residual variances estimated.
     conditional : GaussianFit
-        The same with the residual variances of site-seasons taken as known where they differ; equal to
-        ``fit`` where one variance serves all. Posterior draws are made from it.
+        The same with the residual variances of site-seasons taken as known where they differ; equal
+        to ``fit`` where one variance serves all. Posterior draws are made from it.
     records : DataFrame
         Records used, from :func:`season_records`.
     controls : tuple of str
@@ -120,7 +126,8 @@ class SeasonsFit:
 def season_records(
     harvests: pd.DataFrame, *, scale: str = "log", first_crop_year: int = ESTABLISHED
 ) -> pd.DataFrame:
-    """Yields of plots after establishment, one row per plot and season, with what they are grouped by.
+    """Yields of plots after establishment, one row per plot and season, with what they are grouped
+    by.
 
     Parameters
     ----------
@@ -134,8 +141,8 @@ def season_records(
     Returns
     -------
     DataFrame
-        The plot's columns, ``season, crop_year, dry_yield_t_ha, response`` and keys. On the log scale plots
-        that gave nothing have no row: :func:`lost_words` counts them.
+        The plot's columns, ``season, crop_year, dry_yield_t_ha, response`` and keys. On the log
+        scale plots that gave nothing have no row: :func:`lost_words` counts them.
 
     Raises
     ------
@@ -176,18 +183,6 @@ def _usable(harvests, first_crop_year):
     return harvests[harvests["left_out"].isna() & harvests["dry_yield_t_ha"].notna() & late]
 
 
-def lost_words(harvests: pd.DataFrame, *, first_crop_year: int = ESTABLISHED) -> str:
-    """Say how many plots gave nothing and so have no logarithm; blank where there is none."""
-    none = _usable(harvests, first_crop_year)
-    none = none[none["dry_yield_t_ha"] <= 0]
-    if none.empty:
-        return ""
-    return (
-        f"{n_of(len(none), 'cut')} gave nothing ({_hybrids_of(none)}). Nothing has no logarithm, so these are "
-        "not part of the model of log yield: what is said of consistency there holds for plots that stand."
-    )
-
-
 @in_words("not estimable: ")
 def fit_seasons(
     records: pd.DataFrame, controls=(), *, random=None, scale: str = "log"
@@ -197,12 +192,13 @@ def fit_seasons(
     Parameters
     ----------
     records : DataFrame
-        From :func:`season_records`; with a column ``crop_type`` candidates of each crop type have a mean of
-        their own.
+        From :func:`season_records`; with a column ``crop_type`` candidates of each crop type have a
+        mean of their own.
     controls : sequence of str
         Hybrids with fixed effects; those without records are passed over.
     random : sequence of str, optional
-        Random terms, of :data:`TERMS`, ``hybrid`` among them; by default those of :func:`random_terms`.
+        Random terms, of :data:`TERMS`, ``hybrid`` among them; by default those of
+        :func:`random_terms`.
     scale : {'log', 'raw'}
         What ``response`` is in.
 
@@ -213,14 +209,15 @@ def fit_seasons(
     Raises
     ------
     Refusal
-        Fewer than two candidates, one record per hybrid, trials that no common hybrid joins (both sides
-        named), or a search that does not settle.
+        Fewer than two candidates, one record per hybrid, trials that no common hybrid joins (both
+        sides named), or a search that does not settle.
 
     Notes
     -----
-    Fixed: site × trial × season × planting treatment, controls, crop type, and replicates or blocks where
-    there are two only. Cuts of one plot share the plot's effect (compound symmetry). The residual
-    variance is one for all or one for each site-season, whichever has the lower criterion of Akaike.
+    Fixed: site × trial × season × planting treatment, controls, crop type, and replicates or blocks
+    where there are two only. Cuts of one plot share the plot's effect (compound symmetry). The
+    residual variance is one for all or one for each site-season, whichever has the lower criterion
+    of Akaike.
 
     References
     ----------
@@ -275,31 +272,6 @@ def _design(records, groups):
     """Every condition, and every group but the first."""
     own = records.assign(group=records["hybrid"].astype("str").map(groups))
     return pd.concat([dummies(own, "condition"), dummies(own, "group").iloc[:, 1:]], axis=1)
-
-
-def require_seasons(seasons: SeasonsFit, what: str) -> None:
-    """Raise where what compares seasons cannot be told: one season, or no repeated plots.
-
-    Parameters
-    ----------
-    seasons : SeasonsFit
-    what : str
-        What it takes them to tell, for the sentence.
-
-    Raises
-    ------
-    Refusal
-    """
-    had = seasons.records["season"].unique()
-    if len(had) < 2:
-        raise Refusal(
-            f"One season was cut after establishment ({had[0]}): it takes two at least to tell {what}."
-        )
-    if not {"hybrid_season", "hybrid_site_season"} & set(seasons.terms):
-        raise Refusal(
-            "What a hybrid does in one season cannot be told from what a single plot does, because hybrids "
-            f"have one plot a season: it takes repeated plots to tell {what}."
-        )
 
 
 def term_table(
@@ -357,7 +329,8 @@ def _is_pair(records, term):
 def fix_pairs(
     design: pd.DataFrame, records: pd.DataFrame, terms: list
 ) -> tuple[pd.DataFrame, list]:
-    """Take terms of the layout that have two levels as fixed: two levels leave a variance open upwards.
+    """Take terms of the layout that have two levels as fixed: two levels leave a variance open
+    upwards.
 
     Parameters
     ----------
@@ -371,8 +344,8 @@ def fix_pairs(
     Returns
     -------
     tuple
-        The design with a column of half the difference for each such term, as far as it does not hold it
-        already, so that its other effects stay those of the middle; and the terms left.
+        The design with a column of half the difference for each such term, as far as it does not
+        hold it already, so that its other effects stay those of the middle; and the terms left.
     """
     pairs = [t for t in terms if _is_pair(records, t)]
     for term in pairs:
@@ -395,9 +368,9 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``criterion, parameters, aic, above_best`` by name, best first: alike over all seasons (compound
-        symmetry), dying away with the years between (first-order autoregression beside the residual, four
-        seasons or more), and any (unstructured).
+        ``criterion, parameters, aic, above_best`` by name, best first: alike over all seasons
+        (compound symmetry), dying away with the years between (first-order autoregression beside
+        the residual, four seasons or more), and any (unstructured).
 
     Raises
     ------
@@ -439,50 +412,31 @@ def is_provisional(records: pd.DataFrame, least: int = LEAST_SEASONS) -> pd.Seri
     return records.groupby("hybrid")["growing_season"].nunique().lt(least)
 
 
-def provisional_words(records: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
-    """Say for which hybrids all that is said is provisional, and why; blank where it is for none."""
-    few = is_provisional(records, least)
-    seasons = sorted(records["season"].unique())
-    if not few.any():
-        return ""
-    had = f"{n_of(len(seasons), 'season')} after establishment ({fmt_list(seasons)})"
-    if few.all():
-        return (
-            f"The yields cover {had}, and no hybrid has {least}. A bad year may not have come yet."
-        )
-    names = fmt_list([str(h) for h in few[few].index])
-    return f"For {names}: fewer than {least} seasons after establishment. The yields cover {had}."
-
-
-def mark_of(harvests: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
-    """What stands at every result on the log scale: whether it is provisional, and cuts that are not in it.
+def provisional_words(harvests: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
+    """Say for which hybrids all that is said is provisional; blank where it is for none.
 
     Parameters
     ----------
     harvests : DataFrame
         As for :func:`season_records`.
     least : int
-
-    Returns
-    -------
-    str
-        Blank where every hybrid has enough seasons after establishment and every cut gave something.
+        Seasons after establishment.
     """
     used = _usable(harvests, ESTABLISHED)
-    gave = used[used["dry_yield_t_ha"] > 0]
-    few, told = is_provisional(gave, least), []
+    used = used[used["dry_yield_t_ha"] > 0]
+    few, had = is_provisional(used, least), n_of(used["growing_season"].nunique(), "season")
     if len(few) and few.all():
-        had = n_of(gave["growing_season"].nunique(), "season")
-        told.append(f"Provisional: {had} after establishment, not {least}.")
-    elif few.any():
-        told.append(
-            f"Provisional for {n_of(int(few.sum()), 'hybrid')} of {len(few)}, with fewer than {least} "
-            "seasons after establishment."
-        )
-    if none := _hybrids_of(used.drop(gave.index)):
-        told.append(f"Cuts that gave nothing are not in it ({none}).")
-    return " ".join(told)
+        return f"Provisional: {had} after establishment, not {least}."
+    names = fmt_list([str(h) for h in few[few].index])
+    return (
+        f"Provisional for {names}: fewer than {least} seasons after establishment." if names else ""
+    )
 
 
-def _hybrids_of(cuts):
-    return fmt_list(sorted(set(cuts["hybrid"].astype(str))))
+def lost_words(harvests: pd.DataFrame) -> str:
+    """Say which hybrids had cuts that gave nothing and so have no logarithm; blank where there is
+    none.
+    """
+    used = _usable(harvests, ESTABLISHED)
+    none = sorted(set(used.loc[used["dry_yield_t_ha"] <= 0, "hybrid"].astype(str)))
+    return f"Cuts that gave nothing are not in it ({fmt_list(none)})." if none else ""

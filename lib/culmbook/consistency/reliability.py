@@ -32,9 +32,9 @@ def component_table(
     Returns
     -------
     DataFrame
-        ``term, label, variance, lower, upper, sd, share``: restricted maximum likelihood estimates, central
-        posterior limits (from 0 where the estimate is 0), and the share of the sum. On the log scale ``sd``
-        is about a relative difference.
+        ``term, label, variance, lower, upper, sd, share``: restricted maximum likelihood estimates,
+        central posterior limits (from 0 where the estimate is 0), and the share of the sum. On the
+        log scale ``sd`` is about a relative difference.
     """
     own = estimates(seasons)
     _, low, high = limits(drawn.sets[own.index].to_numpy(), level)
@@ -52,8 +52,8 @@ def repeatability(variances) -> np.ndarray | float:
     Parameters
     ----------
     variances : mapping
-        Variance by term of :data:`culmbook.consistency.model.TERMS` and ``'residual'``, numbers or arrays; terms
-        not in it are 0.
+        Variance by term of :data:`culmbook.consistency.model.TERMS` and ``'residual'``, numbers or
+        arrays; terms not in it are 0.
 
     Returns
     -------
@@ -62,9 +62,9 @@ def repeatability(variances) -> np.ndarray | float:
 
     Notes
     -----
-    Variance of what stays (hybrid, hybrid × site, plot) over that and what changes with the season (hybrid
-    × season, hybrid × site × season, residual). What whole replicates, main plots, sites and seasons share
-    is left out: it is the same for all hybrids that are compared.
+    Variance of what stays (hybrid, hybrid × site, plot) over that and what changes with the season
+    (hybrid × season, hybrid × site × season, residual). What whole replicates, main plots, sites
+    and seasons share is left out: it is the same for all hybrids that are compared.
 
     References
     ----------
@@ -81,7 +81,8 @@ def repeatability(variances) -> np.ndarray | float:
 
 
 def reliability(variances, sites, seasons, replicates) -> np.ndarray | float:
-    """Squared correlation between a hybrid's mean over a plan and its lasting value over sites and seasons.
+    """Squared correlation between a hybrid's mean over a plan and its lasting value over sites and
+    seasons.
 
     Parameters
     ----------
@@ -102,9 +103,9 @@ def reliability(variances, sites, seasons, replicates) -> np.ndarray | float:
 
     Notes
     -----
-    ``h / (h + hs/s + hy/y + hsy/(s y) + p/(s r) + e/(s y r))``: variances of hybrid h, hybrid × site hs,
-    hybrid × season hy, hybrid × site × season hsy, plot p, residual e. More seasons do nothing about plots
-    that are good or bad for ever, more replicates nothing about seasons.
+    ``h / (h + hs/s + hy/y + hsy/(s y) + p/(s r) + e/(s y r))``: variances of hybrid h, hybrid ×
+    site hs, hybrid × season hy, hybrid × site × season hsy, plot p, residual e. More seasons do
+    nothing about plots that are good or bad for ever, more replicates nothing about seasons.
 
     References
     ----------
@@ -187,30 +188,29 @@ def reliability_table(
     seasons : SeasonsFit
     drawn : SeasonDraws
     plans : sequence of tuple, optional
-        Sites, seasons and replicates of each plan; by default that of the data at hand, one and two seasons more,
-        twice the plots and, in a network, twice the sites.
+        Sites, seasons and replicates of each plan; by default that of the data at hand, one and two
+        seasons more, twice the plots and, in a network, twice the sites.
     level : float
 
     Returns
     -------
     DataFrame
-        ``what, sites, seasons, replicates, value, lower, upper``: repeatability first (no plan), then a row
-        per plan. The value is that of the estimated variances, or the nearer limit where it lies outside
-        the interval. Where one site was cut, what a hybrid does there counts as lasting.
+        ``what, sites, seasons, replicates, value, lower, upper``: repeatability first (no plan),
+        then a row per plan. The value is that of the estimated variances, or the nearer limit where
+        it lies outside the interval. Where one site was cut, what a hybrid does there counts as
+        lasting.
 
     Raises
     ------
     Refusal
-        One season was cut, which does not tell what stays; or a plan with several sites where one was cut.
+        One season was cut, which does not tell what stays; or a plan with several sites where one
+        was cut.
     """
-    records, (s, y, r) = seasons.records, layout_of(seasons.records)
+    s, y, r = layout_of(seasons.records)
     if plans is None:
         plans = [(s, y, r), (s, y + 1, r), (s, y + 2, r), (s, y, 2 * r)]
         plans += [(2 * s, y, r)] if s > 1 else []
-    if records["season"].nunique() < 2:
-        raise Refusal(
-            "One season was cut after establishment: it does not tell what stays from season to season."
-        )
+    drawn.require_seasons("repeatability and reliability")
     if s < 2 and any(sites > 1 for sites, _, _ in plans):
         raise Refusal("One site was cut: it does not tell what more sites would give.")
     own, all_draws = estimates(seasons), drawn.sets
@@ -243,7 +243,8 @@ def seasons_needed(
     Returns
     -------
     int or None
-        None where no number of seasons up to ``most`` is enough: sites and plots then set the limit.
+        None where no number of seasons up to ``most`` is enough: sites and plots then set the
+        limit.
 
     Examples
     --------
@@ -263,20 +264,16 @@ def needed_words(seasons: SeasonsFit, enough: float = ENOUGH) -> str:
     needed = seasons_needed(estimates(seasons), sites, plots, enough=enough)
     goal = fmt_number(enough, 2)
     if needed is None:
-        return (
-            f"No number of seasons up to {MOST_SEASONS} brings it to {goal}: sites and plots set the "
-            "limit."
-        )
+        return f"No number of seasons up to {MOST_SEASONS} brings it to {goal}: sites and plots set the limit."
+    more, verb = n_of(needed - had, "more season"), is_are(needed)
     if needed <= had:
-        return f"By the estimated variances {n_of(needed, 'season')} {is_are(needed)} enough for {goal}."
-    return (
-        f"By the estimated variances it takes {n_of(needed - had, 'more season')}, {needed} in all, to "
-        f"reach {goal}."
-    )
+        return f"By the estimated variances {n_of(needed, 'season')} {verb} enough for {goal}."
+    return f"By the estimated variances it takes {more}, {needed} in all, to reach {goal}."
 
 
 def reliability_grid(seasons: SeasonsFit, reach: int = REACH) -> pd.DataFrame:
-    """Reliability by number of seasons (columns) and of sites, or of plots where one site was cut (rows).
+    """Reliability by number of seasons (columns) and of sites, or of plots where one site was cut
+    (rows).
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
 """How does each hybrid answer to good and bad environments? Stability, regression, superiority.
 
-All work on a table of cells, one mean per hybrid and environment (site-season). Cells may be missing:
-hybrids and environments are then adjusted for each other by least squares; nothing is deleted or averaged
-over unequal cells.
+All work on a table of cells, one mean per hybrid and environment (site-season). Cells may be
+missing: hybrids and environments are then adjusted for each other by least squares; nothing is
+deleted or averaged over unequal cells.
 """
 
 import numpy as np
@@ -13,6 +13,9 @@ from culmbook.consistency.model import in_words
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.yields.means import fit_means
+
+LEAST_RANKED = 5
+"""Hybrids of which ranks and intraclass correlations are compared."""
 
 
 @in_words()
@@ -64,7 +67,8 @@ def complete_table(cells: pd.DataFrame) -> pd.DataFrame:
     Raises
     ------
     Refusal
-        A hybrid did not stand everywhere, all values are the same, or fewer than three hybrids or two environments.
+        A hybrid did not stand everywhere, all values are the same, or fewer than five hybrids or
+        two environments.
     """
     wide = cells.pivot(index="hybrid", columns="environment", values="value")
     absent = int(wide.isna().any(axis=1).sum())
@@ -74,9 +78,9 @@ def complete_table(cells: pd.DataFrame) -> pd.DataFrame:
             "comparable: Friedman's test and the intraclass correlation are not given. W above is of the "
             "model's values of every hybrid in every season."
         )
-    if wide.shape[0] < 3 or wide.shape[1] < 2 or np.ptp(wide.to_numpy()) == 0:
+    if wide.shape[0] < LEAST_RANKED or wide.shape[1] < 2 or np.ptp(wide.to_numpy()) == 0:
         raise Refusal(
-            "The measured means show no order that could be agreed on: it takes three hybrids, two seasons "
+            f"The measured means show no order that could be agreed on: it takes {LEAST_RANKED} hybrids, two seasons "
             "and differences among them."
         )
     return wide
@@ -90,7 +94,7 @@ def _checked(cells, least_hybrids, least_environments):
     hybrids, environments = cells["hybrid"].nunique(), cells["environment"].nunique()
     if hybrids < least_hybrids or environments < least_environments:
         had = f"{n_of(hybrids, 'hybrid')} and {n_of(environments, 'environment')}"
-        takes = f"{least_hybrids} and {least_environments}"
+        takes = f"{least_hybrids} hybrids and {least_environments} environments (site-seasons)"
         raise ValueError(f"{had} are too few: it takes {takes}")
     return cells.astype({"hybrid": str, "environment": str}).sort_values(
         ["hybrid", "environment"], ignore_index=True
@@ -111,21 +115,23 @@ def _additive(cells):
 
 @in_words("no stability variance and no regression on the environment: ")
 def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
-    """Stability variance of each hybrid: how far it departs from what hybrid and environment add up to.
+    """Stability variance of each hybrid: how far it departs from what hybrid and environment add
+    up to.
 
     Parameters
     ----------
     cells : DataFrame
-        ``hybrid, environment, value``, and ``error_variance`` of the value where known; three hybrids and
-        three environments at least; cells may be missing.
+        ``hybrid, environment, value``, and ``error_variance`` of the value where known; three
+        hybrids and three environments at least; cells may be missing.
     level : float
 
     Returns
     -------
     DataFrame
-        ``hybrid, n_environments, stability_variance, lower, upper, without_error``, in squared units of the
-        value. ``stability_variance`` may be negative (unbiased, not bounded); ``without_error`` has the
-        mean error variance of the hybrid's cells taken off (missing where that is not known).
+        ``hybrid, n_environments, stability_variance, lower, upper, without_error``, in squared
+        units of the value. ``stability_variance`` may be negative (unbiased, not bounded);
+        ``without_error`` has the mean error variance of the hybrid's cells taken off (missing where
+        that is not known).
 
     Raises
     ------
@@ -134,16 +140,16 @@ def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataF
 
     Notes
     -----
-    With residuals r = M y of the additive model, ``E(sum_j r_ij^2) = sum_k A_ik s_k`` with ``A_ik`` the sum
-    of ``M^2`` over the cells of i and of k; solved for s. In a complete table this is Shukla's estimator,
-    of which ecovalence is a linear function. Limits invert the distribution of the hybrid's sum of squares,
-    taken as a multiple of chi-squared with its first two moments, the other hybrids' variances at their
-    estimates (not under 0).
+    With residuals r = M y of the additive model, ``E(sum_j r_ij^2) = sum_k A_ik s_k`` with ``A_ik``
+    the sum of ``M^2`` over the cells of i and of k; solved for s. In a complete table this is
+    Shukla's estimator, of which ecovalence is a linear function. Limits invert the distribution of
+    the hybrid's sum of squares, taken as a multiple of chi-squared with its first two moments, the
+    other hybrids' variances at their estimates (not under 0).
 
     References
     ----------
-    Shukla (1972) Heredity 29:237-245; Wricke (1962) Z. Pflanzenzuecht. 47:92-96; Rao (1970) J. Am. Stat.
-    Assoc. 65:161-172 for unequal variances.
+    Shukla (1972) Heredity 29:237-245; Wricke (1962) Z. Pflanzenzuecht. 47:92-96; Rao (1970) J. Am.
+    Stat. Assoc. 65:161-172 for unequal variances.
     """
     cells = _checked(cells, 3, 3)
     x = _additive(cells).to_numpy()
@@ -208,16 +214,17 @@ def environment_regression(
     cells : DataFrame
         As in :func:`stability_variances`; four hybrids and three environments at least.
     exclude_own : bool
-        Leave the hybrid itself out of the mean it is set against; False for comparison with published tables.
+        Leave the hybrid itself out of the mean it is set against; False for comparison with
+        published tables.
     level : float
 
     Returns
     -------
     DataFrame
-        ``hybrid, n_environments, mean, slope, slope_lower, slope_upper, deviation_variance, r_squared``.
-        ``mean`` is the hybrid's value in the mean environment; ``deviation_variance`` the residual mean
-        square with the error variance of its cells taken off where known (may be negative). Hybrids in
-        fewer than three environments have no slope.
+        ``hybrid, n_environments, mean, slope, slope_lower, slope_upper, deviation_variance,
+        r_squared``. ``mean`` is the hybrid's value in the mean environment; ``deviation_variance``
+        the residual mean square with the error variance of its cells taken off where known (may be
+        negative). Hybrids in fewer than three environments have no slope.
 
     Raises
     ------
@@ -226,14 +233,15 @@ def environment_regression(
 
     Notes
     -----
-    The environment's mean is its effect in the additive least-squares model of the (other) hybrids, so it
-    does not depend on which hybrids were missing. With few hybrids it carries error of its own, which draws
-    slopes towards 0. In poor environments a hybrid has less room to differ: slopes on the raw scale partly
-    mirror the mean.
+    The environment's mean is its effect in the additive least-squares model of the (other) hybrids,
+    so it does not depend on which hybrids were missing. With few hybrids it carries error of its
+    own, which draws slopes towards 0. In poor environments a hybrid has less room to differ: slopes
+    on the raw scale partly mirror the mean.
 
     References
     ----------
-    Finlay & Wilkinson (1963) Aust. J. Agric. Res. 14:742-754; Eberhart & Russell (1966) Crop Sci. 6:36-40.
+    Finlay & Wilkinson (1963) Aust. J. Agric. Res. 14:742-754; Eberhart & Russell (1966) Crop Sci.
+    6:36-40.
     """
     cells = _checked(cells, 4, 3)
     shared = _environment_effects(cells)
@@ -247,17 +255,12 @@ def environment_regression(
     return pd.DataFrame(rows, columns=columns.split())
 
 
-def _two_way(cells):
-    """Least-squares values of hybrids in the last environment, and effects of environments against it."""
-    design = _additive(cells)
-    values = np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0]
-    b, n = pd.Series(values, index=design.columns), cells["hybrid"].nunique()
-    return b.iloc[:n], b.iloc[n:].reindex(sorted(cells["environment"].unique()), fill_value=0.0)
-
-
 def _environment_effects(cells):
     """Effect of each environment, their mean being 0."""
-    effects = _two_way(cells)[1]
+    design, places = _additive(cells), sorted(cells["environment"].unique())
+    values = np.linalg.lstsq(design.to_numpy(), cells["value"].to_numpy(float), rcond=None)[0]
+    effects = pd.Series(values, index=design.columns)[cells["hybrid"].nunique() :]
+    effects = effects.reindex(places, fill_value=0.0)
     effects = effects - effects.mean()
     if np.allclose(effects, 0, atol=1e-12 * max(cells["value"].abs().max(), 1e-300)):
         raise ValueError("all environments gave the same mean: there is nothing to regress on")
@@ -279,32 +282,19 @@ def _line(own, effects, level):
     return n, y.mean() - slope * x.mean(), *limits, left / (n - 2) - error, r_squared
 
 
-@in_words()
-def superiority(cells: pd.DataFrame) -> pd.DataFrame:
-    """Mean square distance of each hybrid from the best one of every environment.
+def superiority_of(values: np.ndarray) -> np.ndarray:
+    """Half the mean squared distance of each hybrid from the best one of every environment.
 
     Parameters
     ----------
-    cells : DataFrame
-        As in :func:`stability_variances`; two hybrids and one environment at least.
-
-    Returns
-    -------
-    DataFrame
-        ``hybrid, n_environments, n_predicted, superiority``: half the mean squared distance, squared units
-        of the value, least (best) first. Missing cells stand at what hybrid and environment add up to;
-        ``n_predicted`` counts them.
-
-    Raises
-    ------
-    ValueError
-        As :func:`stability_variances`.
+    values : ndarray
+        Complete; hybrids in the last but one place, environments in the last.
 
     Notes
     -----
-    ``P_i = sum_j (y_ij - max_k y_kj)^2 / (2 n)``. Measured bests are partly luck, so P of observed means is
-    too large for all; :func:`culmbook.consistency.draws.season_statistics` gives it for the true values,
-    with limits.
+    ``P_i = sum_j (y_ij - max_k y_kj)^2 / (2 n)``. Measured bests are partly luck, so P of observed
+    means is too large for all; :func:`culmbook.consistency.draws.season_statistics` gives it for
+    the true values.
 
     References
     ----------
@@ -312,25 +302,7 @@ def superiority(cells: pd.DataFrame) -> pd.DataFrame:
 
     Examples
     --------
-    >>> rows = [("a", "1", 4.0), ("b", "1", 6.0), ("a", "2", 5.0), ("b", "2", 3.0)]
-    >>> superiority(pd.DataFrame(rows, columns=["hybrid", "environment", "value"]))["superiority"].tolist()
+    >>> superiority_of(np.array([[4.0, 5.0], [6.0, 3.0]])).tolist()
     [1.0, 1.0]
     """
-    cells = _checked(cells, 2, 1)
-    wide = cells.pivot(index="hybrid", columns="environment", values="value")
-    hybrids, effects = _two_way(cells)
-    filled = wide.where(wide.notna(), np.add.outer(hybrids.to_numpy(), effects.to_numpy()))
-    table = pd.DataFrame(
-        {
-            "hybrid": wide.index,
-            "n_environments": wide.notna().sum(axis=1).to_numpy(),
-            "n_predicted": wide.isna().sum(axis=1).to_numpy(),
-            "superiority": superiority_of(filled.to_numpy()),
-        }
-    )
-    return table.sort_values(["superiority", "hybrid"], ignore_index=True)
-
-
-def superiority_of(values: np.ndarray) -> np.ndarray:
-    """Superiority from complete values; hybrids in the last but one place, environments in the last."""
     return ((values - values.max(axis=-2, keepdims=True)) ** 2).mean(axis=-1) / 2

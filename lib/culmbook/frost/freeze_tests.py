@@ -1,8 +1,8 @@
 """Freeze tests as they came in: which belong together, which can carry a curve, and what was seen.
 
-Results are compared only within one protocol and one tissue, and only between hybrids that shared a freezer
-run, directly or through others. A cell is a hybrid in one load (one run at one temperature); the load, not
-the piece of rhizome in it, is the independent unit.
+Results are compared only within one protocol and one tissue, and only between hybrids that shared a
+freezer run, directly or through others. A cell is a hybrid in one load (one run at one
+temperature); the load, not the piece of rhizome in it, is the independent unit.
 """
 
 import numpy as np
@@ -11,14 +11,15 @@ from scipy import sparse, stats
 
 from culmbook.stats.shares import share_interval
 from culmbook.text.numbers import MINUS
+from culmbook.text.refusal import Refusal
 
 LEAST_TEMPERATURES = 3
+# A curve is bracketed when the corrected kill was seen below the first and above the second.
 LOW_KILL, HIGH_KILL = 0.30, 0.70
-"""A curve is bracketed when the corrected kill was seen below the first and above the second."""
+# Share of the unfrozen control that may die; beyond it the material was not sound.
 WORST_CONTROL = 0.5
-"""Share of the unfrozen control that may die; beyond it the material was not sound."""
+# Chance of a control that much worse than the units frozen least, below which it is not believed.
 CONTRADICTION_P = 1e-4
-"""Chance of a control that much worse than the units frozen least, below which it is not believed."""
 UNFROZEN = "unfrozen"
 
 
@@ -28,20 +29,23 @@ def survival_sets(tests: pd.DataFrame) -> dict:
     Parameters
     ----------
     tests : DataFrame
-        The freeze tests table: ``run, protocol, tissue, hybrid, temperature_c`` [°C, missing for the unfrozen
-        control], ``units_tested``, ``units_alive``. Rows without units tested (leakage) are not survival
-        counts and are not used here.
+        The freeze tests table: ``run, protocol, tissue, hybrid, temperature_c`` [°C, missing for
+        the unfrozen control], ``units_tested``, ``units_alive``. Rows without units tested
+        (leakage) are not survival counts and are not used here.
 
     Returns
     -------
     dict of (str, str, int) to DataFrame
-        By protocol, tissue and part: ``hybrid, run, load, temperature_c, tested, alive``, one row per cell.
-        Part is 1 unless some hybrids shared no run with the others, not even through a third hybrid.
+        By protocol, tissue and part: ``hybrid, run, load, temperature_c, tested, alive``, one row
+        per cell. Part is 1 unless some hybrids shared no run with the others, not even through a
+        third hybrid.
 
     Raises
     ------
     ValueError
         A row with units tested has no count of units alive, or more alive than tested.
+    Refusal
+        No row has units tested.
 
     Examples
     --------
@@ -51,12 +55,13 @@ def survival_sets(tests: pd.DataFrame) -> dict:
     {('p', 'rhizome', 1): 2}
     """
     counted = tests[tests["units_tested"].notna()]
+    if counted.empty:
+        raise Refusal("No freeze test of these hybrids counted units alive after regrowth.")
     bad = ~(counted["units_alive"] <= counted["units_tested"]).fillna(False).astype(bool)
     if bad.any():
         rows = ", ".join(str(i) for i in counted.index[bad][:5])
-        raise ValueError(
-            f"freeze tests: {bad.sum()} rows need 0 <= units_alive <= units_tested (index {rows})"
-        )
+        needed = "rows need 0 <= units_alive <= units_tested"
+        raise ValueError(f"freeze tests: {bad.sum()} {needed} (index {rows})")
     sets = {}
     for (protocol, tissue), rows in counted.groupby(["protocol", "tissue"], sort=True):
         cells = _cells(rows)
@@ -67,21 +72,13 @@ def survival_sets(tests: pd.DataFrame) -> dict:
 
 
 def _cells(rows):
-    keys = ["hybrid", "run", "temperature_c"]
-    summed = (
-        rows.groupby(keys, dropna=False, sort=True)[["units_tested", "units_alive"]]
-        .sum()
-        .reset_index()
-    )
+    keys, counts = ["hybrid", "run", "temperature_c"], ["units_tested", "units_alive"]
+    summed = rows.groupby(keys, dropna=False, sort=True)[counts].sum().reset_index()
     cells = summed.rename(columns={"units_tested": "tested", "units_alive": "alive"})
     cells = cells.astype({"tested": float, "alive": float, "temperature_c": float})
-    return cells.assign(load=cells["run"].astype(str) + " @ " + cells["temperature_c"].map(_named))[
-        ["hybrid", "run", "load", "temperature_c", "tested", "alive"]
-    ]
-
-
-def _named(temperature):
-    return UNFROZEN if np.isnan(temperature) else degrees(temperature)
+    at = cells["temperature_c"].map(lambda t: UNFROZEN if np.isnan(t) else degrees(t))
+    cells.insert(2, "load", cells["run"].astype(str) + " @ " + at)
+    return cells
 
 
 def degrees(*temperatures: float) -> str:
@@ -96,29 +93,20 @@ def degrees(*temperatures: float) -> str:
 
 
 def _parts(cells):
-    """Number of the part of each cell; unfrozen units tie no runs together and follow their run or hybrid."""
-    frozen = cells["temperature_c"].notna()
-    if not frozen.any():
+    """Number of the part of each cell; unfrozen units tie no runs together and follow their run or
+    hybrid.
+    """
+    frozen = cells[cells["temperature_c"].notna()]
+    if frozen.empty:
         return np.zeros(len(cells), int)
-    part = pd.Series(
-        _connected(cells.loc[frozen, "run"], cells.loc[frozen, "hybrid"]), index=cells.index[frozen]
-    )
-    by_run, by_hybrid = (
-        part.groupby(cells.loc[frozen, column]).first() for column in ("run", "hybrid")
-    )
+    run, hybrid = (pd.factorize(frozen[name], sort=True)[0] for name in ("run", "hybrid"))
+    knots = np.ones(len(frozen)), (hybrid, hybrid.max() + 1 + run)
+    edges = sparse.coo_array(knots, shape=(hybrid.max() + run.max() + 2,) * 2)
+    found = sparse.csgraph.connected_components(edges, directed=False)[1][hybrid]
+    part = pd.Series(found, frozen.index)
+    by_run, by_hybrid = (part.groupby(frozen[name]).first() for name in ("run", "hybrid"))
     own = cells["run"].map(by_run).fillna(cells["hybrid"].map(by_hybrid)).fillna(0)
     return part.reindex(cells.index).fillna(own).to_numpy(int)
-
-
-def _connected(run, hybrid):
-    """Number of the connected part of the graph of runs and hybrids, by row."""
-    runs, run_levels = pd.factorize(run, sort=True)
-    hybrids, hybrid_levels = pd.factorize(hybrid, sort=True)
-    size = len(hybrid_levels) + len(run_levels)
-    edges = sparse.coo_array(
-        (np.ones(len(run)), (hybrids, len(hybrid_levels) + runs)), shape=(size, size)
-    )
-    return sparse.csgraph.connected_components(edges, directed=False)[1][hybrids]
 
 
 def why_no_curve(cells: pd.DataFrame) -> str | None:
@@ -132,19 +120,22 @@ def why_no_curve(cells: pd.DataFrame) -> str | None:
     Returns
     -------
     str or None
-        A sentence that says what is the matter and what mends it.
+        A sentence that says what is the matter and what to do about it.
     """
     frozen, control = _split(cells)
-    temperatures = np.sort(frozen["temperature_c"].unique())[::-1]
-    if len(temperatures) == 0:
+    at = np.sort(frozen["temperature_c"].unique())[::-1]
+    if len(at) == 0:
         return "Only unfrozen control units were counted: without frozen units there is no curve."
-    return (
-        _wrong_sign(temperatures)
-        or _too_few(temperatures)
-        or _unsound_control(control)
-        or _contradiction(frozen, control)
-        or _nothing_happened(frozen, temperatures)
-    )
+    if (at >= 0).all() and (at > 0).any():
+        start = f"All freezing temperatures are above zero ({degrees(*at)})"
+        return f"{start}: the minus sign was left out. Enter them as negative numbers."
+    if slipped := [t for t in at if t > 0 and -t in at]:
+        start = f"Temperatures appear with and without a minus sign ({degrees(*slipped)})"
+        return f"{start}: freezing ones are negative numbers, the unfrozen control NA."
+    if len(at) < LEAST_TEMPERATURES:
+        n = "Only one temperature was" if len(at) == 1 else f"Only {len(at)} temperatures were"
+        return f"{n} tested ({degrees(*at)}): a curve needs at least {LEAST_TEMPERATURES}."
+    return _wrong_control(frozen, control, at[0]) or _nothing_happened(frozen, at)
 
 
 def _split(cells):
@@ -152,76 +143,33 @@ def _split(cells):
     return cells[~unfrozen], cells[unfrozen]
 
 
-def _wrong_sign(temperatures):
-    if (temperatures >= 0).all() and (temperatures > 0).any():
-        return (
-            f"All freezing temperatures are above zero ({degrees(*temperatures)}): the minus sign was "
-            "left out. Enter them as negative numbers."
-        )
-    slipped = [t for t in temperatures if t > 0 and -t in temperatures]
-    if slipped:
-        return (
-            f"Temperatures appear with and without a minus sign ({degrees(*slipped)}): enter frozen "
-            "units with negative numbers and the unfrozen control as NA."
-        )
-    return None
-
-
-def _too_few(temperatures):
-    if len(temperatures) >= LEAST_TEMPERATURES:
+def _wrong_control(frozen, control, warmest):
+    """Half or more of the unfrozen units died, or clearly more of them than of the ones frozen
+    least.
+    """
+    mild = frozen[frozen["temperature_c"].eq(warmest)]
+    (alive, dead), (mild_alive, mild_dead) = counts = [
+        (part["alive"].sum(), (part["tested"] - part["alive"]).sum()) for part in (control, mild)
+    ]
+    if dead > WORST_CONTROL * (alive + dead):
+        died = f"{dead:.0f} of {alive + dead:.0f} unfrozen control units died"
+        return f"{died}: the material was not sound, and what the frost did to it is not known."
+    if control.empty or stats.fisher_exact(counts, "less").pvalue > CONTRADICTION_P:
         return None
-    if len(temperatures) == 1:
-        return (
-            f"Only one temperature was tested ({degrees(temperatures[0])}): it says how many units lived "
-            "there, and nothing of the temperature that kills half. "
-            f"At least {LEAST_TEMPERATURES} temperatures are needed."
-        )
-    return (
-        f"Only {len(temperatures)} temperatures were tested ({degrees(*temperatures)}): a curve could "
-        f"be laid through them, but not judged. At least {LEAST_TEMPERATURES} are needed."
+    died = (
+        f"Of the unfrozen control units {dead:.0f} of {alive + dead:.0f} died, of those frozen to"
     )
-
-
-def _unsound_control(control):
-    dead, tested = (control["tested"] - control["alive"]).sum(), control["tested"].sum()
-    if tested and dead > WORST_CONTROL * tested:
-        return (
-            f"{dead:.0f} of {tested:.0f} unfrozen control units died: the material was not sound, and "
-            "what the frost did to it cannot be told."
-        )
-    return None
-
-
-def _contradiction(frozen, control):
-    """Unfrozen units that died clearly more often than the ones frozen least."""
-    if control.empty:
-        return None
-    warmest = frozen["temperature_c"].max()
-    mild = frozen.loc[frozen["temperature_c"].eq(warmest), ["alive", "tested"]].sum()
-    whole = control[["alive", "tested"]].sum()
-    counts = [[part["alive"], part["tested"] - part["alive"]] for part in (whole, mild)]
-    if stats.fisher_exact(counts, alternative="less").pvalue > CONTRADICTION_P:
-        return None
-    return (
-        f"Of the unfrozen control units {counts[0][1]:.0f} of {whole['tested']:.0f} died, of those "
-        f"frozen to {degrees(warmest)} only {counts[1][1]:.0f} of {mild['tested']:.0f}: the control was "
-        "damaged, or control and frozen units were exchanged. No natural death can be taken from it."
-    )
+    few = f"{degrees(warmest)} only {mild_dead:.0f} of {mild_alive + mild_dead:.0f}"
+    return f"{died} {few}: the control was damaged, or control and frozen units were exchanged."
 
 
 def _nothing_happened(frozen, temperatures):
-    alive, tested = frozen["alive"].sum(), frozen["tested"].sum()
-    if alive == tested:
-        return (
-            "All units lived at every temperature: LT50 is below "
-            f"{degrees(temperatures[-1])} for every hybrid. Test colder."
-        )
-    if alive == 0:
-        return (
-            f"All frozen units died: LT50 is above {degrees(temperatures[0])} for every hybrid. "
-            "Test warmer."
-        )
-    return None
+    alive, beyond = frozen["alive"].sum(), "for every hybrid. Test"
+    if alive == frozen["tested"].sum():
+        coldest = degrees(temperatures[-1])
+        return f"All units lived at every temperature: LT50 is below {coldest} {beyond} colder."
+    warmest = degrees(temperatures[0])
+    return None if alive else f"All frozen units died: LT50 is above {warmest} {beyond} warmer."
 
 
 def cautions(cells: pd.DataFrame) -> list[str]:
@@ -238,32 +186,23 @@ def cautions(cells: pd.DataFrame) -> list[str]:
         Sentences; empty when there is nothing to say.
     """
     frozen, control = _split(cells)
-    words = []
+    runs, words = frozen.groupby("run")["temperature_c"].nunique(), []
+    missing = sorted(set(frozen["hybrid"]) - set(control["hybrid"]))
     if control.empty:
         words.append(
-            "There was no unfrozen control: natural death is taken as none, and units that died of "
-            "something else count as killed by frost. LT50 is then given too warm."
+            "There was no unfrozen control: all deaths count as frost, and LT50 is given too warm."
         )
-    elif missing := sorted(set(frozen["hybrid"]) - set(control["hybrid"])):
+    elif missing:
+        words.append(f"No unfrozen control of {', '.join(missing)}: the others' death is used.")
+    if len(runs) == 1:
         words.append(
-            f"No unfrozen control of {', '.join(missing)}: the others' natural death is used."
+            "There was one freezer run, and a run that froze too hard looks like tender hybrids: LT50 has no"
+            " interval of its own, only its difference from the control has."
         )
-    if frozen["run"].nunique() == 1:
-        words.append(
-            "There was one freezer run, so a run that froze harder than its thermometer said cannot "
-            "be told from tender hybrids: LT50 has no interval of its own, only its difference from "
-            "the control has."
-        )
-    elif frozen.groupby("run")["temperature_c"].nunique().max() == 1:
-        words.append(
-            "Every run froze at one temperature only, so the runs' shifts are part of what sets "
-            "temperatures apart, and intervals are wide."
-        )
-    if (probability := same_natural_death(control)) < 0.01:
-        words.append(
-            "Natural death differs among the hybrids' unfrozen controls "
-            f"(p = {probability:.2g}); one common share is used."
-        )
+    elif runs.max() == 1:
+        words.append("Every run froze at one temperature only, so intervals are wide.")
+    if (p := same_natural_death(control)) < 0.01:
+        words.append(f"Natural death differs among hybrids (p = {p:.2g}); a common share is used.")
     return words
 
 
@@ -285,65 +224,55 @@ def same_natural_death(control: pd.DataFrame, *, tables: int = 2000, seed: int =
 
     Notes
     -----
-    Pearson's chi-squared statistic against tables drawn with the margins held, as the deaths are too few for
-    the chi-squared distribution.
+    Pearson's chi-squared statistic against tables drawn with the margins held, as the deaths are
+    too few for the chi-squared distribution.
     """
     sums = control.groupby("hybrid")[["tested", "alive"]].sum()
     tested = sums["tested"].to_numpy(int)
     dead = tested - sums["alive"].to_numpy(int)
     if len(sums) < 2 or dead.sum() in (0, tested.sum()):
         return 1.0
-    expected = tested * dead.sum() / tested.sum()
-    drawn = np.random.default_rng(seed).multivariate_hypergeometric(
-        tested, int(dead.sum()), size=tables
+    drawn = stats.MonteCarloMethod(n_resamples=tables, rng=np.random.default_rng(seed))
+    return float(
+        stats.chi2_contingency([dead, tested - dead], method=drawn, correction=False).pvalue
     )
-    distance = ((drawn - expected) ** 2 / expected).sum(axis=1)
-    seen = ((dead - expected) ** 2 / expected).sum()
-    return float((1 + (distance >= seen - 1e-9).sum()) / (tables + 1))
 
 
-def observed_survival(cells: pd.DataFrame, natural_death: float | None = None) -> pd.DataFrame:
+def observed_survival(cells: pd.DataFrame) -> pd.DataFrame:
     """What was counted by hybrid and temperature, over the runs.
 
     Parameters
     ----------
     cells : DataFrame
         One set of :func:`survival_sets`.
-    natural_death : float, optional
-        Share of units that die unfrozen, 0-1; by default the share of the set's own control, 0 without one.
 
     Returns
     -------
     DataFrame
-        ``hybrid, temperature_c`` (missing: unfrozen), ``runs, tested, alive, share, lower, upper`` (Wilson;
-        it takes units as independent, so it is a lower bound of the uncertainty), ``kill`` (corrected for
-        natural death, 0-1).
+        ``hybrid, temperature_c`` (missing: unfrozen), ``runs, tested, alive, share, lower, upper``
+        (Wilson; it takes units as independent, so it is a lower bound of the uncertainty), ``kill``
+        (corrected for natural death, 0-1).
 
     Notes
     -----
-    Kill is 1 - share/(1 - c), c the natural death, and 0 where more lived than of the control.
+    Kill is 1 - share/(1 - c), c the share of the set's unfrozen units that died (0 without any),
+    and 0 where more lived than of the control.
 
     References
     ----------
     Abbott (1925) J. Econ. Entomol. 18:265-267.
     """
-    if natural_death is None:
-        control = _split(cells)[1]
-        natural_death = (
-            1 - control["alive"].sum() / control["tested"].sum() if len(control) else 0.0
-        )
-    table = (
-        cells.groupby(["hybrid", "temperature_c"], dropna=False)
-        .agg(runs=("run", "nunique"), tested=("tested", "sum"), alive=("alive", "sum"))
-        .reset_index()
+    alive, tested = _split(cells)[1][["alive", "tested"]].sum()
+    natural_death = 1 - alive / tested if tested else 0.0
+    grouped = cells.groupby(["hybrid", "temperature_c"], dropna=False)
+    table = grouped.agg(runs=("run", "nunique"), tested=("tested", "sum"), alive=("alive", "sum"))
+    table = table.reset_index().sort_values(
+        ["hybrid", "temperature_c"], ascending=[True, False], na_position="first", ignore_index=True
     )
     lower, upper = share_interval(table["alive"], table["tested"])
     share = table["alive"] / table["tested"]
-    kill = np.maximum(1 - share / (1 - natural_death), 0.0)
-    kill = kill.where(table["temperature_c"].notna())
-    return table.assign(share=share, lower=lower, upper=upper, kill=kill).sort_values(
-        ["hybrid", "temperature_c"], ascending=[True, False], na_position="first", ignore_index=True
-    )
+    kill = np.maximum(1 - share / (1 - natural_death), 0.0).where(table["temperature_c"].notna())
+    return table.assign(share=share, lower=lower, upper=upper, kill=kill)
 
 
 def bracketing(observed: pd.DataFrame) -> pd.DataFrame:
@@ -357,41 +286,23 @@ def bracketing(observed: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid, is_bracketed, side`` (where LT50 lies beyond the test: ``cold``, ``warm`` or blank),
-        ``least_kill, most_kill`` (corrected, 0-1), ``warmest_c, coldest_c`` [°C] tested, ``answer``: blank
-        when bracketed, else what can be said instead of a number.
+        ``hybrid, is_bracketed, side`` (where LT50 lies beyond the test: ``cold``, ``warm`` or
+        blank), ``least_kill, most_kill`` (corrected, 0-1), ``warmest_c, coldest_c`` [°C] tested,
+        ``answer``: blank when bracketed, else what can be said instead of a number.
 
     Notes
     -----
-    Bracketed means that the corrected kill was under 30 % at one temperature and over 70 % at another.
+    Bracketed means that the corrected kill was under 30 % at one temperature and over 70 % at
+    another.
     """
-    frozen = observed[observed["temperature_c"].notna()]
-    table = (
-        frozen.groupby("hybrid")
-        .agg(
-            least_kill=("kill", "min"),
-            most_kill=("kill", "max"),
-            warmest_c=("temperature_c", "max"),
-            coldest_c=("temperature_c", "min"),
-        )
-        .reset_index()
-    )
+    frozen = observed[observed["temperature_c"].notna()].groupby("hybrid")
+    table = frozen["kill"].agg(["min", "max"]).set_axis(["least_kill", "most_kill"], axis=1)
+    table["warmest_c"] = frozen["temperature_c"].max()
+    table["coldest_c"] = frozen["temperature_c"].min()
     cold, warm = table["most_kill"].le(HIGH_KILL), table["least_kill"].ge(LOW_KILL)
-    table["is_bracketed"] = ~cold & ~warm
-    table["side"] = np.select([cold & ~warm, warm & ~cold], ["cold", "warm"], "")
-    table["answer"] = [_answer(row) for row in table.itertuples()]
-    return table[
-        [
-            "hybrid",
-            "is_bracketed",
-            "side",
-            "least_kill",
-            "most_kill",
-            "warmest_c",
-            "coldest_c",
-            "answer",
-        ]
-    ]
+    side = np.select([cold & ~warm, warm & ~cold], ["cold", "warm"], "")
+    table = table.reset_index().assign(is_bracketed=(~cold & ~warm).to_numpy(), side=side)
+    return table.assign(answer=[_answer(row) for row in table.itertuples()])
 
 
 def _answer(row):
@@ -400,14 +311,10 @@ def _answer(row):
         return ""
     if row.side == "":
         return f"not bracketed: {least} to {most} killed at every temperature"
-    if row.side == "cold":
-        return (
-            f"below {degrees(row.coldest_c)}"
-            if row.most_kill <= 0.5
-            else (f"not bracketed: at most {most} killed, test below {degrees(row.coldest_c)}")
-        )
-    return (
-        f"above {degrees(row.warmest_c)}"
-        if row.least_kill >= 0.5
-        else (f"not bracketed: at least {least} killed, test above {degrees(row.warmest_c)}")
-    )
+    kill, limit, side = most, degrees(row.coldest_c), "below"
+    if row.side == "warm":
+        kill, limit, side = least, degrees(row.warmest_c), "above"
+    if (row.most_kill if row.side == "cold" else 1 - row.least_kill) <= 0.5:
+        return f"{side} {limit}"
+    seen = f"at {'most' if row.side == 'cold' else 'least'} {kill} killed"
+    return f"not bracketed: {seen}, test {side} {limit}"

@@ -1,8 +1,8 @@
 """Electrolyte leakage after freezing: index of injury, its sigmoid over the temperature, and LT50.
 
-Injured cells leak. What a frozen piece leaks, as a share of all it can leak, is set against the unfrozen
-control and followed over the temperatures. Leakage measures injury of membranes, not death of plants: its
-LT50 is compared with other leakage only, of one protocol and one tissue.
+Injured cells leak. What a frozen piece leaks, as a share of all it can leak, is set against the
+unfrozen control and followed over the temperatures. Leakage measures injury of membranes, not death
+of plants: its LT50 is compared with other leakage only, of one protocol and one tissue.
 """
 
 from dataclasses import dataclass
@@ -11,18 +11,18 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
+from culmbook.frost.freeze_curves import fit_sets, no_control, with_differences
 from culmbook.frost.freeze_tests import HIGH_KILL, LEAST_TEMPERATURES, LOW_KILL, degrees
 from culmbook.stats.curves import fit_sigmoid
+from culmbook.text.refusal import Refusal
 
+# Relative leakage beyond which the two readings cannot both be right; a little over 1 is noise.
 MOST_LEAKED = 1.1
-"""Relative leakage beyond which the two readings cannot both be right; a little over 1 is noise."""
+# With a fitted upper limit under this the point of unscaled half injury is shown beside LT50.
 FULL_INJURY = 0.9
-"""With a fitted upper limit under this the point of unscaled half injury is shown beside LT50."""
 _REWEIGHTED = 2
 _MOST_LEVERAGE = 0.9  # a cell that the sigmoid all but passes through tells little of the errors
-_LEAST_PART = (
-    1e-2  # of the mean squared residual: no cell is taken as more exact than a tenth of the others
-)
+_LEAST_PART = 1e-2  # of the mean squared residual: the least of any cell
 NO_SIGMOID = "injury does not rise clearly with the cold: no LT50"
 
 
@@ -32,20 +32,23 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     tests : DataFrame
-        The freeze tests table: ``run, protocol, tissue, hybrid, temperature_c`` [°C, missing for the unfrozen
-        control], ``leakage_after, leakage_total`` [µS/cm]. Rows without both readings are not used.
+        The freeze tests table: ``run, protocol, tissue, hybrid, temperature_c`` [°C, missing for
+        the unfrozen control], ``leakage_after, leakage_total`` [µS/cm]. Rows without both readings
+        are not used.
 
     Returns
     -------
     DataFrame
-        The frozen rows with ``relative_leakage`` (after ÷ total), ``unfrozen`` (that of the hybrid's control
-        units in the run, or over the runs where the run had none), ``unfrozen_variance`` (of that mean, from
-        how much units of one control differ) and ``injury`` (0-1; noise may take it a little outside).
+        The frozen rows with ``relative_leakage`` (after ÷ total), ``unfrozen`` (that of the
+        hybrid's control units in the run, or over the runs where the run had none),
+        ``unfrozen_variance`` (of that mean, from how much units of one control differ) and
+        ``injury`` (0-1; noise may take it a little outside).
 
     Raises
     ------
-    ValueError
-        Leakage far above the total, or a hybrid without any unfrozen control unit in its protocol and tissue.
+    Refusal
+        Leakage far above the total, or a hybrid without any unfrozen control unit in its protocol
+        and tissue.
 
     Notes
     -----
@@ -67,27 +70,20 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
     share = read["leakage_after"] / read["leakage_total"]
     if (share > MOST_LEAKED).any():
         rows = ", ".join(str(i) for i in read.index[share > MOST_LEAKED][:5])
-        raise ValueError(
-            f"leakage after freezing is above total leakage (index {rows}): were the two "
-            "columns exchanged?"
+        raise Refusal(
+            f"Leakage after freezing is above total leakage (index {rows}): were the two columns exchanged?"
         )
     read = read.assign(relative_leakage=share)
     group = ["protocol", "tissue", "hybrid"]
     control = read[read["temperature_c"].isna()]
     in_run = control.groupby([*group, "run"])["relative_leakage"].mean().rename("unfrozen")
     over_runs = control.groupby(group)["relative_leakage"].mean().rename("over_runs")
-    frozen = (
-        read[read["temperature_c"].notna()]
-        .join(in_run, on=[*group, "run"])
-        .join(over_runs, on=group)
-    )
+    frozen = read[read["temperature_c"].notna()].join(in_run, on=[*group, "run"])
+    frozen = frozen.join(over_runs, on=group)
     frozen["unfrozen"] = frozen["unfrozen"].fillna(frozen["over_runs"])
     if frozen["unfrozen"].isna().any():
         names = ", ".join(sorted(frozen.loc[frozen["unfrozen"].isna(), "hybrid"].unique()))
-        raise ValueError(
-            f"no unfrozen control units of {names}: without them the leakage of uninjured "
-            "tissue is not known"
-        )
+        raise Refusal(f"No unfrozen control units of {names}: uninjured leakage is not known.")
     injury = (frozen["relative_leakage"] - frozen["unfrozen"]) / (1 - frozen["unfrozen"])
     frozen = frozen.join(_control_variance(control, group), on=[*group, "run"])
     unsure = frozen["unfrozen_variance"].fillna(0.0)
@@ -95,7 +91,9 @@ def injury_index(tests: pd.DataFrame) -> pd.DataFrame:
 
 
 def _control_variance(control, group):
-    """Variance of the mean of each control, units pooled over all controls of the protocol and tissue."""
+    """Variance of the mean of each control, units pooled over all controls of the protocol and
+    tissue.
+    """
     parts = control.groupby([*group, "run"])["relative_leakage"].agg(["size", "var"])
     parts["squares"] = parts["var"].fillna(0.0) * (parts["size"] - 1)
     parts["df"] = parts["size"] - 1
@@ -108,10 +106,10 @@ def _control_variance(control, group):
 class LeakageFit:
     """Sigmoids of one protocol and tissue.
 
-    ``curves`` the sigmoid of each hybrid that has one, by hybrid; ``answers`` what can be said of the others;
-    ``cells`` the mean injury of each hybrid in each run and temperature, with its ``sd`` by the model of the
-    errors; ``residual_sd`` what these have to be multiplied by (about 1), over all hybrids, with ``df``
-    degrees of freedom.
+    ``curves`` the sigmoid of each hybrid that has one, by hybrid; ``answers`` what can be said of
+    the others; ``cells`` the mean injury of each hybrid in each run and temperature, with its
+    ``sd`` by the model of the errors; ``residual_sd`` what these have to be multiplied by (about
+    1), over all hybrids, with ``df`` degrees of freedom.
     """
 
     curves: dict
@@ -137,15 +135,10 @@ def why_no_leakage_curve(injury: pd.DataFrame) -> str | None:
     if temperatures.empty:
         return "Leakage was read of no frozen unit."
     if (temperatures >= 0).all() and (temperatures > 0).any():
-        return (
-            "All freezing temperatures are above zero: the minus sign was left out. Enter them as "
-            "negative numbers."
-        )
+        return "All freezing temperatures are above zero: the minus sign was left out. Enter them as negative numbers."
     if temperatures.nunique() <= LEAST_TEMPERATURES:
-        return (
-            f"Leakage was read at {temperatures.nunique()} temperatures: a sigmoid with free limits has "
-            f"four numbers of its own and needs at least {LEAST_TEMPERATURES + 1}."
-        )
+        n = f"Leakage was read at {temperatures.nunique()} temperatures"
+        return f"{n}: a sigmoid with free limits needs at least {LEAST_TEMPERATURES + 1}."
     return None
 
 
@@ -163,79 +156,72 @@ def fit_leakage(injury: pd.DataFrame) -> LeakageFit:
 
     Raises
     ------
+    Refusal
+        With the sentence of :func:`why_no_leakage_curve`.
     ValueError
-        With the sentence of :func:`why_no_leakage_curve`, or of two protocols or tissues at once.
+        Two protocols or tissues at once.
 
     Notes
     -----
-    Units of one run and temperature are averaged first: they share its freezer. Runs shift a hybrid's sigmoid
-    along the temperature, with shifts that sum to zero. A freezer that is a little off matters most where the
-    sigmoid is steep, and a share near a half is the least certain one, so the variance of a mean is s0² + s1²
-    steepness² + s2² R²(1 - R)², found (twice) from the squared residuals of all hybrids over one minus their
-    leverage. An error of the control is shared by all temperatures of its run and enters the limits as such.
+    Units of one run and temperature are averaged first: they share its freezer. Runs shift a
+    hybrid's sigmoid along the temperature, with shifts that sum to zero. A freezer that is a little
+    off matters most where the sigmoid is steep, and a share near a half is the least certain one,
+    so the variance of a mean is s0² + s1² steepness² + s2² R²(1 - R)², found (twice) from the
+    squared residuals of all hybrids over one minus their leverage. An error of the control is
+    shared by all temperatures of its run and enters the limits as such.
 
     References
     ----------
     MacKinnon & White (1985) J. Econom. 29:305-325, for residuals and leverage.
     """
     if len(injury[["protocol", "tissue"]].drop_duplicates()) > 1:
-        raise ValueError(
-            "leakage of several protocols or tissues is never joined in one fit: give one"
-        )
+        raise ValueError("leakage of several protocols or tissues is never joined: give one")
     if reason := why_no_leakage_curve(injury):
-        raise ValueError(reason)
-    cells = (
-        injury.groupby(["hybrid", "run", "temperature_c"])
-        .agg(
-            injury=("injury", "mean"),
-            units=("injury", "size"),
-            unfrozen=("unfrozen", "first"),
-            unfrozen_variance=("unfrozen_variance", "first"),
-        )
-        .reset_index()
-        .assign(sd=1.0)
+        raise Refusal(reason)
+    cells = injury.groupby(["hybrid", "run", "temperature_c"]).agg(
+        injury=("injury", "mean"),
+        units=("injury", "size"),
+        unfrozen=("unfrozen", "first"),
+        unfrozen_variance=("unfrozen_variance", "first"),
     )
+    cells = cells.reset_index().assign(sd=1.0)
     curves = _fit_all(cells, {})
     for _ in range(_REWEIGHTED):
         cells["sd"] = _error_sd(cells, curves)
         curves = _fit_all(cells, curves)
-    answers = {
-        hybrid: _answer(rows, curves.get(hybrid)) for hybrid, rows in cells.groupby("hybrid")
-    }
+    answers = {name: _answer(rows, curves.get(name)) for name, rows in cells.groupby("hybrid")}
     curves = {hybrid: curve for hybrid, curve in curves.items() if not answers[hybrid]}
     squares, df = (sum(getattr(c, name) for c in curves.values()) for name in ("squares", "df"))
-    return LeakageFit(
-        curves, answers, cells, float(np.sqrt(squares / df)) if df else np.nan, int(df)
-    )
+    sd = float(np.sqrt(squares / df)) if df else np.nan
+    return LeakageFit(curves, answers, cells, sd, int(df))
 
 
 def _fit_all(cells, before):
-    """Sigmoid of every hybrid with enough cells; the search starts from an earlier fit that converged."""
+    """Sigmoid of every hybrid with enough cells; the search starts from an earlier fit that
+    converged.
+    """
     curves = {}
     for hybrid, rows in cells.groupby("hybrid"):
         near = before.get(hybrid)
+        near = near if near is not None and near.verdict == "converged" else None
         if len(rows) > 4 + rows["run"].nunique() - 1:
-            curves[hybrid] = fit_sigmoid(
-                rows["temperature_c"],
-                rows["injury"],
-                groups=rows["run"],
-                sd=rows["sd"],
-                near=near if near is not None and near.verdict == "converged" else None,
-            )
+            x, y = rows["temperature_c"], rows["injury"]
+            curves[hybrid] = fit_sigmoid(x, y, groups=rows["run"], sd=rows["sd"], near=near)
     return curves
 
 
 def _error_sd(cells, curves):
-    """Standard deviation of each cell's mean: even, from temperatures that are off, from reading a share."""
+    """Standard deviation of each cell's mean: even, from temperatures that are off, from reading a
+    share.
+    """
     squares, steep, unsure = np.full(len(cells), np.nan), np.zeros(len(cells)), np.zeros(len(cells))
     for hybrid, curve in curves.items():
         here = cells["hybrid"].eq(hybrid).to_numpy()
         rows = cells[here]
         shifts = dict(zip(sorted(rows["run"].unique()), curve.shifts, strict=True))
         at = rows["temperature_c"].to_numpy() - rows["run"].map(shifts)
-        squares[here] = (rows["injury"] - curve.height(at)) ** 2 / (
-            1 - np.minimum(curve.leverage, _MOST_LEVERAGE)
-        )
+        left = 1 - np.minimum(curve.leverage, _MOST_LEVERAGE)
+        squares[here] = (rows["injury"] - curve.height(at)) ** 2 / left
         steep[here] = curve.steepness(at)
         leaked = rows["unfrozen"] + (1 - rows["unfrozen"]) * np.clip(curve.height(at), 0, 1)
         unsure[here] = leaked * (1 - leaked)
@@ -271,69 +257,51 @@ def _rises(rows, curve):
     return stats.f.sf((flat - curve.squares) / 3 / (curve.squares / curve.df), 3, curve.df) < 0.05
 
 
-def leakage_temperatures(fit: LeakageFit, *, level: float = 0.95) -> pd.DataFrame:
+def leakage_temperatures(
+    fit: LeakageFit, control: str = "", *, level: float = 0.95
+) -> pd.DataFrame:
     """LT50 by leakage, with intervals that hold for other runs.
 
     Parameters
     ----------
     fit : LeakageFit
+    control : str
+        Hybrid to compare with; blank for none.
     level : float
         Confidence of each interval, 0-1.
 
     Returns
     -------
     DataFrame
-        ``hybrid, runs, temperatures, units, lt50_c, lt50_lower_c, lt50_upper_c`` [°C], ``upper_limit,
-        lower_limit`` of the index (0-1), ``half_c`` [°C] where the unscaled index is 0.5 (only where the
-        upper limit is under 0.9 and over 0.5), ``slope`` [1/°C], ``answer``. LT50 is where the index is half
-        its fitted upper limit. Limits are missing with one run.
+        ``hybrid, runs, temperatures, units, lt50_c, lt50_lower_c, lt50_upper_c`` [°C],
+        ``upper_limit, lower_limit`` of the index (0-1), ``half_c`` [°C] where the unscaled index is
+        0.5 (only where the upper limit is under 0.9 and over 0.5), ``slope`` [1/°C], ``answer``,
+        ``difference_c, lower_c, upper_c`` of :func:`leakage_against_control`. LT50 is where the
+        index is half its fitted upper limit. Limits are missing with one run.
 
     Notes
     -----
-    The variance is the mean square of the runs' shifts, averaged over the hybrids, over the number of runs,
-    plus what is the hybrid's own, with Satterthwaite's degrees of freedom: two runs make a wide interval.
+    The variance is the mean square of the runs' shifts, averaged over the hybrids, over the number
+    of runs, plus what is the hybrid's own, with Satterthwaite's degrees of freedom: two runs make a
+    wide interval.
     """
     rows = []
     for hybrid, cells in fit.cells.groupby("hybrid"):
-        row = {
-            "hybrid": hybrid,
-            "runs": cells["run"].nunique(),
-            "units": cells["units"].sum(),
-            "temperatures": cells["temperature_c"].nunique(),
-            "answer": fit.answers[hybrid],
-        }
-        rows.append(row | (_numbers(fit, hybrid, level) if hybrid in fit.curves else {}))
-    columns = [
-        "hybrid",
-        "runs",
-        "temperatures",
-        "units",
-        "lt50_c",
-        "lt50_lower_c",
-        "lt50_upper_c",
-        "upper_limit",
-        "lower_limit",
-        "half_c",
-        "slope",
-        "answer",
-    ]
-    return pd.DataFrame(rows, columns=columns).sort_values(["lt50_c", "hybrid"], ignore_index=True)
-
-
-def _numbers(fit, hybrid, level):
-    curve = fit.curves[hybrid]
-    lt50 = curve.at(curve.upper / 2)
-    low, high = _limits(fit, hybrid, lt50, level)
-    half = curve.at(0.5) if 0.5 < curve.upper < FULL_INJURY else np.nan
-    return {
-        "lt50_c": lt50,
-        "lt50_lower_c": low,
-        "lt50_upper_c": high,
-        "upper_limit": curve.upper,
-        "lower_limit": curve.lower,
-        "half_c": half,
-        "slope": curve.slope,
-    }
+        row = cells[["run", "temperature_c"]].nunique().set_axis(["runs", "temperatures"]).to_dict()
+        row |= {"hybrid": hybrid, "units": cells["units"].sum(), "answer": fit.answers[hybrid]}
+        if curve := fit.curves.get(hybrid):
+            row["lt50_c"] = lt50 = curve.at(curve.upper / 2)
+            row["lt50_lower_c"], row["lt50_upper_c"] = _limits(fit, hybrid, lt50, level)
+            row["half_c"] = curve.at(0.5) if 0.5 < curve.upper < FULL_INJURY else np.nan
+            row |= {"upper_limit": curve.upper, "lower_limit": curve.lower, "slope": curve.slope}
+        rows.append(row)
+    columns = (
+        "hybrid runs temperatures units lt50_c lt50_lower_c lt50_upper_c upper_limit lower_limit"
+    )
+    columns += " half_c slope answer"
+    table = pd.DataFrame(rows, columns=columns.split())
+    table = table.sort_values(["lt50_c", "hybrid"], ignore_index=True)
+    return with_differences(table, leakage_against_control, fit, control, level)
 
 
 def _covariance(fit, hybrid):
@@ -344,9 +312,8 @@ def _covariance(fit, hybrid):
     pull = (1 - rows["injury"]) / (1 - rows["unfrozen"]) / rows["sd"]
     for run, part in pull.groupby(rows["run"]):
         moved = curve.unscaled @ curve.jacobian[rows["run"].eq(run).to_numpy()].T @ part.to_numpy()
-        covariance = covariance + rows.loc[part.index[0], "unfrozen_variance"] * np.outer(
-            moved, moved
-        )
+        variance = rows.loc[part.index[0], "unfrozen_variance"]
+        covariance = covariance + variance * np.outer(moved, moved)
     return covariance
 
 
@@ -357,7 +324,9 @@ def _variance(fit, hybrid):
 
 
 def _limits(fit, hybrid, lt50, level):
-    """Limits with the runs as a sample; their shifts are averaged over the hybrids in the same runs."""
+    """Limits with the runs as a sample; their shifts are averaged over the hybrids in the same
+    runs.
+    """
     runs = fit.cells.groupby("hybrid")["run"].agg(frozenset)
     n = len(runs[hybrid])
     if n < 2:
@@ -385,37 +354,61 @@ def leakage_against_control(fit: LeakageFit, control: str, *, level: float = 0.9
     Returns
     -------
     DataFrame
-        ``hybrid, difference_c, lower_c, upper_c`` [°C] (below 0: hardier than the control), ``answer``. Only
-        for hybrids in the control's runs, whose shifts then cancel.
+        ``hybrid, difference_c, lower_c, upper_c`` [°C] (below 0: hardier than the control),
+        ``answer``. Only for hybrids in the control's runs, whose shifts then cancel.
 
     Raises
     ------
-    ValueError
-        The control was not tested here.
+    Refusal
+        The control was not tested here, or nothing in its runs has an LT50 beside it.
     """
     if control not in fit.answers:
-        raise ValueError(
-            f"the control {control!r} has no leakage here, so nothing can be compared with it"
-        )
-    runs = fit.cells.groupby("hybrid")["run"].agg(frozenset)
-    rows = []
+        raise Refusal(no_control(control, "has no leakage here"))
+    why = fit.answers[control] or "no other hybrid of its runs has an LT50"
+    runs, rows = fit.cells.groupby("hybrid")["run"].agg(frozenset), []
     for hybrid, answer in fit.answers.items():
-        if hybrid != control:
-            if not answer and fit.answers[control]:
-                answer = f"no number for the control ({fit.answers[control]})"
-            elif not answer and runs[hybrid] != runs[control]:
-                answer = "not in the control's runs"
-            numbers = {} if answer else _difference(fit, hybrid, control, level)
-            rows.append({"hybrid": hybrid, "answer": answer} | numbers)
+        if hybrid == control:
+            continue
+        if not answer and runs[hybrid] != runs[control]:
+            answer = "not in the control's runs"
+        has_none = answer or fit.answers[control]
+        numbers = (np.nan,) * 3 if has_none else _difference(fit, hybrid, control, level)
+        rows.append((hybrid, *numbers, answer))
     columns = ["hybrid", "difference_c", "lower_c", "upper_c", "answer"]
-    return pd.DataFrame(rows, columns=columns).sort_values(
-        ["difference_c", "hybrid"], ignore_index=True
-    )
+    table = pd.DataFrame(rows, columns=columns)
+    if table["difference_c"].isna().all():
+        raise Refusal(f"Nothing can be compared with the control by leakage: {why}.")
+    return table.sort_values(["difference_c", "hybrid"], ignore_index=True)
 
 
 def _difference(fit, hybrid, control, level):
     one, other = fit.curves[hybrid], fit.curves[control]
     difference = one.at(one.upper / 2) - other.at(other.upper / 2)
     se = np.sqrt(_variance(fit, hybrid) + _variance(fit, control))
-    low, high = difference + stats.t.ppf(0.5 + level / 2, fit.df) * se * np.array([-1, 1])
-    return {"difference_c": difference, "lower_c": low, "upper_c": high}
+    half = stats.t.ppf(0.5 + level / 2, fit.df) * se
+    return difference, difference - half, difference + half
+
+
+def leakage_answers(tests: pd.DataFrame) -> pd.DataFrame:
+    """Fit leakage of every protocol and tissue that was read.
+
+    Parameters
+    ----------
+    tests : DataFrame
+        Table ``freeze_tests`` of the hybrids wanted.
+
+    Returns
+    -------
+    DataFrame
+        As :func:`culmbook.frost.freeze_curves.fit_sets`.
+
+    Raises
+    ------
+    Refusal
+        Leakage was not read.
+    """
+    read = tests[tests[["leakage_after", "leakage_total"]].notna().all(axis=1)]
+    if read.empty:
+        raise Refusal("No freeze test of these hybrids read electrolyte leakage.")
+    sets = {", ".join(key): rows for key, rows in read.groupby(["protocol", "tissue"])}
+    return fit_sets(sets, lambda rows: fit_leakage(injury_index(rows)))

@@ -1,435 +1,653 @@
-"""What did the winters leave in the field, and did the freeze test see it coming?
+"""How cold does a site get where the rhizomes lie: the lowest soil temperature of every winter,
+and return levels.
 
-Counts before and after each winter, hybrid by hybrid, with how severe the winter was. The unit is the
-site's winter: all plots of a site share it, so few winters say little about severity, however many plants
-were counted.
+A winter of growing season Y runs from 1 July of Y to 30 June of Y + 1. Where the soil was read, the
+readings count. Where only the air was, the soil is an approximation: the running mean of the air,
+and the deviations from it damped on their way down, those of a cold spell and those of a night.
+Minima are negated and become maxima for the extreme value distribution, see
+:mod:`culmbook.stats.extremes`. The winters are taken as draws from one climate: a warming one makes
+the levels too cold, which :func:`trend` shows.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.frost.soil import FORMULA
-from culmbook.mixed import BinomialFit, fit_binomial
-from culmbook.season.weather import WINTER
-from culmbook.stand.counts import PLOT_COLUMNS, plot_stand
-from culmbook.stand.model import marginal_share
+from culmbook.season.weather import MAX_C, MIN_C, SOIL_C, WINTER, Thresholds, season_indices
+from culmbook.stats.extremes import chance_above, fit_gev, return_level
 from culmbook.text.numbers import fmt_count
-from culmbook.trials.entries import is_used, without_guards
+from culmbook.text.refusal import Refusal
+from culmbook.text.words import is_are
 
-MIN_WINTERS = 3
-"""Fewest site-winters with which severity is put into the model."""
-FEW_WINTERS = 8
-"""With fewer site-winters the page warns."""
-MOST_PLOTS = 500
-"""With more plots the plots' own term is left to the overdispersion: it takes most of the time."""
+PROBE_DEPTH_CM = 5.0
+DAY_S = 86_400
+# Months in which the lowest temperature of a winter can fall; only their missing days matter.
+FIRST_MONTH, LAST_MONTH = 10, 4
+# Period of a cold spell [d]: twice the days from its beginning to its end.
+SPELL_DAYS = 10.0
+DIFFUSIVITY_MM2_S = 0.5
+"""Thermal diffusivity of the soil [mm²/s]; moist mineral soils lie at about 0.3 to 0.8."""
+# Days of the running mean [d] where no soil was read; the mean runs over the days before.
+FORMULA_WINDOW_D = 31
+MIN_CALIBRATION_WINTERS, MIN_CALIBRATION_DAYS = 3, 30
+# Fewest winters with both kinds of minimum from which their spread is matched, not only their mean.
+MIN_SPREAD_WINTERS = 5
+WINDOWS_D = (11, 15, 21, 31, 45)
+OWN, BORROWED = "estimated, own readings", "estimated, readings of other sites"
+FORMULA = "estimated, formula alone"
+MEASURED, DAMPED = "measured", "measured at 5 cm, damped to the depth"
+HOW = {MEASURED: "read", DAMPED: "read at 5 cm", OWN: "from air", BORROWED: "from air, other sites"}
+SEVERITY = ["min_air_c", "frost_days", "hard_frost_days", "snow_days"]
+# Fewest years with which a return level is given.
+MIN_YEARS = 15
+PERIODS = (2, 5, 10, 20)
 
 
-def winters_survived(plots, counts, hybrids, season):
-    """Plants alive before and after every winter of each plot, up to a season's.
+def damping_depth_cm(period_days):
+    """Depth at which a temperature wave has shrunk to 1/e of what it is at the surface [cm].
 
     Parameters
     ----------
-    plots, counts, hybrids : pandas.DataFrame
-        Tables ``plots``, ``stand_counts`` with ``growing_season``, and ``hybrids``.
+    period_days : float
+        Period of the wave [d], above 0: 1 for day and night, 365 for the year.
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    ``d = sqrt(2 k / w)``, ``w = 2 pi / period``. It holds for a sine in even soil without frost or
+    snow: water that freezes gives off heat and snow insulates, so real ground is warmer in a cold
+    spell.
+
+    References
+    ----------
+    Hillel, D. 1982, Introduction to Soil Physics, Academic Press, chapter 9.
+
+    Examples
+    --------
+    >>> round(damping_depth_cm(1), 1), round(damping_depth_cm(365))
+    (11.7, 224)
+    """
+    omega = 2 * np.pi / (period_days * DAY_S)
+    return float(np.sqrt(2 * DIFFUSIVITY_MM2_S / omega) / 10)
+
+
+def damped(depth_cm, period_days, from_cm=0.0):
+    """Share of a wave's amplitude that is left at a depth: A(z)/A(z0) = exp(-(z - z0)/d).
+
+    Examples
+    --------
+    >>> round(damped(damping_depth_cm(1), 1), 4)
+    0.3679
+    """
+    return float(np.exp(-(depth_cm - from_cm) / damping_depth_cm(period_days)))
+
+
+@dataclass(frozen=True)
+class Damping:
+    """How the air's deviations reach the soil at 5 cm.
+
+    ``spell`` and ``day`` are the shares (0 and up) of a cold spell's and of a night's deviation
+    that are left; ``shift_c`` is added to every day [°C]. ``mean_air_c, mean_soil_c`` and
+    ``stretch`` line winter minima up: minimum = mean_soil_c + stretch (estimate - mean_air_c).
+    ``error_c`` is the root mean square error of a winter minimum that was left out of the fit [°C],
+    with its winter or, when several sites were used, with its site. ``n_winters`` with both
+    readings; ``kind`` says where it is from.
+    """
+
+    window_days: int
+    spell: float
+    day: float
+    shift_c: float = 0.0
+    mean_air_c: float = 0.0
+    mean_soil_c: float = 0.0
+    stretch: float = 1.0
+    error_c: float = np.nan
+    n_winters: int = 0
+    kind: str = FORMULA
+
+    def lined_up(self, minima):
+        """Winter minima with the calibration's mean and spread [°C]."""
+        return self.mean_soil_c + self.stretch * (minima - self.mean_air_c)
+
+
+def fit_damping(weather):
+    """Fit the damping to days on which both air and soil were read.
+
+    Parameters
+    ----------
+    weather : pandas.DataFrame
+        Table ``weather`` of one site, or of several to lend a damping to a site without soil
+        readings.
+
+    Returns
+    -------
+    Damping or None
+        None when fewer than 3 complete winters have both, or fewer than 30 frost days.
+
+    Notes
+    -----
+    On frost days of the cold months: soil - m = shift + spell (a - m) - day r/2, least squares,
+    with the air's mean a, daily range r, and running mean m over the days before, whose length is
+    the one with the smallest residuals. The standard errors treat days as independent and are too
+    small. Minima are then lined up: their mean, and from 5 winters on their spread (sd matched to
+    sd, which keeps extremes as wide as measured).
+    """
+    frames = {site: daily(days) for site, days in weather.groupby("site")}
+    frames = {site: days for site, days in frames.items() if days["soil"].notna().any()}
+    if not frames:
+        return None
+    window = min(WINDOWS_D, key=lambda w: _day_fit(frames.values(), w)[1])
+    coefficient, spread = _day_fit(frames.values(), window)
+    both = _both(frames, window, coefficient)
+    if len(both) < MIN_CALIBRATION_WINTERS or not np.isfinite(spread):
+        return None
+    unit, kind = ("site", BORROWED) if len(frames) > 1 else ("winter", OWN)
+    error = _left_out_error(frames, window, both, unit)
+    return replace(_calibrated(frames, window, both, kind), error_c=error)
+
+
+def daily(days):
+    """One site's days in order without holes: air mean, half range, soil, winter, whether in cold
+    months.
+    """
+    days = days.set_index("date").sort_index().asfreq("D")
+    low, high, soil = (days[name] if name in days else np.nan for name in (MIN_C, MAX_C, SOIL_C))
+    month, year = days.index.month, days.index.year
+    columns = {"low": low, "air": (low + high) / 2, "half": (high - low) / 2, "soil": soil}
+    is_cold = (month >= FIRST_MONTH) | (month <= LAST_MONTH)
+    return pd.DataFrame(columns | {"winter": year - (month < 7), "is_cold": is_cold}, days.index)
+
+
+def _running_mean(series, window):
+    """Mean over the days before and with a day; up to a fifth of them may be missing."""
+    return series.rolling(window, min_periods=int(np.ceil(0.8 * window))).mean()
+
+
+def _day_fit(frames, window):
+    """Coefficients (shift, spell, day) and the residual sd [°C]."""
+    rows = []
+    for days in frames:
+        mean = _running_mean(days["air"], window)
+        table = np.c_[np.ones(len(days)), days["air"] - mean, -days["half"], days["soil"] - mean]
+        rows.append(table[(days["is_cold"] & (days["low"] < 0)).to_numpy()])
+    table = np.concatenate(rows)
+    table = table[~np.isnan(table).any(axis=1)]
+    if len(table) < MIN_CALIBRATION_DAYS:
+        return np.zeros(3), np.inf
+    x, y = table[:, :3], table[:, 3]
+    coefficient = np.linalg.pinv(x.T @ x) @ x.T @ y
+    return coefficient, np.sqrt(((y - x @ coefficient) ** 2).sum() / (len(y) - 3))
+
+
+def soil_from_air(days, window, shift, spell, day):
+    """Soil's daily minimum at 5 cm from the days of :func:`daily` [°C]."""
+    mean = _running_mean(days["air"], window)
+    return mean + shift + spell * (days["air"] - mean) - day * days["half"]
+
+
+def _both(frames, window, coefficient):
+    """Winters with both minima complete: site, winter, air (estimate), soil (measured)."""
+    parts = []
+    for site, days in frames.items():
+        air = cold_minima(soil_from_air(days, window, *coefficient), days)["value"]
+        soil = cold_minima(days["soil"], days)["value"]
+        parts.append(pd.DataFrame({"winter": air.index, "site": site, "air": air, "soil": soil}))
+    return pd.concat(parts, ignore_index=True).dropna()
+
+
+def cold_minima(series, days):
+    """Lowest value of each winter's cold months, its day and the number of days missing."""
+    rows, cold = {}, days["is_cold"]
+    for winter in sorted(set(days.loc[cold, "winter"])):
+        last = pd.Timestamp(winter + 1, LAST_MONTH, 1) + pd.offsets.MonthEnd(0)
+        n_days = (last - pd.Timestamp(winter, FIRST_MONTH, 1)).days + 1
+        values = series[(days["winter"] == winter) & cold].dropna()
+        is_whole = len(values) == n_days
+        lowest = (values.min(), values.idxmin()) if is_whole else (np.nan, pd.NaT)
+        rows[winter] = (n_days, n_days - len(values), *lowest)
+    columns = ["n_days", "n_missing", "value", "on"]
+    return pd.DataFrame.from_dict(rows, "index", columns=columns)
+
+
+def _calibrated(frames, window, both, kind):
+    shift, spell, day = map(float, _day_fit(frames.values(), window)[0])
+    mean, sd = both[["air", "soil"]].mean(), both[["air", "soil"]].std()
+    has_spread = len(both) >= MIN_SPREAD_WINTERS and sd["air"] > 0
+    stretch = float(sd["soil"] / sd["air"]) if has_spread else 1.0
+    centre = float(mean["air"]), float(mean["soil"])
+    return Damping(window, spell, day, shift, *centre, stretch, n_winters=len(both), kind=kind)
+
+
+def _left_out_error(frames, window, both, unit):
+    """Root mean square error of winter minima predicted by a fit that did not see their winter (or
+    site).
+    """
+    errors = []
+    for left in both[unit].unique():
+        if unit == "site":
+            rest, own = {s: d for s, d in frames.items() if s != left}, {left: frames[left]}
+        else:
+            rest, own = {s: d[d["winter"] != left] for s, d in frames.items()}, frames
+        fit = _calibrated(rest, window, both[both[unit] != left], "")
+        held = _both(own, window, (fit.shift_c, fit.spell, fit.day))
+        held = held[held[unit] == left]
+        errors.extend(fit.lined_up(held["air"]) - held["soil"])
+    return float(np.sqrt(np.mean(np.square(errors))))
+
+
+def site_damping(weather, borrowed=None):
+    """The damping used for one site: its own, else a borrowed one, else that of physics alone."""
+    shares = damped(PROBE_DEPTH_CM, SPELL_DAYS), damped(PROBE_DEPTH_CM, 1)
+    formula = Damping(FORMULA_WINDOW_D, *shares)
+    return fit_damping(weather) or borrowed or formula
+
+
+def at_depth(soil, depth_cm, damping):
+    """Soil temperature at a depth from that at 5 cm [°C]: its running mean, and deviations damped
+    further.
+    """
+    if depth_cm == PROBE_DEPTH_CM:
+        return soil
+    mean = _running_mean(soil, damping.window_days)
+    return mean + damped(depth_cm, SPELL_DAYS, PROBE_DEPTH_CM) * (soil - mean)
+
+
+# -- winter minima -------------------------------------------------------------------------------
+
+
+def winter_minima(weather, depth_cm=PROBE_DEPTH_CM, borrowed=None):
+    """Lowest temperature at rhizome depth of every winter on record, with how it is known.
+
+    Parameters
+    ----------
+    weather : pandas.DataFrame
+        Table ``weather``: site, date, air_temperature_min_c, air_temperature_max_c [°C] and, where
+        the soil was read, soil_temperature_5cm_min_c [°C]. An absent row and a blank cell are a
+        missing day.
+    depth_cm : float
+        Depth of the rhizomes [cm], 0 to 50.
+    borrowed : Damping, optional
+        From :func:`fit_damping` on other sites, for sites without readings of their own. Without it
+        their soil comes from the formula alone.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per site and winter: site, winter (growing season that it ends), label, n_days (of
+        the cold months), n_missing_soil, n_missing_air (days without a reading; without an
+        estimate), measured_c, estimated_c, minimum_c (the measured one where it is complete, else
+        the estimate) [°C], on (its day), kind (how it is known), reason (why a winter is left out,
+        else missing).
+
+    Raises
+    ------
+    ValueError
+        A date given twice, or a depth outside 0–50 cm.
+
+    Notes
+    -----
+    Estimate at 5 cm: see :func:`fit_damping`. From 5 cm to another depth z the deviation from the
+    running mean of the soil shrinks (or, above 5 cm, grows) by exp(-(z - 5)/d), d of the spell's
+    period.
+    """
+    if not 0 <= depth_cm <= 50:
+        raise ValueError(f"depth_cm = {depth_cm}: rhizomes lie from 0 to 50 cm deep")
+    if weather.duplicated(["site", "date"]).any():
+        raise ValueError("weather: a date is given twice; keep one row per site and date")
+    parts = [
+        _site_minima(site, daily(days), site_damping(days, borrowed), depth_cm)
+        for site, days in weather.groupby("site", sort=True)
+    ]
+    if not parts:
+        columns = (
+            "site winter label n_days n_missing_soil n_missing_air measured_c estimated_c minimum_c"
+        )
+        return pd.DataFrame(columns=[*columns.split(), "on", "kind", "reason"])
+    return pd.concat(parts, ignore_index=True).astype({"kind": "str", "reason": "str"})
+
+
+def _site_minima(site, days, damping, depth_cm):
+    soil = cold_minima(at_depth(days["soil"], depth_cm, damping), days)
+    air = soil_from_air(days, damping.window_days, damping.shift_c, damping.spell, damping.day)
+    air = cold_minima(at_depth(air, depth_cm, damping), days)
+    is_read, estimate = soil["value"].notna(), damping.lined_up(air["value"])
+    is_known, missing = is_read | estimate.notna(), np.minimum(air["n_missing"], soil["n_missing"])
+    days_missing = missing.astype(str) + " of " + soil["n_days"].astype(str) + " days missing"
+    reason = days_missing.mask(missing.eq(soil["n_days"]), "no reading")
+    how = np.where(is_read, MEASURED if depth_cm == PROBE_DEPTH_CM else DAMPED, damping.kind)
+    table = soil[["n_days"]].assign(
+        n_missing_soil=soil["n_missing"], n_missing_air=air["n_missing"]
+    )
+    table = table.rename_axis("winter").reset_index().set_axis(soil.index)
+    table.insert(0, "site", site)
+    table.insert(2, "label", table["winter"].map(WINTER.label))
+    return table.assign(
+        measured_c=soil["value"],
+        estimated_c=estimate,
+        minimum_c=soil["value"].where(is_read, estimate),
+        on=soil["on"].where(is_read, air["on"]),
+        kind=pd.Series(how, soil.index).where(is_known),
+        reason=reason.mask(is_known, None),
+    )
+
+
+def site_winters(weather, depth_cm, season):
+    """Winter minima up to a season's, of sites that lend each other the damping of their soil.
+
+    Parameters
+    ----------
+    weather : pandas.DataFrame
+        Table ``weather``.
+    depth_cm : float
+        Depth of the rhizomes [cm].
     season : int
         Last growing season whose winter counts.
 
     Returns
     -------
     pandas.DataFrame
-        One row per plot and winter: the plot's columns, planting_season, winter (growing season that it
-        ends), label, before ('autumn', or 'early summer' of the year before where no autumn count was
-        made), total (alive before), alive, is_first (the planting's first winter), is_provisional (no
-        early-summer count after it). Original plants only; plots with hidden replants, set aside by status,
-        or with nothing alive before are not in it.
-
-    Notes
-    -----
-    A plant seen later was alive before, so a smaller earlier count is raised. From the second winter on
-    only survivors of the winters before are at risk: a hybrid looks hardier once its tender plants are
-    dead.
+        As :func:`winter_minima`.
     """
-    first = pd.to_datetime(plots["planted_on"]).dt.year.min()
-    first = season if pd.isna(first) else int(first)
-    parts, previous = [], None
-    for year in range(first, season + 1):
-        stand = plot_stand(plots, counts, year)
-        stand = without_guards(stand[is_used(stand)], hybrids).set_index(["site", "plot"])
-        if len(stand):
-            parts.append(_one_winter(stand, previous, year))
-        previous = stand
-    columns = [
-        *PLOT_COLUMNS,
-        "planting_season",
-        "winter",
-        "label",
-        "before",
-        "total",
-        "alive",
-        "is_first",
-        "is_provisional",
-    ]
-    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+    minima = winter_minima(weather, depth_cm, borrowed=lent_damping(weather))
+    return minima[minima["winter"] <= season].reset_index(drop=True)
 
 
-def _one_winter(stand, previous, year):
-    after = stand["original_summer"].where(stand["alive_summer"].notna(), stand["original_spring"])
-    autumn = stand["original_autumn"]
-    summer = (
-        previous["original_summer"].reindex(stand.index)
-        if previous is not None
-        else autumn * np.nan
-    )
-    before = np.fmax(autumn.fillna(summer), after).where(autumn.notna() | summer.notna())
-    rows = stand.assign(
-        winter=year,
-        label=WINTER.label(year),
-        total=before,
-        alive=after,
-        is_first=stand["planting_season"].eq(year),
-        before=np.where(autumn.notna(), "autumn", "early summer"),
-        is_provisional=stand["alive_summer"].isna(),
-    )
-    rows = rows[before.gt(0) & after.notna()]
-    return rows.astype({"total": int, "alive": int}).reset_index()
+def lent_damping(weather):
+    """The damping of the sites whose soil was read, for those whose soil never was; None where
+    none lacks it.
+    """
+    read = weather.groupby("site")["soil_temperature_5cm_min_c"].count()
+    if (read > 0).all() or (read == 0).all():
+        return None
+    lent = fit_damping(weather)
+    return lent and replace(lent, kind=BORROWED)
 
 
-def add_severity(cells, minima):
-    """Give each plot's winter its lowest temperature at rhizome depth.
+def known_minima(minima):
+    """Winters whose minimum at rhizome depth is known well enough to calculate with.
 
     Parameters
     ----------
-    cells : pandas.DataFrame
-        From :func:`winters_survived`.
     minima : pandas.DataFrame
-        From :func:`culmbook.frost.winter_minimum.winter_minima`.
+        From :func:`site_winters`.
 
     Returns
     -------
     pandas.DataFrame
-        `cells` with minimum_c [°C], missing where the winter's record is incomplete, and where the soil was
-        never read and the formula alone stands in: its minima are too cold by an amount that differs
-        between sites.
-    """
-    known = minima.loc[minima["kind"].ne(FORMULA), ["site", "winter", "minimum_c"]]
-    return cells.merge(known, on=["site", "winter"], how="left")
-
-
-@dataclass(frozen=True)
-class FieldFit:
-    """Overwinter survival fitted.
-
-    ``fit`` the binomial mixed model; ``cells`` what it used; ``winters`` one row per site-winter (site,
-    winter, label, minimum_c, is_first share); ``severity`` per °C colder: log_odds, lower, upper,
-    odds_ratio, p_value, df, or None with ``why_no_severity`` in words; ``terms`` the random terms kept.
-    """
-
-    fit: BinomialFit
-    cells: pd.DataFrame
-    winters: pd.DataFrame
-    severity: dict | None
-    why_no_severity: str | None
-    terms: dict
-
-
-TERMS = {
-    "site_winter": "site × winter",
-    "hybrid_site_winter": "hybrid × site × winter",
-    "plot_key": "plot over its winters",
-    "cell": "plot in one winter (overdispersion)",
-}
-
-
-def fit_field(cells, *, level=0.95):
-    """Model overwinter survival by hybrid, with the winter's severity.
-
-    Parameters
-    ----------
-    cells : pandas.DataFrame
-        From :func:`add_severity`.
-    level : float
-        Confidence level, 0–1.
-
-    Returns
-    -------
-    FieldFit
 
     Raises
     ------
-    ValueError
-        No cell, fewer than two hybrids, or no plant lost at all (or none left).
-
-    Notes
-    -----
-    logit P(alive) = hybrid + severity (°C colder than the mean winter) + first winter or later + site ×
-    winter + hybrid × site × winter + plot + overdispersion, the last four random and kept where the counts
-    can tell them apart. Severity is tested by t with site-winters less the fixed terms that vary between
-    them as degrees of freedom. Winters without a minimum have a mean of their own: they say how hybrids
-    differ and nothing about severity.
+    Refusal
+        None, at any site.
     """
-    why = _why_no_severity(cells)
-    cells = _with_keys(cells)
-    if cells.empty or cells["hybrid"].nunique() < 2:
-        raise ValueError(
-            "Survival in the field is compared between two or more hybrids that were counted before and "
-            "after a winter."
-        )
-    lost = int((cells["total"] - cells["alive"]).sum())
-    if lost == 0 or cells["alive"].sum() == 0:
-        which = "No plant" if lost == 0 else "Every plant"
-        raise ValueError(
-            f"{which} was lost in {_n(cells['site_winter'].nunique(), 'winter')}: "
-            "hybrids cannot be told apart by it."
-        )
-    design, terms = _design(cells, why is None), _random_terms(cells)
-    fit = fit_binomial(
-        cells,
-        alive="alive",
-        total="total",
-        fixed=design,
-        random=list(terms),
-        half_plant_in="hybrid",
-    )
-    winters = cells.groupby(["site", "winter", "label"], as_index=False).agg(
-        minimum_c=("minimum_c", "first"),
-        is_first=("is_first", "mean"),
-        alive=("alive", "sum"),
-        total=("total", "sum"),
-    )
-    severity = (
-        None if why else _severity(fit, int(winters["minimum_c"].notna().sum()), design, level)
-    )
-    return FieldFit(fit, cells, winters, severity, why, terms)
+    found = minima[minima["minimum_c"].notna() & minima["kind"].ne(FORMULA)]
+    if found.empty:
+        why = [why_no_depth(rows) for _, rows in minima.groupby("site", sort=True)]
+        raise Refusal(" ".join(why) or "There is no winter on record.")
+    return found
 
 
-def _why_no_severity(cells):
-    known = cells.dropna(subset=["minimum_c"]).drop_duplicates(["site", "winter"])
-    needed = MIN_WINTERS + cells["is_first"].nunique() - 1
-    if len(known) < needed:
+def why_no_depth(minima):
+    """Why nothing is calculated from the winters of one site at rhizome depth; blank where it can
+    be.
+    """
+    site, known = minima["site"].iloc[0], minima[minima["minimum_c"].notna()]
+    if known.empty:
+        return f"No winter of {site} has a complete record, so its minimum is not known."
+    if known["kind"].eq(FORMULA).all():
         return (
-            f"{_n(len(known), 'site-winter')} with a known minimum and counts: at least {needed} are needed "
-            "to relate survival to severity."
+            f"At {site} the soil was never read, and the air and a formula for bare ground give minima too"
+            " cold by an unknown amount: no return level and no expected survival is given. A report on the"
+            " whole network borrows the soil readings of other sites, where there are any."
         )
-    if np.ptp(known["minimum_c"]) == 0:
-        return "All winters counted were equally cold, so survival cannot be related to severity."
+    return ""
+
+
+def winter_severity(minima, weather, season):
+    """Set each winter's minimum beside its frost days, hard-frost days, snow days and lowest air
+    temperature.
+
+    Parameters
+    ----------
+    minima : pandas.DataFrame
+        From :func:`winter_minima`.
+    weather : pandas.DataFrame
+        Table ``weather``.
+    season : int
+        Last growing season whose winter counts.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `minima` up to `season` with how (how the minimum is known; missing, and the minimum with
+        it, where a formula alone would be too cold), min_air_c [°C], frost_days, hard_frost_days,
+        snow_days [d] of October to March; missing where
+        :func:`culmbook.season.weather.season_indices` gives none.
+    """
+    if minima.empty:
+        return minima.reindex(columns=[*minima.columns, "how", *SEVERITY])
+    values = season_indices(weather, season, Thresholds())
+    values = values[values["index"].isin(SEVERITY)]
+    wide = values.pivot(index=["site", "season"], columns="index", values="value")
+    wide = wide.reindex(columns=SEVERITY).reset_index().rename(columns={"season": "winter"})
+    minima = minima[minima["winter"] <= season].assign(how=minima["kind"].map(HOW))
+    minima = minima.assign(minimum_c=minima["minimum_c"].where(minima["how"].notna()))
+    return minima.merge(wide, on=["site", "winter"], how="left")
+
+
+# -- return levels -------------------------------------------------------------------------------
+
+
+def why_no_levels(values, *, n_censored=0, what="winter"):
+    """Why no return level is given, or None when one can be.
+
+    Parameters
+    ----------
+    values : array_like
+        One value per year, none missing.
+    n_censored : int
+        Further years known to lie below the smallest that is recorded.
+    what : str
+        What a block is called: 'winter' or 'year'.
+
+    Returns
+    -------
+    str or None
+
+    Examples
+    --------
+    >>> why_no_levels([-4.0, -3.0], what="winter")
+    'There are 2 complete winters, and return levels need 15: none is given.'
+    """
+    values = np.asarray(values, dtype=float)
+    years = len(values) + n_censored
+    if years < MIN_YEARS:
+        blocks = f"{fmt_count(years) if years else 'no'} complete {what}{'' if years == 1 else 's'}"
+        there = f"There {is_are(years)} {blocks}"
+        return f"{there}, and return levels need {MIN_YEARS}: none is given."
+    if len(values) < MIN_YEARS / 3:
+        n = f"Only {fmt_count(len(values))} of {fmt_count(years)} {what}s have a value"
+        return f"{n}: too few to fit how it is distributed, so no return level is given."
+    if np.ptp(values) == 0:
+        return (
+            f"All {what}s have the same value, so no return level is given: look at the readings."
+        )
     return None
 
 
-def _n(count, what):
-    return f"1 {what}" if count == 1 else f"{fmt_count(count) if count else 'No'} {what}s"
-
-
-def _with_keys(cells):
-    site_winter = cells["site"] + "/" + cells["winter"].astype(str)
-    return cells.assign(
-        site_winter=site_winter,
-        hybrid_site_winter=cells["hybrid"] + "/" + site_winter,
-        plot_key=cells["site"] + "/" + cells["plot"],
-        cell=np.arange(len(cells)).astype(str),
-    ).reset_index(drop=True)
-
-
-def _design(cells, has_severity):
-    """One column per hybrid; the others are centred, so that a hybrid's column is its mean logit."""
-    design = pd.get_dummies(cells["hybrid"], dtype=float)
-    winters = cells.drop_duplicates("site_winter")
-    if has_severity:
-        design["colder_c"] = (winters["minimum_c"].mean() - cells["minimum_c"]).fillna(0.0)
-        unknown = cells["minimum_c"].isna().astype(float)
-        if unknown.any():
-            design["is_unknown"] = unknown - unknown.mean()
-    if cells["is_first"].nunique() > 1:
-        design["is_later"] = (~cells["is_first"]).astype(float) - (~cells["is_first"]).mean()
-    return design
-
-
-def _random_terms(cells):
-    """Terms that have two or more levels, some level with several rows, and no other term's partition."""
-    kept, seen = {}, set()
-    for term, words in TERMS.items():
-        if term == "plot_key" and cells[term].nunique() > MOST_PLOTS:
-            continue
-        partition = tuple(pd.factorize(cells[term])[0])
-        n_levels = cells[term].nunique()
-        if n_levels > 1 and partition not in seen and (n_levels < len(cells) or term == "cell"):
-            kept[term] = words
-            seen.add(partition)
-    return kept
-
-
-def _severity(fit, n_winters, design, level):
-    df = n_winters - 1 - sum(name in design for name in ("colder_c", "is_later"))
-    value = float(fit.coefficients["colder_c"])
-    se = float(np.sqrt(fit.covariance.loc["colder_c", "colder_c"]))
-    critical = float(stats.t.ppf(0.5 + level / 2, df))
-    return {
-        "log_odds": value,
-        "lower": value - critical * se,
-        "upper": value + critical * se,
-        "odds_ratio": float(np.exp(value)),
-        "p_value": float(2 * stats.t.sf(abs(value) / se, df)),
-        "df": df,
-    }
-
-
-def field_shares(field, *, level=0.95):
-    """Overwinter survival of each hybrid, as if it had stood through all the winters counted.
+def cold_levels(minima, periods=PERIODS, *, level=0.95):
+    """Return levels of the winter minimum: how cold once in so many winters.
 
     Parameters
     ----------
-    field : FieldFit
+    minima : array_like
+        One minimum per complete winter [°C], none missing.
+    periods : sequence of float
+        Return periods [winters].
     level : float
         Confidence level, 0–1.
 
     Returns
     -------
     pandas.DataFrame
-        One row per hybrid, best first: hybrid, n_plots, n_winters (site-winters with counts), alive, total,
-        share, lower, upper (0–1).
-
-    Notes
-    -----
-    Marginal: averaged over site-winters, blocks and plots. The interval is Wald's on the logit with t and
-    the site-winters' degrees of freedom, since the winters are shared by all hybrids and few; differences
-    between hybrids are known better than the intervals look.
-    """
-    fit, cells = field.fit, field.cells
-    counts = cells.groupby("hybrid").agg(
-        n_plots=("plot_key", "nunique"),
-        n_winters=("site_winter", "nunique"),
-        alive=("alive", "sum"),
-        total=("total", "sum"),
-    )
-    logit = fit.coefficients[counts.index].to_numpy()
-    half = _critical(field, level) * np.sqrt(
-        np.diag(fit.covariance.loc[counts.index, counts.index])
-    )
-    over = _deviations(field)
-    share = [_averaged(logit + d, over, fit.spread) for d in (0, -half, half)]
-    table = counts.assign(share=share[0], lower=share[1], upper=share[2])
-    return table.reset_index().sort_values(
-        ["share", "hybrid"], ascending=[False, True], ignore_index=True
-    )
-
-
-def _critical(field, level):
-    return stats.t.ppf(0.5 + level / 2, max(len(field.winters) - 1, 1))
-
-
-def _deviations(field):
-    """Fixed part of every cell's logit beside its hybrid: what the shares are averaged over."""
-    extra = [c for c in ("colder_c", "is_unknown", "is_later") if c in field.fit.design]
-    return (
-        np.unique(
-            field.fit.design[extra].to_numpy()
-            @ field.fit.coefficients[extra].to_numpy().reshape(-1)
-        )
-        if extra
-        else np.zeros(1)
-    )
-
-
-def _averaged(logit, deviations, spread):
-    return marginal_share(logit[:, None] + deviations, np.full((1, 1), spread)).mean(axis=1)
-
-
-def field_draws(field, n=2000, seed=1):
-    """Draws of the hybrids' mean logits, the winters shared, for ranks and correlations.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row per draw, one column per hybrid; normal, given the variances.
-    """
-    names = sorted(field.cells["hybrid"].unique())
-    covariance = field.fit.covariance.loc[names, names].to_numpy()
-    draws = np.random.default_rng(seed).multivariate_normal(
-        field.fit.coefficients[names], covariance, size=n, method="cholesky"
-    )
-    return pd.DataFrame(draws, columns=names)
-
-
-def observed_by_winter(cells):
-    """Plants alive and at risk by hybrid and site-winter, with the observed share, for the figure.
-
-    Returns
-    -------
-    pandas.DataFrame
-        site, winter, label, minimum_c, hybrid, n_plots, alive, total, share (0–1).
-    """
-    table = cells.groupby(
-        ["site", "winter", "label", "minimum_c", "hybrid"], as_index=False, dropna=False
-    ).agg(n_plots=("plot", "size"), alive=("alive", "sum"), total=("total", "sum"))
-    return table.assign(share=table["alive"] / table["total"])
-
-
-def severity_line(field, n=60):
-    """Survival of the mean hybrid along severity, for the figure: minimum_c [°C] and share (0–1).
+        One row per period: period, minimum_c, lower_c, upper_c [°C], n_winters, beyond (whether the
+        period is longer than the record, so that the level is extrapolated).
 
     Raises
     ------
-    ValueError
-        With the reason, when the model has no severity.
+    Refusal
+        With the sentence of :func:`why_no_levels`.
     """
-    if field.why_no_severity:
-        raise ValueError(field.why_no_severity)
-    known = field.winters["minimum_c"]
-    grid = np.linspace(known.min(), known.max(), n)
-    hybrids = sorted(field.cells["hybrid"].unique())
-    logit = (
-        field.fit.coefficients[hybrids].to_numpy()
-        + (known.mean() - grid)[:, None] * field.fit.coefficients["colder_c"]
-    )
-    return pd.DataFrame(
-        {
-            "minimum_c": grid,
-            "share": marginal_share(logit, np.full((1, 1), field.fit.spread)).mean(axis=1),
-        }
-    )
+    fit, rows = _fitted(minima), []
+    for period in periods:
+        estimate, low, high = return_level(fit, period, level=level)
+        rows.append((period, -estimate, -high, -low, fit.n, period > fit.n))
+    columns = ["period", "minimum_c", "lower_c", "upper_c", "n_winters", "beyond"]
+    return pd.DataFrame(rows, columns=columns)
 
 
-def field_words(field):
-    """What limits the field's answer, in sentences.
+def _fitted(minima):
+    """Extreme value distribution of the negated minima."""
+    minima = np.asarray(minima, dtype=float)
+    if reason := why_no_levels(minima):
+        raise Refusal(reason)
+    return fit_gev(-minima)
+
+
+def site_levels(minima, *, level=0.95):
+    """Return levels of every site that has enough winters.
 
     Parameters
     ----------
-    field : FieldFit
+    minima : pandas.DataFrame
+        From :func:`site_winters`.
+    level : float
+        Confidence level, 0–1.
 
     Returns
     -------
-    list of str
+    pandas.DataFrame
+        site, the columns of :func:`cold_levels`, how (how the minima are known), coldest_c,
+        median_c [°C].
+
+    Raises
+    ------
+    Refusal
+        No site has them, with the reasons.
     """
-    n, cells = len(field.winters), field.cells
-    alive, total = (fmt_count(cells[name].sum()) for name in ("alive", "total"))
-    told = [
-        f"{_n(cells['hybrid'].nunique(), 'hybrid')} in {_n(n, 'site-winter')}: {alive} of {total} plants "
-        "came through (a plant counts in each of its winters)."
-    ]
-    if n < FEW_WINTERS:
-        told.append("These are few winters: they say what happened, and little about colder ones.")
-    unknown = int(field.winters["minimum_c"].isna().sum())
-    if field.why_no_severity:
-        told.append(field.why_no_severity)
-    elif unknown:
-        told.append(
-            f"For {fmt_count(unknown)} of them the lowest temperature at rhizome depth is not known well "
-            "enough: they tell hybrids apart and say nothing about severity."
-        )
-    if not cells["is_first"].all():
-        told.append(
-            "From the second winter on only plants that survived the ones before were at risk."
-        )
-    if cells["before"].eq("early summer").any():
-        told.append(
-            "Where no autumn count was made, the winter is counted from the early summer before it and holds "
-            "that summer's losses too."
-        )
-    if cells["is_provisional"].any():
-        told.append(
-            "Some plots were last counted in spring: plants that show late still count as dead there, so "
-            "this is provisional."
-        )
-    return told
+    parts, why = [], []
+    for site, rows in minima.groupby("site", sort=True):
+        try:
+            known = known_minima(rows)
+            levels = cold_levels(known["minimum_c"], level=level)
+        except Refusal as error:
+            why.append(str(error))
+            continue
+        coldest, median = known["minimum_c"].min(), known["minimum_c"].median()
+        given = {"how": how_known(known), "coldest_c": coldest, "median_c": median}
+        parts.append(levels.assign(site=site, **given))
+    if not parts:
+        raise Refusal(" ".join(why))
+    return pd.concat(parts, ignore_index=True)
+
+
+def how_known(known):
+    """How a site's minima are known, in a word or two."""
+    if known["kind"].eq(BORROWED).any():
+        return "from air, readings of other sites"
+    return "read, some from air" if known["kind"].eq(OWN).any() else "read"
+
+
+def level_curve(minima, *, level=0.95):
+    """Return levels over the return periods 1.05 to 30 winters, to draw.
+
+    Parameters
+    ----------
+    minima : array_like
+        One minimum per complete winter [°C], none missing; 15 or more.
+    level : float
+        Confidence level, 0–1.
+
+    Returns
+    -------
+    pandas.DataFrame
+        period, minimum_c, lower_c, upper_c [°C]; an unbounded limit lies 1 °C beyond all others.
+    """
+    table = cold_levels(minima, np.geomspace(1.05, 30, 14), level=level)
+    limits = table[["lower_c", "upper_c"]].replace([-np.inf, np.inf], np.nan)
+    low, high = limits.min(axis=None) - 1, limits.max(axis=None) + 1
+    lower, upper = table["lower_c"].clip(low), table["upper_c"].clip(upper=high)
+    return table.assign(lower_c=lower, upper_c=upper)
+
+
+def chance_colder(minima, value_c, *, level=0.95):
+    """Chance that a winter is colder than a temperature, such as an LT50, from the fitted
+    distribution.
+
+    Parameters
+    ----------
+    minima : array_like
+        One minimum per complete winter [°C], none missing.
+    value_c : float
+        Temperature [°C].
+    level : float
+        Confidence level, 0–1.
+
+    Returns
+    -------
+    tuple of float
+        Estimate, lower and upper limit, 0–1; see :func:`culmbook.stats.extremes.chance_above`.
+
+    Raises
+    ------
+    Refusal
+        With the sentence of :func:`why_no_levels`.
+    """
+    return chance_above(_fitted(minima), -value_c, level=level)
+
+
+def plotting_positions(values):
+    """Empirical return period of each yearly maximum: (n + 0.12)/(rank - 0.44) years, largest rank
+    1.
+
+    References
+    ----------
+    Gringorten, I. 1963, Journal of Geophysical Research 68: 813–814.
+
+    Examples
+    --------
+    >>> plotting_positions([2.0, 5.0, 3.0]).round(2).tolist()
+    [1.22, 5.57, 2.0]
+    """
+    rank = stats.rankdata(-np.asarray(values, dtype=float), method="ordinal")
+    return (len(rank) + 0.12) / (rank - 0.44)
+
+
+def trend(values, years, *, level=0.95):
+    """Change of a yearly value over the record, which return levels take to be none.
+
+    Parameters
+    ----------
+    values, years : array_like
+        At least 5, none missing.
+    level : float
+        Confidence level, 0–1.
+
+    Returns
+    -------
+    tuple of float
+        Change per ten years with lower and upper limit (median of pairwise slopes), and p of
+        Kendall's test.
+
+    References
+    ----------
+    Sen, P. K. 1968, Journal of the American Statistical Association 63: 1379–1389.
+    """
+    slope = stats.theilslopes(values, years, alpha=level)
+    p_value = stats.kendalltau(years, values).pvalue
+    return 10 * float(slope[0]), 10 * float(slope[2]), 10 * float(slope[3]), float(p_value)

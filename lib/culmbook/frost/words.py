@@ -1,13 +1,22 @@
-"""Sentences about freeze tests: which hybrids are hardier than the control, by how much; shares."""
+"""Sentences about frost: temperatures that kill half, winters survived, spring damage, the site's
+cold.
+"""
 
 import numpy as np
 import pandas as pd
 
-from culmbook.frost.freeze_model import SLOPES_DIFFER_P, FreezeFit
-from culmbook.text.numbers import fmt_count, fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
-from culmbook.text.words import n_of
+from culmbook.frost import late_frosts, winters
+from culmbook.frost.spring_damage import SEVERE, used_scores
+from culmbook.frost.winter_survival import MIN_FOR_WORST, SAFE
+from culmbook.show import against
+from culmbook.text import numbers
+from culmbook.text.numbers import fmt_count, fmt_list, fmt_number, fmt_p, fmt_share
+from culmbook.text.refusal import Refusal
+from culmbook.text.words import is_are, n_of
 
-NAMED = 2  # hybrids that a sentence gives numbers of on either side of the control
+FEW_WINTERS = 8  # with fewer site-winters survival is said with a warning
+MOST_ODDS = 100  # an odds ratio beyond it, or below its inverse, is printed as that
+FEW = 0.01  # a chance below it is said as an upper bound
 
 
 def share_words(share: float, low: float, high: float) -> str:
@@ -20,158 +29,462 @@ def share_words(share: float, low: float, high: float) -> str:
     """
     if fmt_share(low) == fmt_share(high) == fmt_share(share):
         return fmt_share(share)
-    return f"{fmt_share(share)} ({fmt_interval(low, high)})"
+    return f"{fmt_share(share)} ({numbers.fmt_interval(low, high)})"
 
 
-def control_words(temperatures: pd.DataFrame, hybrid: str) -> str:
-    """LT50 of a hybrid with its interval, for a sentence: '−3.5 °C, −3.8 to −3.2'."""
-    row = temperatures.set_index("hybrid").loc[hybrid]
-    low, high = row["lt50_lower_c"], row["lt50_upper_c"]
-    limits = (
-        f", {fmt_interval(low, high, 1, share=False)}"
-        if np.isfinite(low) and np.isfinite(high)
-        else ""
-    )
-    return degrees_c(row["lt50_c"]) + limits
+def degrees_c(value: float, low: float = np.nan, high: float = np.nan) -> str:
+    """A temperature, with its interval where that is bounded: '−3.5 °C, −3.8 to −3.2'."""
+    limits = f", {_between(low, high)}" if np.isfinite([low, high]).all() else ""
+    return f"{fmt_number(value, 1)} °C{limits}"
 
 
-def contrast_sentence(
-    contrasts: pd.DataFrame, control: str, level: float, own: str, test: str, together: bool = True
-) -> str:
-    """Which hybrids are clearly hardier or tenderer than the control, with numbers, and how many are neither.
+def _between(low, high, digits=1):
+    return numbers.fmt_interval(low, high, digits, share=False)
+
+
+def _named(hybrid, control):
+    return f"the control {hybrid}" if hybrid == control else hybrid
+
+
+def _control_and_ends(rows, control):
+    """The control's row, and the first and the last one."""
+    picked = pd.concat([rows[rows["hybrid"].eq(control)], rows.iloc[[0, -1]]])
+    return list(picked.drop_duplicates("hybrid").itertuples())
+
+
+# -- freeze tests --------------------------------------------------------------------------------
+
+
+def tested(tests: pd.DataFrame) -> str:
+    """How many hybrids were tested, in how many runs, and when."""
+    days, n = tests["tested_on"].dropna().map(numbers.fmt_date), tests["run"].nunique()
+    when = f", tested from {days.min()} to {days.max()}" if len(days) else ""
+    return f"{n_of(tests['hybrid'].nunique(), 'hybrid')} in {n_of(n, 'freezer run')}{when}."
+
+
+def lethal(found: pd.DataFrame, control: str, level: float, *, together: bool = True) -> list[str]:
+    """Which hybrids are hardier or tenderer than the control, the range of LT50, and who has none.
 
     Parameters
     ----------
-    contrasts : DataFrame
-        ``hybrid, difference_c, lower_c, upper_c``, hardiest first.
+    found : DataFrame
+        ``set, hybrid, lt50_c, lt50_lower_c, lt50_upper_c, answer, difference_c, lower_c, upper_c``
+        from :func:`culmbook.frost.freeze_curves.lethal_temperatures` or
+        :func:`culmbook.frost.leakage.leakage_temperatures` of every set.
     control : str
     level : float
-    own : str
-        The control's LT50 in words.
-    test : str
-        Such as 'in the freeze test'.
     together : bool
-        Whether the intervals hold all at once.
-
-    Returns
-    -------
-    str
+        Whether the intervals of differences hold all at once.
     """
-    known = contrasts.dropna(subset=["difference_c"])
-    hardier, tenderer = known[known["upper_c"] < 0], known[known["lower_c"] > 0][::-1]
-    held = (
-        f"{'all ' if together else 'each with its own '}{round(100 * level)} %"
-        f" interval{'s taken together' if together else ''}"
-    )
-    than = f"the control {control} (LT50 {own})"
-    if hardier.empty and tenderer.empty:
-        return f"No hybrid of {fmt_count(len(known))} is clearly hardier or tenderer than {than} {test}, {held}."
-    parts = [
-        f"{_hybrids(rows)} {'is' if len(rows) == 1 else 'are'} {word}{' than ' + than if first else ''}:"
-        f" {_by_how_much(rows)}"
-        for rows, word, first in ((hardier, "hardier", True), (tenderer, "tenderer", hardier.empty))
-        if len(rows)
-    ]
-    rest = len(known) - len(hardier) - len(tenderer)
-    neither = (
-        "none is left that does not differ"
-        if not rest
-        else f"{fmt_count(rest)} {'does' if rest == 1 else 'do'} not differ clearly"
-    )
-    start = test[0].upper() + test[1:]
-    return f"{start}, {'; '.join(parts)}; {neither}, {held}."
+    sets = [(name, rows.set_index("hybrid")) for name, rows in found.groupby("set", sort=False)]
+    told = [(name, _lethal_of(rows, control, level, together)) for name, rows in sets]
+    return [f"{name}: {text}" if len(sets) > 1 else text for name, text in told]
 
 
-def _hybrids(rows):
-    return n_of(len(rows), "hybrid")
+def _lethal_of(rows, control, level, together):
+    gaps = rows.dropna(subset="difference_c").sort_values("difference_c", ascending=False)
+    gaps = gaps.rename(columns={"lower_c": "lower", "upper_c": "upper"}).reset_index()
+    known, words = rows.dropna(subset="lt50_c").sort_values("lt50_c"), []
+    if known.empty:
+        return "No hybrid has an LT50: the temperatures tested do not hold it between them."
+    if len(gaps):
+        own = rows.loc[control, ["lt50_c", "lt50_lower_c", "lt50_upper_c"]]
+        given = {"above": "proved tenderer", "below": "proved hardier", "level": level}
+        given |= {"value": f"LT50 {degrees_c(*own)}", "together": together}
+        words.append(against.words(gaps, control, **given))
+    ends = [f"{degrees_c(lt50)} ({name})" for name, lt50 in known["lt50_c"].iloc[[0, -1]].items()]
+    words.append(f"LT50 ranged from {ends[0]} to {ends[1]}, in {n_of(len(known), 'hybrid')}.")
+    without = [f"{name} ({answer})" for name, answer in rows["answer"].items() if answer]
+    if without:
+        words.append(f"Without an LT50: {fmt_list(without, most=3)}.")
+    return " ".join(words)
 
 
-def _by_how_much(rows):
-    """The clearest hybrids with the size of their difference; an open end is said as 'at least'."""
-    told = []
-    for row in rows.head(NAMED).itertuples():
-        ends = sorted([abs(row.lower_c), abs(row.upper_c)])
-        limits = (
-            fmt_interval(*ends, 1, share=False)
-            if np.isfinite(ends[1])
-            else f"at least {fmt_number(ends[0], 1)}"
-        )
-        told.append(f"{row.hybrid} by {degrees_c(abs(row.difference_c))} ({limits})")
-    more = len(rows) - len(told)
-    return fmt_list([*told, f"{fmt_count(more)} more"] if more else told, most=NAMED + 1)
-
-
-def slope_words(fit: FreezeFit) -> str:
-    """Common or own slopes, in a sentence; blank with one hybrid."""
-    test = fit.slopes_test
-    if not test:
-        return ""
-    tested = f"chi-squared {fmt_number(test['chi2'], 1)} on {fmt_count(test['df'])} df, {fmt_p(test['p_value'])}"
+def slopes(fit) -> str:
+    """Common or own slopes of the freeze curves, in a sentence."""
+    if not fit.slopes_test:
+        return "Steepness was not compared: it needs two hybrids with an LT50."
+    chi2, df, p = fit.slopes_test.values()
+    tested = f"(chi-squared {fmt_number(chi2, 1)} on {fmt_count(df)} df, {fmt_p(p)})"
     if fit.slopes == "own":
         return (
-            f"Curves differ in steepness ({tested}), so every hybrid has a slope of its own: ranks at LT10 or"
-            " LT90 need not be those at LT50."
+            f"Curves differ in steepness {tested}: ranks at LT10 or LT90 need not be those at LT50."
         )
-    return (
-        f"Curves do not differ clearly in steepness ({tested}; limit {SLOPES_DIFFER_P:g}), so hybrids share"
-        " one slope: differences at LT10 and LT90 are those at LT50."
-    )
+    return f"Curves do not differ clearly in steepness {tested}, so hybrids share one slope."
 
 
-def degrees_c(value: float, digits: int = 1) -> str:
-    """A temperature for a sentence: '−3.5 °C'."""
-    return f"{fmt_number(value, digits)} °C"
+# -- winters -------------------------------------------------------------------------------------
 
 
-def lethal_sentences(
-    temperatures: pd.DataFrame, contrasts: pd.DataFrame | None, control: str, level: float
-) -> list[str]:
-    """What the first page says of one set: against the control or the range, and who has no LT50.
+def survival(shares: pd.DataFrame, fit, level: float) -> list[str]:
+    """What came through the winters, and how much the cold mattered.
 
     Parameters
     ----------
-    temperatures : DataFrame
-        From :func:`culmbook.frost.freeze_curves.lethal_temperatures`.
-    contrasts : DataFrame or None
-        From :func:`culmbook.frost.freeze_curves.against_control`.
+    shares : DataFrame
+        From :func:`culmbook.frost.winter_survival.winter_shares`.
+    fit : WinterFit
+    level : float
+    """
+    (alive, total), sites = shares[["alive", "total"]].sum(), fit.winters["site"].nunique()
+    low, high = (
+        f"{share_words(row.share, row.lower, row.upper)} for {row.hybrid}"
+        for row in shares.iloc[[-1, 0]].itertuples()
+    )
+    over = f"{n_of(len(fit.winters), 'winter')}{f' of {sites} sites' if sites > 1 else ''}"
+    words = [
+        f"Over {over}, {fmt_share(alive / total)} of {fmt_count(total)} plants at risk came through; as if"
+        f" each had stood through all of them, hybrids ranged from {low} to {high}."
+    ]
+    is_clear = fit.severity and fit.severity["p_value"] < 1 - level
+    return [*words, severity(fit, level)] if is_clear else words
+
+
+def severity(fit, level: float) -> str:
+    """Survival against the winter's cold at rhizome depth, in a sentence."""
+    if not fit.severity:
+        return fit.why_no_severity
+    ratio, df, p = (fit.severity[name] for name in ("odds_ratio", "df", "p_value"))
+    limits = _between(*np.exp([fit.severity["lower"], fit.severity["upper"]]), 2)
+    size = f"{fmt_number(ratio, 2)} times as high ({limits}, {fmt_count(df)} df, {fmt_p(p)})."
+    cold = "or every °C colder at rhizome depth the odds of surviving were"
+    clear = p < 1 - level
+    return f"{'F' if clear else 'These winters show no clear effect of the cold: f'}{cold} {size}"
+
+
+def limits_of_survival(fit) -> list[str]:
+    """What limits the answer of :func:`survival`, in sentences."""
+    cells, unknown = fit.cells, fit.severity and int(fit.winters["minimum_c"].isna().sum())
+    told = []
+    if len(fit.winters) < FEW_WINTERS:
+        told.append("These are few winters: they say what happened, and little about colder ones.")
+    if unknown:
+        of = f"{fmt_count(unknown)} of {n_of(len(fit.winters), 'site-winter')}"
+        told.append(
+            f"Of {of} the minimum at rhizome depth is not known: severity rests on the others."
+        )
+    if not cells["is_first"].all():
+        told.append(
+            "From the second winter on only plants that survived the ones before were at risk."
+        )
+    if cells["before"].eq("early summer").any():
+        told.append(
+            "Without an autumn count a winter holds the losses of the summer before it too."
+        )
+    if cells["is_provisional"].any():
+        told.append(
+            "Some plots were last counted in spring: plants that show late count as dead there."
+        )
+    return told
+
+
+def agreement(row: pd.Series) -> str:
+    """Rank correlation of freeze test and winters (a row of ``rank_agreement``), in a sentence."""
+    limits = f"{_between(row['lower'], row['upper'], 2)}, {n_of(row['n_hybrids'], 'hybrid')}"
+    size = f"Spearman's rank correlation {fmt_number(row['estimate'], 2)} ({limits})"
+    if row["lower"] > 0:
+        return f"The freeze test ranked hybrids in line with the field's winters: {size}."
+    if row["upper"] < 0:
+        against_it = "The freeze test ranked hybrids against the field's winters"
+        return f"{against_it}: {size}. Look for exchanged labels, or something else that kills."
+    return f"It is not shown that the freeze test ranks hybrids as the field's winters did: {size}."
+
+
+# -- spring damage -------------------------------------------------------------------------------
+
+
+def frosts(scores: pd.DataFrame) -> str:
+    """The frosts that scores were made after: 'the frost of 2025-05-14'."""
+    days = scores.groupby("event")[["site", "frost_on", "scored_on"]].min()
+    seen = "undated, scored " + days["scored_on"].map(numbers.fmt_date)
+    named = days["frost_on"].map(numbers.fmt_date, na_action="ignore").fillna(seen)
+    if days["site"].nunique() > 1:
+        named = days["site"] + " " + named
+    return f"the {is_are(len(named), 'frost', 'frosts')} of {fmt_list(named)}"
+
+
+def scored(scores: pd.DataFrame) -> list[str]:
+    """What was scored, by whom, after which frosts, and what was left out.
+
+    Parameters
+    ----------
+    scores : DataFrame
+        From :func:`culmbook.frost.spring_damage.damage_scores`.
+    """
+    rows, out = used_scores(scores), scores["why_left_out"].dropna().value_counts()
+    told = [f"{n_of(int(n), 'score')} left out: {why}." for why, n in out.items()]
+    if rows.empty:
+        return ["No score can be used.", *told]
+    plots, by = len(rows[["site", "plot"]].drop_duplicates()), rows["observer"].nunique()
+    again = int(rows.groupby(["site", "plot", "event"]).size().gt(1).sum())
+    more = f"; {n_of(again, 'plot')} had more than one score" if again else ""
+    words = f"{n_of(len(rows), 'score')} of {n_of(plots, 'plot')} by {n_of(by, 'observer')}"
+    return [f"{words}, after {frosts(rows)}{more}.", *told]
+
+
+def odds(ratio: float) -> str:
+    """An odds ratio with two figures; beyond a hundred, or below its inverse, only that.
+
+    Examples
+    --------
+    >>> odds(17.1), odds(0.082), odds(2.04), odds(52000.0), odds(0.0002)
+    ('17', '0.08', '2.0', '>100', '<0.01')
+    """
+    if ratio > MOST_ODDS:
+        return f">{MOST_ODDS}"
+    if ratio < 1 / MOST_ODDS:
+        return f"<{1 / MOST_ODDS:g}"
+    return fmt_number(ratio, 0 if ratio >= 10 else 1 if ratio >= 1 else 2)
+
+
+def odds_between(frame: pd.DataFrame, low: str = "all_lower", high: str = "all_upper") -> list[str]:
+    """Intervals of odds ratios, on one line each."""
+    limits = zip(frame[low], frame[high], strict=True)
+    return [None if pd.isna(a) else f"{odds(a)}\u00a0to\u00a0{odds(b)}" for a, b in limits]
+
+
+def odds_sentence(contrasts: pd.DataFrame, control: str, level: float) -> str:
+    """Which hybrids were more or less damaged than the control, by simultaneous intervals of the
+    odds.
+    """
+    gaps = contrasts.dropna(subset="odds_ratio").sort_values("odds_ratio", ascending=False)
+    gaps = gaps.assign(lower=np.log(gaps["all_lower"]), upper=np.log(gaps["all_upper"]))
+    return against.words(gaps, control, above="suffered more", below="suffered less", level=level)
+
+
+def damage(found: pd.DataFrame, control: str, level: float, after: str) -> list[str]:
+    """Chance of severe damage of the control and the ends of the range, and the odds against the
+    control.
+
+    Parameters
+    ----------
+    found : DataFrame
+        From :func:`culmbook.frost.spring_damage.damage_by_hybrid`.
+    control : str
+    level : float
+    after : str
+        The frosts, from :func:`frosts`.
+    """
+    words, rows = [], found.dropna(subset="chance")
+    severe = f"scored {SEVERE} or more"
+    if len(rows):
+        told = [
+            f"{share_words(r.chance, r.lower, r.upper)} for {_named(r.hybrid, control)}"
+            for r in _control_and_ends(rows, control)
+        ]
+        told = f"{fmt_list(told)}, in {n_of(len(rows), 'hybrid')}"
+        words.append(f"After {after}, the chance that a plot was {severe} was {told}.")
+    if found["odds_ratio"].notna().any():
+        words.append(odds_sentence(found, control, level))
+    return words or [f"After {after}, no plot was {severe}, or every plot was."]
+
+
+# -- the site's cold -----------------------------------------------------------------------------
+
+
+def minima(found: pd.DataFrame, weather: pd.DataFrame) -> list[str]:
+    """What stands behind the winter minima of every site, and whether they drift, in sentences.
+
+    Parameters
+    ----------
+    found : DataFrame
+        From :func:`culmbook.frost.winters.site_winters`.
+    weather : DataFrame
+        Table ``weather``.
+    """
+    told, lent = [], winters.lent_damping(weather)
+    for site, rows in found.groupby("site", sort=True):
+        damping = winters.site_damping(weather[weather["site"].eq(site)], lent)
+        told.append(f"{site}: {' '.join(_minima_of(rows, damping))}")
+    return told
+
+
+def _minima_of(rows, damping):
+    known, out = rows[rows["reason"].isna()], rows[rows["reason"].notna()]
+    told = [f"{n_of(len(known), 'winter')} on record can be used."]
+    if len(out):
+        named = fmt_list([f"{r.label} ({r.reason})" for r in out.itertuples()])
+        told.append(f"Left out, as a missing day may have been the coldest: {named}.")
+    if n := int(known["kind"].str.startswith("estimated").sum()):
+        of = fmt_count(n) if n < len(known) else "all"
+        told.append(
+            f"In {of} of them the soil was not read, or not every day: {_estimate(damping)}"
+        )
+    if known["kind"].eq(winters.DAMPED).any():
+        told.append("The soil was read at 5 cm; at rhizome depth it is approximated from that.")
+    if not winters.why_no_levels(known["minimum_c"]) and not winters.why_no_depth(rows):
+        told.append(_drift(known))
+    return told
+
+
+def _estimate(damping):
+    if damping.kind == winters.FORMULA:
+        return "the air and a formula for bare ground give minima too cold by an unknown amount."
+    where = "this site's own" if damping.kind == winters.OWN else "other sites'"
+    error = f"a winter's minimum is uncertain by about {degrees_c(damping.error_c)}"
+    return (
+        f"it is approximated from the air, fitted to {where} readings; {error}. Snow is not in it."
+    )
+
+
+def _drift(known):
+    change, low, high, p = winters.trend(known["minimum_c"], known["winter"])
+    size = f"{fmt_number(change, 1)} °C in ten years ({_between(low, high)}, {fmt_p(p)})"
+    if p < 0.05:
+        return f"The minima changed over the record by {size}, so return levels are off for years to come."
+    return f"No clear drift of the minima over the record: {size}."
+
+
+def levels(found: pd.DataFrame, known: pd.DataFrame) -> list[str]:
+    """How cold one winter in ten gets at every site, coldest first, and the coldest winter on
+    record.
+
+    Parameters
+    ----------
+    found : DataFrame
+        From :func:`culmbook.frost.winters.site_levels`.
+    known : DataFrame
+        From :func:`culmbook.frost.winters.known_minima`.
+    """
+    ten = found[found["period"].eq(10)].sort_values(["minimum_c", "site"])
+    lent = ten["how"].str.contains("other sites").map({True: ", soil estimated", False: ""})
+    told = [
+        f"{degrees_c(r.minimum_c)} at {r.site} ({_between(r.lower_c, r.upper_c)}{how})"
+        for r, how in zip(ten.itertuples(), lent, strict=True)
+    ]
+    row = known.loc[known["minimum_c"].idxmin()]
+    coldest = f"{row['label'].removeprefix('winter ')} at {row['site']}"
+    return [
+        f"One winter in ten is expected to be colder at rhizome depth than {fmt_list(told, most=8)}.",
+        f"Coldest of {n_of(len(known), 'winter')}: {coldest} with {degrees_c(row['minimum_c'])}.",
+    ]
+
+
+def expected(found: pd.DataFrame, control: str) -> list[str]:
+    """Survival that freeze curves expect of the control and the range, at the site with most loss.
+
+    Parameters
+    ----------
+    found : DataFrame
+        From :func:`culmbook.frost.winter_survival.expected_by_site`.
+    control : str
+    """
+    site, n = found["site"].iloc[0], int(found["n_winters"].iloc[0])
+    column, when = "worst_in_ten", "In a winter as cold as one in ten"
+    if n < MIN_FOR_WORST:
+        column, when = "expected", "Averaged over the winters on record"
+    if found[["expected", "worst_in_ten"]].min(axis=None) >= SAFE:
+        told = f"{fmt_share(SAFE)} or more of every hybrid to survive at every site"
+        return [f"{when} the freeze curves expect {told}. This is no forecast."]
+    rows = found[found["site"].eq(site)].sort_values([column, "hybrid"], ascending=[False, True])
+    names = [column, f"{column}_lower", f"{column}_upper"]
+    told, mean = [], []
+    for row in _control_and_ends(rows, control):
+        share = share_words(*(getattr(row, name) for name in names))
+        told.append(f"{share} of {_named(row.hybrid, control)}")
+        mean.append(f"{fmt_share(row.expected)} of {row.hybrid}")
+    where = f"at {site}{', the site with most loss,' if found['site'].nunique() > 1 else ''}"
+    return [
+        f"{when} {where} the freeze curves expect {fmt_list(told)} to survive.",
+        f"Averaged over {n_of(n, 'winter')} on record: {fmt_list(mean)}. This is no forecast.",
+    ]
+
+
+def chance_colder(known: pd.DataFrame, lethal: pd.DataFrame, control: str, level: float) -> str:
+    """The chance that a winter of a site is colder than the control's LT50, in a sentence.
+
+    Parameters
+    ----------
+    known : DataFrame
+        Winters of one site, from :func:`culmbook.frost.winters.known_minima`.
+    lethal : DataFrame
+        ``hybrid, lt50_c`` of one set.
     control : str
     level : float
 
-    Returns
-    -------
-    list of str
+    Raises
+    ------
+    Refusal
+        The control has no LT50, or the winters are too few.
     """
-    known = temperatures.dropna(subset=["lt50_c"])
-    words = []
-    if contrasts is not None:
-        words.append(
-            contrast_sentence(
-                contrasts,
-                control,
-                level,
-                control_words(temperatures, control),
-                "in the freeze test",
-            )
+    lt50 = lethal.loc[lethal["hybrid"].eq(control), "lt50_c"].dropna()
+    if lt50.empty:
+        raise Refusal("The control has no LT50 to compare winters with.")
+    share, low, high = winters.chance_colder(known["minimum_c"], lt50.iloc[0], level=level)
+    size = share_words(share, low, high) if share >= FEW else f"under {fmt_share(max(high, FEW))}"
+    than = f"the LT50 of the control {control} ({degrees_c(lt50.iloc[0])})"
+    return f"The chance that a winter at {known['site'].iloc[0]} is colder than {than} is {size} a year."
+
+
+def springs(latest: pd.DataFrame, damaging_c: float, level: float) -> list[str]:
+    """What stands behind the springs of every site, and how late frosts come, in sentences.
+
+    Parameters
+    ----------
+    latest : DataFrame
+        From :func:`culmbook.frost.late_frosts.latest_frosts`.
+    damaging_c : float
+    level : float
+    """
+    told = []
+    for site, rows in latest.groupby("site", sort=True):
+        known, unknown = rows[rows["is_known"]], rows[~rows["is_known"]]
+        n = fmt_count(int(known["latest_day"].notna().sum()))
+        of = f"{n} of {n_of(len(known), 'spring')} on record"
+        opens = late_frosts.day_name(rows["first_day"].iloc[0])
+        told.append(f"{site}: {of} had a frost below {below(damaging_c)} after {opens}.")
+        if len(unknown):
+            named = [f"{r.year} ({n_of(r.n_missing, 'day')})" for r in unknown.itertuples()]
+            told.append(f"Left out, as days after the last frost are missing: {fmt_list(named)}.")
+        try:
+            told.append(_one_in_ten(late_frosts.latest_levels(known, (10,), level=level).iloc[0]))
+        except Refusal as why:
+            told.append(str(why))
+    return told
+
+
+def below(value: float) -> str:
+    """A limit of temperature: '−2 °C'."""
+    return f"{value:g} °C".replace("-", numbers.MINUS)
+
+
+def _one_in_ten(row):
+    days = row[["lower", "day", "upper"]]
+    low, day, high = (late_frosts.day_name(x) if pd.notna(x) else "" for x in days)
+    between = f" ({low or 'before the window'} to {high})" if high else ""
+    when = f"after {day}" if day else "before the window looked at"
+    return f"In one spring in ten the last damaging frost is expected {when}{between}."
+
+
+def late_frost_chances(chances: pd.DataFrame, control: str, damaging_c: float) -> str:
+    """How often a damaging frost finds shoots: of the control and the range, or of every site.
+
+    Parameters
+    ----------
+    chances : DataFrame
+        From :func:`culmbook.frost.late_frosts.frost_after`.
+    control : str
+    damaging_c : float
+    """
+    frost, n = f"frost below {below(damaging_c)}", fmt_count(chances["n_years"].max())
+    if chances["n_after"].eq(0).all():
+        return f"In none of {n} springs did a {frost} come after the mean emergence of any hybrid."
+    if chances["site"].nunique() > 1:
+        ends = chances.groupby("site")["chance"].agg(["min", "max"])
+        ends = ends.sort_values("max", ascending=False, kind="stable")
+        told = [f"{site} {share_range(*limits)}" for site, *limits in ends.itertuples()]
+        start = (
+            f"Chance per year that a {frost} finds shoots, from the latest hybrid to the earliest"
         )
-    elif len(known) > 1:
-        top, low = known.iloc[0], known.iloc[-1]
-        words.append(
-            f"LT50 in the freeze test ranged from {degrees_c(top['lt50_c'])} ({top['hybrid']}) to"
-            f" {degrees_c(low['lt50_c'])} ({low['hybrid']}), in {n_of(len(known), 'hybrid')}."
-        )
-    elif len(known) == 1:
-        words.append(
-            f"LT50 of {known['hybrid'].iloc[0]} in the freeze test was"
-            f" {control_words(known, known['hybrid'].iloc[0])}."
-        )
-    else:
-        words.append(
-            "No hybrid has an LT50 from the freeze test: the temperatures tested do not hold it between them."
-        )
-    open_ended = temperatures[temperatures["answer"].ne("")]
-    if len(open_ended) and len(known):
-        named = fmt_list(
-            [f"{r.hybrid} ({r.answer})" for r in open_ended.itertuples()], most=NAMED + 1
-        )
-        words.append(f"Without an LT50: {named}.")
-    return words
+        return f"{start}: {fmt_list(told, most=8)}."
+    told = [
+        f"{_named(r.hybrid, control)} (up on {late_frosts.day_name(r.day)}) in {fmt_count(r.n_after)}"
+        f" ({fmt_share(r.chance)}, {share_range(r.lower, r.upper)})"
+        for r in _control_and_ends(chances.sort_values(["day", "hybrid"]), control)
+    ]
+    return f"A {frost} came after emergence of {fmt_list(told)} of {n} springs."
+
+
+def share_range(low: float, high: float) -> str:
+    """Two shares, or one where they are the same."""
+    return fmt_share(low) if low == high else numbers.fmt_interval(low, high)

@@ -4,8 +4,8 @@ The model for cell *i* (a plot, a plot on a date) is binomial with
 
     logit p_i = x_i'b + sum_k z_ki'u_k + e_i,   u_k ~ N(0, t_k I),   e_i ~ N(0, t_0)
 
-where the terms ``k`` are those of the gaussian model and ``e``, which is present when a term has one level
-per cell, is the plot-to-plot overdispersion.
+where the terms ``k`` are those of the gaussian model and ``e``, which is present when a term has
+one level per cell, is the plot-to-plot overdispersion.
 """
 
 from dataclasses import dataclass, field, replace
@@ -15,8 +15,7 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import optimize, special
 
-from culmbook.mixed.families import Binomial
-from culmbook.mixed.laplace import Laplace, by_quadrature, minimise
+from culmbook.mixed.laplace import Binomial, Laplace, by_quadrature, minimise_laplace
 from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import Term, make_terms, refuse_aliased, refuse_incomplete
 
@@ -24,8 +23,25 @@ METHODS = ("restricted", "ml")
 _SEPARATED_LOGIT = 15.0  # a fitted logit past this has run off to a boundary
 
 
-@dataclass(frozen=True)
-class BinomialFit:
+@dataclass(frozen=True, kw_only=True)
+class LaplaceFit:
+    """What fits of counts and of scores have in common; see :class:`BinomialFit` and
+    ``OrdinalFit``.
+    """
+
+    coefficients: pd.Series
+    covariance: pd.DataFrame
+    variances: pd.Series
+    kernels: dict
+    effects: dict
+    criterion: float
+    verdict: str
+    design: pd.DataFrame = field(repr=False)
+    nodes: int = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class BinomialFit(LaplaceFit):
     """A fitted binomial mixed model.
 
     Attributes
@@ -39,8 +55,8 @@ class BinomialFit:
     kernels : dict of str to DataFrame
         Covariance over the inner levels of each term that has an inner index, logit scale.
     effects : dict of str to Series or DataFrame
-        Predicted effect of every level of each random term (mode of the joint density); outer by inner levels
-        where the term has an inner index.
+        Predicted effect of every level of each random term (mode of the joint density); outer by
+        inner levels where the term has an inner index.
     design : DataFrame
         Fixed-effect design, one row per cell.
     logit : ndarray
@@ -60,23 +76,13 @@ class BinomialFit:
         The cells as given.
     """
 
-    coefficients: pd.Series
-    covariance: pd.DataFrame
-    variances: pd.Series
-    kernels: dict
-    effects: dict
-    design: pd.DataFrame
     logit: np.ndarray
-    criterion: float
     deviance: float
     method: str
-    verdict: str
     n_cells: int
     data: pd.DataFrame = field(repr=False)
-    half_plants: np.ndarray = field(repr=False)
     problem: Laplace = field(repr=False)
     theta: np.ndarray = field(repr=False)
-    nodes: int = 1
 
     @property
     def spread(self) -> float:
@@ -85,49 +91,29 @@ class BinomialFit:
         Raises
         ------
         ValueError
-            A term's variance differs between cells: slopes, a basis, inner levels with variances of their own.
+            A term's variance differs between cells: slopes, a basis, inner levels with variances of
+            their own.
         """
         total, structure = 0.0, self.problem.structure
         for term, k in zip(structure.terms, structure.kernels(self.theta), strict=True):
             own = np.diag(k)
             if term.code is None or term.design is not None or not np.allclose(own, own[0]):
-                raise ValueError(
-                    f"the variance of {term.name!r} differs between cells, so they have no one spread"
-                )
+                why = f"the variance of {term.name!r} differs between cells"
+                raise ValueError(f"{why}, so they have no one spread")
             total += own[0]
         return float(np.sqrt(total))
 
     @property
     def n_parameters(self) -> int:
-        """Parameters of the criterion: those of the random terms, for maximum likelihood the fixed effects too."""
+        """Parameters of the criterion: those of the random terms, for maximum likelihood the fixed
+        effects too.
+        """
         return len(self.theta) + (len(self.coefficients) if self.method == "ml" else 0)
 
     @property
     def response(self) -> np.ndarray:
         """Counts alive and in total, side by side, half plants included."""
         return np.column_stack([self.problem.family.y, self.problem.family.n])
-
-    def resampled(self, rng: np.random.Generator) -> "BinomialFit":
-        """The same model fitted to counts simulated from this fit, fixed effects kept.
-
-        Raises
-        ------
-        ValueError
-            The fit is by quadrature.
-        """
-        if self.nodes > 1:
-            raise ValueError(
-                "simulated counts are fitted by Laplace's approximation only: fit with nodes=1"
-            )
-        s, extra = self.problem.structure, self.half_plants
-        eta = s.x @ self.coefficients.to_numpy() + s.simulated(self.theta, 1, rng)[0][:, 0]
-        n = np.round(self.problem.family.n - 2 * extra).astype(int)
-        family = Binomial(rng.binomial(n, special.expit(eta)) + extra, n + 2 * extra)
-        again = Laplace(family, s)
-        state, verdict = minimise(again, self.method == "restricted")
-        if not extra.any() and _is_separated(state.eta):
-            verdict = "not converged: a fixed effect has no finite estimate"
-        return _result(again, state, self.design, self.method, verdict, self.data, extra)
 
     def sampling_variance(self) -> pd.Series:
         """Part of each coefficient's variance that is due to counting a finite number of plants."""
@@ -156,11 +142,14 @@ class BinomialFit:
         ----------
         Venzon & Moolgavkar (1988) Appl. Stat. 37:87-94 for limits from the likelihood's drop.
         """
-        best, se = (
-            self.coefficients[coefficient],
-            np.sqrt(self.covariance.loc[coefficient, coefficient]),
-        )
-        height = _without(self, list(self.coefficients.index).index(coefficient))
+        j, full = list(self.coefficients.index).index(coefficient), self.problem.structure
+        best, se = self.coefficients.iloc[j], np.sqrt(self.covariance.iloc[j, j])
+        rest = Laplace(self.problem.family, Structure(np.delete(full.x, j, axis=1), full.terms))
+
+        def height(value):
+            rest.offset = value * full.x[:, j]
+            return rest.height(self.theta)
+
         return tuple(_limit(height, best, sign * se, critical) for sign in (-1, 1))
 
     @property
@@ -189,21 +178,24 @@ def fit_binomial(
     alive, total : str
         Columns with the count that succeeded and the count at risk, 0 <= alive <= total, total > 0.
     fixed : str or DataFrame
-        Right-hand side of the formula, for example ``'0 + hybrid + replicate'``, or the design itself,
-        one row per row of ``frame``.
+        Right-hand side of the formula, for example ``'0 + hybrid + replicate'``, or the design
+        itself, one row per row of ``frame``.
     random : sequence
-        Columns whose levels get a random intercept (``'site:block'`` crosses columns), or terms made by
-        :func:`over`, :func:`slopes` and :func:`basis`. A term with one level per row is the overdispersion.
+        Columns whose levels get a random intercept (``'site:block'`` crosses columns), or terms
+        made by :func:`over`, :func:`slopes` and :func:`basis`. A term with one level per row is the
+        overdispersion.
     method : {'restricted', 'ml'}
-        ``'restricted'`` integrates the fixed effects out as well, which removes most of the downward
-        bias of the variances; ``'ml'`` maximises the Laplace likelihood over fixed effects and variances.
+        ``'restricted'`` integrates the fixed effects out as well, which removes most of the
+        downward bias of the variances; ``'ml'`` maximises the Laplace likelihood over fixed effects
+        and variances.
     half_plant_in : str, optional
         Column whose levels each receive half a plant alive and half a plant dead, spread over the
-        level's cells in proportion to their totals. It is Jeffreys' prior for a level's share, and keeps
-        a level at 0 % or 100 % finite.
+        level's cells in proportion to their totals. It is Jeffreys' prior for a level's share, and
+        keeps a level at 0 % or 100 % finite.
     nodes : int
         More than one: adaptive Gauss-Hermite quadrature with so many nodes instead of Laplace's
-        approximation, for ``'ml'`` and a single term of plain intercepts. A check where counts are small.
+        approximation, for ``'ml'`` and a single term of plain intercepts. A check where counts are
+        small.
 
     Returns
     -------
@@ -212,14 +204,15 @@ def fit_binomial(
     Raises
     ------
     ValueError
-        A column that is absent or has missing values, counts out of range, a fixed column that the others determine (named), a random term with a
-        single level, several terms with a level per row, a share at 0 or 1 that has no finite estimate, or
-        quadrature asked for a model that it cannot integrate.
+        A column that is absent or has missing values, counts out of range, a fixed column that the
+        others determine (named), a random term with a single level, several terms with a level per
+        row, a share at 0 or 1 that has no finite estimate, or quadrature asked for a model that it
+        cannot integrate.
 
     Notes
     -----
-    Laplace's approximation at the joint mode; for ``'ml'`` it is the likelihood that lme4's ``glmer``
-    maximises with ``nAGQ = 1``. It is poor for counts of one or two plants per cell.
+    Laplace's approximation at the joint mode; for ``'ml'`` it is the likelihood that lme4's
+    ``glmer`` maximises with ``nAGQ = 1``. It is poor for counts of one or two plants per cell.
 
     References
     ----------
@@ -237,121 +230,76 @@ def fit_binomial(
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
     others = [] if half_plant_in is None else [half_plant_in]
     refuse_incomplete(frame, [alive, total, *others], fixed, random)
-    y, n = _counts(frame, alive, total)
+    y, n = frame[alive].to_numpy(float), frame[total].to_numpy(float)
+    bad = ~((n > 0) & (y >= 0) & (y <= n))
+    if bad.any():
+        rows = ", ".join(str(i) for i in frame.index[bad][:5])
+        rule = f"0 <= {alive} <= {total}, {total} > 0"
+        raise ValueError(f"{bad.sum()} rows break {rule} (index {rows})")
     design = model_matrix(fixed, frame) if isinstance(fixed, str) else fixed
     refuse_aliased(design)
     terms = make_terms(frame, random)
     if nodes > 1:
         refuse_quadrature(terms, method)
-    extra = _half_plants(frame, n, half_plant_in)
-    family = Binomial(y + extra, n + 2 * extra)
-    problem = Laplace(family, Structure(design.to_numpy(float), terms))
-    state, verdict = minimise(problem, method == "restricted")
+    extra = np.zeros(len(frame))
+    if half_plant_in is not None:
+        level = frame[half_plant_in].astype(str)
+        extra = 0.5 * n / pd.Series(n, frame.index).groupby(level).transform("sum").to_numpy(float)
+    family, structure = Binomial(y + extra, n + 2 * extra), Structure(design.to_numpy(float), terms)
+    problem = Laplace(family, structure)
+    state, verdict = minimise_laplace(problem, method == "restricted")
     if nodes > 1:
         vector, criterion, _ = by_quadrature(problem, state.theta, nodes)
-        k = problem.structure.n_theta
-        state = replace(problem.at(vector[:k], None, vector[k:]), criterion=criterion)
-    _refuse_separated(state.eta, half_plant_in)
-    return replace(_result(problem, state, design, method, verdict, frame, extra), nodes=nodes)
-
-
-def _counts(frame, alive, total):
-    y, n = frame[alive].to_numpy(float), frame[total].to_numpy(float)
-    bad = ~((n > 0) & (y >= 0) & (y <= n))
-    if bad.any():
-        rows = ", ".join(str(i) for i in frame.index[bad][:5])
-        raise ValueError(
-            f"{bad.sum()} rows break 0 <= {alive} <= {total}, {total} > 0 (index {rows})"
-        )
-    return y, n
+        state = replace(problem.held(vector), criterion=criterion)
+    if half_plant_in is None and np.max(np.abs(state.eta)) > _SEPARATED_LOGIT:
+        why = "all plants of one of its levels live or all are dead"
+        give = "give half_plant_in, the column whose levels should each get half a plant"
+        raise ValueError(f"a fixed effect has no finite estimate: {why}; {give}")
+    factor = state.factor
+    if method == "ml":
+        factor = structure.factor(state.own, 1.0 / state.weight)
+    q, mean = structure.q, family.n * special.expit(state.eta)
+    y, n = family.y, family.n
+    off = special.xlogy(y, y / mean) + special.xlogy(n - y, (n - y) / (n - mean))
+    return BinomialFit(
+        **common_parts(structure, state, design, factor.h[q:, q:], state.criterion),
+        logit=state.eta,
+        deviance=2 * off.sum(),
+        method=method,
+        verdict=verdict,
+        n_cells=structure.n,
+        data=frame,
+        problem=problem,
+        theta=state.own,
+        nodes=nodes,
+    )
 
 
 def refuse_quadrature(terms: list[Term], method: str) -> None:
     """Raise where adaptive quadrature cannot integrate the random effects."""
     if method != "ml" or len(terms) != 1 or terms[0].m > 1 or terms[0].code is None:
-        raise ValueError(
-            "quadrature needs method 'ml' and a single random term of plain intercepts"
-        )
+        needs = "quadrature needs method 'ml' and a single random term of plain intercepts"
+        raise ValueError(needs)
 
 
-def _half_plants(frame, n, column):
-    if column is None:
-        return np.zeros(len(frame))
-    per_level = pd.Series(n, index=frame.index).groupby(frame[column].astype(str)).transform("sum")
-    return 0.5 * n / per_level.to_numpy(float)
-
-
-def _is_separated(eta):
-    return bool(np.max(np.abs(eta)) > _SEPARATED_LOGIT)
-
-
-def _refuse_separated(eta, half_plant_in):
-    if half_plant_in is None and _is_separated(eta):
-        raise ValueError(
-            "a fixed effect has no finite estimate: all plants of one of its levels live or all are dead; "
-            "give half_plant_in, the column whose levels should each get half a plant"
-        )
-
-
-def _result(problem, state, design, method, verdict, data, half_plants):
-    names, structure = list(design.columns), problem.structure
-    factor = (
-        state.factor if method == "restricted" else structure.factor(state.own, 1.0 / state.weight)
-    )
-    variances, kernels, effects = random_parts(structure, state)
-    return BinomialFit(
-        coefficients=pd.Series(state.fixed, index=names),
-        covariance=pd.DataFrame(factor.h[structure.q :, structure.q :], index=names, columns=names),
-        variances=variances,
-        kernels=kernels,
-        effects=effects,
-        design=design,
-        logit=state.eta,
-        criterion=state.criterion,
-        deviance=_residual_deviance(problem.family.y, problem.family.n, state.eta),
-        method=method,
-        verdict=verdict,
-        n_cells=structure.n,
-        data=data,
-        half_plants=half_plants,
-        problem=problem,
-        theta=state.own,
-    )
-
-
-def random_parts(structure, state):
-    """Variances, covariances over inner levels and effects of every random term of a non-gaussian fit."""
-    variances, kernels, effects = {}, {}, {}
+def common_parts(structure, state, design, covariance, criterion, cuts=()) -> dict:
+    """Fields of :class:`LaplaceFit` that follow from the state of a search."""
+    effects, names = {}, [*cuts, *design.columns]
+    variances, kernels = structure.variances(state.own)
     for term, k in zip(structure.terms, structure.kernels(state.own), strict=True):
         table = term.collect(state.a) @ k
-        if term.m == 1:
-            variances[term.name] = k[0, 0]
-            effects[term.name] = pd.Series(table[:, 0], index=term.levels)
-            continue
-        variances |= {
-            f"{term.name}[{level}]": v
-            for level, v in zip(term.inner_levels, np.diag(k), strict=True)
-        }
-        kernels[term.name] = pd.DataFrame(k, index=term.inner_levels, columns=term.inner_levels)
         effects[term.name] = pd.DataFrame(table, index=term.levels, columns=term.inner_levels)
-    return pd.Series(variances, dtype=float), kernels, effects
-
-
-def _residual_deviance(y, n, eta):
-    mean = n * special.expit(eta)
-    return 2 * (special.xlogy(y, y / mean) + special.xlogy(n - y, (n - y) / (n - mean))).sum()
-
-
-def _without(fit, j):
-    """Criterion along the fixed effect j, the others integrated out."""
-    full = fit.problem.structure
-    rest = Laplace(fit.problem.family, Structure(np.delete(full.x, j, axis=1), full.terms))
-
-    def height(value):
-        rest.offset = value * full.x[:, j]
-        return rest.height(fit.theta)
-
-    return height
+        if term.m == 1:
+            effects[term.name] = pd.Series(table[:, 0], index=term.levels)
+    return {
+        "coefficients": pd.Series(state.fixed, index=list(design.columns)),
+        "covariance": pd.DataFrame(covariance, index=names, columns=names),
+        "variances": pd.Series(variances, dtype=float),
+        "kernels": kernels,
+        "effects": effects,
+        "criterion": criterion,
+        "design": design,
+    }
 
 
 def _limit(height, best, step, critical):

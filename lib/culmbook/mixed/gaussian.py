@@ -1,13 +1,13 @@
 """Gaussian linear mixed models by restricted or full maximum likelihood.
 
-The model for a record is ``y = x'b + sum_k z_k'u_k + e``. The effects ``u_k`` of a term are independent
-over its outer levels, with one variance or, over an inner index, with a covariance that a kernel gives. Terms
-may be crossed or nested in any way; covariance between inner levels needs nested outer levels. The
-residual has one variance, one for each level of a column, known variances, or none. Parameters are found by
-average-information steps within their bounds, so an estimate of zero is exactly zero.
+The model for a record is ``y = x'b + sum_k z_k'u_k + e``. The effects ``u_k`` of a term are
+independent over its outer levels, with one variance or, over an inner index, with a covariance that
+a kernel gives. Terms may be crossed or nested in any way; covariance between inner levels needs
+nested outer levels. The residual has one variance, one for each level of a column, known variances,
+or none. Parameters are found by average-information steps within their bounds, so an estimate of
+zero is exactly zero.
 """
 
-from copy import copy
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -16,7 +16,8 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import stats
 
-from culmbook.mixed.gaussian_model import Likelihood, Model, State, used_records
+from culmbook.mixed.gaussian_model import Model, State, used_records
+from culmbook.mixed.inference import student_table
 from culmbook.mixed.search import CONVERGED, curvature, minimise, profile_limit
 from culmbook.mixed.terms import Basis, weight_rows
 
@@ -24,7 +25,9 @@ METHODS = ("reml", "ml")
 
 
 class Heritability(NamedTuple):
-    """Generalised heritability of a term; ``value`` is NaN where ``verdict`` is not ``'estimated'``."""
+    """Generalised heritability of a term; ``value`` is NaN where ``verdict`` is not
+    ``'estimated'``.
+    """
 
     value: float
     verdict: str
@@ -50,16 +53,17 @@ class GaussianFit:
     covariance : DataFrame
         Covariance of the fixed effects given the variances.
     variances : Series
-        Variance of each random term (``'term[level]'`` for each inner level where they differ), then the
-        residual variance (``'residual'``, or ``'residual[level]'`` for each level of ``residual_by``; none
-        where they were known).
+        Variance of each random term (``'term[level]'`` for each inner level where they differ),
+        then the residual variance (``'residual'``, or ``'residual[level]'`` for each level of
+        ``residual_by``; none where they were known).
     shapes : Series
         Correlations and log ranges of the kernels that have such.
     kernels : dict of str to DataFrame
-        Covariance over the inner levels of each term that has an inner index, squared unit of the response.
+        Covariance over the inner levels of each term that has an inner index, squared unit of the
+        response.
     criterion : float
-        -2 log likelihood, restricted for ``method='reml'``. Restricted values are comparable only between
-        models with the same fixed effects.
+        -2 log likelihood, restricted for ``method='reml'``. Restricted values are comparable only
+        between models with the same fixed effects.
     method : {'reml', 'ml'}
     verdict : str
         ``'converged'``, or what went wrong in words.
@@ -101,7 +105,9 @@ class GaussianFit:
 
     @property
     def n_parameters(self) -> int:
-        """Parameters of the criterion: those of the covariance, for maximum likelihood the fixed effects too."""
+        """Parameters of the criterion: those of the covariance, for maximum likelihood the fixed
+        effects too.
+        """
         return len(self.state.theta) + (len(self.coefficients) if self.method == "ml" else 0)
 
     def effects(self, term: str) -> pd.Series | pd.DataFrame:
@@ -112,9 +118,9 @@ class GaussianFit:
         Series or DataFrame
             By level, or outer level by inner level where the term has an inner index.
         """
-        k = self._position(term)
+        k = self.position(term)
         own = self.model.terms[k]
-        values = own.collect(self.state.py) @ self._kernel(k) * self.model.scale
+        values = own.collect(self.state.py) @ self.kernel(k) * self.model.scale
         if own.m > 1:
             return pd.DataFrame(values, index=own.levels, columns=own.inner_levels)
         return pd.Series(values[:, 0], index=own.levels, name=term)
@@ -124,25 +130,20 @@ class GaussianFit:
 
         Notes
         -----
-        ``G - G Z'PZ G``, fixed effects' uncertainty included, the covariance's parameters taken as known. It
-        is of the size levels x levels; with an inner index, levels are outer x inner.
+        ``G - G Z'PZ G``, fixed effects' uncertainty included, the covariance's parameters taken as
+        known. It is of the size levels x levels; with an inner index, levels are outer x inner.
         """
-        k = self._position(term)
-        own, kernel = self.model.terms[k], self._kernel(k)
-        index = (
-            own.levels if own.m == 1 else pd.MultiIndex.from_product([own.levels, own.inner_levels])
-        )
-        values = self.state.factor.levels_p(k).reshape(
-            len(own.levels), own.m, len(own.levels), own.m
-        )
+        k = self.position(term)
+        own, kernel = self.model.terms[k], self.kernel(k)
+        n, m = len(own.levels), own.m
+        values = self.state.factor.levels_p(k).reshape(n, m, n, m)
         values = -np.einsum("ab,gbhc,cd->gahd", kernel, values, kernel, optimize=True)
-        places = np.arange(len(own.levels))
-        values[places, :, places] += kernel
-        return pd.DataFrame(
-            values.reshape(len(index), -1) * self.model.scale**2, index=index, columns=index
-        )
+        values[np.arange(n), :, np.arange(n)] += kernel
+        values = values.reshape(n * m, -1) * self.model.scale**2
+        return pd.DataFrame(values, index=own.cells, columns=own.cells)
 
-    def _kernel(self, k):
+    def kernel(self, k: int) -> np.ndarray:
+        """Covariance over the inner levels of the k-th term, in the model's own units."""
         structure = self.model.problem.structure
         return structure.terms[k].kernel.matrix(self.state.theta[structure.places[k]])
 
@@ -159,12 +160,10 @@ class GaussianFit:
         ----------
         Cullis, Smith & Coombes (2006) J. Agric. Biol. Environ. Stat. 11:381-393.
         """
-        k = self._position(term)
+        k = self.position(term)
         if self.model.terms[k].m > 1:
-            raise ValueError(
-                f"{term!r} has a covariance over an inner index; take the inner levels one by one"
-            )
-        variance = float(self._kernel(k)[0, 0]) * self.model.scale**2
+            raise ValueError(f"{term!r} has an inner index; take the inner levels one by one")
+        variance = float(self.kernel(k)[0, 0]) * self.model.scale**2
         if self.verdict != CONVERGED:
             return Heritability(np.nan, f"not estimable: {self.verdict}")
         if variance == 0:
@@ -175,7 +174,8 @@ class GaussianFit:
         return Heritability(float(1 - (own / n - between) / variance), "estimated")
 
     def contrast(self, weights, level: float = 0.95) -> pd.DataFrame:
-        """Estimates of linear combinations of the fixed effects with Satterthwaite's degrees of freedom.
+        """Estimates of linear combinations of the fixed effects with Satterthwaite's degrees of
+        freedom.
 
         Parameters
         ----------
@@ -196,34 +196,24 @@ class GaussianFit:
 
         Notes
         -----
-        ``df = 2 f^2 / (g'Ag)``: f the combination's variance, g its gradient by the variances, A their
-        covariance from the observed second derivatives. Parameters at a bound are held there; where all
-        variances are known or zero the degrees of freedom are infinite.
+        ``df = 2 f^2 / (g'Ag)``: f the combination's variance, g its gradient by the variances, A
+        their covariance from the observed second derivatives. Parameters at a bound are held there;
+        where all variances are known or zero the degrees of freedom are infinite.
 
         References
         ----------
-        Satterthwaite (1946) Biometrics Bull. 2:110-114; Kuznetsova et al. (2017) J. Stat. Softw. 82(13).
+        Satterthwaite (1946) Biometrics Bull. 2:110-114; Kuznetsova et al. (2017) J. Stat. Softw.
+        82(13).
         """
         rows = self.weigh(weights)
         variance = np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
-        estimate, se = rows @ self.coefficients.to_numpy(), np.sqrt(variance)
         df = self._satterthwaite(rows, variance)
-        t, critical = estimate / se, stats.t.ppf(0.5 + level / 2, df)
-        return pd.DataFrame(
-            {
-                "estimate": estimate,
-                "se": se,
-                "df": df,
-                "t": t,
-                "p": 2 * stats.t.sf(np.abs(t), df),
-                "lower": estimate - critical * se,
-                "upper": estimate + critical * se,
-            },
-            index=weights.index,
-        )
+        estimate = rows @ self.coefficients.to_numpy()
+        return student_table(estimate, np.sqrt(variance), df, level, weights.index)
 
     def f_test(self, weights) -> FTest:
-        """F test that all combinations in ``weights`` are zero, with Satterthwaite's degrees of freedom.
+        """F test that all combinations in ``weights`` are zero, with Satterthwaite's degrees of
+        freedom.
 
         Notes
         -----
@@ -251,10 +241,11 @@ class GaussianFit:
         Returns
         -------
         DataFrame
-            ``estimate``, ``lower``, ``upper`` and ``note`` by parameter; loadings, which mean nothing one by
-            one, are left out. The limits are where the criterion, least over all other parameters, has risen
-            by the chi-squared quantile on one degree of freedom; ``upper`` is infinite where it never rises
-            so far. ``note`` says where an estimate or a limit is at a bound.
+            ``estimate``, ``lower``, ``upper`` and ``note`` by parameter; loadings, which mean
+            nothing one by one, are left out. The limits are where the criterion, least over all
+            other parameters, has risen by the chi-squared quantile on one degree of freedom;
+            ``upper`` is infinite where it never rises so far. ``note`` says where an estimate or a
+            limit is at a bound.
 
         Raises
         ------
@@ -271,59 +262,21 @@ class GaussianFit:
         problem, state, powers = self.model.problem, self.state, self.model.powers
         rows = {}
         for i in np.flatnonzero(powers != 1):
-            factor = self.model.scale ** powers[i]
-            limits = [profile_limit(problem, state, i, rise, side) for side in (-1, 1)]
-            note = self._bounds(state.theta[i], *limits, problem.lower[i], problem.upper[i])
-            rows[self.model.names[i]] = [
-                state.theta[i] * factor,
-                limits[0] * factor,
-                limits[1] * factor,
-                note,
-            ]
-        return pd.DataFrame.from_dict(
-            rows, orient="index", columns=["estimate", "lower", "upper", "note"]
-        )
+            low, high = (profile_limit(problem, state, i, rise, side) for side in (-1, 1))
+            ends = {"estimate": state.theta[i], "lower limit": low, "upper limit": high}
+            notes = []
+            for bound in (problem.lower[i], problem.upper[i]):
+                at = [end for end, value in ends.items() if value == bound < np.inf]
+                notes += [f"{' and '.join(at)} at the bound {bound:g}"] if at else []
+            unit = self.model.scale ** powers[i]
+            rows[self.model.names[i]] = [*(v * unit for v in ends.values()), "; ".join(notes)]
+        columns = ["estimate", "lower", "upper", "note"]
+        return pd.DataFrame.from_dict(rows, orient="index", columns=columns)
 
-    @staticmethod
-    def _bounds(estimate, low, high, lower, upper):
-        at_lower = [
-            what for what, value in (("estimate", estimate), ("lower limit", low)) if value == lower
-        ]
-        at_upper = [
-            what
-            for what, value in (("estimate", estimate), ("upper limit", high))
-            if value == upper < np.inf
-        ]
-        notes = [
-            f"{' and '.join(what)} at the bound {bound:g}"
-            for what, bound in ((at_lower, lower), (at_upper, upper))
-            if what
-        ]
-        return "; ".join(notes)
-
-    def resampled(self, rng: np.random.Generator) -> "GaussianFit":
-        """The same model fitted to records simulated from this fit, fixed effects kept."""
-        problem, s = self.model.problem, self.model.problem.structure
-        own = self.state.theta[: s.n_theta]
-        y = s.x @ self.state.solution[s.q :] + s.simulated(own, 1, rng)[0][:, 0]
-        y = y + rng.normal(size=s.n) * np.sqrt(problem.residual(self.state.theta))
-        again = copy(self.model)
-        again.problem = Likelihood(y, s, problem.groups, problem.known, problem.restricted)
-        state, verdict = minimise(again.problem, again.starts[0])
-        response = y * again.scale + self.design.to_numpy(float) @ (
-            again.least_squares / again.column_scale
-        )
-        return _result(
-            again,
-            state,
-            verdict,
-            design=self.design,
-            data=self.data,
-            n_missing=self.n_missing,
-            response=response,
-        )
-
-    def _position(self, term):
+    def position(self, term: str) -> int:
+        """Place of a random term among the model's; ``ValueError`` where there is none of this
+        name.
+        """
         if term not in self.levels:
             there = ", ".join(self.levels) or "none"
             raise ValueError(f"{term!r} is no random term of this fit; it has {there}")
@@ -335,17 +288,17 @@ class GaussianFit:
         Raises
         ------
         ValueError
-            Weights for no coefficient of the fit; for ``together``, combinations that are not independent.
+            Weights for no coefficient of the fit; for ``together``, combinations that are not
+            independent.
         """
         rows = weight_rows(weights, self.coefficients.index)
         if together and np.linalg.matrix_rank(rows) < len(rows):
-            raise ValueError(
-                "the combinations to be tested together are not independent; leave some out"
-            )
+            raise ValueError("the combinations tested together are not independent; leave some out")
         return rows
 
     def curvature(self) -> tuple[np.ndarray, np.ndarray]:
-        """Places of the covariance's parameters that are at no bound, and the criterion's second derivatives by them.
+        """Places of the covariance's parameters that are at no bound, and the criterion's second
+        derivatives by them.
 
         The parameters are in the model's own units; twice the inverse is their covariance.
         """
@@ -383,17 +336,18 @@ def fit_gaussian(
     Parameters
     ----------
     frame : DataFrame
-        One row per record. Rows with a missing response are left out and counted; other columns used
-        must be complete.
+        One row per record. Rows with a missing response are left out and counted; other columns
+        used must be complete.
     response : str
         Column with the response, any unit.
     fixed : str or DataFrame
-        Right-hand side of the formula, for example ``'1 + variety'``, or the design itself, one row per
-        row of ``frame``.
+        Right-hand side of the formula, for example ``'1 + variety'``, or the design itself, one row
+        per row of ``frame``.
     random : sequence
-        Columns whose levels get a random intercept (``'site:block'`` crosses columns), or terms made by
-        :func:`over`, :func:`slopes` and :func:`basis`. Several traits at once are stacked, one row per plot
-        and trait, with ``over('hybrid', 'trait', 'unstructured')`` and the same over plots.
+        Columns whose levels get a random intercept (``'site:block'`` crosses columns), or terms
+        made by :func:`over`, :func:`slopes` and :func:`basis`. Several traits at once are stacked,
+        one row per plot and trait, with ``over('hybrid', 'trait', 'unstructured')`` and the same
+        over plots.
     method : {'reml', 'ml'}
     residual_by : str, optional
         Column with a residual variance of its own for each level.
@@ -410,15 +364,15 @@ def fit_gaussian(
     Raises
     ------
     ValueError
-        Missing or infinite values (column and rows named), aliased fixed columns (named), a random term
-        with one level, without a level that has two records, or equal to another term or to fixed
-        effects, a residual group with one record, a response that the fixed effects fit exactly, crossed
-        terms that both have covariance between inner levels.
+        Missing or infinite values (column and rows named), aliased fixed columns (named), a random
+        term with one level, without a level that has two records, or equal to another term or to
+        fixed effects, a residual group with one record, a response that the fixed effects fit
+        exactly, crossed terms that both have covariance between inner levels.
 
     Notes
     -----
-    Rounding limits the criterion to about 1e-12 of its size. Memory grows with the squared number of
-    crossed levels and with the sum of the squared block sizes.
+    Rounding limits the criterion to about 1e-12 of its size. Memory grows with the squared number
+    of crossed levels and with the sum of the squared block sizes.
 
     References
     ----------
@@ -436,80 +390,41 @@ def fit_gaussian(
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
     used, n_missing = used_records(frame, response, fixed, random, residual_by, known_variance)
     present = frame[response].notna().to_numpy()
-    random = [
-        replace(t, matrix=t.matrix[present])
-        if isinstance(t, Basis) and len(t.matrix) == len(frame)
-        else t
-        for t in random
-    ]
-    design = (
-        model_matrix(fixed, used, na_action="raise")
-        if isinstance(fixed, str)
-        else fixed.loc[present]
-    )
+    random = list(random)
+    for i, term in enumerate(random):
+        if isinstance(term, Basis) and len(term.matrix) == len(frame):
+            random[i] = replace(term, matrix=term.matrix[present])
+    if isinstance(fixed, str):
+        design = model_matrix(fixed, used, na_action="raise")
+    else:
+        design = fixed.loc[present]
     model = Model(used, response, design, random, method, residual_by, known_variance, residual)
-    state, verdict = _search(model)
-    return _result(
-        model,
-        state,
-        verdict,
-        design=design,
-        data=used,
-        n_missing=n_missing,
-        response=used[response].to_numpy(float),
-    )
-
-
-def _search(model):
-    """Lowest criterion that searches from all of a model's starts find, converged ones first."""
+    # the lowest criterion that searches from all of the model's starts find, converged ones first
     found = [minimise(model.problem, start) for start in model.starts]
-    return min(found, key=lambda end: (end[1] != CONVERGED, end[0].criterion))
-
-
-def _result(model, state, verdict, **records):
+    state, verdict = min(found, key=lambda end: (end[1] != CONVERGED, end[0].criterion))
     names, q, unit = model.columns, model.problem.structure.q, model.unit
     b = state.solution[q:] * unit + model.least_squares / model.column_scale
     covariance = state.factor.h[q:, q:] * np.outer(unit, unit)
-    variances, shapes, kernels = _parameters(model, state)
+    own = state.theta[: model.problem.structure.n_theta]
+    variances, kernels = model.problem.structure.variances(own, model.scale**2)
+    shapes = pd.Series(state.theta, index=model.names, dtype=float)[model.powers == 0]
+    residuals = state.theta[model.problem.residuals] * model.scale**2
+    variances |= dict(zip(model.residuals, residuals, strict=True))
     return GaussianFit(
         coefficients=pd.Series(b, index=names),
         covariance=pd.DataFrame(covariance, index=names, columns=names),
-        variances=variances,
+        variances=pd.Series(variances, dtype=float),
         shapes=shapes,
         kernels=kernels,
         criterion=model.criterion(state),
-        method=model.method,
+        method=method,
         verdict=model.in_words(state, verdict),
-        n_records=model.problem.structure.n,
+        n_records=len(used),
+        n_missing=n_missing,
         levels={term.name: term.levels for term in model.terms},
+        design=design,
+        data=used,
+        response=used[response].to_numpy(float),
         model=model,
         state=state,
-        **records,
     )
-
-
-def _parameters(model, state):
-    """Variances, shapes and kernels in the response's units."""
-    variances, shapes, kernels, structure = {}, {}, {}, model.problem.structure
-    for term, place in zip(structure.terms, structure.places, strict=True):
-        theta = state.theta[place]
-        k = term.kernel.matrix(theta) * model.scale**2
-        if term.m > 1:
-            kernels[term.name] = pd.DataFrame(k, index=term.inner_levels, columns=term.inner_levels)
-        shapes |= {
-            term.name + label: value
-            for label, value, power in zip(
-                term.kernel.labels, theta, term.kernel.powers, strict=True
-            )
-            if power == 0
-        }
-        if term.kernel.has_free_diagonal and term.m > 1:
-            variances |= {
-                f"{term.name}[{level}]": v
-                for level, v in zip(term.inner_levels, np.diag(k), strict=True)
-            }
-        else:
-            variances[term.name] = k[0, 0]
-    own = state.theta[model.problem.residuals] * model.scale**2
-    variances |= dict(zip(model.residuals, own, strict=True))
-    return pd.Series(variances, dtype=float), pd.Series(shapes, dtype=float), kernels

@@ -1,4 +1,6 @@
-"""From a data frame to the numbers of a gaussian mixed model; what cannot be fitted is refused in words."""
+"""From a data frame to the numbers of a gaussian mixed model; what cannot be fitted is refused in
+words.
+"""
 
 from dataclasses import dataclass, field
 
@@ -38,7 +40,8 @@ class State:
 
 
 class Likelihood:
-    """Criterion of one model: ``at`` gives the state at the terms' parameters and the residual variances.
+    """Criterion of one model: ``at`` gives the state at the terms' parameters and the residual
+    variances.
 
     Parameters
     ----------
@@ -54,9 +57,10 @@ class Likelihood:
 
     Notes
     -----
-    ``-2 log L`` restricted is ``log|V| + log|X'V^-1 X| + y'Py + (n - p) log 2 pi``; maximum likelihood leaves
-    out the second determinant and takes ``n``. Its derivative by a parameter is ``tr(P V_i) - y'P V_i P y``
-    (with V^-1 for P in the trace for maximum likelihood), its average information ``y'P V_i P V_j P y``.
+    ``-2 log L`` restricted is ``log|V| + log|X'V^-1 X| + y'Py + (n - p) log 2 pi``; maximum
+    likelihood leaves out the second determinant and takes ``n``. Its derivative by a parameter is
+    ``tr(P V_i) - y'P V_i P y`` (with V^-1 for P in the trace for maximum likelihood), its average
+    information ``y'P V_i P V_j P y``.
     """
 
     def __init__(self, y, structure, groups, known, restricted):
@@ -79,10 +83,8 @@ class Likelihood:
         solution, py = factor.solve(self.y)
         diagonal, by_kernel = factor.projected(h)
         f = self.derivatives(theta, py)
-        traces = np.append(
-            s.chain(own, by_kernel),
-            np.bincount(self.groups, diagonal[: len(self.groups)], self.n_groups),
-        )
+        by_group = np.bincount(self.groups, diagonal[: len(self.groups)], self.n_groups)
+        traces = np.append(s.chain(own, by_kernel), by_group)
         return State(
             theta=theta,
             criterion=self._criterion(factor, py),
@@ -108,17 +110,17 @@ class Likelihood:
     def derivatives(self, theta, vector):
         """``V_i v`` by record for every parameter."""
         s = self.structure
-        own = (
-            np.where(self.groups[:, None] == np.arange(self.n_groups), vector[:, None], 0.0)
-            if self.n_groups
-            else []
-        )
         terms = s.derivatives(theta[: s.n_theta], vector)
-        return np.hstack([terms, own]) if self.n_groups else terms
+        if not self.n_groups:
+            return terms
+        in_group = self.groups[:, None] == np.arange(self.n_groups)
+        return np.hstack([terms, np.where(in_group, vector[:, None], 0.0)])
 
 
 class Model:
-    """The data in units in which the residual mean square of least squares and the columns' norms are 1."""
+    """The data in units in which the residual mean square of least squares and the columns' norms
+    are 1.
+    """
 
     def __init__(
         self, used, response, design, random, method, residual_by, known_variance, residual
@@ -126,9 +128,8 @@ class Model:
         self.method, self.columns = method, list(design.columns)
         x = design.to_numpy(float)
         for column, bad in zip(self.columns, ~np.isfinite(x).T, strict=True):
-            refuse_rows(
-                used, f"fixed effect {column}", bad, "is missing or not finite", _WITH_RESPONSE
-            )
+            what = "is missing or not finite"
+            refuse_rows(used, f"fixed effect {column}", bad, what, _WITH_RESPONSE)
         norms = np.sqrt((x**2).sum(axis=0))
         self.column_scale = np.where(norms > 0, norms, 1.0)
         x = x / self.column_scale
@@ -139,77 +140,79 @@ class Model:
             _refuse_determined(x, term)
             if estimated:
                 _refuse_like_residual(term)
-        known = (
-            np.zeros(len(used)) if known_variance is None else used[known_variance].to_numpy(float)
-        )
+        known = np.zeros(len(used))
+        if known_variance is not None:
+            known = used[known_variance].to_numpy(float)
         y = self._standardise(used[response].to_numpy(float), x, known)
-        groups, self.residuals = (
-            _residual_groups(used, residual_by) if estimated else (np.empty(0, int), [])
-        )
-        structure = Structure(x, self.terms, _columns_within(used, random))
+        groups, self.residuals = np.empty(0, int), []
+        if estimated and residual_by is None:
+            groups, self.residuals = np.zeros(len(used), int), [RESIDUAL]
+        elif estimated:
+            groups, labels = code_levels(used, residual_by)
+            if len(alone := labels[np.bincount(groups) < 2]):
+                why = f"{residual_by} has levels with one record, which cannot show a variance"
+                raise ValueError(f"{why}: {', '.join(alone)}")
+            self.residuals = [f"{RESIDUAL}[{label}]" for label in labels]
+        # columns that occur only as part of a term may cut the records into blocks too
+        plain = [term for term in random if isinstance(term, str)]
+        parts = dict.fromkeys(c for term in plain for c in term.split(":") if c not in plain)
+        structure = Structure(x, self.terms, [code_levels(used, c)[0] for c in parts])
         self.problem = Likelihood(y, structure, groups, known / self.scale**2, method == "reml")
         self.starts = self._starts(y, 1.0 / max(len(self.terms) + estimated, 1))
+        self.unit = self.scale / self.column_scale  # of fixed effects, to the data's own unit
+        kernels = [
+            t.kernel.powers for t in self.terms
+        ]  # how each parameter scales with the response
+        self.powers = np.concatenate([np.empty(0), *kernels, np.full(len(self.residuals), 2)])
+        own = [t.name + label for t in self.terms for label in t.kernel.labels]
+        self.names = [*own, *self.residuals]  # of the parameters
 
     def _starts(self, y, share):
         """Points from which to search: several only where a kernel may have several optima."""
-        each = [
-            term.kernel.starts(share, _spread(term, y), _between(term, y)) for term in self.terms
-        ]
+        each = []
+        for term in self.terms:
+            counts, between = term.collect(np.ones(len(y))), None
+            spread = np.ones(term.m)  # root mean square of the records at each inner level
+            if term.inner is not None:
+                squares = np.bincount(term.inner, y**2, term.m) / np.bincount(term.inner)
+                spread = np.sqrt(np.maximum(squares, 1e-4))
+            if term.kernel.has_several_optima:  # covariance of outer levels' means
+                means = np.where(counts > 0, term.collect(y) / np.maximum(counts, 1), np.nan)
+                between = pd.DataFrame(means).cov().fillna(0.0).to_numpy()
+            each.append(term.kernel.starts(share, spread, between))
         most = max([len(starts) for starts in each], default=1)
-        if len(y) > _MANY:
-            most = min(most, 2)
-        residual = np.full(len(self.residuals), share)
-        return [
-            np.concatenate([*(starts[min(i, len(starts) - 1)] for starts in each), residual])
-            for i in range(most)
-        ]
+        found, residual = [], np.full(len(self.residuals), share)
+        for i in range(min(most, 2) if len(y) > _MANY else most):
+            own = (starts[min(i, len(starts) - 1)] for starts in each)
+            found.append(np.concatenate([*own, residual]))
+        return found
 
     def _standardise(self, y, x, known):
         self.least_squares = np.linalg.lstsq(x, y, rcond=None)[0]
         rest, df = y - x @ self.least_squares, len(y) - x.shape[1]
         if df < 1:
-            raise ValueError(
-                f"{len(y)} records and {x.shape[1]} fixed effects leave no variance to estimate"
-            )
+            both = f"{len(y)} records and {x.shape[1]} fixed effects"
+            raise ValueError(f"{both} leave no variance to estimate")
         self.scale = float(np.sqrt(known.mean() if known.any() else rest @ rest / df))
         if self.scale <= _NOTHING * np.sqrt((y**2).mean()):
-            raise ValueError(
-                "the fixed effects fit the response exactly: there is no variance to estimate"
-            )
+            why = "the fixed effects fit the response exactly"
+            raise ValueError(f"{why}: there is no variance to estimate")
         return rest / self.scale
 
-    @property
-    def unit(self):
-        """Factor of each fixed effect from the fitted units to the data's own."""
-        return self.scale / self.column_scale
-
-    @property
-    def powers(self):
-        """How each parameter scales with the response."""
-        return np.concatenate(
-            [np.empty(0), *(t.kernel.powers for t in self.terms), np.full(len(self.residuals), 2)]
-        )
-
-    @property
-    def names(self):
-        """Names of the parameters."""
-        return [*(t.name + label for t in self.terms for label in t.kernel.labels), *self.residuals]
-
     def covariance(self, state):
-        """Records' covariance in the fitted units, records x records, and its derivative by each parameter."""
+        """Records' covariance in the fitted units, records x records, and its derivative by each
+        parameter.
+        """
         s, parts = self.problem.structure, []
+        full = np.diag(self.problem.residual(state.theta))
         for term, place in zip(s.terms, s.places, strict=True):
             z = term.z.toarray().reshape(s.n, len(term.levels), term.m)
-            parts += [
-                np.einsum("iga,ab,jgb->ij", z, k, z, optimize=True)
-                for k in term.kernel.slopes(state.theta[place])
-            ]
+            own = state.theta[place]
+            for k in term.kernel.slopes(own):
+                parts.append(np.einsum("iga,ab,jgb->ij", z, k, z, optimize=True))
+            full += np.einsum("iga,ab,jgb->ij", z, term.kernel.matrix(own), z, optimize=True)
         groups = self.problem.groups
         parts += [np.diag((groups == r).astype(float)) for r in range(self.problem.n_groups)]
-        full = np.diag(self.problem.residual(state.theta))
-        for term, k in zip(s.terms, s.kernels(state.theta[: s.n_theta]), strict=True):
-            z = term.z.toarray().reshape(s.n, len(term.levels), term.m)
-            full += np.einsum("iga,ab,jgb->ij", z, k, z, optimize=True)
         return full, parts
 
     def criterion(self, state):
@@ -228,44 +231,17 @@ class Model:
         return f"not converged: {verdict}"
 
 
-def _spread(term, y):
-    """Root mean square of the standardised records at each inner level, as a start for its own variance."""
-    if term.inner is None:
-        return np.ones(term.m)
-    squares = np.bincount(term.inner, y**2, term.m) / np.bincount(term.inner, minlength=term.m)
-    return np.sqrt(np.maximum(squares, 1e-4))
-
-
-def _between(term, y):
-    """Covariance of the outer levels' means between inner levels, where the kernel asks for it."""
-    if not term.kernel.has_several_optima:
-        return None
-    counts = term.collect(np.ones(len(y)))
-    means = pd.DataFrame(np.where(counts > 0, term.collect(y) / np.maximum(counts, 1), np.nan))
-    return means.cov().fillna(0.0).to_numpy()
-
-
 def _refuse_like_residual(term):
     """Raise where a term has a level for every record, so that it is another residual."""
     if term.code is None or term.design is not None:
         return
     alone = np.bincount(term.code * term.m + (0 if term.inner is None else term.inner)).max() < 2
     if alone and term.inner is None:
-        raise ValueError(
-            f"no level of random term {term.name!r} has two records: it cannot be told from the residual"
-        )
+        why = f"no level of random term {term.name!r} has two records"
+        raise ValueError(f"{why}: it cannot be told from the residual")
     if alone and term.kernel.has_free_diagonal:
-        raise ValueError(
-            f"no cell of {term.name!r} has two records, so its variances cannot be told from the residual; "
-            "leave the residual out with residual=False"
-        )
-
-
-def _columns_within(frame, random):
-    """Columns that occur only as part of a term: they may cut the records into blocks too."""
-    plain = [term for term in random if isinstance(term, str)]
-    parts = dict.fromkeys(c for term in plain for c in term.split(":"))
-    return [code_levels(frame, c)[0] for c in parts if c not in plain]
+        why = f"no cell of {term.name!r} has two records, so its variances cannot be told from the residual"
+        raise ValueError(f"{why}; leave the residual out with residual=False")
 
 
 def _refuse_determined(x, term):
@@ -273,29 +249,14 @@ def _refuse_determined(x, term):
     probe = term.z @ np.cos(1.0 + np.arange(term.z.shape[1]))  # any values without a pattern
     rest = probe - q @ (q.T @ probe)
     if rest @ rest <= _NOTHING**2 * (probe @ probe):
-        raise ValueError(
-            f"fixed effects determine every level of random term {term.name!r}; keep one of the two"
-        )
-
-
-def _residual_groups(frame, residual_by):
-    if residual_by is None:
-        return np.zeros(len(frame), int), [RESIDUAL]
-    code, labels = code_levels(frame, residual_by)
-    alone = labels[np.bincount(code) < 2]
-    if len(alone):
-        raise ValueError(
-            f"{residual_by} has levels with one record, which cannot show a variance: {', '.join(alone)}"
-        )
-    return code, [f"{RESIDUAL}[{label}]" for label in labels]
+        why = f"fixed effects determine every level of random term {term.name!r}"
+        raise ValueError(f"{why}; keep one of the two")
 
 
 def used_records(frame, response, fixed, random, residual_by, known_variance):
     """Rows with a response, after a look at every column the model needs."""
-    columns = [
-        *columns_of(fixed, random),
-        *(c for c in (residual_by, known_variance) if c is not None),
-    ]
+    more = [c for c in (residual_by, known_variance) if c is not None]
+    columns = [*columns_of(fixed, random), *more]
     refuse_absent(frame, [response, *columns])
     used = frame[frame[response].notna()]
     if used.empty:
@@ -304,16 +265,12 @@ def used_records(frame, response, fixed, random, residual_by, known_variance):
         raise ValueError(f"{response} holds {used[response].iloc[0]!r}: a response needs numbers")
     for column in dict.fromkeys(columns):
         refuse_rows(used, column, used[column].isna(), "is missing", _WITH_RESPONSE)
-    refuse_rows(
-        used, response, ~np.isfinite(used[response].astype(float)), "is not finite", _WITH_RESPONSE
-    )
+    infinite = ~np.isfinite(used[response].astype(float))
+    refuse_rows(used, response, infinite, "is not finite", _WITH_RESPONSE)
     if known_variance is not None:
-        refuse_rows(
-            used, known_variance, ~(used[known_variance] > 0), "is not above 0", _WITH_RESPONSE
-        )
+        bad = ~(used[known_variance] > 0)
+        refuse_rows(used, known_variance, bad, "is not above 0", _WITH_RESPONSE)
         if residual_by is not None:
-            raise ValueError(
-                "residual_by has no meaning where known_variance gives the residual variances"
-            )
+            raise ValueError("residual_by has no meaning where known_variance gives the variances")
     refuse_other_length(frame, fixed)
     return used, len(frame) - len(used)

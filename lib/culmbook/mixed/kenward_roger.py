@@ -5,6 +5,7 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.mixed.gaussian import FTest, GaussianFit
+from culmbook.mixed.inference import student_table
 
 MOST_RECORDS = 1_500  # matrices of records x records are kept for every variance
 _SCORING_STEPS = 50
@@ -22,8 +23,8 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame, *, bounded: bool = Fa
     weights : DataFrame
         One row per combination, one column per coefficient (columns not given weigh nothing).
     bounded : bool
-        Keep variances estimated at zero there. By default they may be negative for the test, as long as the
-        records' covariance is positive definite.
+        Keep variances estimated at zero there. By default they may be negative for the test, as
+        long as the records' covariance is positive definite.
 
     Returns
     -------
@@ -33,16 +34,17 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame, *, bounded: bool = Fa
     Raises
     ------
     ValueError
-        Not a converged REML fit, too many records, no estimated variance, terms with correlated inner levels
-        (the method needs a covariance linear in its parameters), combinations that are not independent or
-        name no coefficient.
+        Not a converged REML fit, too many records, no estimated variance, terms with correlated
+        inner levels (the method needs a covariance linear in its parameters), combinations that are
+        not independent or name no coefficient.
 
     Notes
     -----
-    The fixed effects' covariance is enlarged for the uncertainty of the variances, and F is scaled so that
-    its first two moments are those of an F distribution. Variances held at zero make the test of main plots
-    too shy: with 3 to 6 replicates it rejects 2.4 instead of 5 %. Where they may be negative it is the exact F test
-    of the stratum in a balanced design; the combinations are then estimated at those variances too.
+    The fixed effects' covariance is enlarged for the uncertainty of the variances, and F is scaled
+    so that its first two moments are those of an F distribution. Variances held at zero make the
+    test of main plots too shy: with 3 to 6 replicates it rejects 2.4 instead of 5 %. Where they may
+    be negative it is the exact F test of the stratum in a balanced design; the combinations are
+    then estimated at those variances too.
 
     References
     ----------
@@ -75,7 +77,8 @@ def kenward_roger(fit: GaussianFit, weights: pd.DataFrame, *, bounded: bool = Fa
 def kenward_roger_contrasts(
     fit: GaussianFit, weights: pd.DataFrame, level: float = 0.95
 ) -> pd.DataFrame:
-    """Estimates of linear combinations of fixed effects, the uncertainty of the variances allowed for.
+    """Estimates of linear combinations of fixed effects, the uncertainty of the variances allowed
+    for.
 
     Parameters
     ----------
@@ -89,8 +92,8 @@ def kenward_roger_contrasts(
     Returns
     -------
     DataFrame
-        As ``fit.contrast``, with the enlarged variance in ``se`` and the degrees of freedom of the F test of
-        each combination; variances estimated at zero stay there.
+        As ``fit.contrast``, with the enlarged variance in ``se`` and the degrees of freedom of the
+        F test of each combination; variances estimated at zero stay there.
 
     Raises
     ------
@@ -105,16 +108,12 @@ def kenward_roger_contrasts(
     rows = fit.weigh(weights)
     _, phi, w, p, q = _pieces(fit, bounded=True)
     plain = np.einsum("ij,jk,ik->i", rows, phi, rows)
-    shares = np.array(
-        [np.einsum("ij,jk,ik->i", rows, phi @ part @ phi, rows) / plain for part in p]
-    )
+    turned = [np.einsum("ij,jk,ik->i", rows, phi @ part @ phi, rows) for part in p]
+    shares = np.array([part / plain for part in turned])
     df = 2 / np.einsum("im,ij,jm->m", shares, w, shares)
     estimate = rows @ fit.coefficients.to_numpy()
     se = np.sqrt(np.einsum("ij,jk,ik->i", rows, _enlarged(phi, w, p, q), rows))
-    t, critical = estimate / se, stats.t.ppf(0.5 + level / 2, df)
-    columns = {"estimate": estimate, "se": se, "df": df, "t": t, "p": 2 * stats.t.sf(np.abs(t), df)}
-    limits = {"lower": estimate - critical * se, "upper": estimate + critical * se}
-    return pd.DataFrame(columns | limits, index=weights.index)
+    return student_table(estimate, se, df, level, weights.index)
 
 
 def enlarged_covariance(fit: GaussianFit) -> pd.DataFrame:
@@ -146,23 +145,19 @@ def _enlarged(phi, w, p, q):
 
 
 def _refuse(fit):
-    if fit.method != "reml" or fit.verdict != "converged":
-        raise ValueError(
-            f"needs a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}"
-        )
-    if fit.n_records > MOST_RECORDS:
-        raise ValueError(
-            f"{fit.n_records} records; with more than {MOST_RECORDS} use the fit's f_test"
-        )
     bent = [term.name for term in fit.model.terms if not term.kernel.is_diagonal]
-    if bent:
-        raise ValueError(
-            f"the covariance is no sum of variances because of {', '.join(bent)}; use the fit's f_test"
-        )
-    if fit.variances.empty:
-        raise ValueError(
-            "no variance was estimated, so there is no uncertainty of variances to allow for"
-        )
+    why = ""
+    if fit.method != "reml" or fit.verdict != "converged":
+        why = f"needs a converged fit with method 'reml'; this is {fit.method!r}, {fit.verdict}"
+    elif fit.n_records > MOST_RECORDS:
+        why = f"{fit.n_records} records; with more than {MOST_RECORDS} use the fit's f_test"
+    elif bent:
+        names = ", ".join(bent)
+        why = f"the covariance is no sum of variances because of {names}; use the fit's f_test"
+    elif fit.variances.empty:
+        why = "no variance was estimated, so there is no uncertainty of variances to allow for"
+    if why:
+        raise ValueError(why)
 
 
 def _sum(w, term):
@@ -191,7 +186,9 @@ def _pieces(fit, bounded):
 
 
 def _unbounded(v, parts, x, y):
-    """Covariance at the least restricted criterion over all variances, negative ones too, by scoring."""
+    """Covariance at the least restricted criterion over all variances, negative ones too, by
+    scoring.
+    """
     height = _criterion(v, x, y)
     for _ in range(_SCORING_STEPS):
         inverse = np.linalg.inv(v)
@@ -199,9 +196,8 @@ def _unbounded(v, parts, x, y):
         projector = inverse - vx @ np.linalg.solve(x.T @ vx, vx.T)
         py = projector @ y
         projected = [projector @ part for part in parts]
-        slope = np.array(
-            [py @ part @ py - np.trace(pp) for part, pp in zip(parts, projected, strict=True)]
-        )
+        both = zip(parts, projected, strict=True)
+        slope = np.array([py @ part @ py - np.trace(pp) for part, pp in both])
         step = np.linalg.solve([[(a * b.T).sum() for b in projected] for a in projected], slope)
         change = sum(s * part for s, part in zip(step, parts, strict=True))
         fall = slope @ step
@@ -225,13 +221,9 @@ def _criterion(v, x, y):
     except np.linalg.LinAlgError:
         return np.inf
     a, c = np.linalg.solve(half, x), np.linalg.solve(half, y)
-    inner = a.T @ a
-    return (
-        2 * np.log(np.diag(half)).sum()
-        + np.linalg.slogdet(inner)[1]
-        + c @ c
-        - (a.T @ c) @ np.linalg.solve(inner, a.T @ c)
-    )
+    inner, both = a.T @ a, a.T @ c
+    log_det = 2 * np.log(np.diag(half)).sum() + np.linalg.slogdet(inner)[1]
+    return log_det + c @ c - both @ np.linalg.solve(inner, both)
 
 
 def _moments(a1, a2, df):

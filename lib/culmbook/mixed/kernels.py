@@ -1,4 +1,6 @@
-"""Covariance of a random term's effects over an inner index: seasons, sites, traits, rows and columns."""
+"""Covariance of a random term's effects over an inner index: seasons, sites, traits, rows and
+columns.
+"""
 
 import numpy as np
 
@@ -16,8 +18,8 @@ _TURNS = 6  # random directions from which a search for factors starts, besides 
 class Kernel:
     """Covariance ``K`` over m inner levels as a function of its parameters.
 
-    ``powers`` says how each parameter scales with the response (2 a variance, 1 a loading, 0 neither),
-    ``lower`` and ``upper`` are its bounds, ``labels`` its names.
+    ``powers`` says how each parameter scales with the response (2 a variance, 1 a loading, 0
+    neither), ``lower`` and ``upper`` are its bounds, ``labels`` its names.
     """
 
     is_diagonal = False  # effects of different inner levels are independent
@@ -25,11 +27,15 @@ class Kernel:
     has_several_optima = False
 
     def starts(self, share, spread, covariance):
-        """Points from which to search; ``covariance`` is that of the outer levels' means between inner levels."""
+        """Points from which to search; ``covariance`` is that of the outer levels' means between
+        inner levels.
+        """
         return [self.start(share, spread)]
 
     def second(self, theta, g):
-        """What the average information lacks, when ``g`` is the criterion's derivative by K, positive part."""
+        """What the average information lacks, when ``g`` is the criterion's derivative by K,
+        positive part.
+        """
         return 0.0
 
 
@@ -56,7 +62,9 @@ class Diagonal(Kernel):
 
 
 class Autoregressive(Kernel):
-    """``s prod_d rho_d^|difference of coordinate d|``: AR1 along one coordinate, separable along two."""
+    """``s prod_d rho_d^|difference of coordinate d|``: AR1 along one coordinate, separable along
+    two.
+    """
 
     def __init__(self, coordinates, names):
         self.gaps = np.abs(coordinates[:, None, :] - coordinates[None, :, :])
@@ -77,19 +85,19 @@ class Autoregressive(Kernel):
         rho = theta[1:]
         own = rho**self.gaps
         turned = np.where(self.gaps > 0, self.gaps * rho ** np.maximum(self.gaps - 1, 0), 0.0)
-        others = [np.prod(np.delete(own, i, axis=2), axis=2) for i in range(len(rho))]
-        return np.array(
-            [np.prod(own, axis=2), *(theta[0] * turned[..., i] * o for i, o in enumerate(others))]
-        )
+        parts = [np.prod(own, axis=2)]
+        for i in range(len(rho)):
+            others = np.prod(np.delete(own, i, axis=2), axis=2)
+            parts.append(theta[0] * turned[..., i] * others)
+        return np.array(parts)
 
 
 class Distance(Kernel):
     """``s f(distance / range)``; the parameter is the range's logarithm."""
 
     def __init__(self, coordinates, shape):
-        self.distance = np.sqrt(
-            ((coordinates[:, None, :] - coordinates[None, :, :]) ** 2).sum(axis=2)
-        )
+        gaps = coordinates[:, None, :] - coordinates[None, :, :]
+        self.distance = np.sqrt((gaps**2).sum(axis=2))
         self.correlation, self.turn = _SHAPES[shape]
         apart = self.distance[self.distance > 0]
         self.labels, self.powers = ["", ": log range"], np.array([2, 0])
@@ -110,8 +118,8 @@ class Distance(Kernel):
 class Loadings(Kernel):
     """``L L'`` with the given pattern of loadings, plus a variance per level if ``specific``.
 
-    A full lower triangle without specific variances is the unstructured kernel, k columns with them the
-    factor-analytic one of order k.
+    A full lower triangle without specific variances is the unstructured kernel, k columns with them
+    the factor-analytic one of order k.
     """
 
     has_free_diagonal = True
@@ -123,14 +131,12 @@ class Loadings(Kernel):
         self.has_several_optima = specific
         n = len(self.row)
         own = m if specific else 0
-        self.labels = [
-            f": loading [{levels[a]}, {c + 1}]" for a, c in zip(self.row, self.column, strict=True)
-        ]
+        places = zip(self.row, self.column, strict=True)
+        self.labels = [f": loading [{levels[a]}, {c + 1}]" for a, c in places]
         self.labels += [f": specific [{level}]" for level in levels] if specific else []
         self.powers = np.array([1] * n + [2] * own)
-        signed = (self.row == self.column) & (
-            not specific
-        )  # a factor whose sign is held could not turn in the search
+        # a factor whose sign is held could not turn in the search
+        signed = (self.row == self.column) & (not specific)
         self.lower = np.concatenate([np.where(signed, 0.0, -np.inf), np.zeros(own)])
         self.upper = np.full(n + own, np.inf)
 
@@ -138,14 +144,9 @@ class Loadings(Kernel):
         if not self.specific:
             root = np.linalg.cholesky(share * (0.7 * np.eye(self.m) + 0.3)) * spread[:, None]
             return root[self.row, self.column]
-        loading = (
-            np.where(self.column == 0, 1.0, 0.5)
-            * np.sqrt(share / (2 * self.n_columns))
-            * spread[self.row]
-        )
-        turned = np.where(
-            (self.column > 0) & ((self.row + self.column) % 2 == 1), -loading, loading
-        )
+        size = np.where(self.column == 0, 1.0, 0.5) * np.sqrt(share / (2 * self.n_columns))
+        loading, is_odd = size * spread[self.row], (self.row + self.column) % 2 == 1
+        turned = np.where((self.column > 0) & is_odd, -loading, loading)
         return np.concatenate([turned, 0.5 * share * spread**2])
 
     def starts(self, share, spread, covariance):
@@ -156,16 +157,14 @@ class Loadings(Kernel):
         principal = vectors[:, ::-1] * np.sqrt(np.maximum(size[::-1], 1e-6))
         k, draw = self.n_columns, np.random.default_rng(1)
         choices = [principal[:, :k], np.delete(principal, k - 1, axis=1)[:, :k]]
-        choices += [
-            principal @ draw.normal(size=(self.m, k)) / np.sqrt(self.m) for _ in range(_TURNS)
-        ]
-        return [first, *(self._pattern(loadings, np.diag(covariance)) for loadings in choices)]
-
-    def _pattern(self, loadings, variances):
-        """Parameters with given loadings, turned until their upper triangle is zero, and the variance that is left."""
-        turned = np.linalg.qr(loadings.T)[1].T
-        left = np.maximum(variances - (loadings**2).sum(axis=1), 0.1 * variances + 1e-3)
-        return np.concatenate([turned[self.row, self.column], left])
+        for _ in range(_TURNS):
+            choices.append(principal @ draw.normal(size=(self.m, k)) / np.sqrt(self.m))
+        found, variances = [first], np.diag(covariance)
+        for loadings in choices:  # turned until their upper triangle is zero, and what is left
+            turned = np.linalg.qr(loadings.T)[1].T
+            left = np.maximum(variances - (loadings**2).sum(axis=1), 0.1 * variances + 1e-3)
+            found.append(np.concatenate([turned[self.row, self.column], left]))
+        return found
 
     def loadings(self, theta):
         """Loadings, levels x columns."""
@@ -213,10 +212,7 @@ def make(name, levels, coordinates, columns):
         No such kernel, or too few inner levels for the factors.
     """
     if isinstance(name, int):
-        free = (
-            (len(levels) - name) ** 2 - len(levels) - name
-        )  # covariances less loadings, times two
-        if free < 0:
+        if (len(levels) - name) ** 2 < len(levels) + name:  # fewer covariances than loadings
             raise ValueError(f"{len(levels)} inner levels are too few for {name} factors")
         return Loadings(levels, name, specific=True)
     if name == "diagonal":
@@ -227,6 +223,5 @@ def make(name, levels, coordinates, columns):
         return Autoregressive(coordinates, columns)
     if name in _SHAPES:
         return Distance(coordinates, name)
-    raise ValueError(
-        f"there is no kernel {name!r}; there are {', '.join(NAMES)} and factor_analytic(k)"
-    )
+    there = f"{', '.join(NAMES)} and factor_analytic(k)"
+    raise ValueError(f"there is no kernel {name!r}; there are {there}")

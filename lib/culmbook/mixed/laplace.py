@@ -1,27 +1,132 @@
-"""Laplace's approximation for counts and scores with random effects: mode, criterion, exact gradient.
+"""Laplace's approximation for counts and scores with random effects: mode, criterion, exact
+gradient.
 
-At the mode of the random effects the records behave like gaussian ones with residual variances ``1/w``, w the
-weights of the family, and the working response ``eta + r/w``, r the family's slope. The effects are kept as
-``a = Pz``, one number per record: ``u = G Z'a``, which needs no inverse of G, so that a variance of exactly
-zero needs no special case. At the mode ``a = r``.
+At the mode of the random effects the records behave like gaussian ones with residual variances
+``1/w``, w the weights of the family, and the working response ``eta + r/w``, r the family's slope.
+The effects are kept as ``a = Pz``, one number per record: ``u = G Z'a``, which needs no inverse of
+G, so that a variance of exactly zero needs no special case. At the mode ``a = r``.
 """
 
 from dataclasses import dataclass, field, replace
+from types import SimpleNamespace
 
 import numpy as np
-from scipy import optimize
+from scipy import optimize, special
 
 from culmbook.mixed import search
+from culmbook.mixed.inference import normal_nodes
 from culmbook.mixed.structure import Factor
 
+_LEAST_WEIGHT = 1e-10
 _MODE_STEPS = 200
 _MODE_TOLERANCE = 1e-6  # of a Newton step: what is left after it is the square of it
 _SAME = 1e-13
-_HALVINGS = 30
+_SHORTER = 0.5 ** np.arange(30)  # parts of a step
 _SETTLE_STEPS = 50
 _LARGEST_ETA = 35.0  # beyond it a share is 0 or 1 in double precision
 _SETTLED = 1e-12  # relative fall of the criterion that ends the search
 _FLAT = 1e-2  # slope of the criterion that counts as none
+
+
+class Binomial:
+    """Counts ``y`` of ``n`` with a logit link.
+
+    A family gives the log likelihood at ``eta`` and, by record, its first derivative, minus its
+    second one (the weight, above 0) and the weight's derivative. ``start`` is a rough eta,
+    ``shape`` the start of the family's own parameters, of which a binomial count has none.
+    """
+
+    shape = np.empty(0)
+
+    def __init__(self, y, n):
+        self.y, self.n = y, n
+        log_binomial = special.gammaln(n + 1) - special.gammaln(y + 1) - special.gammaln(n - y + 1)
+        self.constant = log_binomial.sum()
+        self.start = np.log((y + 0.5) / (n - y + 0.5))
+
+    def at(self, shape):
+        return self
+
+    def log_likelihood(self, eta):
+        return self.y @ eta - self.n @ np.logaddexp(0.0, eta) + self.constant
+
+    def by_record(self, eta):
+        """Log likelihood of each record, without the binomial coefficient; ``eta`` may have more
+        axes behind.
+        """
+        y, n = (v.reshape(-1, *[1] * (eta.ndim - 1)) for v in (self.y, self.n))
+        return y * eta - n * np.logaddexp(0.0, eta)
+
+    def derivatives(self, eta):
+        mean = special.expit(eta)
+        weight = np.maximum(self.n * mean * (1 - mean), _LEAST_WEIGHT)
+        return self.y - self.n * mean, weight, weight * (1 - 2 * mean)
+
+
+class CumulativeLogit:
+    """Ordered scores 0, 1, … with ``logit P(score <= j) = threshold_j - eta``.
+
+    Its own parameters are the first threshold and the logarithms of the steps between thresholds.
+    """
+
+    constant = 0.0
+
+    def __init__(self, score, weight, shape=None):
+        self.score, self.weight = score, weight
+        if shape is None:
+            share = np.cumsum(np.bincount(score, weight))[:-1] / weight.sum()
+            cut = special.logit(share)
+            shape = np.append(cut[0], np.log(np.diff(cut)))
+        self.shape, self.start = shape, np.zeros(len(score))
+        padded = np.concatenate([[-np.inf], self.thresholds, [np.inf]])
+        self.above, self.below = padded[score + 1], padded[score]
+
+    def at(self, shape):
+        return CumulativeLogit(self.score, self.weight, np.asarray(shape, float))
+
+    @property
+    def thresholds(self):
+        return self.shape[0] + np.append(0.0, np.cumsum(np.exp(self.shape[1:])))
+
+    def _ends(self, eta):
+        """F and its density at the category's upper and lower end."""
+        upper, lower = (special.expit(end - eta) for end in (self.above, self.below))
+        return upper, lower, upper * (1 - upper), lower * (1 - lower)
+
+    def by_record(self, eta):
+        more = [1] * (eta.ndim - 1)
+        above, below, weight = (v.reshape(-1, *more) for v in (self.above, self.below, self.weight))
+        gap = np.log(-np.expm1(np.minimum(below - above, -1e-300)))
+        return weight * (special.log_expit(above - eta) + special.log_expit(eta - below) + gap)
+
+    def log_likelihood(self, eta):
+        return self.by_record(eta).sum()
+
+    def derivatives(self, eta):
+        upper, lower, f, g = self._ends(eta)
+        weight = np.maximum(self.weight * (f + g), _LEAST_WEIGHT)
+        turn = f * (1 - 2 * upper) + g * (1 - 2 * lower)
+        return self.weight * (upper + lower - 1), weight, -self.weight * turn
+
+    def shape_derivatives(self, eta):
+        """Derivatives of the log likelihood (sum), its slope and its weight (records x
+        parameters).
+        """
+        upper, lower, f, g = self._ends(eta)
+        p, turn = np.maximum(upper - lower, 1e-300), self.jacobian()
+        # which threshold is each record's upper and lower end
+        ends = (self.score[:, None] + shift - 1 == np.arange(len(self.shape)) for shift in (1, 0))
+        top, bottom = (end.astype(float) @ turn for end in ends)
+        each = [(f / p, -g / p), (f, g), (f * (1 - 2 * upper), g * (1 - 2 * lower))]
+        log_l, slope, weight = (
+            (self.weight * a)[:, None] * top + (self.weight * b)[:, None] * bottom for a, b in each
+        )
+        return log_l.sum(axis=0), slope, weight
+
+    def jacobian(self):
+        """Thresholds by own parameters."""
+        h = len(self.shape)
+        return np.tril(np.ones((h, h))) * np.append(1.0, np.exp(self.shape[1:]))
 
 
 @dataclass(frozen=True)
@@ -37,9 +142,7 @@ class Mode:
     factor: Factor = field(repr=False)
     criterion: float
     gradient: np.ndarray  # by theta
-    information: (
-        np.ndarray
-    )  # average information by theta, as if the working response were gaussian
+    information: np.ndarray  # average one by theta, as if the working response were gaussian
 
 
 class Laplace:
@@ -57,9 +160,9 @@ class Laplace:
     Notes
     -----
     With b held, ``-2 sum log f + u'G^-1 u + log|V| + sum log w``; with b integrated out
-    ``+ log|X'V^-1 X| - p log 2 pi`` at the joint mode. Its derivative by a parameter i of the terms is
-    ``-r'V_i r + tr(P V_i) + q'P V_i r`` with ``q = w's/w``, w' the weights' derivative and s the variance of
-    eta given the data: the last part is the weights' change with the mode.
+    ``+ log|X'V^-1 X| - p log 2 pi`` at the joint mode. Its derivative by a parameter i of the terms
+    is ``-r'V_i r + tr(P V_i) + q'P V_i r`` with ``q = w's/w``, w' the weights' derivative and s the
+    variance of eta given the data: the last part is the weights' change with the mode.
     """
 
     def __init__(self, family, structure, offset=0.0, prior_precision=0.0):
@@ -68,28 +171,36 @@ class Laplace:
         self._warm = None
 
     def _mode(self, family, theta, base, with_fixed):
-        """b, a, the covariance times a, and the factor at the joint mode."""
+        """b, a, eta, the family's derivatives, the factor and the criterion at the joint mode."""
         b, a, ca = self._start(family, theta, base, with_fixed)
         x, s = self.structure.x, self.structure
-        height = self._penalised(family, base + x @ b + ca, a @ ca)
+        height = _penalised(family, base + x @ b + ca, a @ ca)
         for _ in range(_MODE_STEPS):
-            eta = np.clip(base + x @ b + ca, -_LARGEST_ETA, _LARGEST_ETA)
+            eta = _clipped(base + x @ b + ca)
             r, weight, _ = family.derivatives(eta)
             factor = s.factor(theta, 1.0 / weight, with_fixed)
             solution, new_a = factor.solve(eta - base + r / weight)
             new_b = solution[s.q :] if with_fixed else b
             step_b, step_a, step_ca = new_b - b, new_a - a, s.random_times(theta, new_a) - ca
-            along, height = self._halve(family, base, (b, a, ca), (step_b, step_a, step_ca), height)
-            b, a, ca = b + along * step_b, a + along * step_a, ca + along * step_ca
+            for along in (*_SHORTER, 0.0):  # the longest step that does not raise the deviance
+                at = b + along * step_b, a + along * step_a, ca + along * step_ca
+                new = _penalised(family, base + x @ at[0] + at[2], at[1] @ at[2])
+                if new <= height + 1e-12 * (1 + abs(height)):
+                    break
+            (b, a, ca), height = at, new
             moved = along * np.max(np.abs(x @ step_b + step_ca))
             if moved < _MODE_TOLERANCE * (1 + np.max(np.abs(eta))):
                 break
         t = s.n_theta
         self._warm = theta, b, a, np.zeros((s.p, t)), np.zeros((s.n, t))
+        eta = _clipped(base + x @ b + ca)
+        r, weight, turn = family.derivatives(eta)
         if moved > _SAME:  # the factor is that of the eta before the last step
-            eta = np.clip(base + x @ b + ca, -_LARGEST_ETA, _LARGEST_ETA)
-            factor = s.factor(theta, 1.0 / family.derivatives(eta)[1], with_fixed)
-        return b, a, ca, factor
+            factor = s.factor(theta, 1.0 / weight, with_fixed)
+        criterion = -2 * family.log_likelihood(eta) + a @ ca + factor.log_v + np.log(weight).sum()
+        if with_fixed:
+            criterion += factor.log_x - s.p * np.log(2 * np.pi)
+        return b, a, eta, (r, weight, turn), factor, criterion
 
     def _start(self, family, theta, base, with_fixed):
         """The last mode moved along its derivative, or no random effects where that lies lower."""
@@ -102,56 +213,32 @@ class Laplace:
             at, last_b, last_a, by_b, by_a = self._warm
             moved_b = last_b - by_b @ (theta - at) if with_fixed else b
             starts.append((moved_b, last_a - by_a @ (theta - at)))
-        positions = [(b, a, s.random_times(theta, a)) for b, a in starts]
-        return min(
-            positions,
-            key=lambda at: self._penalised(family, base + s.x @ at[0] + at[2], at[1] @ at[2]),
-        )
-
-    @staticmethod
-    def _penalised(family, eta, quadratic):
-        return -2 * family.log_likelihood(np.clip(eta, -_LARGEST_ETA, _LARGEST_ETA)) + quadratic
-
-    def _halve(self, family, base, position, step, height):
-        """The longest of the steps 1, 1/2, 1/4 … that does not raise the penalised deviance."""
-        x = self.structure.x
-        for halving in range(_HALVINGS):
-            along = 0.5**halving
-            b, a, ca = (p + along * d for p, d in zip(position, step, strict=True))
-            new = self._penalised(family, base + x @ b + ca, a @ ca)
-            if new <= height + 1e-12 * (1 + abs(height)):
-                return along, new
-        return 0.0, height
+        found = [(b, a, s.random_times(theta, a)) for b, a in starts]
+        heights = [_penalised(family, base + s.x @ b + ca, a @ ca) for b, a, ca in found]
+        return found[int(np.argmin(heights))]
 
     def at(self, theta, shape=None, fixed=None):
         """State at given parameters, fixed effects integrated out or held at ``fixed``."""
         s, with_fixed = self.structure, fixed is None
         family = self.family if shape is None else self.family.at(shape)
         base = np.broadcast_to(self.offset if with_fixed else self.offset + s.x @ fixed, s.n)
-        b, a, ca, factor = self._mode(family, theta, base, with_fixed)
-        eta = np.clip(base + s.x @ b + ca, -_LARGEST_ETA, _LARGEST_ETA)
-        r, weight, turn = family.derivatives(eta)
-        criterion = -2 * family.log_likelihood(eta) + a @ ca + factor.log_v + np.log(weight).sum()
-        if with_fixed:
-            criterion += factor.log_x - s.p * np.log(2 * np.pi)
-        else:
-            criterion += fixed @ (self.prior_precision * fixed)
-        gradient, information = self._derivatives(
-            family, theta, eta, (r, weight, turn), factor, fixed
-        )
+        b, a, eta, parts, factor, criterion = self._mode(family, theta, base, with_fixed)
         searched = theta if with_fixed else np.concatenate([theta, family.shape, fixed])
-        return Mode(
-            searched,
-            theta,
-            eta,
-            b if with_fixed else fixed,
-            a,
-            weight,
-            factor,
-            float(criterion),
-            gradient,
-            information,
-        )
+        if not with_fixed:
+            b, criterion = fixed, criterion + fixed @ (self.prior_precision * fixed)
+        slopes = self._derivatives(family, theta, eta, parts, factor, fixed)
+        return Mode(searched, theta, eta, b, a, parts[1], factor, float(criterion), *slopes)
+
+    def held(self, v):
+        """State at the terms' parameters, the family's own and the fixed effects, one after the
+        other.
+        """
+        return self.at(*self.split(v))
+
+    def split(self, v):
+        """The three parts of such a vector."""
+        k, h = self.structure.n_theta, len(self.family.shape)
+        return v[:k], v[k : k + h], v[k + h :]
 
     def _derivatives(self, family, theta, eta, derivatives, factor, fixed):
         s, (r, weight, turn) = self.structure, derivatives
@@ -177,19 +264,8 @@ class Laplace:
 
     def height(self, theta):
         """The criterion with b integrated out, alone: what a profile needs."""
-        s = self.structure
-        base = np.broadcast_to(self.offset, s.n)
-        b, a, ca, factor = self._mode(self.family, theta, base, True)
-        eta = np.clip(base + s.x @ b + ca, -_LARGEST_ETA, _LARGEST_ETA)
-        weight = self.family.derivatives(eta)[1]
-        return (
-            -2 * self.family.log_likelihood(eta)
-            + a @ ca
-            + factor.log_v
-            + factor.log_x
-            + np.log(weight).sum()
-            - s.p * np.log(2 * np.pi)
-        )
+        base = np.broadcast_to(self.offset, self.structure.n)
+        return self._mode(self.family, theta, base, True)[-1]
 
     def quadrature(self, theta, shape, fixed, nodes):
         """-2 log likelihood by adaptive Gauss-Hermite quadrature, for one term of plain intercepts.
@@ -203,29 +279,30 @@ class Laplace:
         base = self.offset + self.structure.x @ fixed
         centre = theta[0] * np.bincount(term.code, mode.a)
         sd = np.sqrt(theta[0] / (1 + theta[0] * np.bincount(term.code, mode.weight)))
-        z, log_w = _hermite(nodes)
+        z, w = normal_nodes(nodes)
         u = centre[:, None] + sd[:, None] * z
         each = family.by_record(base[:, None] + u[term.code])
         inside = np.array([np.bincount(term.code, column) for column in each.T]).T
         ratio = np.log(sd / np.sqrt(theta[0]))[:, None] if theta[0] > 0 else 0.0
         penalty = 0.5 * (u**2 / theta[0] if theta[0] > 0 else z**2)
-        log_integral = np.logaddexp.reduce(
-            inside - penalty + ratio + 0.5 * z**2 + log_w, axis=1
-        ).sum()
-        return -2 * (log_integral + family.constant) + fixed @ (self.prior_precision * fixed)
+        each = inside - penalty + ratio + 0.5 * z**2 + np.log(w)
+        log_l = np.logaddexp.reduce(each, axis=1).sum() + family.constant
+        return -2 * log_l + fixed @ (self.prior_precision * fixed)
 
 
-def _hermite(nodes):
-    """Nodes and log weights of the standard normal distribution."""
-    z, w = np.polynomial.hermite_e.hermegauss(nodes)
-    return z, np.log(w / w.sum())
+def _clipped(eta):
+    return np.clip(eta, -_LARGEST_ETA, _LARGEST_ETA)
 
 
-def minimise(problem, with_fixed):
+def _penalised(family, eta, quadratic):
+    return -2 * family.log_likelihood(_clipped(eta)) + quadratic
+
+
+def minimise_laplace(problem, with_fixed):
     """State at the parameters of the least criterion, and a verdict in words.
 
-    With ``with_fixed`` the fixed effects are integrated out; else the family's own parameters and the fixed
-    effects are found together with the terms' parameters.
+    With ``with_fixed`` the fixed effects are integrated out; else the family's own parameters and
+    the fixed effects are found together with the terms' parameters.
     """
     s = problem.structure
     h = len(problem.family.shape)
@@ -233,48 +310,38 @@ def minimise(problem, with_fixed):
     if not with_fixed:
         first = np.zeros(s.p) if h else problem.at(start).fixed
         start = np.concatenate([start, problem.family.shape, first])
-    searched = _Searched(problem, with_fixed)
+    more = np.full(len(start) - s.n_theta, np.inf)
+    lower, upper = np.append(s.lower, -more), np.append(s.upper, more)
+    at = problem.at if with_fixed else problem.held
     if h:
-        start = optimize.minimize(
-            searched.height,
-            start,
-            jac=True,
-            bounds=optimize.Bounds(searched.lower, searched.upper),
-            method="L-BFGS-B",
-            options={"maxiter": 500, "ftol": 1e-14, "gtol": 1e-6, "maxcor": 20},
-        ).x
-        state = searched.at(start)
+
+        def height(v):
+            state = at(v)
+            return state.criterion, state.gradient
+
+        bounds = optimize.Bounds(lower, upper)
+        options = {"maxiter": 500, "ftol": 1e-14, "gtol": 1e-6, "maxcor": 20}
+        found = optimize.minimize(
+            height, start, jac=True, bounds=bounds, method="L-BFGS-B", options=options
+        )
+        state = at(found.x)
     else:
+        residuals = slice(len(lower), None)
+        searched = SimpleNamespace(at=at, lower=lower, upper=upper, residuals=residuals)
         state, _ = search.minimise(searched, start, settled=_SETTLED)
-    verdict = _verdict(state.gradient, state.theta, searched.lower, searched.upper)
+    gradient = state.gradient.copy()  # a slope that points out of the bounds counts as none
+    at_lower, at_upper = state.theta <= lower, state.theta >= upper
+    gradient[at_lower] = np.minimum(gradient[at_lower], 0.0)
+    gradient[at_upper] = np.maximum(gradient[at_upper], 0.0)
+    worst, verdict = np.max(np.abs(gradient), initial=0.0), search.CONVERGED
+    if not worst < _FLAT:
+        verdict = f"not converged: the criterion still falls (gradient {worst:.2g})"
     return (_settled(problem, state) if with_fixed else state), verdict
 
 
-class _Searched:
-    """The criterion as a function of all that is searched over."""
-
-    def __init__(self, problem, with_fixed):
-        s, self.problem, self.with_fixed = problem.structure, problem, with_fixed
-        more = 0 if with_fixed else len(problem.family.shape) + s.p
-        self.lower = np.append(s.lower, np.full(more, -np.inf))
-        self.upper = np.append(s.upper, np.full(more, np.inf))
-        self.residuals = slice(len(self.lower), None)
-
-    def at(self, v):
-        k, h = self.problem.structure.n_theta, len(self.problem.family.shape)
-        return (
-            self.problem.at(v)
-            if self.with_fixed
-            else self.problem.at(v[:k], v[k : k + h], v[k + h :])
-        )
-
-    def height(self, v):
-        state = self.at(v)
-        return state.criterion, state.gradient
-
-
 def _settled(problem, joint):
-    """Move b from the joint mode to the maximum of its marginal likelihood, the terms' parameters held.
+    """Move b from the joint mode to the maximum of its marginal likelihood, the terms' parameters
+    held.
 
     At the joint mode the random effects of skewed counts pull b towards one half; their curvature
     term, which only the marginal likelihood has, takes that pull out.
@@ -290,69 +357,44 @@ def _settled(problem, joint):
     return replace(state, criterion=joint.criterion, factor=joint.factor)
 
 
-def _verdict(gradient, at, low, high):
-    slack = np.where(
-        at <= low,
-        np.minimum(gradient, 0.0),
-        np.where(at >= high, np.maximum(gradient, 0.0), gradient),
-    )
-    worst = np.max(np.abs(slack), initial=0.0)
-    return (
-        search.CONVERGED
-        if worst < _FLAT
-        else f"not converged: the criterion still falls (gradient {worst:.2g})"
-    )
-
-
 def hessian(problem, vector, free):
-    """Second derivatives of the criterion with b held, by the parameters ``free``, from its exact gradient."""
-    k, h = problem.structure.n_theta, len(problem.family.shape)
+    """Second derivatives of the criterion with b held, by the parameters ``free``, from its exact
+    gradient.
+    """
     rows = []
     for i in free:
         step = 1e-4 * max(1.0, abs(vector[i])) * (np.arange(len(vector)) == i)
-        if i < k:
+        if i < problem.structure.n_theta:
             step = np.minimum(step, vector[i] / 2)
-        ends = [
-            problem.at(v[:k], v[k : k + h], v[k + h :]).gradient
-            for v in (vector + step, vector - step)
-        ]
-        rows.append((ends[0] - ends[1])[free] / (2 * step[i]))
+        up, down = (problem.held(v).gradient for v in (vector + step, vector - step))
+        rows.append((up - down)[free] / (2 * step[i]))
     rows = np.array(rows)
     return (rows + rows.T) / 2
 
 
 def by_quadrature(problem, vector, nodes):
-    """Parameters of the least criterion by adaptive quadrature, from those of Laplace's approximation.
+    """Parameters of the least criterion by adaptive quadrature, from those of Laplace's
+    approximation.
 
     Returns
     -------
     tuple
-        Parameters, criterion, second derivatives of the criterion by all parameters that are not at zero.
+        Parameters, criterion, second derivatives of the criterion by all parameters that are not at
+        zero.
     """
-    k, h = problem.structure.n_theta, len(problem.family.shape)
+    k = problem.structure.n_theta
 
     def height(v):
-        return problem.quadrature(v[:k], v[k : k + h], v[k + h :], nodes)
+        return problem.quadrature(*problem.split(v), nodes)
 
     low = np.append(np.zeros(k), np.full(len(vector) - k, -np.inf))
-    found = optimize.minimize(
-        height,
-        vector,
-        bounds=optimize.Bounds(low, np.inf),
-        method="L-BFGS-B",
-        options={"ftol": 1e-14, "gtol": 1e-7, "maxiter": 500},
-    )
-    free = np.flatnonzero(found.x > low)
-    return found.x, found.fun, _second_differences(height, found.x, free)
-
-
-def _second_differences(height, at, free):
+    bounds, options = optimize.Bounds(low, np.inf), {"ftol": 1e-14, "gtol": 1e-7, "maxiter": 500}
+    found = optimize.minimize(height, vector, bounds=bounds, method="L-BFGS-B", options=options)
+    at, free = found.x, np.flatnonzero(found.x > low)
     steps = 1e-3 * np.maximum(1.0, np.abs(at)) * np.eye(len(at))[free]
     values = np.empty((len(free), len(free)))
     for i, a in enumerate(steps):
         for j, b in enumerate(steps[: i + 1]):
-            corners = [height(at + s * a + t * b) for s, t in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
-            values[i, j] = values[j, i] = (corners[0] - corners[1] - corners[2] + corners[3]) / (
-                4 * a.max() * b.max()
-            )
-    return values
+            c = [height(at + s * a + t * b) for s, t in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
+            values[i, j] = values[j, i] = (c[0] - c[1] - c[2] + c[3]) / (4 * a.max() * b.max())
+    return at, found.fun, values

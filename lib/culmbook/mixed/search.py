@@ -1,4 +1,6 @@
-"""The parameters at which a criterion is least, its curvature there, and its profile along one of them."""
+"""The parameters at which a criterion is least, its curvature there, and its profile along one of
+them.
+"""
 
 from dataclasses import replace
 
@@ -11,9 +13,7 @@ STUCK = "no step lowers the criterion"
 UNENDING = "the criterion still falls after the last step allowed"
 
 _STEPS = 200
-_AVERAGE_STEPS = (
-    25  # after so many steps the observed curvature takes the place of the average information
-)
+_AVERAGE_STEPS = 25  # after so many steps observed curvature takes the average information's place
 _SETTLED = 1e-13  # fall of the criterion that a further step promises, relative
 _SLACK = 1e-12  # rise of the criterion that is let pass, relative
 _ROUNDING = 1e-9  # a promised fall as small as this can be lost in rounding, relative
@@ -46,12 +46,14 @@ def minimise(problem, theta, held=(), settled=_SETTLED):
 
     Notes
     -----
-    Each step is the least point of the average-information quadratic within the box: parameters within
-    their bounds, residual variances at or above a tenth of what they were. It is taken if the exact
-    criterion does not rise, else damped. Correlations and loadings can differ so much between average and
-    observed information that steps go to and fro; a search that lasts goes on with observed curvature.
+    Each step is the least point of the average-information quadratic within the box: parameters
+    within their bounds, residual variances at or above a tenth of what they were. It is taken if
+    the exact criterion does not rise, else damped. Correlations and loadings can differ so much
+    between average and observed information that steps go to and fro; a search that lasts goes on
+    with observed curvature.
     """
     free = np.setdiff1d(np.arange(len(theta)), held)
+    residuals = np.arange(len(theta))[problem.residuals]
     state = bent = problem.at(np.asarray(theta, float))
     damping = 0.0
     for number in range(_STEPS):
@@ -61,14 +63,13 @@ def minimise(problem, theta, held=(), settled=_SETTLED):
         if damping == 0 and fall < settled * (1 + abs(state.criterion)):
             return state, CONVERGED
         new = _try(problem, state.theta + step)
-        if new is not None and new.criterion <= state.criterion + _SLACK * (
-            1 + abs(state.criterion)
-        ):
+        size = 1 + abs(state.criterion)
+        if new is not None and new.criterion <= state.criterion + _SLACK * size:
             state, bent, damping = new, new, damping / 10 if damping > 1e-3 else 0.0
-            if _vanished(problem, state, held):
+            if (state.theta[np.setdiff1d(residuals, held)] < _SMALLEST).any():
                 return state, VANISHED
         elif damping > 1e8:
-            rounding = _step(problem, bent, free, 0.0)[1] < _ROUNDING * (1 + abs(state.criterion))
+            rounding = _step(problem, bent, free, 0.0)[1] < _ROUNDING * size
             return state, CONVERGED if rounding else STUCK
         else:
             damping = max(10 * damping, 1e-2)
@@ -76,7 +77,9 @@ def minimise(problem, theta, held=(), settled=_SETTLED):
 
 
 def _observed(problem, state, free):
-    """State whose information is the observed curvature; where that curves downwards, upwards by as much."""
+    """State whose information is the observed curvature; where that curves downwards, upwards by
+    as much.
+    """
     room = np.minimum(state.theta - problem.lower, problem.upper - state.theta)
     inner = free[room[free] > _ROOM]
     information = state.information.copy()
@@ -105,16 +108,13 @@ def _step(problem, state, free, damping):
     if (scaled < low).any() or (scaled > high).any():
         size, vectors = np.linalg.eigh(curve)
         root = np.sqrt(np.maximum(size, 1e-12))
-        scaled = optimize.lsq_linear(
-            (vectors * root).T, -(vectors.T @ slope) / root, (low, high), method="bvls", tol=1e-12
-        ).x
+        a, b = (vectors * root).T, -(vectors.T @ slope) / root
+        scaled = optimize.lsq_linear(a, b, (low, high), method="bvls", tol=1e-12).x
         scaled = np.clip(scaled, low, high)
     step = np.zeros(len(state.theta))
-    step[free] = scaled / unit
-    step[free] = np.where(
-        scaled == low, (lower - state.theta)[free], step[free]
-    )  # bounds are met exactly
-    step[free] = np.where(scaled == high, (problem.upper - state.theta)[free], step[free])
+    to_lower, to_upper = (lower - state.theta)[free], (problem.upper - state.theta)[free]
+    step[free] = np.where(scaled == low, to_lower, scaled / unit)  # bounds are met exactly
+    step[free] = np.where(scaled == high, to_upper, step[free])
     return step, -float(slope @ scaled + 0.5 * scaled @ curve @ scaled)
 
 
@@ -125,13 +125,10 @@ def _try(problem, theta):
         return None
 
 
-def _vanished(problem, state, held):
-    own = np.setdiff1d(np.arange(len(state.theta))[problem.residuals], held)
-    return bool((state.theta[own] < _SMALLEST).any())
-
-
 def curvature(problem, state, free):
-    """Second derivatives of the criterion by the parameters ``free``: differences of the exact gradient."""
+    """Second derivatives of the criterion by the parameters ``free``: differences of the exact
+    gradient.
+    """
     rows = []
     for i in free:
         room = min(state.theta[i] - problem.lower[i], problem.upper[i] - state.theta[i]) / 2
@@ -144,7 +141,8 @@ def curvature(problem, state, free):
 
 
 def profile_limit(problem, state, i, rise, side):
-    """Value of parameter i, above (``side`` 1) or below (-1) its estimate, where the criterion has risen.
+    """Value of parameter i, above (``side`` 1) or below (-1) its estimate, where the criterion has
+    risen.
 
     The criterion is least over all other parameters. Returns the bound where it never rises so far.
     """
@@ -156,23 +154,17 @@ def profile_limit(problem, state, i, rise, side):
         return minimise(problem, theta, held=(i,))[0].criterion - state.criterion - rise
 
     alone = np.where(np.arange(len(state.theta)) == i, bound, state.theta)
-    is_needed = (
-        np.isfinite(bound) and _try(problem, alone) is None
-    )  # no covariance is left without it
-    for end in _tried(best, bound, side, is_needed):
-        if excess(end) > 0:
-            return optimize.brentq(
-                excess, *sorted([end, best]), xtol=1e-9 * max(abs(end), abs(best)), rtol=1e-7
-            )
-    return bound
-
-
-def _tried(best, bound, side, is_needed):
-    """Values at which to look for the limit, from the estimate outwards."""
+    # values to look at from the estimate outwards; no covariance may be left without the parameter
     if side > 0 and np.isinf(bound):
-        return best + max(best, 1e-2) * (_GROWTH - 1)
-    if is_needed:
-        return best / _GROWTH
-    if bound == 0:
-        return [0.0] if best > 0 else []
-    return best + (bound - best) * _PARTS
+        tried = best + max(best, 1e-2) * (_GROWTH - 1)
+    elif np.isfinite(bound) and _try(problem, alone) is None:
+        tried = best / _GROWTH
+    elif bound == 0:
+        tried = [0.0] if best > 0 else []
+    else:
+        tried = best + (bound - best) * _PARTS
+    for end in tried:
+        if excess(end) > 0:
+            close = 1e-9 * max(abs(end), abs(best))
+            return optimize.brentq(excess, *sorted([end, best]), xtol=close, rtol=1e-7)
+    return bound

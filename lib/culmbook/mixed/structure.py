@@ -1,20 +1,24 @@
-"""Covariance of the records of a mixed model: factorised once, then used for everything that is asked of it.
+"""Covariance of the records of a mixed model: factorised once, then used for everything that is
+asked of it.
 
-The records' covariance is ``V = B + U D U'``. One grouping of the records, the *elimination factor*, cuts
-them into small blocks; random terms nested in it and the residual make up the block-diagonal ``B``, whose
-blocks are inverted in batches. The other terms are the columns of ``U``, with variances ``D``. With
-``W = [U X]``, ``M = W'B^-1 W`` and the diagonal scale ``s`` (root of the variance for U, 1 for X),
+The records' covariance is ``V = B + U D U'``. One grouping of the records, the *elimination
+factor*, cuts them into small blocks; random terms nested in it and the residual make up the
+block-diagonal ``B``, whose blocks are inverted in batches. The other terms are the columns of
+``U``, with variances ``D``. With ``W = [U X]``, ``M = W'B^-1 W`` and the diagonal scale ``s`` (root
+of the variance for U, 1 for X),
 
     K = s M s + (I on the U part),   H = s K^-1 s,   P = B^-1 - B^-1 W H W' B^-1,
 
-so a variance of exactly zero needs no special case. A block touches few columns of ``W``; only those are
-kept with it. Covariance between inner levels is possible for terms nested in the elimination factor only.
+so a variance of exactly zero needs no special case. A block touches few columns of ``W``; only
+those are kept with it. Covariance between inner levels is possible for terms nested in the
+elimination factor only.
 """
 
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+import pandas as pd
 from scipy import linalg
 
 from culmbook.mixed.terms import is_nested
@@ -46,20 +50,27 @@ class _Piece:
     def collect(self, p, m):
         """``sum Z'pZ`` over blocks and outer levels, m x m, for blocks ``p`` of a matrix."""
         if self.inner is not None:
-            index = self.inner[:, :, None] * m + self.inner[:, None, :]
-            return np.bincount(index.ravel(), (p * self.same).ravel(), minlength=m * m).reshape(
-                m, m
-            )
+            index = (self.inner[:, :, None] * m + self.inner[:, None, :]).ravel()
+            return np.bincount(index, (p * self.same).ravel(), m * m).reshape(m, m)
         if self.design is not None:
-            return np.einsum(
-                "gia,gij,gjb->ab", self.design, p * self.same, self.design, optimize=True
-            )
+            z = self.design
+            return np.einsum("gia,gij,gjb->ab", z, p * self.same, z, optimize=True)
         return np.array([[np.vdot(p, self.same)]])
+
+
+def _piece(term, rows, n):
+    code = np.append(term.code, -1)[rows]
+    same = (code[:, :, None] == code[:, None, :]) & (rows < n)[:, :, None]
+    inner = None if term.inner is None else np.append(term.inner, 0)[rows]
+    design = None if term.design is None else np.vstack([term.design, np.zeros(term.m)])[rows]
+    return _Piece(same, inner, design)
 
 
 @dataclass(frozen=True)
 class _Batch:
-    """Blocks of one size. Empty places point to record ``n`` and column ``q + p``, which hold zeros."""
+    """Blocks of one size. Empty places point to record ``n`` and column ``q + p``, which hold
+    zeros.
+    """
 
     rows: np.ndarray  # blocks x size
     columns: np.ndarray  # blocks x local columns
@@ -96,44 +107,32 @@ class Structure:
         ends = np.cumsum([0] + [len(t.kernel.labels) for t in terms])
         self.places = [slice(a, b) for a, b in zip(ends, ends[1:], strict=False)]
         self.n_theta = int(ends[-1])
+        bounds = [(np.empty(0), np.empty(0)), *((t.kernel.lower, t.kernel.upper) for t in terms)]
+        self.lower, self.upper = (np.concatenate(ends) for ends in zip(*bounds, strict=True))
         block = _elimination(x, terms, candidates)
-        self.nested = [
-            k for k, t in enumerate(terms) if t.code is not None and is_nested(t.code, block)
-        ]
-        self.crossed = [k for k in range(len(terms)) if k not in self.nested]
-        self.owner = np.concatenate(  # the parameter behind each column of U
-            [np.empty(0, int)]
-            + [
-                np.tile(np.arange(terms[k].m), len(terms[k].levels)) + self.places[k].start
-                for k in self.crossed
-            ]
-        )
+        within = [t.code is not None and is_nested(t.code, block) for t in terms]
+        self.nested = [k for k, is_within in enumerate(within) if is_within]
+        self.crossed = [k for k, is_within in enumerate(within) if not is_within]
+        owner = [np.empty(0, int)]  # the parameter behind each column of U
+        for k in self.crossed:
+            own = np.arange(terms[k].m) + self.places[k].start
+            owner.append(np.tile(own, len(terms[k].levels)))
+        self.owner = np.concatenate(owner)
         self.q = len(self.owner)
         self.batches = self._batches(block)
         first = terms[self.nested[0]] if len(self.nested) == 1 else None
         self.is_one_level = first is not None and first.m == 1 and is_nested(block, first.code)
 
-    @property
-    def lower(self):
-        return np.concatenate([np.empty(0)] + [t.kernel.lower for t in self.terms])
-
-    @property
-    def upper(self):
-        return np.concatenate([np.empty(0)] + [t.kernel.upper for t in self.terms])
-
-    def _entries(self):
-        """Row, column and value of the entries of W that are not zero."""
+    def _batches(self, block):
+        width = self.q + self.p
         row, column = np.nonzero(self.x)
         parts, start = [(row, column + self.q, self.x[row, column])], 0
         for k in self.crossed:
             z = self.terms[k].z.tocoo()
             parts.append((z.coords[0], z.coords[1] + start, z.data))
             start += z.shape[1]
-        return (np.concatenate(part) for part in zip(*parts, strict=True))
-
-    def _batches(self, block):
-        width = self.q + self.p
-        row, column, value = self._entries()
+        # row, column and value of the entries of W that are not zero
+        row, column, value = (np.concatenate(part) for part in zip(*parts, strict=True))
         pairs, local = np.unique(block[row] * width + column, return_inverse=True)
         owner = pairs // width  # of each column that a block touches
         n_columns, sizes = np.bincount(owner, minlength=block.max() + 1), np.bincount(block)
@@ -151,33 +150,40 @@ class Structure:
             rows[home[block[mine]], place[mine]] = mine
             columns[home[owner[hers]], column_place[hers]] = pairs[hers] % width
             w[home[block[row[here]]], place[row[here]], column_place[local[here]]] = value[here]
-            pieces = [self._piece(self.terms[k], rows) for k in self.nested]
+            pieces = [_piece(self.terms[k], rows, self.n) for k in self.nested]
             batches.append(_Batch(rows, columns, w, pieces, width + 1))
         return batches
 
-    def _piece(self, term, rows):
-        code = np.append(term.code, -1)[rows]
-        same = (code[:, :, None] == code[:, None, :]) & (rows < self.n)[:, :, None]
-        inner = None if term.inner is None else np.append(term.inner, 0)[rows]
-        design = None if term.design is None else np.vstack([term.design, np.zeros(term.m)])[rows]
-        return _Piece(same, inner, design)
-
     def kernels(self, theta):
         """``K`` of each term."""
-        return [
-            t.kernel.matrix(theta[place]) for t, place in zip(self.terms, self.places, strict=True)
-        ]
+        both = zip(self.terms, self.places, strict=True)
+        return [term.kernel.matrix(theta[place]) for term, place in both]
+
+    def variances(self, theta, unit=1.0):
+        """Variances by name, a term's own or one for each inner level, and covariances over inner
+        levels.
+        """
+        variances, kernels = {}, {}
+        for term, k in zip(self.terms, self.kernels(theta), strict=True):
+            levels, own = term.inner_levels, {term.name: k[0, 0] * unit}
+            if term.m > 1:
+                kernels[term.name] = pd.DataFrame(k * unit, index=levels, columns=levels)
+                if term.kernel.has_free_diagonal:
+                    own = {
+                        f"{term.name}[{level}]": k[i, i] * unit for i, level in enumerate(levels)
+                    }
+            variances |= own
+        return variances, kernels
 
     def random_times(self, theta, vector):
         """``(V - residual) v``."""
-        parts = [
-            t.times(t.collect(vector), k)
-            for t, k in zip(self.terms, self.kernels(theta), strict=True)
-        ]
-        return sum(parts, np.zeros(self.n))
+        both = zip(self.terms, self.kernels(theta), strict=True)
+        return sum((t.times(t.collect(vector), k) for t, k in both), np.zeros(self.n))
 
     def simulated(self, theta, n, rng):
-        """Random parts drawn from the model: records x n, and each term's effects, (outer x inner) x n."""
+        """Random parts drawn from the model: records x n, and each term's effects, (outer x inner)
+        x n.
+        """
         tables = []
         for term, kernel in zip(self.terms, self.kernels(theta), strict=True):
             size, vectors = np.linalg.eigh(kernel)
@@ -198,26 +204,18 @@ class Structure:
 
     def chain(self, theta, by_kernel):
         """Derivatives by each parameter from those by each term's K."""
-        parts = [
-            np.tensordot(t.kernel.slopes(theta[place]), g)
-            for t, place, g in zip(self.terms, self.places, by_kernel, strict=True)
-        ]
+        each = zip(self.terms, self.places, by_kernel, strict=True)
+        parts = [np.tensordot(t.kernel.slopes(theta[place]), g) for t, place, g in each]
         return np.concatenate([np.empty(0), *parts])
 
     def second(self, theta, by_kernel, size=None):
-        """What the average information of loadings lacks, in a matrix of all parameters (or ``size``)."""
+        """What the average information of loadings lacks, in a matrix of all parameters (or
+        ``size``).
+        """
         extra = np.zeros((size or self.n_theta, size or self.n_theta))
         for term, place, g in zip(self.terms, self.places, by_kernel, strict=True):
             extra[place, place] = term.kernel.second(theta[place], g)
         return extra
-
-    def _blocks(self, batch, kernels, residual):
-        b = np.zeros((*batch.rows.shape, batch.rows.shape[1]))
-        for i, piece in zip(self.nested, batch.pieces, strict=True):
-            b += piece.covariance(kernels[i])
-        diagonal = np.arange(b.shape[1])
-        b[:, diagonal, diagonal] += residual
-        return b
 
     def factor(self, theta, residual, with_fixed=True):
         """Factorise ``V`` at parameters ``theta`` and the records' ``residual`` variances.
@@ -244,18 +242,20 @@ class Structure:
         width = self.q + self.p + 1
         m, parts, log_b = np.zeros(width * width), [], 0.0
         for batch in self.batches:
+            own = padded[batch.rows]
             if self.is_one_level:
-                inverse, log_det = _invert_level(
-                    padded[batch.rows], k[self.nested[0]][0, 0], batch.rows < self.n
-                )
+                inverse, log_det = _invert_level(own, k[self.nested[0]][0, 0], batch.rows < self.n)
             else:
-                inverse, log_det = _invert(self._blocks(batch, k, padded[batch.rows]))
+                b, diagonal = np.zeros((*own.shape, own.shape[1])), np.arange(own.shape[1])
+                for i, piece in zip(self.nested, batch.pieces, strict=True):
+                    b += piece.covariance(k[i])
+                b[:, diagonal, diagonal] += own
+                inverse, log_det = _invert(b)
             a = inverse @ batch.w
             parts.append((inverse, a))
             log_b += log_det
-            m += np.bincount(
-                batch.pairs, (batch.w.transpose(0, 2, 1) @ a).ravel(), minlength=width * width
-            )
+            products = (batch.w.transpose(0, 2, 1) @ a).ravel()
+            m += np.bincount(batch.pairs, products, width * width)
         m = m.reshape(width, width)[:-1, :-1]
         scale = np.append(np.sqrt(theta[self.owner]), np.full(self.p, float(with_fixed)))
         inner = scale[:, None] * m * scale
@@ -299,35 +299,32 @@ class Factor:
         return 2 * np.log(np.diag(self.chol)[self.structure.q :]).sum()
 
     def solve(self, y):
-        """``H W'B^-1 y`` (effects of crossed columns, then b) and ``Py``, for a vector or several columns."""
+        """``H W'B^-1 y`` (effects of crossed columns, then b) and ``Py``, for a vector or several
+        columns.
+        """
         s = self.structure
         columns = np.atleast_2d(y.T).T
         t, width = columns.shape[1], s.q + s.p + 1
-        padded, by, c = (
-            np.vstack([columns, np.zeros(t)]),
-            np.zeros((s.n + 1, t)),
-            np.zeros(width * t),
-        )
+        padded, by = np.vstack([columns, np.zeros(t)]), np.zeros((s.n + 1, t))
+        c = np.zeros(width * t)
         for batch, (inverse, a) in zip(s.batches, self.parts, strict=True):
             here = padded[batch.rows]
             by[batch.rows] = inverse @ here
-            index = batch.columns[:, :, None] * t + np.arange(t)
-            c += np.bincount(
-                index.ravel(), (a.transpose(0, 2, 1) @ here).ravel(), minlength=width * t
-            )
-        solution = self._solution(c.reshape(width, t)[:-1])
+            index = (batch.columns[:, :, None] * t + np.arange(t)).ravel()
+            c += np.bincount(index, (a.transpose(0, 2, 1) @ here).ravel(), width * t)
+        c = c.reshape(width, t)[:-1]
+        if "h" in self.__dict__:
+            solution = self.h @ c
+        else:
+            scale, root = self.scale[:, None], (self.chol, True)
+            solution = scale * linalg.cho_solve(root, scale * c, check_finite=False)
         py = self.subtract(by, solution)
         return (solution, py) if y.ndim == 2 else (solution[:, 0], py[:, 0])
 
-    def _solution(self, c):
-        if "h" in self.__dict__:
-            return self.h @ c
-        return self.scale[:, None] * linalg.cho_solve(
-            (self.chol, True), self.scale[:, None] * c, check_finite=False
-        )
-
     def spread(self, b):
-        """``B^-1 W H[:, X] b``: each record's weight in combinations of fixed effects, one or columns of ``b``."""
+        """``B^-1 W H[:, X] b``: each record's weight in combinations of fixed effects, one or
+        columns of ``b``.
+        """
         s = self.structure
         columns = self.h[:, s.q :] @ np.atleast_2d(b.T).T
         weights = -self.subtract(np.zeros((s.n + 1, columns.shape[1])), columns)
@@ -382,7 +379,9 @@ class Factor:
 
 
 def _elimination(x, terms, candidates):
-    """The grouping with the least work: blocks and what is left crossed, cubed, and adding up what blocks touch."""
+    """The grouping with the least work: blocks and what is left crossed, cubed, and adding up what
+    blocks touch.
+    """
     n, p = x.shape
     tied = [t for t in terms if not t.kernel.is_diagonal]
     whole = [np.zeros(n, int)] if n <= _WHOLE else []
@@ -390,10 +389,8 @@ def _elimination(x, terms, candidates):
     fit = [block for block in groupings if all(is_nested(t.code, block) for t in tied)]
     if not fit:
         names = " and ".join(repr(t.name) for t in tied)
-        raise ValueError(
-            f"{names} are crossed; covariance between inner levels is possible for several terms "
-            "only if one's outer levels hold the others'"
-        )
+        only = "is possible for several terms only if one's outer levels hold the others'"
+        raise ValueError(f"{names} are crossed; covariance between inner levels {only}")
     in_row, bases = np.count_nonzero(x) / n, [t.z.shape[1] for t in terms if t.code is None]
 
     def work(block):
@@ -432,7 +429,9 @@ def _invert(b):
 
 
 def _invert_level(residual, variance, is_there):
-    """The same for blocks that are one level each: ``diag(residual) + variance 11'`` (Sherman & Morrison 1950)."""
+    """The same for blocks that are one level each: ``diag(residual) + variance 11'`` (Sherman &
+    Morrison 1950).
+    """
     if (residual <= 0).any():
         raise np.linalg.LinAlgError("a record has no variance")
     weight = 1.0 / residual

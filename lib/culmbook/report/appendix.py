@@ -1,4 +1,6 @@
-"""The report's appendix: data used, rows refused or set aside, corrections, methods, cautions, versions."""
+"""The report's appendix: data used, rows refused or set aside, corrections, methods, cautions,
+versions.
+"""
 
 from importlib.metadata import version
 
@@ -41,7 +43,9 @@ def of_site(frame: pd.DataFrame, site: str) -> pd.DataFrame:
 
 
 def _corrections_of(network, site: str) -> pd.DataFrame:
-    """Keep the corrections that touch a site; a key starts with its row's site, where the row has one."""
+    """Keep the corrections that touch a site; a key starts with its row's site, where the row has
+    one.
+    """
     first = network.corrections["key"].astype("str").str.split("/").str[0]
     others = set(network.tables["sites"]["site"]) - {site}
     elsewhere = first.isin(others) & (network.corrections["table"] != "sites")

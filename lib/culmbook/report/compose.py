@@ -1,4 +1,5 @@
-"""Executed notebooks to the content of a report: sections, findings, facts, tables, an appendix of methods.
+"""Executed notebooks to the content of a report: sections, findings, facts, tables, an appendix of
+methods.
 
 The notebooks are the only source. Code and printed output stay out; what is shown through
 `culmbook.show.page` and what stands in markdown cells goes in.
@@ -42,7 +43,9 @@ class Composed:
 
 
 def read_notebook(path: Path) -> dict:
-    """Read an executed notebook (nbformat 4) as it stands; no validation, it was written by the batch."""
+    """Read an executed notebook (nbformat 4) as it stands; no validation, it was written by the
+    batch.
+    """
     return json.loads(Path(path).read_text(encoding="utf-8"))
 
 
@@ -83,7 +86,9 @@ MOST_ROWS = 600
 
 
 def table_block(bundle: dict, place: str, most: int = MOST_ROWS) -> dict:
-    """Give a table as a block of the report: the rows meant for print, and at most so many of them."""
+    """Give a table as a block of the report: the rows meant for print, and at most so many of
+    them.
+    """
     printed = bundle.get("printed") or [True] * len(bundle["rows"])
     strong = bundle.get("strong") or [False] * len(bundle["rows"])
     more, note = sum(printed) - most, bundle["note"]
@@ -202,8 +207,8 @@ class _Walk:
     def body(self) -> list[dict]:
         """Give the blocks of the section; headings under which all was skipped are left out.
 
-        The refusal on which they rest names them instead. A heading without code cells stays, unless all
-        headings below it are left out.
+        The refusal on which they rest names them instead. A heading without code cells stays,
+        unless all headings below it are left out.
         """
         kept, unanswered = [], {}
         for at, part in enumerate(self.parts):

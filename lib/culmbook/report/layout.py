@@ -7,9 +7,11 @@ from culmbook.text.glyphs import printable
 TABLE_SIZES_PT = (9.0, 8.5, 8.0, 7.5)
 _TEXT_PT = PAGE_WIDTH_IN * 72
 _GUTTER_PT = 10
-# A table is set smaller before a cell takes more than a few lines, and split before it takes more than the most.
+# A table is set smaller before a cell takes more than a few lines, and split before it takes more
+# than the most.
 _FEW_LINES, _MOST_LINES, _ANY_LINES = 3, 5, 1e4
-# A table that is to stay on one page is set smaller before its cells take more than one or two lines.
+# A table that is to stay on one page is set smaller before its cells take more than one or two
+# lines.
 _FLAT_LINES = 1.7
 _BOLD = 1.09
 # Rows stay on one page unless a cell is longer than this: it might be taller than a page.
@@ -54,7 +56,9 @@ def _widths(column: dict, cells: list[str]) -> tuple[float, float]:
 def _filled(
     least: list[float], natural: list[float], room: float, most_lines: float
 ) -> list[float] | None:
-    """Give widths at which the tallest cell takes the fewest lines, or None when that is more than the most."""
+    """Give widths at which the tallest cell takes the fewest lines, or None when that is more than
+    the most.
+    """
 
     def wrapped(lines: float) -> list[float]:
         return [max(m, n / lines) for m, n in zip(least, natural, strict=True)]
@@ -97,8 +101,8 @@ def lay_out(bundle: dict) -> list[dict]:
     Returns
     -------
     list of dict
-        One part, or several below one another when the columns do not fit side by side at the smallest
-        type size; each with size [pt], widths [pt], alignment, heads, rows.
+        One part, or several below one another when the columns do not fit side by side at the
+        smallest type size; each with size [pt], widths [pt], alignment, heads, rows.
     """
     columns, n = bundle["columns"], len(bundle["columns"])
     bold = _BOLD if any(bundle.get("strong") or []) else 1

@@ -1,7 +1,8 @@
 """Markdown cells of a notebook as blocks and inlines the report can set.
 
-Only structure is taken over. Text stays text: HTML in a cell is printed as typed, an image becomes its
-description, and nothing is ever handed on as markup. Formulas in LaTeX are translated to the report's math.
+Only structure is taken over. Text stays text: HTML in a cell is printed as typed, an image becomes
+its description, and nothing is ever handed on as markup. Formulas in LaTeX are translated to the
+report's math.
 """
 
 import html
@@ -14,7 +15,9 @@ from tylax import latex_to_typst_diagnostics
 from culmbook.text.glyphs import printable, printable_lines
 
 LONGEST_WORD = 16
-"""A longer word may break: at its own joints, and after every `_PIECE` characters where it has none."""
+"""A longer word may break: at its own joints, and after every `_PIECE` characters where it has
+none.
+"""
 _PIECE = 10
 _JOINTS = re.compile(r"(?<=[/_.:;,=&?-])(?=\w)")
 _BREAK = "\u200b"
@@ -26,7 +29,9 @@ _DEEP = re.compile(r"[_^]\s*\{[^{}]*[_^]|[_^]\s*\\\w+\s*\{[^{}]*[_^]")
 
 
 def words(text: str) -> str:
-    """Give printable text whose overlong words can break across lines, and whose numbers keep their unit."""
+    """Give printable text whose overlong words can break across lines, and whose numbers keep
+    their unit.
+    """
     breakable = " ".join(_BREAK.join(pieces(word)) for word in printable(text).split(" "))
     return _TIED.sub("\u00a0", breakable)
 
@@ -63,7 +68,8 @@ def _parser():
 
 
 def has_deep_scripts(tex: str) -> bool:
-    """True when a script carries a script: such a formula is set larger, so that all of it can be read.
+    """True when a script carries a script: such a formula is set larger, so that all of it can be
+    read.
 
     Examples
     --------
@@ -90,7 +96,8 @@ def typst_math(tex: str) -> str | None:
     Returns
     -------
     str or None
-        Math source that compiles, or None when the formula cannot be translated and is to be shown as typed.
+        Math source that compiles, or None when the formula cannot be translated and is to be shown
+        as typed.
     """
     result = latex_to_typst_diagnostics(tex)
     source = _WORDS.sub(r'" \1 "', result.output.strip())

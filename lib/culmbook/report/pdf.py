@@ -1,7 +1,7 @@
 """One PDF per site: the content of executed notebooks set by one template.
 
-The PDF is tagged (PDF/UA-1) and archival (PDF/A-2a). Data reach the template as JSON and are never read as
-markup; the fonts are those shipped with the library, so every machine prints the same page.
+The PDF is tagged (PDF/UA-1) and archival (PDF/A-2a). Data reach the template as JSON and are never
+read as markup; the fonts are those shipped with the library, so every machine prints the same page.
 """
 
 import json
@@ -100,7 +100,8 @@ def _finding_height(finding: dict) -> float:
 
 
 def _summary_height(facts: Mapping, notes: list[str]) -> float:
-    """Estimate the height of title, facts, boxes and headings of the first page [pt], from their characters.
+    """Estimate the height of title, facts, boxes and headings of the first page [pt], from their
+    characters.
 
     Asking the typesetter instead would make page numbers depend on themselves.
     """
@@ -109,7 +110,8 @@ def _summary_height(facts: Mapping, notes: list[str]) -> float:
 
 
 def first_page(bundles: list[dict], heights: list[float], room: float) -> list[bool]:
-    """Say which findings stand on the first page: of each section in turn the first, the second and so on.
+    """Say which findings stand on the first page: of each section in turn the first, the second
+    and so on.
 
     Parameters
     ----------
@@ -123,7 +125,8 @@ def first_page(bundles: list[dict], heights: list[float], room: float) -> list[b
     Returns
     -------
     list of bool
-        In the order of `bundles`. The choice ends with the first that does not fit; one always stands there.
+        In the order of `bundles`. The choice ends with the first that does not fit; one always
+        stands there.
     """
     turns, seen = [], Counter()
     for bundle in bundles:
@@ -314,14 +317,14 @@ def build_report(
     season : int
         Growing season.
     facts : mapping, optional
-        Words about the report: `network` (name of the programme), `subtitle`, `notice` (printed on every
-        page) and `facts`, a mapping for the title block. Facts that notebooks give come after these and
-        replace those of the same name.
+        Words about the report: `network` (name of the programme), `subtitle`, `notice` (printed on
+        every page) and `facts`, a mapping for the title block. Facts that notebooks give come after
+        these and replace those of the same name.
     network : culmbook.sheets.read.Network, optional
         Where refused rows, corrections and file hashes come from.
     run : dict
-        `started` (ISO 8601 with time zone) and, if wanted, `failed`, a list of ``{"notebook", "reason"}`` for
-        sections that could not be made.
+        `started` (ISO 8601 with time zone) and, if wanted, `failed`, a list of ``{"notebook",
+        "reason"}`` for sections that could not be made.
 
     Returns
     -------

@@ -1,7 +1,9 @@
-"""Every table of a report, unrounded: one XLSX workbook with a dictionary of its columns, and CSV files.
+"""Every table of a report, unrounded: one XLSX workbook with a dictionary of its columns, and CSV
+files.
 
-The bytes depend on the tables only, so that two runs can be compared. A text cell that a spreadsheet would
-take for a formula is written as text: as a string-typed cell in XLSX, with a leading apostrophe in CSV.
+The bytes depend on the tables only, so that two runs can be compared. A text cell that a
+spreadsheet would take for a formula is written as text: as a string-typed cell in XLSX, with a
+leading apostrophe in CSV.
 """
 
 import csv
@@ -20,7 +22,9 @@ from culmbook.text.glyphs import safe_text
 LONGEST_CELL = 32_767
 """Characters a spreadsheet cell can hold."""
 LONGEST_SHEET, LONGEST_FILE = 31, 100
-"""Characters of a sheet's name that spreadsheets take, and of a file's name that every disk and archive takes."""
+"""Characters of a sheet's name that spreadsheets take, and of a file's name that every disk and
+archive takes.
+"""
 ALSO_DRAWN = "A figure draws these numbers."
 CREATED = datetime(2000, 1, 1)
 """Stands in every workbook instead of the time of writing."""
@@ -31,7 +35,9 @@ _DICTIONARY = ["sheet", "column", "heading", "unit", "kind", "meaning"]
 
 
 def _flat(bundle: dict) -> dict:
-    """Give a table as it stands in the workbook: an interval becomes its two ends, a column comes once."""
+    """Give a table as it stands in the workbook: an interval becomes its two ends, a column comes
+    once.
+    """
     columns, cells = {}, {}
     for at, column in enumerate(bundle["columns"]):
         values, name = [row[at] for row in bundle["values"]], column["name"]
@@ -90,8 +96,9 @@ def collect_tables(notebooks: list[Path], network=None, site: str = "all") -> li
     Returns
     -------
     list of dict
-        Table bundles with a unique `name` for the sheet and `file` for the CSV; intervals split into their two
-        ends. The data of a figure are left out where a table of its notebook holds the same.
+        Table bundles with a unique `name` for the sheet and `file` for the CSV; intervals split
+        into their two ends. The data of a figure are left out where a table of its notebook holds
+        the same.
     """
     bundles = [b for path in notebooks for b in table_bundles(read_notebook(path), Path(path).stem)]
     if network is not None:
@@ -115,7 +122,9 @@ def _csv_cell(value: object) -> str:
 
 
 def csv_bytes(bundle: dict) -> bytes:
-    """Give one table as CSV: UTF-8, comma, decimal point, full precision, a blank for a missing value."""
+    """Give one table as CSV: UTF-8, comma, decimal point, full precision, a blank for a missing
+    value.
+    """
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer)  # line ends of RFC 4180: a lone CR or LF in a cell is then quoted
     writer.writerow([safe_text(column["name"]) for column in bundle["columns"]])
@@ -153,7 +162,9 @@ def _add_sheet(book, name: str, heads: list[str], kinds: list[str], rows: list[l
 
 
 def xlsx_bytes(bundles: list[dict]) -> bytes:
-    """Give all tables as one workbook: a list of contents, the dictionary of columns, one sheet per table."""
+    """Give all tables as one workbook: a list of contents, the dictionary of columns, one sheet
+    per table.
+    """
     contents, dictionary = [], []
     for b in bundles:
         about = (b["name"], b["file"], b["notebook"], b["caption"], len(b["values"]), b["note"])

@@ -46,9 +46,9 @@ def stand_surprises(latest, difference=UNLIKE_ITS_HYBRID):
     Returns
     -------
     pandas.DataFrame
-        site, trial, plot, hybrid, counted_on, share, others_low, others_high, n_others: plots with status ok
-        against the other plots of the same trial, hybrid, planting method and film counted on the same
-        occasion, at least two of them; farthest first.
+        site, trial, plot, hybrid, counted_on, share, others_low, others_high, n_others: plots with
+        status ok against the other plots of the same trial, hybrid, planting method and film
+        counted on the same occasion, at least two of them; farthest first.
 
     Raises
     ------
@@ -59,29 +59,23 @@ def stand_surprises(latest, difference=UNLIKE_ITS_HYBRID):
         raise ValueError(f"difference = {difference}: give a share over 0 and at most 1")
     alike = ["site", "trial", "hybrid", "planting_method", "film", "occasion"]
     kept = latest[(latest["status"] == "ok") & latest["missing_share"].notna()]
-    parts = [_against_others(group) for _, group in kept.groupby(alike) if len(group) > 2]
-    new = ["share", "others_low", "others_high", "n_others"]
-    columns = ["site", "trial", "plot", "hybrid", "counted_on", *new]
-    out = (
-        pd.concat(parts) if parts else kept.iloc[:0].assign(**dict.fromkeys([*new, "far"], np.nan))
-    )
-    out = out[out["far"] >= difference].sort_values(
-        ["far", "site", "plot"], ascending=[False, True, True]
-    )
+    kept = kept.assign(share=1 - kept["missing_share"])
+    shares = kept.groupby(alike)["share"]
+    kept["n_others"] = shares.transform("size") - 1
+    kept["others_low"] = shares.transform(lambda s: _of_others(s, np.min))
+    kept["others_high"] = shares.transform(lambda s: _of_others(s, np.max))
+    low, high = kept["others_low"] - kept["share"], kept["share"] - kept["others_high"]
+    kept["far"] = np.maximum(low, high)
+    out = kept[(kept["n_others"] > 1) & (kept["far"] >= difference)]
+    out = out.sort_values(["far", "site", "plot"], ascending=[False, True, True])
+    columns = "site trial plot hybrid counted_on share others_low others_high n_others".split()
     return out[columns].reset_index(drop=True)
 
 
-def _against_others(group):
-    share = 1 - group["missing_share"].to_numpy()
-    others = np.array([np.delete(share, i) for i in range(len(share))])
-    low, high = others.min(axis=1), others.max(axis=1)
-    return group.assign(
-        share=share,
-        others_low=low,
-        others_high=high,
-        n_others=len(share) - 1,
-        far=np.maximum(low - share, share - high),
-    )
+def _of_others(values, summary):
+    """A summary of all the other values, for each."""
+    x = values.to_numpy()
+    return [summary(np.delete(x, i)) if len(x) > 1 else np.nan for i in range(len(x))]
 
 
 def problems_of_season(problems, tables, season):
@@ -100,14 +94,15 @@ def problems_of_season(problems, tables, season):
     pandas.DataFrame
         Notes on rows of other seasons are left out: they were in those seasons' reports.
     """
-    with_season = {name: frame for name, frame in tables.items() if "growing_season" in frame}
-    own = set()
-    for frame in with_season.values():
-        rows = frame[frame["growing_season"] == season]
-        own |= set(zip(rows["source_file"], rows["source_line"]))
-    is_own = np.array([pair in own for pair in zip(problems["file"], problems["line"])], dtype=bool)
-    of_a_season = problems["table"].isin(list(with_season)) & problems["line"].notna()
-    return problems[(problems["severity"] != "note") | ~of_a_season | is_own].reset_index(drop=True)
+    seasonal = {name: frame for name, frame in tables.items() if "growing_season" in frame}
+    rows = [
+        f[f["growing_season"] == season][["source_file", "source_line"]] for f in seasonal.values()
+    ]
+    own = pd.MultiIndex.from_frame(pd.concat(rows).astype({"source_line": "Int64"}))
+    said = pd.MultiIndex.from_frame(problems[["file", "line"]].astype({"line": "Int64"}))
+    of_a_season = problems["table"].isin(list(seasonal)) & problems["line"].notna()
+    is_kept = (problems["severity"] != "note") | ~of_a_season | said.isin(own)
+    return problems[is_kept].reset_index(drop=True)
 
 
 def rows_to_look_at(problems, corrections, surprises):
@@ -125,11 +120,11 @@ def rows_to_look_at(problems, corrections, surprises):
     Returns
     -------
     pandas.DataFrame
-        why, site, table, where, value, rule, mend. Ordered by `why` as in `WHY_FIRST`: what was refused is
-        lost until it is mended, a correction that did not apply leaves a known fault in, a row with several
-        notes is likelier wrong than one with a single note, and so on to remarks on how a cell was read;
-        within each by file and line, surprises by how far they lie off. Notes about a whole file (its
-        encoding, say) are left out.
+        why, site, table, where, value, rule, mend. Ordered by `why` as in `WHY_FIRST`: what was
+        refused is lost until it is fixed, a correction that did not apply leaves a known fault in,
+        a row with several notes is likelier wrong than one with a single note, and so on to remarks
+        on how a cell was read; within each by file and line, surprises by how far they lie off.
+        Notes about a whole file (its encoding, say) are left out.
     """
     parts = [_from_problems(problems), _from_corrections(corrections), _from_surprises(surprises)]
     out = pd.concat(parts, ignore_index=True)
@@ -141,27 +136,24 @@ _LOOK = ["why", "site", "table", "where", "value", "rule", "mend"]
 
 
 def _from_problems(problems):
+    """One entry for everything said of one row of one file."""
     is_cell = problems["line"].notna() & problems["column"].notna()
     kept = problems[(problems["severity"] != "note") | is_cell]
-    rows = [_one_row(group) for _, group in kept.groupby(["file", "line"], dropna=False, sort=True)]
+    rows = []
+    for _, group in kept.groupby(["file", "line"], dropna=False, sort=True):
+        worst = group.sort_values("severity", kind="stable").iloc[0]  # file, row, note
+        columns = list(dict.fromkeys(group["column"].dropna()))
+        line = [] if pd.isna(worst["line"]) else [f"line {worst['line']}"]
+        rows.append(
+            {
+                "why": _why(worst, len(group)),
+                **worst[["site", "table", "value"]],
+                "where": ", ".join([worst["file"], *line, *columns[:3]]),
+                "rule": "; ".join(dict.fromkeys(group["rule"])),
+                "mend": "; ".join(dict.fromkeys(group["mend"].dropna())),
+            }
+        )
     return pd.DataFrame(rows, columns=_LOOK).astype("str")
-
-
-def _one_row(group):
-    """One entry for everything said of one row of one file."""
-    worst = group.sort_values("severity", kind="stable").iloc[0]  # error_file, error_row, note
-    columns = list(dict.fromkeys(group["column"].dropna()))
-    line = [] if pd.isna(worst["line"]) else [f"line {worst['line']}"]
-    where = ", ".join([worst["file"], *line, *columns[:3]])
-    return (
-        _why(worst, len(group)),
-        worst["site"],
-        worst["table"],
-        where,
-        worst["value"],
-        "; ".join(dict.fromkeys(group["rule"])),
-        "; ".join(dict.fromkeys(group["mend"].dropna())),
-    )
 
 
 def _why(worst, n):
@@ -174,19 +166,12 @@ def _why(worst, n):
 
 def _from_corrections(corrections):
     left = corrections[~corrections["applied"].astype(bool)]
-    change = (
-        "from “"
-        + left["old_value"].astype("str")
-        + "” to “"
-        + left["new_value"].astype("str")
-        + "”"
-    )
-    where = left["key"].astype("str") + ", " + left["column"]
+    old, new = left["old_value"].astype("str"), left["new_value"].astype("str")
     out = left.assign(
         why="correction not applied",
         site=None,
-        where=where,
-        value=change,
+        where=left["key"].astype("str") + ", " + left["column"],
+        value="from “" + old + "” to “" + new + "”",
         rule=left["outcome"],
         mend="",
     )
@@ -194,21 +179,12 @@ def _from_corrections(corrections):
 
 
 def _from_surprises(surprises):
-    rows = [
-        (
-            UNLIKE,
-            row.site,
-            "stand_counts",
-            f"plot {row.plot}",
-            f"{100 * row.share:.0f} % alive",
-            f"the hybrid’s other {row.n_others} plots of that treatment have {_range(row)}",
-            "check the count and the plot’s label",
-        )
-        for row in surprises.itertuples(index=False)
-    ]
+    rows = []
+    for row in surprises.itertuples(index=False):
+        low, high = f"{100 * row.others_low:.0f}", f"{100 * row.others_high:.0f}"
+        span = f"{low} %" if low == high else f"{low} to {high} %"
+        rule = f"the hybrid’s other {row.n_others} plots of that treatment have {span}"
+        where, value = f"plot {row.plot}", f"{100 * row.share:.0f} % alive"
+        mend = "check the count and the plot’s label"
+        rows.append((UNLIKE, row.site, "stand_counts", where, value, rule, mend))
     return pd.DataFrame(rows, columns=_LOOK).astype("str")
-
-
-def _range(row):
-    low, high = f"{100 * row.others_low:.0f}", f"{100 * row.others_high:.0f}"
-    return f"{low} %" if low == high else f"{low} to {high} %"

@@ -1,28 +1,37 @@
 """The season's weather, and how it compares with the same site's other years.
 
-Two periods belong to growing season Y: the growing season itself (1 April to 30 September of Y) and the
-winter that ends it (1 October of Y to 31 March of Y + 1). They suit the temperate north.
+Two periods belong to growing season Y: the growing season itself (1 April to 30 September of Y) and
+the winter that ends it (1 October of Y to 31 March of Y + 1). They suit the temperate north.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from culmbook.stats.degree_days import degree_days_sine, degree_days_triangle, hours_between
+from culmbook.text.refusal import Refusal
 
 MIN_C, MAX_C = "air_temperature_min_c", "air_temperature_max_c"
 RAIN_MM, SOIL_C, SNOW_CM = "precipitation_mm", "soil_temperature_5cm_min_c", "snow_depth_cm"
 MAX_MISSING_SHARE = 15 / 365
-"""A period with more of its days missing than this is not summed: 15 days in a year, 7 in a winter."""
+"""A period with more of its days missing than this is not summed: 15 days in a year, 7 in a
+winter.
+"""
 MIN_YEARS_FOR_RANGE = 10
 """Fewest other years behind a 10–90 % range."""
-PLACE = ("rank_low", "rank_high", "n_tied", "n_years", "first_season", "last_season")
+SEVERITY = ("min_soil_c", "min_air_c")
+"""What a winter's severity is told by: the first that was recorded."""
+_OF_SEASON = (
+    "site index label unit digits period first_day last_day is_over n_days n_missing value reason"
+)
+_PLACE = "rank_low rank_high n_tied n_years first_season last_season"
 
 
 @dataclass(frozen=True)
 class Period:
-    """A stretch of the calendar, both ends included; one whose end comes first runs into the next year.
+    """A stretch of the calendar, both ends included; one whose end comes first runs into the next
+    year.
 
     Parameters
     ----------
@@ -55,7 +64,9 @@ class Period:
         return f"{self.name} {year}{tail}"
 
     def cut_to(self, day, year):
-        """Return the period ending on `day` of growing season `year`, to compare unfinished periods."""
+        """Return the period ending on `day` of growing season `year`, to compare unfinished
+        periods.
+        """
         if not self.first(year) <= day < self.last(year):
             raise ValueError(f"{day:%Y-%m-%d} lies outside the {self.label(year)}")
         # 29 February exists in one year of four: the day before stands for it in all of them
@@ -76,9 +87,11 @@ class Thresholds:
     Parameters
     ----------
     frost_c, hard_frost_c : float
-        A day is a frost day when its minimum lies *below* the first, a hard-frost day below the second.
+        A day is a frost day when its minimum lies *below* the first, a hard-frost day below the
+        second.
     base_c, upper_c : float, float or None
-        Lower threshold of the degree days, and the temperature above which more warmth adds nothing.
+        Lower threshold of the degree days, and the temperature above which more warmth adds
+        nothing.
     chill_low_c, chill_high_c : float
         An hour between the two counts as chilling.
     growth_c : float
@@ -99,12 +112,11 @@ class Thresholds:
     growth_c: float = 5.0
 
     def __post_init__(self):
-        pairs = [
+        for low, high in [
             ("hard_frost_c", "frost_c"),
             ("chill_low_c", "chill_high_c"),
             ("base_c", "upper_c"),
-        ]
-        for low, high in pairs:
+        ]:
             a, b = getattr(self, low), getattr(self, high)
             if b is not None and not a < b:
                 raise ValueError(f"{low} = {a} must lie below {high} = {b}")
@@ -125,13 +137,13 @@ def growing_season_days(mean_c, dates, growth_c=5.0):
     Returns
     -------
     int
-        Days from the first of six days in a row above the threshold to the day before the first six in
-        a row below it that begin after 30 June; 0 when no such warm run exists.
+        Days from the first of six days in a row above the threshold to the day before the first six
+        in a row below it that begin after 30 June; 0 when no such warm run exists.
 
     References
     ----------
-    Index GSL of the Expert Team on Climate Change Detection and Indices: Zhang, X. et al. 2011, WIREs
-    Climate Change 2: 851–870, doi:10.1002/wcc.147 (northern hemisphere form).
+    Index GSL of the Expert Team on Climate Change Detection and Indices: Zhang, X. et al. 2011,
+    WIREs Climate Change 2: 851–870, doi:10.1002/wcc.147 (northern hemisphere form).
     """
     mean_c = np.asarray(mean_c, dtype=float)
     warm = _first_run(mean_c > growth_c)
@@ -153,35 +165,71 @@ def _first_run(is_true, length=6):
 
 @dataclass(frozen=True)
 class Index:
-    """One number per period: what it is called, what it needs, and how it comes from the days."""
+    """One number per period: what it is called, what it needs, and how it comes from the days.
+
+    ``compute`` takes the days without a blank; ``is_whole`` says that it has no meaning before the
+    period is over.
+    """
 
     name: str
     label: str
     unit: str
     period: Period
     needs: tuple[str, ...]
-    compute: object = field(repr=False)
+    compute: object
     digits: int = 0
-    whole: bool = False
-    """Whether it has no meaning before the period is over."""
+    is_whole: bool = False
 
 
-def indices(thresholds=Thresholds()):
-    """List what is computed for a season, in the order of the page.
+def indices(t=Thresholds()):
+    """List what is computed for a season, in the order of the page; `t` are the thresholds."""
+    frost, hard, base = _c(t.frost_c), _c(t.hard_frost_c), _c(t.base_c)
+    base += "" if t.upper_c is None else f", cut off at {_c(t.upper_c)}"
+    chill = f"{t.chill_low_c:g} to {_c(t.chill_high_c)}"
+    both = (MIN_C, MAX_C)
 
-    Parameters
-    ----------
-    thresholds : Thresholds
+    def below(limit):
+        return lambda day: (day[MIN_C] < limit).sum()
 
-    Returns
-    -------
-    tuple of Index
-    """
-    return (*_winter_indices(thresholds), *_growing_indices(thresholds))
+    def chilling(day):
+        return hours_between(day[MIN_C], day[MAX_C], t.chill_low_c, t.chill_high_c).sum()
+
+    def warmth(method):
+        return lambda day: method(day[MIN_C], day[MAX_C], t.base_c, t.upper_c).sum()
+
+    def growing(day):
+        return growing_season_days(day[list(both)].mean(axis=1), day.index, t.growth_c)
+
+    def lowest(column):
+        return lambda day: day[column].min()
+
+    def rain(day):
+        return day[RAIN_MM].sum()
+
+    def snow(day):
+        return (day[SNOW_CM] >= 1).sum()
+
+    sine, triangle = warmth(degree_days_sine), warmth(degree_days_triangle)
+    rows = [
+        ("frost_days", f"Winter frost days (below {frost})", "d", WINTER, (MIN_C,), below(t.frost_c)),
+        ("hard_frost_days", f"Winter hard-frost days (below {hard})", "d", WINTER, (MIN_C,), below(t.hard_frost_c)),
+        ("min_air_c", "Lowest air temperature", "°C", WINTER, (MIN_C,), lowest(MIN_C), 1),
+        ("min_soil_c", "Lowest soil temperature at 5\u00a0cm", "°C", WINTER, (SOIL_C,), lowest(SOIL_C), 1),
+        ("snow_days", "Winter days with 1\u00a0cm of snow or more", "d", WINTER, (SNOW_CM,), snow),
+        ("chill_hours", f"Winter chilling ({chill})", "h", WINTER, both, chilling),
+        ("winter_rain_mm", "Winter precipitation", "mm", WINTER, (RAIN_MM,), rain),
+        ("spring_frost_days", f"Frost days of April to June (below {frost})", "d", SPRING, (MIN_C,), below(t.frost_c)),
+        ("degree_days_sine", f"Degree days above {base} (single sine)", "°C d", GROWING, both, sine),
+        ("degree_days_triangle", f"Degree days above {base} (single triangle)", "°C d", GROWING, both, triangle),
+        ("rain_mm", "Precipitation of the growing season", "mm", GROWING, (RAIN_MM,), rain),
+        ("growing_season_days", f"Thermal growing season (mean above {_c(t.growth_c)})", "d", YEAR, both, growing, 0, True),
+    ]  # fmt: skip
+    return tuple(Index(*row) for row in rows)
 
 
 def thresholds_of(settings, **given):
-    """Take thresholds from what a notebook gives, else from the network's settings, else from the defaults.
+    """Take thresholds from what a notebook gives, else from the network's settings, else from the
+    defaults.
 
     Parameters
     ----------
@@ -193,131 +241,14 @@ def thresholds_of(settings, **given):
     -------
     Thresholds
     """
-    chosen = {
-        "frost_c": settings.frost.frost_c,
-        "hard_frost_c": settings.frost.hard_frost_c,
-        "base_c": settings.degree_days.base_c,
-    }
-    return Thresholds(
-        **chosen | {name: value for name, value in given.items() if value is not None}
-    )
+    frost, base_c = settings.frost, settings.degree_days.base_c
+    chosen = {"frost_c": frost.frost_c, "hard_frost_c": frost.hard_frost_c, "base_c": base_c}
+    return Thresholds(**chosen | {k: value for k, value in given.items() if value is not None})
 
 
 def _c(temperature):
     """A temperature as it stands in a label, kept on one line with its unit."""
     return f"{temperature:g}\u00a0°C".replace("-", "\u2212")
-
-
-def _winter_indices(t):
-    return (
-        Index(
-            "frost_days",
-            f"Winter frost days (below {_c(t.frost_c)})",
-            "d",
-            WINTER,
-            (MIN_C,),
-            lambda day: (day[MIN_C] < t.frost_c).sum(),
-        ),
-        Index(
-            "hard_frost_days",
-            f"Winter hard-frost days (below {_c(t.hard_frost_c)})",
-            "d",
-            WINTER,
-            (MIN_C,),
-            lambda day: (day[MIN_C] < t.hard_frost_c).sum(),
-        ),
-        Index(
-            "min_air_c",
-            "Lowest air temperature",
-            "°C",
-            WINTER,
-            (MIN_C,),
-            lambda day: day[MIN_C].min(),
-            1,
-        ),
-        Index(
-            "min_soil_c",
-            "Lowest soil temperature at 5\u00a0cm",
-            "°C",
-            WINTER,
-            (SOIL_C,),
-            lambda day: day[SOIL_C].min(),
-            1,
-        ),
-        Index(
-            "snow_days",
-            "Winter days with 1\u00a0cm of snow or more",
-            "d",
-            WINTER,
-            (SNOW_CM,),
-            lambda day: (day[SNOW_CM] >= 1).sum(),
-        ),
-        Index(
-            "chill_hours",
-            f"Winter chilling ({t.chill_low_c:g} to {_c(t.chill_high_c)})",
-            "h",
-            WINTER,
-            (MIN_C, MAX_C),
-            lambda day: hours_between(day[MIN_C], day[MAX_C], t.chill_low_c, t.chill_high_c).sum(),
-        ),
-        Index(
-            "winter_rain_mm",
-            "Winter precipitation",
-            "mm",
-            WINTER,
-            (RAIN_MM,),
-            lambda day: day[RAIN_MM].sum(),
-        ),
-    )
-
-
-def _growing_indices(t):
-    upto = "" if t.upper_c is None else f", cut off at {_c(t.upper_c)}"
-    return (
-        Index(
-            "spring_frost_days",
-            f"Frost days of April to June (below {_c(t.frost_c)})",
-            "d",
-            SPRING,
-            (MIN_C,),
-            lambda day: (day[MIN_C] < t.frost_c).sum(),
-        ),
-        Index(
-            "degree_days_sine",
-            f"Degree days above {_c(t.base_c)}{upto} (single sine)",
-            "°C d",
-            GROWING,
-            (MIN_C, MAX_C),
-            lambda day: degree_days_sine(day[MIN_C], day[MAX_C], t.base_c, t.upper_c).sum(),
-        ),
-        Index(
-            "degree_days_triangle",
-            f"Degree days above {_c(t.base_c)}{upto} (single triangle)",
-            "°C d",
-            GROWING,
-            (MIN_C, MAX_C),
-            lambda day: degree_days_triangle(day[MIN_C], day[MAX_C], t.base_c, t.upper_c).sum(),
-        ),
-        Index(
-            "rain_mm",
-            "Precipitation of the growing season",
-            "mm",
-            GROWING,
-            (RAIN_MM,),
-            lambda day: day[RAIN_MM].sum(),
-        ),
-        Index(
-            "growing_season_days",
-            f"Thermal growing season (mean above {_c(t.growth_c)})",
-            "d",
-            YEAR,
-            (MIN_C, MAX_C),
-            lambda day: growing_season_days(
-                day[[MIN_C, MAX_C]].mean(axis=1), day.index, t.growth_c
-            ),
-            whole=True,
-        ),
-    )
 
 
 def season_indices(weather, season, thresholds=Thresholds(), max_missing_share=MAX_MISSING_SHARE):
@@ -327,11 +258,11 @@ def season_indices(weather, season, thresholds=Thresholds(), max_missing_share=M
     ----------
     weather : pandas.DataFrame
         One row per site and date: site, date, air_temperature_min_c, air_temperature_max_c [°C],
-        precipitation_mm [mm], and where kept soil_temperature_5cm_min_c [°C], snow_depth_cm [cm]. An
-        absent row and a blank cell both count as a missing day.
+        precipitation_mm [mm], and where kept soil_temperature_5cm_min_c [°C], snow_depth_cm [cm].
+        An absent row and a blank cell both count as a missing day.
     season : int
-        The growing season of the report. Where its period runs beyond the last day of the record, all
-        years are computed up to the same day of the year.
+        The growing season of the report. Where its period runs beyond the last day of the record,
+        all years are computed up to the same day of the year.
     thresholds : Thresholds
     max_missing_share : float
         Largest share of missing days (0–1) with which a period is still computed.
@@ -339,9 +270,10 @@ def season_indices(weather, season, thresholds=Thresholds(), max_missing_share=M
     Returns
     -------
     pandas.DataFrame
-        One row per site, index and season: site, index, label, unit, digits, period, season, first_day,
-        last_day, is_over, n_days, n_missing, value, reason. `value` is missing where `reason` says why.
-        Days missing within the limit are left out of sums and counts, never filled.
+        One row per site, index and season: site, index, label, unit, digits, period, season,
+        first_day, last_day, is_over, n_days, n_missing, value, reason. `value` is missing where
+        `reason` says why. Days missing within the limit are left out of sums and counts, never
+        filled.
 
     Raises
     ------
@@ -350,75 +282,46 @@ def season_indices(weather, season, thresholds=Thresholds(), max_missing_share=M
     """
     if not 0 <= max_missing_share <= 1:
         raise ValueError(f"max_missing_share = {max_missing_share}: a share lies between 0 and 1")
-    double = weather.duplicated(["site", "date"])
-    if double.any():
-        row = weather[double].iloc[0]
+    double = weather[weather.duplicated(["site", "date"])]
+    if len(double):
+        first = f"{double['site'].iloc[0]} {double['date'].iloc[0]:%Y-%m-%d}"
         raise ValueError(
-            f"weather: {double.sum()} dates are given twice, first {row['site']} "
-            f"{row['date']:%Y-%m-%d}; keep one row per site and date"
+            f"weather: {len(double)} dates are given twice, first {first}; keep one row per site and date"
         )
-    parts = [
+    rows = [
         row
         for site, days in weather.groupby("site", sort=True)
-        for row in _site_indices(
-            site, days.set_index("date").sort_index(), season, thresholds, max_missing_share
+        for index in indices(thresholds)
+        for row in _years(
+            index, days.set_index("date").sort_index(), season, max_missing_share, site
         )
     ]
-    columns = [
-        "site",
-        "index",
-        "label",
-        "unit",
-        "digits",
-        "period",
-        "season",
-        "first_day",
-        "last_day",
-        "is_over",
-        "n_days",
-        "n_missing",
-        "value",
-        "reason",
-    ]
-    return pd.DataFrame(parts, columns=columns).astype({"value": "float64", "reason": "str"})
+    columns = [*_OF_SEASON.split(), "season"]
+    return pd.DataFrame(rows, columns=columns).astype({"value": "float64", "reason": "str"})
 
 
-def _site_indices(site, days, season, thresholds, max_missing_share):
-    years = range(min(days.index[0].year - 1, season), season + 1)
-    for index in indices(thresholds):
-        ends_early = index.period.first(season) <= days.index[-1] < index.period.last(season)
-        period = index.period.cut_to(days.index[-1], season) if ends_early else index.period
-        for year in years:
-            first, last = period.first(year), period.last(year)
-            if year != season and (last < days.index[0] or first > days.index[-1]):
-                continue  # the record holds no day of it
-            n_days = (last - first).days + 1
-            day = days.loc[first:last].dropna(subset=[c for c in index.needs if c in days])
-            n_missing = n_days if set(index.needs) - set(days) else n_days - len(day)
-            reason = _why_not(index, ends_early, n_days, n_missing, max_missing_share)
-            value = index.compute(day) if reason is None else np.nan
-            yield (
-                site,
-                index.name,
-                index.label,
-                index.unit,
-                index.digits,
-                index.period.label(year),
-                year,
-                first,
-                last,
-                not ends_early,
-                n_days,
-                n_missing,
-                value,
-                reason,
-            )
+def _years(index, days, season, max_missing_share, site):
+    """One index of one site in every season of the record up to the report's."""
+    first_day, last_day = days.index[0], days.index[-1]
+    ends_early = index.period.first(season) <= last_day < index.period.last(season)
+    period = index.period.cut_to(last_day, season) if ends_early else index.period
+    for year in range(min(first_day.year - 1, season), season + 1):
+        first, last = period.first(year), period.last(year)
+        if year != season and (last < first_day or first > last_day):
+            continue  # the record holds no day of it
+        n_days = (last - first).days + 1
+        day = days.loc[first:last].dropna(subset=[c for c in index.needs if c in days])
+        n_missing = n_days if set(index.needs) - set(days) else n_days - len(day)
+        reason = _why_not(index, ends_early, n_days, n_missing, max_missing_share)
+        value = index.compute(day) if reason is None else np.nan
+        named = (site, index.name, index.label, index.unit, index.digits, index.period.label(year))
+        yield (*named, first, last, not ends_early, n_days, n_missing, value, reason, year)
 
 
 def _why_not(index, ends_early, n_days, n_missing, max_missing_share):
     if n_missing == n_days:
         return "not recorded"
-    if index.whole and ends_early:
+    if index.is_whole and ends_early:
         return f"the {index.period.name} is not over in these data"
     if n_missing > max_missing_share * n_days:
         return f"{n_missing} of {n_days} days missing"
@@ -440,55 +343,65 @@ def against_record(values, season, min_years=MIN_YEARS_FOR_RANGE):
     Returns
     -------
     pandas.DataFrame
-        One row per site and index: site, index, label, unit, digits, period, first_day, last_day, is_over,
-        value, n_days, n_missing, reason, rank_low (1 = lowest of `n_years`), rank_high (1 = highest),
-        n_tied (other years with the very same value), n_years (this one included), median, low, high (10
-        and 90 % quantiles, linear between order statistics), first_season, last_season (of the others).
+        One row per site and index: site, index, label, unit, digits, period, first_day, last_day,
+        is_over, value, n_days, n_missing, reason, rank_low (1 = lowest of `n_years`), rank_high (1
+        = highest), n_tied (other years with the very same value), n_years (this one included),
+        median, low, high (10 and 90 % quantiles, linear between order statistics), first_season,
+        last_season (of the others).
+
+    Raises
+    ------
+    Refusal
+        No index has a value in the season.
     """
-    now = values[values["season"] == season]
-    rows = [
-        {**row._asdict(), **_place(row, values, season, min_years)}
-        for row in now.itertuples(index=False)
+    places = [
+        _place(years[years["season"] == season], years[years["season"] != season], min_years)
+        for _, years in values.groupby(["site", "index"], sort=False)
     ]
-    columns = [
-        "site",
-        "index",
-        "label",
-        "unit",
-        "digits",
-        "period",
-        "first_day",
-        "last_day",
-        "is_over",
-        "value",
-        "n_days",
-        "n_missing",
-        "reason",
-        *PLACE,
-        "median",
-        "low",
-        "high",
-    ]
-    whole = dict.fromkeys(PLACE, "Int64")
-    return pd.DataFrame(rows, columns=columns).astype({**whole, "reason": "str"})
+    columns = [*_OF_SEASON.split(), *_PLACE.split(), "median", "low", "high"]
+    whole = dict.fromkeys(_PLACE.split(), "Int64")
+    place = pd.concat(places) if places else pd.DataFrame(columns=columns)
+    if len(place) and place["value"].isna().all():
+        reasons = "; ".join(dict.fromkeys(place["reason"]))
+        raise Refusal(
+            f"The weather record holds too little of season {season} for any index: {reasons}."
+        )
+    return place.reindex(columns=columns).astype({**whole, "reason": "str"}).reset_index(drop=True)
 
 
-def _place(row, values, season, min_years):
-    same = (
-        (values["site"] == row.site) & (values["index"] == row.index) & (values["season"] != season)
-    )
-    others = values[same & values["value"].notna()]
-    x = others["value"]
+def _place(now, others, min_years):
+    others = others[others["value"].notna()]
+    x, value = others["value"], now["value"].iloc[0]
     low, high = x.quantile([0.1, 0.9]) if len(x) >= min_years else (np.nan, np.nan)
-    known = not np.isnan(row.value)
-    return {
-        "rank_low": 1 + (x < row.value).sum() if known else pd.NA,
-        "rank_high": 1 + (x > row.value).sum() if known else pd.NA,
-        "n_tied": (x == row.value).sum() if known else pd.NA,
-        "n_years": len(x) + known,
-        "median": x.median(),
-        "low": low,
-        "high": high,
-        "first_season": others["season"].min() if len(x) else pd.NA,
-        "last_season": others["season"].max() if len(x) else pd.NA,
-    }
+    known = value == value
+    return now.assign(
+        rank_low=1 + (x < value).sum() if known else pd.NA,
+        rank_high=1 + (x > value).sum() if known else pd.NA,
+        n_tied=(x == value).sum() if known else pd.NA,
+        n_years=len(x) + known,
+        median=x.median(),
+        low=low,
+        high=high,
+        first_season=others["season"].min() if len(x) else pd.NA,
+        last_season=others["season"].max() if len(x) else pd.NA,
+    )
+
+
+def severity_rows(place):
+    """Choose for each site the index that tells its winter's severity.
+
+    Parameters
+    ----------
+    place : pandas.DataFrame
+        From :func:`against_record`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per site: its lowest soil temperature, or its lowest air temperature where the first
+        has no value.
+    """
+    rows = place[place["index"].isin(SEVERITY)]
+    choice = rows["index"].map(SEVERITY.index) + 2 * rows["value"].isna()
+    rows = rows.loc[choice.sort_values(kind="stable").index]
+    return rows.drop_duplicates("site").sort_values("site", ignore_index=True)

@@ -1,8 +1,8 @@
 """Promote, hold or drop: the decision on each hybrid with the least expected loss.
 
-A hybrid is worth promoting if it passes all floors, beats the control by the margin and is among the best k
-of those that pass. It is not known of any hybrid whether it is, so each decision has an expected loss; what
-is decided is what has the least.
+A hybrid is worth promoting if it passes all floors, beats the control by the margin and is among
+the best k of those that pass. It is not known of any hybrid whether it is, so each decision has an
+expected loss; what is decided is what has the least.
 """
 
 from dataclasses import dataclass
@@ -72,7 +72,8 @@ def decide(
     Parameters
     ----------
     gains : DataFrame
-        Joint draws of gains over the control, from :func:`culmbook.selection.gains.candidate_gains`.
+        Joint draws of gains over the control, from
+        :func:`culmbook.selection.gains.candidate_gains`.
     eligible : DataFrame of bool, optional
         Draws x hybrids: does it pass all floors? Without it there are no floors.
     k : int
@@ -81,26 +82,28 @@ def decide(
         Least gain over the control, a share.
     costs : Costs
     more : DataFrame, optional
-        By hybrid, ``loss_after`` and ``chance_flips`` from :func:`culmbook.selection.more_data.hold_table`. Without
-        it nothing is known of what waiting would bring, and only promoting and dropping are weighed.
+        By hybrid, ``loss_after`` and ``chance_flips`` from
+        :func:`culmbook.selection.more_data.hold_table`. Without it nothing is known of what waiting
+        would bring, and only promoting and dropping are weighed.
     provisional : Series of bool, optional
         By hybrid, from :func:`culmbook.consistency.model.is_provisional`.
     untested : dict of str to list of str, optional
-        By hybrid, from :func:`culmbook.selection.floors.unknown_traits`: traits with a floor that it was not
-        tested for. It is held rather than promoted until it is.
+        By hybrid, from :func:`culmbook.selection.floors.unknown_traits`: traits with a floor that
+        it was not tested for. It is held rather than promoted until it is.
     level : float
         Of the gain's limits, 0 to 1.
 
     Returns
     -------
     DataFrame
-        ``hybrid, chance_worthy, p_top, p_beats, p_floors, loss_promote, loss_hold, loss_drop, gain, lower,
-        upper, rank, chance_if_passing, is_provisional, loss_after, chance_flips, untested, decision,
-        is_capped, loss``: promoted ones first, then held and dropped ones, each by chance. ``loss`` is that of
-        the decision, ``rank`` that of the median gain; ``chance_if_passing`` is ``chance_worthy`` were it
-        sure to pass the floors; ``is_capped``: promoting had the least loss, but the places were taken;
-        ``untested``: what has to be tested before it can be promoted, blank where nothing. ``p_floors`` is
-        missing without floors, the loss of holding where ``more`` does not know it.
+        ``hybrid, chance_worthy, p_top, p_beats, p_floors, loss_promote, loss_hold, loss_drop, gain,
+        lower, upper, rank, chance_if_passing, is_provisional, loss_after, chance_flips, untested,
+        decision, is_capped, loss``: promoted ones first, then held and dropped ones, each by
+        chance. ``loss`` is that of the decision, ``rank`` that of the median gain;
+        ``chance_if_passing`` is ``chance_worthy`` were it sure to pass the floors; ``is_capped``:
+        promoting had the least loss, but the places were taken; ``untested``: what has to be tested
+        before it can be promoted, blank where nothing. ``p_floors`` is missing without floors, the
+        loss of holding where ``more`` does not know it.
 
     Raises
     ------
@@ -109,10 +112,11 @@ def decide(
 
     Notes
     -----
-    With w the probability of being worth it, ``loss(promote) = wrong_promote (1 - w)``, ``loss(drop) =
-    wrong_drop w`` and ``loss(hold) = hold + E min(loss(promote), loss(drop))`` after one more season's
-    data. Of equal losses dropping is taken before promoting, and both before waiting. At most k are
-    promoted: those that save most against the next best decision; the others hold.
+    With w the probability of being worth it, ``loss(promote) = wrong_promote (1 - w)``,
+    ``loss(drop) = wrong_drop w`` and ``loss(hold) = hold + E min(loss(promote), loss(drop))`` after
+    one more season's data. Of equal losses dropping is taken before promoting, and both before
+    waiting. At most k are promoted: those that save most against the next best decision; the others
+    hold.
 
     References
     ----------
@@ -161,7 +165,9 @@ def decide(
 
 
 def _least_loss(table, k):
-    """The decision with the least loss, once promotions beyond the k that save most are let go of; and these."""
+    """The decision with the least loss, once promotions beyond the k that save most are let go of;
+    and these.
+    """
     losses = table[["loss_drop", "loss_promote", "loss_hold"]].fillna(np.inf)
     is_safer = losses["loss_promote"] < losses["loss_drop"] - _NOTHING
     best = np.where(is_safer, PROMOTE, DROP)
@@ -174,7 +180,8 @@ def _least_loss(table, k):
 
 
 def conditions(decided: pd.DataFrame) -> pd.DataFrame:
-    """Probability of ``floors`` and ``margin``, and of ``place`` among the best once past the floors.
+    """Probability of ``floors`` and ``margin``, and of ``place`` among the best once past the
+    floors.
 
     Parameters
     ----------

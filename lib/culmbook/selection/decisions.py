@@ -11,11 +11,10 @@ import pandas as pd
 from culmbook.consistency.model import in_words
 from culmbook.sheets.csvtext import decode
 from culmbook.sheets.dictionary import tables
-from culmbook.sheets.folder import TABLE_FILES
 from culmbook.sheets.headers import plain_header
-from culmbook.sheets.keys import check_key
-from culmbook.sheets.raw import RawTable, read_raw
-from culmbook.sheets.typed import read_sheet
+from culmbook.sheets.raw import TABLE_FILES, RawTable, read_raw
+from culmbook.sheets.rows import read_sheet
+from culmbook.sheets.rules import check_key
 from culmbook.text.files import write_whole
 from culmbook.text.glyphs import safe_text
 from culmbook.text.numbers import fmt_list, fmt_share
@@ -37,7 +36,9 @@ _VERDICTS = {
 
 @dataclass(frozen=True)
 class Written:
-    """What :func:`write_decisions` did: the file, hybrids added, and hybrids whose decision stood there."""
+    """What :func:`write_decisions` did: the file, hybrids added, and hybrids whose decision stood
+    there.
+    """
 
     path: Path
     added: tuple
@@ -52,7 +53,8 @@ def decision_rows(
     Parameters
     ----------
     decided : DataFrame
-        ``hybrid, decision``, and ``reason`` where one is to be kept: one line of at most 500 characters.
+        ``hybrid, decision``, and ``reason`` where one is to be kept: one line of at most 500
+        characters.
     season : int
         Growing season after which it was decided.
     stages : mapping
@@ -73,8 +75,8 @@ def decision_rows(
 
     Notes
     -----
-    The rows are read as a sheet would be, so what is returned here can be read back. A reason that a
-    spreadsheet would run as a formula gets an apostrophe in front.
+    The rows are read as a sheet would be, so what is returned here can be read back. A reason that
+    a spreadsheet would run as a formula gets an apostrophe in front.
     """
     if decided.empty:
         raise ValueError("there is no decision to write")
@@ -95,7 +97,9 @@ def decision_rows(
 
 
 def _read_back(raw, today, names=None):
-    """Rows of a sheet of decisions, or ValueError with all that is wrong in it; `names` of its lines."""
+    """Rows of a sheet of decisions, or ValueError with all that is wrong in it; `names` of its
+    lines.
+    """
     rows, _ = read_sheet(raw, TABLE, today or date.today())
     check_key(rows)
     faults = []
@@ -118,8 +122,8 @@ def write_decisions(
     rows : DataFrame
         From :func:`decision_rows`.
     path : path-like
-        A CSV file, there or not; its folder must exist. ``decisions.csv`` at the root of a network folder
-        is what the next report reads.
+        A CSV file, there or not; its folder must exist. ``decisions.csv`` at the root of a network
+        folder is what the next report reads.
     hybrids : collection of str, optional
         Known hybrids; decisions on others are refused.
     today : date, optional
@@ -133,13 +137,13 @@ def write_decisions(
     Raises
     ------
     ValueError
-        The file holds another decision on a hybrid after the same season, cannot be read without a refusal,
-        is no CSV file, or stands beside another file of the same table.
+        The file holds another decision on a hybrid after the same season, cannot be read without a
+        refusal, is no CSV file, or stands beside another file of the same table.
 
     Notes
     -----
-    New lines go below those that are there, in the file's own columns, delimiter, encoding and line ends.
-    The file is written whole or not at all, after it has been read back.
+    New lines go below those that are there, in the file's own columns, delimiter, encoding and line
+    ends. The file is written whole or not at all, after it has been read back.
     """
     path = Path(path)
     _check_place(path)
@@ -195,7 +199,9 @@ def _check_place(path):
 
 
 def _lines(rows, raw, content):
-    """The rows as they go below what is in the file, in its columns, delimiter, encoding and line ends."""
+    """The rows as they go below what is in the file, in its columns, delimiter, encoding and line
+    ends.
+    """
     if raw.encoding == "utf-16":
         raise ValueError(f"{raw.file} is UTF-16 text: save it as CSV UTF-8 first")
     text, _, _ = decode(content, raw.file)
@@ -222,7 +228,8 @@ def written_words(written: Written) -> str:
 def record_decisions(
     decided: pd.DataFrame, season: int, hybrids: pd.DataFrame, path: str, decided_on: str = ""
 ) -> list[str]:
-    """Write the decisions to a file of the table of decisions when a path is given, and say what was done.
+    """Write the decisions to a file of the table of decisions when a path is given, and say what
+    was done.
 
     Parameters
     ----------
@@ -245,7 +252,8 @@ def record_decisions(
     Raises
     ------
     Refusal
-        Where :func:`decision_rows` or :func:`write_decisions` refuses, or the file cannot be written.
+        Where :func:`decision_rows` or :func:`write_decisions` refuses, or the file cannot be
+        written.
     """
     if not path:
         return []
@@ -307,12 +315,14 @@ def season_gains(
     Raises
     ------
     Refusal
-        No cut of an established plot in the season, none of the control, or too few plots for an error.
+        No cut of an established plot in the season, none of the control, or too few plots for an
+        error.
 
     Notes
     -----
-    Means of :func:`culmbook.yields.means.fit_means` on log yield. Data of earlier seasons, on which hybrids
-    were chosen, have no part in it, so it does not suffer from having chosen the lucky ones.
+    Means of :func:`culmbook.yields.means.fit_means` on log yield. Data of earlier seasons, on which
+    hybrids were chosen, have no part in it, so it does not suffer from having chosen the lucky
+    ones.
     """
     own = records[records["season"].astype(str) == str(season)] if len(records) else records
     why = f"Earlier decisions are not set against {season}: "
@@ -344,10 +354,11 @@ def compare_with_last(
     Returns
     -------
     DataFrame
-        ``hybrid, growing_season, decision, now, n_plots, gain, lower, upper, came, verdict``, by decision and
-        gain. ``came``: the interval lies *above* or *below* the margin, is *not settled*, or there is *no
-        yield*. ``verdict`` of a promoted hybrid: *looks right* above, *looks wrong* below; of a dropped one
-        the other way round; blank for held ones, since holding takes no side.
+        ``hybrid, growing_season, decision, now, n_plots, gain, lower, upper, came, verdict``, by
+        decision and gain. ``came``: the interval lies *above* or *below* the margin, is *not
+        settled*, or there is *no yield*. ``verdict`` of a promoted hybrid: *looks right* above,
+        *looks wrong* below; of a dropped one the other way round; blank for held ones, since
+        holding takes no side.
     """
     table = last[["hybrid", "growing_season", "decision"]].merge(gains, on="hybrid", how="left")
     decided = now.drop_duplicates("hybrid").set_index("hybrid")["decision"]
@@ -368,7 +379,8 @@ def compare_with_last(
 
 
 def last_words(compared: pd.DataFrame, season: int, control: str, *, margin: float = 0.0) -> str:
-    """Say what was decided last, what came of it in the new season, and what is decided otherwise now.
+    """Say what was decided last, what came of it in the new season, and what is decided otherwise
+    now.
 
     Parameters
     ----------

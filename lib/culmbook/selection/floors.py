@@ -1,8 +1,8 @@
 """Floors: what a hybrid must reach in traits beside its yield before it is ranked at all.
 
-A floor on a trait that is better high is a least value, on one that is better low a greatest value. A hybrid
-passes with a probability, because its traits are known with error; one whose trait is not known is never
-passed in silence.
+A floor on a trait that is better high is a least value, on one that is better low a greatest value.
+A hybrid passes with a probability, because its traits are known with error; one whose trait is not
+known is never passed in silence.
 """
 
 import numpy as np
@@ -45,7 +45,8 @@ def value_words(name: str, value: float) -> str:
 
 
 def applied_floors(traits: dict, floors: dict) -> tuple[dict, list[str]]:
-    """Part the floors that can be judged from those that cannot, with a sentence on each of the latter.
+    """Part the floors that can be judged from those that cannot, with a sentence on each of the
+    latter.
 
     Parameters
     ----------
@@ -89,7 +90,8 @@ def passing(
     Parameters
     ----------
     traits : dict of str to Trait
-        A trait's draws are used in their order, from the first again where there are fewer than ``n``.
+        A trait's draws are used in their order, from the first again where there are fewer than
+        ``n``.
     floors : dict of str to float
         Of :func:`applied_floors`.
     hybrids : sequence of str
@@ -138,10 +140,10 @@ def floor_table(traits: dict, floors: dict, hybrids, n: int) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``hybrid``, a column ``p_<trait>`` for every floor (0-1; missing where the trait is not known),
-        ``p_all`` (missing where one is not known, unless another is surely failed), ``fails_on`` (the trait
-        with the least probability, where ``p_all`` is under one half; blank else). Only ``hybrid`` without
-        floors.
+        ``hybrid``, a column ``p_<trait>`` for every floor (0-1; missing where the trait is not
+        known), ``p_all`` (missing where one is not known, unless another is surely failed),
+        ``fails_on`` (the trait with the least probability, where ``p_all`` is under one half; blank
+        else). Only ``hybrid`` without floors.
     """
     hybrids = list(hybrids)
     table, missing = pd.DataFrame(index=hybrids), unknown_traits(traits, floors, hybrids)
@@ -157,7 +159,8 @@ def floor_table(traits: dict, floors: dict, hybrids, n: int) -> pd.DataFrame:
 
 
 def passed_words(passed: pd.DataFrame, floors: dict) -> str:
-    """Say the floors and who more likely fails them than passes, by the floor it passes least likely.
+    """Say the floors and who more likely fails them than passes, by the floor it passes least
+    likely.
 
     Parameters
     ----------

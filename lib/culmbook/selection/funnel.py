@@ -1,7 +1,8 @@
 """What may a breeding programme gain that narrows many crosses down to a few hybrids in stages?
 
-A programme is played through many times: crosses with true values get trial means as this network's own
-variances make them, the best by all the data so far go on, and at the end it is seen what was kept.
+A programme is played through many times: crosses with true values get trial means as this network's
+own variances make them, the best by all the data so far go on, and at the end it is seen what was
+kept.
 """
 
 from collections.abc import Mapping
@@ -31,14 +32,16 @@ class Stage:
     ----------
     name : str
     sites, seasons, replicates : int
-        Of its trials; seasons are those cut after establishment, the same plots in each. At least 1.
+        Of its trials; seasons are those cut after establishment, the same plots in each. At least
+        1.
     kept : int
         Hybrids that leave it, at least 1.
     likeness : float
-        Genetic correlation of what is measured here with the yield of full plots, over 0, at most 1: spaced
-        plants of a nursery do not yield as a stand does.
+        Genetic correlation of what is measured here with the yield of full plots, over 0, at most
+        1: spaced plants of a nursery do not yield as a stand does.
     residual : float
-        Residual variance of a plot here as a multiple of the network's, over 0: small plots vary more.
+        Residual variance of a plot here as a multiple of the network's, over 0: small plots vary
+        more.
     """
 
     name: str
@@ -123,10 +126,10 @@ def run_funnel(funnel: Funnel, variances, *, programmes: int = 2_000, seed: int 
     ----------
     funnel : Funnel
     variances : mapping or DataFrame
-        Variances of log yield by term, as :func:`culmbook.consistency.reliability.estimates` gives them, or a
-        row per draw of them (``SeasonDraws.sets``): each is then used for the same number of programmes.
-        ``hybrid`` is that of the crosses: that of the network's hybrids, which were chosen once already, is
-        rather too small.
+        Variances of log yield by term, as :func:`culmbook.consistency.reliability.estimates` gives
+        them, or a row per draw of them (``SeasonDraws.sets``): each is then used for the same
+        number of programmes. ``hybrid`` is that of the crosses: that of the network's hybrids,
+        which were chosen once already, is rather too small.
     programmes : int
         At least this many.
     seed : int
@@ -144,13 +147,14 @@ def run_funnel(funnel: Funnel, variances, *, programmes: int = 2_000, seed: int 
 
     Notes
     -----
-    A stage's mean is ``likeness g + sqrt(1 - likeness^2) u + e``: g the lasting value, u of the same spread
-    and independent, e with the variance of :func:`culmbook.consistency.reliability.error_variance`. Every
-    stage returns to the sites of the one before (a stage with fewer sites to some of them), where what a
-    hybrid does is met again. The criterion is the best linear predictor of g from all means so far (a
-    selection index, Hazel 1943) with the true variances; choosing on earlier means does not bias it (Cochran
-    1951). Sites, seasons and plots are new draws in every programme; blocks and trends of the field are
-    taken as removed without loss.
+    A stage's mean is ``likeness g + sqrt(1 - likeness^2) u + e``: g the lasting value, u of the
+    same spread and independent, e with the variance of
+    :func:`culmbook.consistency.reliability.error_variance`. Every stage returns to the sites of the
+    one before (a stage with fewer sites to some of them), where what a hybrid does is met again.
+    The criterion is the best linear predictor of g from all means so far (a selection index, Hazel
+    1943) with the true variances; choosing on earlier means does not bias it (Cochran 1951). Sites,
+    seasons and plots are new draws in every programme; blocks and trends of the field are taken as
+    removed without loss.
 
     References
     ----------
@@ -238,8 +242,8 @@ def index_weights(stages, variances: Mapping) -> np.ndarray:
 
     Notes
     -----
-    ``P^-1 c``: P the covariance of the means, c their covariance with the lasting value. Stages at a and b of
-    the same sites share ``hybrid_site / max(a, b)``.
+    ``P^-1 c``: P the covariance of the means, c their covariance with the lasting value. Stages at
+    a and b of the same sites share ``hybrid_site / max(a, b)``.
 
     Examples
     --------
@@ -288,7 +292,8 @@ def _accuracy(stage, hybrid, own):
 
 
 def spread_before(funnel: Funnel, variances: Mapping) -> float:
-    """Spread of all crosses that would leave, after the first stage, the spread of this network's hybrids.
+    """Spread of all crosses that would leave, after the first stage, the spread of this network's
+    hybrids.
 
     Parameters
     ----------
@@ -303,8 +308,8 @@ def spread_before(funnel: Funnel, variances: Mapping) -> float:
 
     Notes
     -----
-    Selection of a share p on a criterion of accuracy r leaves ``1 - r^2 i (i - z)`` of the variance, in a
-    population without end; z the threshold, i the intensity.
+    Selection of a share p on a criterion of accuracy r leaves ``1 - r^2 i (i - z)`` of the
+    variance, in a population without end; z the threshold, i the intensity.
 
     References
     ----------
@@ -332,10 +337,11 @@ def funnel_table(runs: FunnelRuns, *, level: float = 0.95) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``stage, entering, kept, sites, seasons, replicates, plots, years`` (since the first planting, two
-        years of establishment in each stage included), ``spread`` (standard deviation of the true log yields
-        that enter), ``gain`` (of the kept over the mean of all crosses, a share of it), ``lower, upper``
-        (single programmes), ``p_best`` (probability that the truly best cross is still there).
+        ``stage, entering, kept, sites, seasons, replicates, plots, years`` (since the first
+        planting, two years of establishment in each stage included), ``spread`` (standard deviation
+        of the true log yields that enter), ``gain`` (of the kept over the mean of all crosses, a
+        share of it), ``lower, upper`` (single programmes), ``p_best`` (probability that the truly
+        best cross is still there).
     """
     funnel, gains, tail = runs.funnel, np.expm1(runs.gains), (1 - level) / 2
     low, high = np.quantile(gains, [tail, 1 - tail], axis=0)
@@ -352,7 +358,8 @@ def funnel_table(runs: FunnelRuns, *, level: float = 0.95) -> pd.DataFrame:
     )
 
 
-# -- other funnels -----------------------------------------------------------------------------------
+# -- other funnels
+# -----------------------------------------------------------------------------------
 
 
 def compare_funnels(funnels: Mapping[str, Funnel], variances, **options) -> pd.DataFrame:
@@ -368,10 +375,10 @@ def compare_funnels(funnels: Mapping[str, Funnel], variances, **options) -> pd.D
     Returns
     -------
     DataFrame
-        ``funnel, plots, gain, p_best, difference, difference_error``: the last stage's gain and probability of
-        :func:`funnel_table`; the difference in gain from the first funnel with its Monte Carlo standard
-        error (of the means of sets of variances where there are several). Where as many crosses enter, they
-        are the same crosses.
+        ``funnel, plots, gain, p_best, difference, difference_error``: the last stage's gain and
+        probability of :func:`funnel_table`; the difference in gain from the first funnel with its
+        Monte Carlo standard error (of the means of sets of variances where there are several).
+        Where as many crosses enter, they are the same crosses.
     """
     rows, first = [], None
     for name, funnel in funnels.items():
@@ -387,7 +394,8 @@ def compare_funnels(funnels: Mapping[str, Funnel], variances, **options) -> pd.D
     return pd.DataFrame(rows, columns=columns)
 
 
-# -- in words ------------------------------------------------------------------------------------------
+# -- in words
+# ------------------------------------------------------------------------------------------
 
 
 def funnel_words(runs: FunnelRuns, *, level: float = 0.95) -> str:

@@ -1,8 +1,9 @@
-"""Which hybrids are the best, how well is that known, and what is the probability of being among the best k?
+"""Which hybrids are the best, how well is that known, and what is the probability of being among
+the best k?
 
-The predictions come from the model over sites and seasons (:mod:`culmbook.consistency.model`). What a candidate
-gives more than the control is what the control's own effect and the candidates' common mean leave
-uncertain too, so every error here is that of the whole difference.
+The predictions come from the model over sites and seasons (:mod:`culmbook.consistency.model`). What
+a candidate gives more than the control is what the control's own effect and the candidates' common
+mean leave uncertain too, so every error here is that of the whole difference.
 """
 
 import numpy as np
@@ -18,7 +19,8 @@ from culmbook.text.refusal import Refusal
 def covariance_at(
     model: Model, theta: np.ndarray, factor: Factor, groups: pd.Series
 ) -> pd.DataFrame:
-    """Prediction error covariance of what lasts of each hybrid: its group's mean and its own effect.
+    """Prediction error covariance of what lasts of each hybrid: its group's mean and its own
+    effect.
 
     Parameters
     ----------
@@ -34,14 +36,14 @@ def covariance_at(
     Returns
     -------
     DataFrame
-        Hybrids x hybrids, squared unit of the response, the variances taken as known. Only differences
-        mean something: the first group's mean is the origin.
+        Hybrids x hybrids, squared unit of the response, the variances taken as known. Only
+        differences mean something: the first group's mean is the origin.
 
     Notes
     -----
     With ``b`` the fixed effects, ``u`` the hybrids' and ``w_i`` a hybrid's group,
-    ``cov = W C W' + E - W C X'V^-1 Z G - (W C X'V^-1 Z G)'``, C the covariance of the estimates of b and E
-    the prediction error covariance of u.
+    ``cov = W C W' + E - W C X'V^-1 Z G - (W C X'V^-1 Z G)'``, C the covariance of the estimates of
+    b and E the prediction error covariance of u.
 
     References
     ----------
@@ -96,10 +98,11 @@ def blup_table(
     Returns
     -------
     DataFrame
-        ``hybrid, n_plots, n_sites, n_seasons, mean_t_ha, gain, lower, upper, reliability, rank``, highest
-        first. ``mean_t_ha`` is the dry yield of the median plot, the growing conditions weighed alike;
-        ``gain`` a share of the control's yield; ``reliability`` 0 to 1, missing where the hybrids do not
-        differ and for a hybrid that is alone in its group. Controls come last, without rank and reliability.
+        ``hybrid, n_plots, n_sites, n_seasons, mean_t_ha, gain, lower, upper, reliability, rank``,
+        highest first. ``mean_t_ha`` is the dry yield of the median plot, the growing conditions
+        weighed alike; ``gain`` a share of the control's yield; ``reliability`` 0 to 1, missing
+        where the hybrids do not differ and for a hybrid that is alone in its group. Controls come
+        last, without rank and reliability.
 
     Raises
     ------
@@ -110,13 +113,14 @@ def blup_table(
 
     Notes
     -----
-    Reliability of hybrid i is ``1 - mean_j var(d_ij) / (2 s2)`` over the other candidates j of its group,
-    ``var(d_ij)`` the prediction error variance of their difference and s2 the variance of hybrids.
+    Reliability of hybrid i is ``1 - mean_j var(d_ij) / (2 s2)`` over the other candidates j of its
+    group, ``var(d_ij)`` the prediction error variance of their difference and s2 the variance of
+    hybrids.
 
     References
     ----------
-    Henderson (1975) Biometrics 31:423-447; Cullis, Smith & Coombes (2006) J. Agric. Biol. Environ. Stat.
-    11:381-393.
+    Henderson (1975) Biometrics 31:423-447; Cullis, Smith & Coombes (2006) J. Agric. Biol. Environ.
+    Stat. 11:381-393.
     """
     _refuse_control(control, seasons.hybrids, seasons.scale)
     fit, value, hybrids = seasons.conditional, lasting_values(seasons), seasons.hybrids
@@ -167,7 +171,8 @@ def _difference_variances(seasons):
 
 
 def heritability(seasons: SeasonsFit) -> float:
-    """Generalised heritability of the candidates' lasting differences over the sites and seasons at hand.
+    """Generalised heritability of the candidates' lasting differences over the sites and seasons
+    at hand.
 
     Parameters
     ----------
@@ -185,8 +190,8 @@ def heritability(seasons: SeasonsFit) -> float:
 
     Notes
     -----
-    ``1 - v / (2 s2)``, v the mean prediction error variance of a difference of two candidates of a group and
-    s2 the variance of hybrids. Controls, which have fixed effects, are not part of it.
+    ``1 - v / (2 s2)``, v the mean prediction error variance of a difference of two candidates of a
+    group and s2 the variance of hybrids. Controls, which have fixed effects, are not part of it.
 
     References
     ----------
@@ -238,13 +243,14 @@ def candidate_gains(drawn: SeasonDraws, control: str, among=None) -> pd.DataFram
         Of log yield.
     control : str
     among : collection of str, optional
-        Hybrids still under test. Others, such as those dropped in earlier seasons, stay in the model but
-        are not chosen from. Without it every hybrid with a record is.
+        Hybrids still under test. Others, such as those dropped in earlier seasons, stay in the
+        model but are not chosen from. Without it every hybrid with a record is.
 
     Returns
     -------
     DataFrame
-        One row per draw, one column per candidate: share of the control's yield. Controls are no candidates.
+        One row per draw, one column per candidate: share of the control's yield. Controls are no
+        candidates.
 
     Raises
     ------
@@ -276,8 +282,8 @@ def in_top(gains, k: int, eligible=None) -> np.ndarray:
     Returns
     -------
     ndarray
-        1 or 0; hybrids that tie for the last places share them, so that the values of a draw add up to k or
-        to the number of eligible hybrids.
+        1 or 0; hybrids that tie for the last places share them, so that the values of a draw add up
+        to k or to the number of eligible hybrids.
 
     Examples
     --------
@@ -354,8 +360,8 @@ def worthy(
     Returns
     -------
     DataFrame
-        1 where the hybrid passes all floors, beats the control by more than ``delta`` and is among the best
-        k of those that pass, else 0; between where hybrids tie.
+        1 where the hybrid passes all floors, beats the control by more than ``delta`` and is among
+        the best k of those that pass, else 0; between where hybrids tie.
 
     Examples
     --------
@@ -371,7 +377,8 @@ def worthy(
 def chance_if_passing(
     gains: pd.DataFrame, eligible: pd.DataFrame | None, k: int, delta: float
 ) -> pd.Series:
-    """Probability of each hybrid to be worth promoting were it sure to pass all floors, others as they are.
+    """Probability of each hybrid to be worth promoting were it sure to pass all floors, others as
+    they are.
 
     Parameters
     ----------

@@ -1,10 +1,11 @@
 """Traits together: what one trait of a hybrid says of its others, and one figure for all of them.
 
-Hybrids' values in all traits are drawn from one model whose covariance between traits is estimated, so that a
-hybrid known to be hardy is also expected to be what hardy hybrids of this network are in other traits. Where
-too few hybrids were seen in several traits, or the model does not settle, traits stay independent, and that
-is said. The index of a hybrid by money weights is what its true values are worth more than the control's; from
-joint draws it comes with everything that is not known of the traits.
+Hybrids' values in all traits are drawn from one model whose covariance between traits is estimated,
+so that a hybrid known to be hardy is also expected to be what hardy hybrids of this network are in
+other traits. Where too few hybrids were seen in several traits, or the model does not settle,
+traits stay independent, and that is said. The index of a hybrid by money weights is what its true
+values are worth more than the control's; from joint draws it comes with everything that is not
+known of the traits.
 """
 
 from dataclasses import dataclass, field
@@ -19,7 +20,8 @@ from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number
 from culmbook.text.refusal import Refusal
 
-# Candidates seen in two traits or more from which on their covariance is estimated (common practice).
+# Candidates seen in two traits or more from which on their covariance is estimated (common
+# practice).
 LEAST_HYBRIDS = 15
 _VARIANCES = 40
 
@@ -34,7 +36,8 @@ class JointTraits:
         With joint draws, or as they were given where ``is_joint`` is false.
     is_joint : bool
     correlations : DataFrame
-        Correlation of candidates' true values between traits, on the traits' scales; empty when not joint.
+        Correlation of candidates' true values between traits, on the traits' scales; empty when not
+        joint.
     words : str
         What was done and why, in a sentence or two.
     """
@@ -53,8 +56,8 @@ def joint_traits(traits: dict, entries: pd.DataFrame, *, seed: int = 1) -> Joint
     traits : dict of str to Trait
         Those with a ``why_not`` stay as they are.
     entries : DataFrame
-        ``hybrid, role`` and, where known, ``crop_type``: candidates of each type have means of their own,
-        controls are fixed.
+        ``hybrid, role`` and, where known, ``crop_type``: candidates of each type have means of
+        their own, controls are fixed.
     seed : int
 
     Returns
@@ -68,10 +71,11 @@ def joint_traits(traits: dict, entries: pd.DataFrame, *, seed: int = 1) -> Joint
 
     Notes
     -----
-    Each trait's estimate of a hybrid, on the trait's scale, is its group's mean plus the hybrid's effect plus
-    an error of known variance; effects have any covariance between traits. Errors are taken as independent
-    between hybrids, once what all of them share is taken off (it is put back into the draws as it was), and
-    between traits. Hybrids that lie beyond a test keep their own draws in it.
+    Each trait's estimate of a hybrid, on the trait's scale, is its group's mean plus the hybrid's
+    effect plus an error of known variance; effects have any covariance between traits. Errors are
+    taken as independent between hybrids, once what all of them share is taken off (it is put back
+    into the draws as it was), and between traits. Hybrids that lie beyond a test keep their own
+    draws in it.
 
     References
     ----------
@@ -116,7 +120,9 @@ def _independent(traits, why):
 
 
 def _stacked(traits, entries):
-    """One row per trait and hybrid tested: value and variance on the trait's scale in units of its spread."""
+    """One row per trait and hybrid tested: value and variance on the trait's scale in units of its
+    spread.
+    """
     kinds = entries.drop_duplicates("hybrid").set_index("hybrid")
     parts = [_estimates(trait).assign(trait=name) for name, trait in traits.items()]
     frame = pd.concat(parts).rename_axis("hybrid").reset_index()
@@ -128,7 +134,9 @@ def _stacked(traits, entries):
 
 
 def _estimates(trait):
-    """Estimates of hybrids with a value of their own; what all of them share is not in the variance."""
+    """Estimates of hybrids with a value of their own; what all of them share is not in the
+    variance.
+    """
     scaled, unit = _scaled(trait)
     tested = trait.table.loc[trait.table["remark"].eq(""), "hybrid"]
     if trait.unshrunk is not None:
@@ -150,7 +158,9 @@ def _scaled(trait):
 
 
 def _drawn_trait(trait, drawn, term, frame):
-    """The trait with joint draws of hybrids tested, and of others of a group that was tested enough."""
+    """The trait with joint draws of hybrids tested, and of others of a group that was tested
+    enough.
+    """
     scaled, unit = _scaled(trait)
     table = trait.table.set_index("hybrid")
     shared = scaled[list(table.index[table["remark"].eq("")])].mean(axis=1).to_numpy()
@@ -183,7 +193,8 @@ def _joint_words(correlations, n_seen):
     )
 
 
-# -- the index ----------------------------------------------------------------------------------------
+# -- the index
+# ----------------------------------------------------------------------------------------
 
 
 def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
@@ -200,8 +211,8 @@ def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Draws × hybrids but the control, money per hectare and year; missing for a hybrid that is not known in
-        a trait with a weight.
+        Draws × hybrids but the control, money per hectare and year; missing for a hybrid that is
+        not known in a trait with a weight.
 
     Raises
     ------
@@ -212,9 +223,9 @@ def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
 
     Notes
     -----
-    ``sum_t a_t (x_t - x_t,control)``. Given joint draws, its mean is the index of best linear prediction,
-    which for known covariances equals the one of Smith and Hazel. Yield per planted area already holds what
-    a poor stand costs: a weight on the stand is for what it costs besides.
+    ``sum_t a_t (x_t - x_t,control)``. Given joint draws, its mean is the index of best linear
+    prediction, which for known covariances equals the one of Smith and Hazel. Yield per planted
+    area already holds what a poor stand costs: a weight on the stand is for what it costs besides.
 
     References
     ----------
@@ -249,7 +260,8 @@ def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
 
 
 def index_gains(traits: dict, weights: dict, control: str) -> pd.DataFrame:
-    """Index as a share of what the control's yield is worth, on the scale on which gains are decided.
+    """Index as a share of what the control's yield is worth, on the scale on which gains are
+    decided.
 
     Parameters
     ----------
@@ -286,7 +298,8 @@ def index_table(index: pd.DataFrame, gains: pd.DataFrame, *, level: float = 0.95
     index : DataFrame
         From :func:`index_draws`.
     gains : DataFrame
-        Draws of gains in yield, from :func:`culmbook.selection.gains.candidate_gains`; its hybrids are listed.
+        Draws of gains in yield, from :func:`culmbook.selection.gains.candidate_gains`; its hybrids
+        are listed.
     level : float
         Of the limits, 0-1.
 
@@ -294,8 +307,8 @@ def index_table(index: pd.DataFrame, gains: pd.DataFrame, *, level: float = 0.95
     -------
     DataFrame
         ``hybrid, index, lower, upper`` (money per hectare and year over the control), ``p_above``
-        (probability of being worth more than the control, 0-1), ``rank, yield_rank``; highest index first,
-        hybrids without an index (missing) last.
+        (probability of being worth more than the control, 0-1), ``rank, yield_rank``; highest index
+        first, hybrids without an index (missing) last.
 
     Raises
     ------

@@ -1,8 +1,10 @@
-"""What would more data change? The expected loss of the decisions after one more season, site or replicate.
+"""What would more data change? The expected loss of the decisions after one more season, site or
+replicate.
 
-Data that are not yet there can be simulated from what is known: a truth from the posterior, records from the
-model, and from both what would be known afterwards. Given the variances all of this is normal, so what new
-records do to the joint uncertainty of the hybrids follows from the layout alone, yields unseen.
+Data that are not yet there can be simulated from what is known: a truth from the posterior, records
+from the model, and from both what would be known afterwards. Given the variances all of this is
+normal, so what new records do to the joint uncertainty of the hybrids follows from the layout
+alone, yields unseen.
 """
 
 from dataclasses import dataclass
@@ -26,10 +28,11 @@ _WORST = -0.99
 
 @dataclass(frozen=True)
 class Plan:
-    """What is cut next: ``seasons`` more of the plots of last season, with ``sites`` and ``replicates`` more.
+    """What is cut next: ``seasons`` more of the plots of last season, with ``sites`` and
+    ``replicates`` more.
 
-    New sites and replicates have as many plots of every hybrid as is usual, resp. one more at every site;
-    they are taken as established, so they must have been planted in time.
+    New sites and replicates have as many plots of every hybrid as is usual, resp. one more at every
+    site; they are taken as established, so they must have been planted in time.
     """
 
     label: str
@@ -42,11 +45,13 @@ ONE_SEASON = Plan("one more season")
 
 
 def future_means(mean: np.ndarray, before, after, n: int = FUTURES, seed: int = 1) -> np.ndarray:
-    """Means that more data may lead to: n draws of a normal distribution with covariance before - after.
+    """Means that more data may lead to: n draws of a normal distribution with covariance before -
+    after.
 
     Notes
     -----
-    Drawn in pairs mirrored at the present mean, so that their average is that mean exactly for even n.
+    Drawn in pairs mirrored at the present mean, so that their average is that mean exactly for even
+    n.
 
     References
     ----------
@@ -89,8 +94,8 @@ def preposterior(
     before, after : DataFrame, hybrids x hybrids
         Its covariance now and after more data.
     eligible : DataFrame of bool, optional
-        Draws x hybrids: floors passed. They are taken as independent of yield, and what is known of them
-        stays as it is.
+        Draws x hybrids: floors passed. They are taken as independent of yield, and what is known of
+        them stays as it is.
     k, delta, costs
         As in :func:`culmbook.selection.decide.decide`.
     futures, truths : int
@@ -100,18 +105,18 @@ def preposterior(
     Returns
     -------
     DataFrame
-        By hybrid ``chance``, ``loss_before``, ``loss_after``, ``chance_flips`` (probability that the other
-        of promoting and dropping will have the lower expected loss).
+        By hybrid ``chance``, ``loss_before``, ``loss_after``, ``chance_flips`` (probability that
+        the other of promoting and dropping will have the lower expected loss).
 
     Notes
     -----
-    ``loss_after = E min(wrong_promote (1 - W), wrong_drop W)``, W the probability of being worth it after
-    the data. W averages to the present probability, so the loss cannot rise.
+    ``loss_after = E min(wrong_promote (1 - W), wrong_drop W)``, W the probability of being worth it
+    after the data. W averages to the present probability, so the loss cannot rise.
 
     References
     ----------
-    Raiffa & Schlaifer (1961) Applied Statistical Decision Theory, ch. 4; DeGroot (1970) Optimal Statistical
-    Decisions, ch. 8.
+    Raiffa & Schlaifer (1961) Applied Statistical Decision Theory, ch. 4; DeGroot (1970) Optimal
+    Statistical Decisions, ch. 8.
     """
     rng = np.random.default_rng([seed, 2])
     names = mean.index
@@ -162,11 +167,12 @@ def hold_table(
         As in :func:`culmbook.selection.gains.candidate_gains`.
     plan : Plan
     gains : DataFrame, optional
-        Draws of gains by another model or an index, of the same candidates. What the data tell of them is
-        taken from the model of ``seasons``, its covariance scaled to the variance of these draws.
+        Draws of gains by another model or an index, of the same candidates. What the data tell of
+        them is taken from the model of ``seasons``, its covariance scaled to the variance of these
+        draws.
     all_cut : bool
-        Are hybrids that will be dropped cut too? If not, only controls and hybrids that are likely promoted
-        or worth holding are, which tells less of each of them.
+        Are hybrids that will be dropped cut too? If not, only controls and hybrids that are likely
+        promoted or worth holding are, which tells less of each of them.
     spread : callable, optional
         From :func:`remembered_spreads` of the same fit, where several tables are made.
     **options
@@ -175,10 +181,10 @@ def hold_table(
     Returns
     -------
     DataFrame
-        By hybrid ``chance_worthy, loss_now, loss_after, saving, chance_flips, note``. ``loss_now`` is that of
-        the better of promoting and dropping, ``saving`` what the data are expected to take off it, their
-        cost not counted. Where the records do not tell what the plan would bring the last three numbers are
-        missing and ``note`` says why.
+        By hybrid ``chance_worthy, loss_now, loss_after, saving, chance_flips, note``. ``loss_now``
+        is that of the better of promoting and dropping, ``saving`` what the data are expected to
+        take off it, their cost not counted. Where the records do not tell what the plan would bring
+        the last three numbers are missing and ``note`` says why.
 
     Raises
     ------
@@ -187,10 +193,10 @@ def hold_table(
 
     Notes
     -----
-    The saving is computed for a normal distribution with the draws' mean and, on average over hybrids, their
-    variance, and taken off the loss from the draws themselves. Which hybrids are cut is found by leaving out
-    those that are neither promoted nor worth holding until none is left out; these keep the saving of the
-    last round in which they were cut.
+    The saving is computed for a normal distribution with the draws' mean and, on average over
+    hybrids, their variance, and taken off the loss from the draws themselves. Which hybrids are cut
+    is found by leaving out those that are neither promoted nor worth holding until none is left
+    out; these keep the saving of the last round in which they were cut.
     """
     own = candidate_gains(drawn, control, among)
     gains = own if gains is None else gains[list(own.columns)]
@@ -250,10 +256,10 @@ def plan_table(
     Returns
     -------
     DataFrame
-        ``plan, plots, expected_loss, saving, flips, note``: plots cut, all hybrids that stand; sum over
-        candidates of the lesser expected loss; what is saved of it; expected number of candidates for which
-        the better of promoting and dropping changes; where nothing can be said ``note`` says why. First row:
-        now.
+        ``plan, plots, expected_loss, saving, flips, note``: plots cut, all hybrids that stand; sum
+        over candidates of the lesser expected loss; what is saved of it; expected number of
+        candidates for which the better of promoting and dropping changes; where nothing can be said
+        ``note`` says why. First row: now.
 
     Raises
     ------
@@ -275,7 +281,8 @@ def plan_table(
     return out.astype({"plots": "Int64"})
 
 
-# -- the records of a plan ---------------------------------------------------------------------------
+# -- the records of a plan
+# ---------------------------------------------------------------------------
 
 
 def plan_records(records: pd.DataFrame, plan: Plan, hybrids=None) -> pd.DataFrame:
@@ -292,8 +299,8 @@ def plan_records(records: pd.DataFrame, plan: Plan, hybrids=None) -> pd.DataFram
     Returns
     -------
     DataFrame
-        Records of both, old ones first, with a column ``is_new``. Cut again are the plots of each hybrid and
-        trial that were cut in the last season, those that were missing in it included.
+        Records of both, old ones first, with a column ``is_new``. Cut again are the plots of each
+        hybrid and trial that were cut in the last season, those that were missing in it included.
     """
     last = records["growing_season"].max()
     standing = _standing(records, last)
@@ -328,7 +335,9 @@ def _named(plots, replicate):
 
 
 def _site(records, standing, number):
-    """A new site of the usual number of replicates, every hybrid that stands anywhere in each of them."""
+    """A new site of the usual number of replicates, every hybrid that stands anywhere in each of
+    them.
+    """
     usual = int(round(records.groupby(["place", "hybrid"])["plot_key"].nunique().median()))
     columns = ["planting_method", "film"]
     treatment = standing[columns].mode().iloc[0]
@@ -378,7 +387,9 @@ def spreads(
 
 
 def remembered_spreads(seasons: SeasonsFit, drawn: SeasonDraws):
-    """:func:`spreads` of one fit as a function of plan and frozen set of hybrids, each computed once."""
+    """:func:`spreads` of one fit as a function of plan and frozen set of hybrids, each computed
+    once.
+    """
     return cache(partial(spreads, seasons, drawn))
 
 

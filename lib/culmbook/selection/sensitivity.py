@@ -1,8 +1,9 @@
-"""Would another setting have led to another decision? Decisions under other weights, floors and models.
+"""Would another setting have led to another decision? Decisions under other weights, floors and
+models.
 
-A decision rests on choices that are not data: the margin over the control, the places in the next stage, what
-errors cost, floors, weights, and which model of yield is believed. Each is changed by itself, everything else
-as it was set, and hybrids whose decision changes are named.
+A decision rests on choices that are not data: the margin over the control, the places in the next
+stage, what errors cost, floors, weights, and which model of yield is believed. Each is changed by
+itself, everything else as it was set, and hybrids whose decision changes are named.
 """
 
 from collections.abc import Callable
@@ -31,8 +32,8 @@ TIE = 0.02
 class Way:
     """One way of deciding.
 
-    ``name`` says what is changed; ``gains`` and ``eligible`` are draws × candidates and ``rule`` is ``k, delta,
-    costs``, as :func:`culmbook.selection.decide.decide` takes them.
+    ``name`` says what is changed; ``gains`` and ``eligible`` are draws × candidates and ``rule`` is
+    ``k, delta, costs``, as :func:`culmbook.selection.decide.decide` takes them.
     """
 
     name: str
@@ -42,7 +43,8 @@ class Way:
 
 
 def other_rules(base: Way, factor: float = 2.0) -> list[Way]:
-    """Other margins (none, half and double), places (half and double) and costs (each changed by a factor).
+    """Other margins (none, half and double), places (half and double) and costs (each changed by a
+    factor).
 
     Parameters
     ----------
@@ -148,7 +150,8 @@ def other_traits(base: Way, joint, floors: dict, control: str) -> list[Way]:
 
 
 def other_weights(base: Way, traits: dict, weights: dict, control: str) -> list[Way]:
-    """The index by the weights in the place of yield, and each weight but that of yield doubled and halved.
+    """The index by the weights in the place of yield, and each weight but that of yield doubled
+    and halved.
 
     Parameters
     ----------
@@ -177,7 +180,8 @@ def other_weights(base: Way, traits: dict, weights: dict, control: str) -> list[
 
 
 def stage_gains(two, gains: pd.DataFrame, control: str) -> pd.DataFrame:
-    """Gains over the control by means of sites put together in a second stage, drawn as the gains given.
+    """Gains over the control by means of sites put together in a second stage, drawn as the gains
+    given.
 
     Parameters
     ----------
@@ -196,8 +200,9 @@ def stage_gains(two, gains: pd.DataFrame, control: str) -> pd.DataFrame:
 def decider(seasons, drawn, control: str, base: Way, decided: pd.DataFrame, **more) -> Callable:
     """How every way is decided: with what one more season would bring, near ties left as they are.
 
-    What waiting is worth is simulated, so a hybrid between two decisions would otherwise turn by chance: a
-    change that would save less than :data:`TIE` of the lesser cost of a wrong decision is not made.
+    What waiting is worth is simulated, so a hybrid between two decisions would otherwise turn by
+    chance: a change that would save less than :data:`TIE` of the lesser cost of a wrong decision is
+    not made.
 
     Parameters
     ----------
@@ -242,13 +247,14 @@ def sensitivity(base: Way, ways, decide: Callable) -> pd.DataFrame:
     base : Way
     ways : sequence of Way
     decide : callable
-        Of a way: its decisions, as :func:`culmbook.selection.decide.decide` gives them; from :func:`decider`.
+        Of a way: its decisions, as :func:`culmbook.selection.decide.decide` gives them; from
+        :func:`decider`.
 
     Returns
     -------
     DataFrame
-        ``scenario, hybrid, decision, chance_worthy, base_decision, base_chance, flips`` (is the decision another
-        one?); one row per way and hybrid, ways in their order.
+        ``scenario, hybrid, decision, chance_worthy, base_decision, base_chance, flips`` (is the
+        decision another one?); one row per way and hybrid, ways in their order.
 
     Raises
     ------

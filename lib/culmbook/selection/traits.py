@@ -1,8 +1,9 @@
-"""What is known of each hybrid beside its yield: stand, LT50 and moisture, as joint draws over hybrids.
+"""What is known of each hybrid beside its yield: stand, LT50 and moisture, as joint draws over
+hybrids.
 
-Every trait comes from the model that its own notebook uses; its draws hold all hybrids together, so that what
-they share (a freezer run, a site) is shared in the draws too. Hybrids that were not tested for a trait are
-drawn as further ones of the kind that was tested.
+Every trait comes from the model that its own notebook uses; its draws hold all hybrids together, so
+that what they share (a freezer run, a site) is shared in the draws too. Hybrids that were not
+tested for a trait are drawn as further ones of the kind that was tested.
 """
 
 from collections.abc import Callable
@@ -15,7 +16,7 @@ from scipy import stats
 
 from culmbook.consistency.draws import draw_seasons
 from culmbook.consistency.model import dummies, fit_seasons, season_records
-from culmbook.frost.freeze_curves import curve_draws
+from culmbook.frost.freeze_curves import curve_draws, freeze_answers, main_set
 from culmbook.frost.freeze_tests import bracketing, observed_survival
 from culmbook.mixed import CONVERGED, fit_gaussian
 from culmbook.sheets.trait_kinds import KINDS
@@ -28,7 +29,8 @@ from culmbook.trials.entries import controls_of, without_guards
 from culmbook.yields.harvest import plot_harvests
 from culmbook.yields.moisture import at_common_dates
 
-# Candidates tested from which on the value of one not tested is drawn from their distribution: with fewer,
+# Candidates tested from which on the value of one not tested is drawn from their distribution: with
+# fewer,
 # their spread is not known well enough (common practice).
 LEAST_TESTED = 8
 NOT_TESTED, NOT_KNOWN = "not tested", "not known"
@@ -46,16 +48,18 @@ class Trait:
     name : str
         Of :data:`culmbook.sheets.trait_kinds.KINDS`.
     draws : DataFrame
-        Joint draws, n × hybrids, in the trait's unit; a hybrid that nothing is known of is missing in all.
+        Joint draws, n × hybrids, in the trait's unit; a hybrid that nothing is known of is missing
+        in all.
     table : DataFrame
-        ``hybrid, estimate, lower, upper, n, remark``: middle and 95 % limits of the draws of hybrids that
-        were tested; the number of plots, samples or freezer loads behind them; and what must be said of a
-        hybrid that was not tested or lies beyond the test (then there is no estimate).
+        ``hybrid, estimate, lower, upper, n, remark``: middle and 95 % limits of the draws of
+        hybrids that were tested; the number of plots, samples or freezer loads behind them; and
+        what must be said of a hybrid that was not tested or lies beyond the test (then there is no
+        estimate).
     why_not : str
         Why nothing is known of any hybrid; blank where something is.
     unshrunk : callable or None
-        Gives ``estimate, variance`` by hybrid on the trait's scale, not drawn towards other hybrids; None
-        where the draws themselves are not.
+        Gives ``estimate, variance`` by hybrid on the trait's scale, not drawn towards other
+        hybrids; None where the draws themselves are not.
     """
 
     name: str
@@ -114,7 +118,8 @@ def unknown_trait(name: str, hybrids, n: int, why: str) -> Trait:
     return make_trait(name, draws, pd.Series(dtype=float), why_not=why)
 
 
-# -- hybrids that were not tested --------------------------------------------------------------------
+# -- hybrids that were not tested
+# --------------------------------------------------------------------
 
 
 def with_untested(
@@ -127,8 +132,8 @@ def with_untested(
     draws : DataFrame
         n × hybrids tested, in the trait's unit.
     entries : DataFrame
-        ``hybrid, role`` and, where known, ``crop_type``: a candidate is drawn from candidates of its own
-        type.
+        ``hybrid, role`` and, where known, ``crop_type``: a candidate is drawn from candidates of
+        its own type.
     kind : str
         The trait's name.
     seed : int
@@ -138,14 +143,15 @@ def with_untested(
     Returns
     -------
     DataFrame
-        n × hybrids of ``entries``; missing for a control that was not tested, and for a candidate where
-        fewer than eight of its type were.
+        n × hybrids of ``entries``; missing for a control that was not tested, and for a candidate
+        where fewer than eight of its type were.
 
     Notes
     -----
-    Per draw a t deviate with m - 1 degrees of freedom, m candidates tested, around their mean in that draw
-    with the variance ``G (1 + 1/m)``. G is the variance of the candidates' estimates less their mean error
-    variance (plus it, where the estimates are drawn towards each other), on the trait's scale.
+    Per draw a t deviate with m - 1 degrees of freedom, m candidates tested, around their mean in
+    that draw with the variance ``G (1 + 1/m)``. G is the variance of the candidates' estimates less
+    their mean error variance (plus it, where the estimates are drawn towards each other), on the
+    trait's scale.
     """
     entries, kind = entries.drop_duplicates("hybrid"), KINDS[kind]
     out = draws.reindex(columns=list(entries["hybrid"]))
@@ -171,7 +177,8 @@ def true_sd(values, is_shrunk):
     return np.sqrt(max(apart + error if is_shrunk else apart - error, 0.0))
 
 
-# -- the traits --------------------------------------------------------------------------------------
+# -- the traits
+# --------------------------------------------------------------------------------------
 
 
 def stand_trait(
@@ -201,8 +208,8 @@ def stand_trait(
 
     Notes
     -----
-    Trials take the place of sites in the stand model, so that plantings of one site are not pooled. Mean
-    logits are drawn from a multivariate t with the plots' residual degrees of freedom.
+    Trials take the place of sites in the stand model, so that plantings of one site are not pooled.
+    Mean logits are drawn from a multivariate t with the plots' residual degrees of freedom.
     """
     if cells.empty:
         raise Refusal("No plot has the counts that tell its stand.")
@@ -229,7 +236,7 @@ def freeze_trait(fit, entries: pd.DataFrame, *, n: int = 800, seed: int = 1) -> 
     Parameters
     ----------
     fit : FreezeFit
-        From :func:`culmbook.frost.freeze_model.fit_freeze`: of the main protocol, since others are
+        From :func:`culmbook.frost.freeze_curves.fit_freeze`: of the main protocol, since others are
         not comparable.
     entries, n, seed
         As in :func:`stand_trait`.
@@ -237,16 +244,16 @@ def freeze_trait(fit, entries: pd.DataFrame, *, n: int = 800, seed: int = 1) -> 
     Returns
     -------
     Trait
-        In °C. ``n`` counts freezer loads. A hybrid whose LT50 lies beyond the temperatures tested has no
-        estimate; its draws are those of the other candidates' distribution that lie beyond, or, where too few
-        candidates have an LT50, all at the coldest temperature tested (the least hardiness that fits), and
-        missing on the warm side.
+        In °C. ``n`` counts freezer loads. A hybrid whose LT50 lies beyond the temperatures tested
+        has no estimate; its draws are those of the other candidates' distribution that lie beyond,
+        or, where too few candidates have an LT50, all at the coldest temperature tested (the least
+        hardiness that fits), and missing on the warm side.
 
     Raises
     ------
     Refusal
-        One freezer run (its shift is not known, so nothing can be held against a temperature), or no curve
-        with a number.
+        One freezer run (its shift is not known, so nothing can be held against a temperature), or
+        no curve with a number.
     """
     if len(fit.runs) < 2:
         raise Refusal(
@@ -307,9 +314,10 @@ def moisture_trait(
     Returns
     -------
     Trait
-        Percent of water in the fresh mass, at the mean level of the sites and seasons cut. ``n`` counts
-        samples (plots × seasons); hybrids are taken as random, as their yields are. Of more than 5,000
-        samples those of a hybrid under one condition (site, trial, season, treatment) enter by their mean.
+        Percent of water in the fresh mass, at the mean level of the sites and seasons cut. ``n``
+        counts samples (plots × seasons); hybrids are taken as random, as their yields are. Of more
+        than 5,000 samples those of a hybrid under one condition (site, trial, season, treatment)
+        enter by their mean.
     list of str
         What was moved or left out, in sentences.
 
@@ -389,8 +397,8 @@ def unshrunk_means(seasons, centre: float = 0.0) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``estimate`` (deviation from the mean of all hybrids, plus ``centre``) and ``variance`` (of the
-        deviation) by hybrid, on the model's scale.
+        ``estimate`` (deviation from the mean of all hybrids, plus ``centre``) and ``variance`` (of
+        the deviation) by hybrid, on the model's scale.
 
     Raises
     ------
@@ -451,12 +459,8 @@ def _network_stand(network, entries, season, **draws):
 
 
 def _network_freeze(network, entries, season, **draws):
-    from culmbook.pages.freeze_page import freeze_answers, main_set
-
-    answers = freeze_answers(network.tables["freeze_tests"], "")
+    answers = freeze_answers(network.tables["freeze_tests"])
     chosen = main_set(answers)
-    if chosen is None:
-        raise Refusal("No freeze test of rhizomes gave a curve.")
     other = f"LT50 is that of {chosen.name}: other protocols and tissues are not comparable."
     return freeze_trait(chosen.fit, entries, **draws), [other] if len(answers) > 1 else []
 
@@ -468,7 +472,9 @@ def _network_moisture(network, entries, season, **draws):
 
 
 def trait_values(traits: dict, names, hybrids) -> pd.DataFrame:
-    """Traits side by side: ``hybrid``, and for each name its estimate with ``low_`` and ``high_`` limits."""
+    """Traits side by side: ``hybrid``, and for each name its estimate with ``low_`` and ``high_``
+    limits.
+    """
     wide = pd.DataFrame(index=list(hybrids))
     for name in names:
         own = traits[name].table.set_index("hybrid")[["estimate", "lower", "upper"]]

@@ -1,4 +1,6 @@
-"""What is said of decisions: the rule, who is promoted, held and dropped, why, and what would change it."""
+"""What is said of decisions: the rule, who is promoted, held and dropped, why, and what would
+change it.
+"""
 
 import pandas as pd
 
@@ -115,10 +117,10 @@ def with_reasons(
     Returns
     -------
     DataFrame
-        With ``weakest`` (the condition that is least likely, in a few words), ``open`` (conditions that are not
-        settled, the least settled first, with their probabilities), ``reason`` and ``change`` (short
-        sentences), ``why`` (a clause that follows "as") and ``next`` (what one more season would do, a
-        sentence; blank where that is not known).
+        With ``weakest`` (the condition that is least likely, in a few words), ``open`` (conditions
+        that are not settled, the least settled first, with their probabilities), ``reason`` and
+        ``change`` (short sentences), ``why`` (a clause that follows "as") and ``next`` (what one
+        more season would do, a sentence; blank where that is not known).
     """
     chances = conditions(decided)
     floors = passed.set_index("hybrid").filter(like="p_").drop(columns="p_all", errors="ignore")
@@ -181,8 +183,9 @@ def _reasons(row, chances, floors, rule, control):
 def _enough(row, chances, floors, turn, names):
     """The condition that would carry a dropped hybrid over the threshold, were it sure.
 
-    A hybrid is worth promoting only if a condition holds, so its probability once that is sure is the
-    present one over the condition's; for floors, which a hybrid may pass in no draw, it is counted.
+    A hybrid is worth promoting only if a condition holds, so its probability once that is sure is
+    the present one over the condition's; for floors, which a hybrid may pass in no draw, it is
+    counted.
     """
     sure = row.chance_worthy / chances.clip(lower=1e-9)
     if "floors" in sure:

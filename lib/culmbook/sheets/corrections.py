@@ -1,4 +1,6 @@
-"""``corrections.csv``: cells to be read differently, each only while the old value still stands there."""
+"""``corrections.csv``: cells to be read differently, each only while the old value still stands
+there.
+"""
 
 import numpy as np
 import pandas as pd
@@ -6,8 +8,9 @@ import pandas as pd
 from culmbook.sheets.dictionary import corrections_table, tables
 from culmbook.sheets.headers import plain_header
 from culmbook.sheets.problems import note
+from culmbook.sheets.rows import CORRECTED
 
-CORRECTED = "corrected"  # kind of a corrected cell: read with a decimal point, in any file
+WAITING = "no such row"  # unless one is found
 OUTCOMES = {"applied": "bool", "outcome": "str"}
 
 
@@ -30,43 +33,30 @@ class Corrections:
 
     def __init__(self, rows=None, site="all"):
         self.rows = rows
-        self.frame = no_corrections()
+        self.frame, self.lines = no_corrections(), []
         if rows is None or not rows.ok.any():
             return
         frame = rows.frame[rows.ok].reset_index(drop=True)
-        self.lines = frame["source_line"].tolist()
-        text = {name: rows.text[name][rows.ok] for name in ("old_value", "new_value")}
-        frame = frame.assign(
-            **{
-                name: pd.Series([str(cell).strip() for cell in cells], dtype="str")
-                for name, cells in text.items()
-            },
-            table=frame["table"].str.strip(),
-            column=frame["column"].str.strip(),
-            on=frame["on"].dt.strftime("%Y-%m-%d").astype("str"),
-            key=_plain_keys(frame["key"]),
-            applied=False,
-            outcome="no such row",
-        )
+        for name in ("old_value", "new_value"):
+            typed = [str(cell).strip() for cell in rows.text[name][rows.ok]]
+            frame[name] = pd.Series(typed, dtype="str")
+        for name in ("table", "column"):
+            frame[name] = frame[name].str.strip()
+        frame["on"] = frame["on"].dt.strftime("%Y-%m-%d").astype("str")
+        keys = ["/".join(part.strip() for part in key.split("/")) for key in frame["key"]]
+        frame = frame.assign(key=pd.Series(keys, dtype="str"), applied=False, outcome=WAITING)
         known = tables()
         for i, row in frame.iterrows():
             if row["table"] not in known:
                 frame.loc[i, "outcome"] = f"{row['table']} is no table"
             elif row["column"] not in known[row["table"]].columns:
                 frame.loc[i, "outcome"] = f"{row['column']} is no column of {row['table']}"
-        self.frame = frame[no_corrections().columns]
-        self._leave_aside_other_sites(site)
-
-    def _leave_aside_other_sites(self, site):
-        if site == "all":
-            return
-        known = tables()
-        other = [
-            name in known and known[name].has_site and key.split("/")[0] != site
-            for name, key in zip(self.frame["table"], self.frame["key"])
-        ]
-        self.lines = [line for line, is_other in zip(self.lines, other) if not is_other]
-        self.frame = self.frame[~np.array(other, bool)].reset_index(drop=True)
+        of_sites = frame["table"].map(lambda name: name in known and known[name].has_site)
+        is_other = of_sites.astype(bool) & (frame["key"].str.split("/").str[0] != site)
+        if site != "all":
+            frame = frame[~is_other].reset_index(drop=True)
+        self.lines = frame["source_line"].tolist()
+        self.frame = frame[self.frame.columns]
 
     def apply(self, rows, raws):
         """Put the corrections of one table into its sheets.
@@ -83,9 +73,8 @@ class Corrections:
         bool
             Whether any cell was changed.
         """
-        wanted = self.frame.index[
-            (self.frame["table"] == rows.table.name) & (self.frame["outcome"] == "no such row")
-        ]
+        is_open = (self.frame["table"] == rows.table.name) & (self.frame["outcome"] == WAITING)
+        wanted = self.frame.index[is_open]
         if wanted.empty:
             return False
         keys = row_keys(rows)
@@ -97,9 +86,11 @@ class Corrections:
         return bool(self.frame.loc[wanted, "applied"].any())
 
     def _apply_one(self, correction, found, rows, raws):
-        """Put one correction in if exactly one row has its key and its old value; return whether, and why."""
+        """Put one correction in if exactly one row has its key and its old value; return whether,
+        and why.
+        """
         if len(found) == 0:
-            return False, "no such row"
+            return False, WAITING
         column = correction["column"]
         standing = [str(rows.text[column][i]).strip() for i in found]
         matching = [i for i, text in zip(found, standing) if text == correction["old_value"]]
@@ -115,29 +106,14 @@ class Corrections:
 
     def problems(self):
         """Return a note for each correction that did not apply."""
-        file = (
-            "" if self.rows is None or self.frame.empty else self.rows.frame["source_file"].iat[0]
-        )
-        return [
-            note(
-                "N-CORRECTION",
-                file,
-                f"{row.table} {row.key}: {row.outcome}",
-                "delete the correction, or correct its key and old value",
-                line=line,
-                column=row.column,
-                value=row.old_value,
-                table="corrections",
-            )
-            for line, row in zip(getattr(self, "lines", []), self.frame.itertuples())
-            if not row.applied
-        ]
-
-
-def _plain_keys(keys):
-    return pd.Series(
-        ["/".join(part.strip() for part in key.split("/")) for key in keys], dtype="str"
-    )
+        found, mend = [], "delete the correction, or correct its key and old value"
+        for line, row in zip(self.lines, self.frame.itertuples()):
+            if not row.applied:
+                file = self.rows.frame["source_file"].iat[0]
+                rule = f"{row.table} {row.key}: {row.outcome}"
+                place = {"line": line, "column": row.column, "value": row.old_value}
+                found.append(note("N-CORRECTION", file, rule, mend, table="corrections", **place))
+        return found
 
 
 def row_keys(rows):
@@ -149,11 +125,8 @@ def row_keys(rows):
     for name in rows.table.key:
         values, field = rows.frame[name], rows.table[name]
         words = values.dt.strftime("%Y-%m-%d") if field.type == "date" else values
-        words = (
-            words.map(lambda x: f"{x:.15g}", na_action="ignore")
-            if field.type == "number"
-            else words
-        )
+        if field.type == "number":
+            words = values.map(lambda x: f"{x:.15g}", na_action="ignore")
         typed = np.array([str(cell).strip() for cell in rows.text[name]], dtype=object)
         parts.append(np.where(values.isna(), typed, words.astype("str")))
     return np.array(["/".join(part for part in row) for row in zip(*parts)], dtype=object)
@@ -163,11 +136,7 @@ def _replace_cell(raw, line, column, value):
     names = [plain_header(text) for text in raw.header]
     if column not in names:
         return False
-    place = raw.lines.index(line), names.index(column)
-    raw.rows[place[0]] = [
-        *raw.rows[place[0]][: place[1]],
-        value,
-        *raw.rows[place[0]][place[1] + 1 :],
-    ]
-    raw.kinds[place] = CORRECTED
+    at, place = raw.lines.index(line), names.index(column)
+    raw.rows[at] = [*raw.rows[at][:place], value, *raw.rows[at][place + 1 :]]
+    raw.kinds[at, place] = CORRECTED
     return True

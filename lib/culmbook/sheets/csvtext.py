@@ -1,7 +1,8 @@
 """Text files as cells: encoding, delimiter, line ends and quotes, with physical line numbers.
 
-Encodings are told by byte-order mark and validity only: UTF-8 (with or without mark), UTF-16 with mark,
-else Windows-1252 if no piece of the file is UTF-8. Nothing is replaced or guessed character by character.
+Encodings are told by byte-order mark and validity only: UTF-8 (with or without mark), UTF-16 with
+mark, else Windows-1252 if no piece of the file is UTF-8. Nothing is replaced or guessed character
+by character.
 """
 
 import csv
@@ -31,19 +32,20 @@ def read_text(data, file, names=frozenset()):
     file : str
         Name used in messages.
     names : set of str
-        Known column names in the form of :func:`culmbook.sheets.headers.plain_header`, used to tell the delimiter.
+        Known column names in the form of :func:`culmbook.sheets.headers.plain_header`, used to tell
+        the delimiter.
 
     Returns
     -------
     Grid
-        A file that cannot be read as text comes back with no rows and an ``error_file`` problem: E-ENCODING,
-        E-NUL, E-TYPE (web page, JSON), E-CONFLICT or E-QUOTE. Rows whose quoting or line end is broken are
-        left out, each with its E-FIELDS, E-QUOTE or E-LONG problem.
+        A file that cannot be read as text comes back with no rows and an ``error_file`` problem:
+        E-ENCODING, E-NUL, E-TYPE (web page, JSON), E-CONFLICT or E-QUOTE. Rows whose quoting or
+        line end is broken are left out, each with its E-FIELDS, E-QUOTE or E-LONG problem.
     """
     text, encoding, problems = decode(data, file)
     if text is None:
         return Grid(file, [], [], problems=problems)
-    fault = _foreign_text(text, file) or _conflict(text, file)
+    fault = _foreign_text(text, file)
     if fault:
         return Grid(file, [], [], encoding=encoding, problems=[*problems, fault])
     if "\r" in text and "\n" not in text:
@@ -84,36 +86,21 @@ def _utf16(data, file):
     try:
         text = data.decode("utf-16")
     except UnicodeDecodeError:
-        return (
-            None,
-            None,
-            [
-                refuse_file(
-                    "E-ENCODING", file, "the UTF-16 text is cut or damaged", "copy the file again"
-                )
-            ],
-        )
+        rule, mend = "the UTF-16 text is cut or damaged", "copy the file again"
+        return None, None, [refuse_file("E-ENCODING", file, rule, mend)]
     if "\0" in text:
         return None, None, [_nul(text.encode(), file)]
-    return (
-        text,
-        "utf-16",
-        [note("N-ENCODING", file, "the text is UTF-16: read as such", "save as CSV UTF-8")],
-    )
+    said = note("N-ENCODING", file, "the text is UTF-16: read as such", "save as CSV UTF-8")
+    return text, "utf-16", [said]
 
 
 def _nul(data, file):
     if data.count(b"\0") * 4 > len(data):
-        return refuse_file(
-            "E-NUL",
-            file,
-            "every second byte is NUL: UTF-16 text without its byte-order mark",
-            "save as CSV UTF-8",
-        )
+        rule = "every second byte is NUL: UTF-16 text without its byte-order mark"
+        return refuse_file("E-NUL", file, rule, "save as CSV UTF-8")
     line = data.count(b"\n", 0, data.index(b"\0")) + 1
-    return refuse_file(
-        "E-NUL", file, f"NUL byte in line {line}", "the file is damaged: copy it again", line=line
-    )
+    rule, mend = f"NUL byte in line {line}", "the file is damaged: copy it again"
+    return refuse_file("E-NUL", file, rule, mend, line=line)
 
 
 def _undecodable(data, file, offset):
@@ -123,55 +110,43 @@ def _undecodable(data, file, offset):
     start = text.rfind("\n", 0, offset) + 1
     delimiter = find_delimiter(text)
     first = next(ln for ln in text.split("\n") if ln.strip("\r ﻿"))
-    header = _cells_of(first.removeprefix("ï»¿"), delimiter)
-    cells = _cells_of(text[start : offset + 1], delimiter)
+    header = _cells_of(first.removeprefix("\xef\xbb\xbf"), delimiter)
+    place = _last_cell(header, _cells_of(text[start : offset + 1], delimiter))
+    byte = f"byte 0x{data[offset]:02X}"
+    rule = f"line {line} does not fit the encoding of the rest of the file ({byte})"
+    return refuse_file("E-ENCODING", file, rule, _UTF8_MEND, line=line, **place)
+
+
+def _last_cell(header, cells):
+    """Return where the last of some cells stands and what it holds, as keywords of a problem."""
     column = header[len(cells) - 1].strip() if len(cells) <= len(header) else None
-    said = (
-        f"line {line} does not fit the encoding of the rest of the file (byte 0x{data[offset]:02X})"
-    )
-    return refuse_file(
-        "E-ENCODING", file, said, _UTF8_MEND, line=line, column=column, value=cells[-1]
-    )
+    return {"column": column, "value": cells[-1]}
 
 
 def _foreign_text(text, file):
+    """Return the problem of text that is no table, or that version control has spoilt; else None."""
     start = text[:2000].lstrip().lower()
     mend = "export the table itself as CSV UTF-8"
     if start.startswith(("<!doctype", "<html", "<?xml", "<head", "<body", "<table")):
-        return refuse_file(
-            "E-TYPE",
-            file,
-            "this is a web page (or other markup), not a text table",
-            "download the file again; " + mend,
-        )
+        rule = "this is a web page (or other markup), not a text table"
+        return refuse_file("E-TYPE", file, rule, "download the file again; " + mend)
     if re.match(r'[\[{]\s*(["\[{\]}]|$)', start):
         return refuse_file("E-TYPE", file, "this is JSON, not a text table", mend)
     if start.startswith("version https://git-lfs"):
-        return refuse_file(
-            "E-TYPE",
-            file,
-            "this is a pointer to a file kept elsewhere, not the table itself",
-            "fetch the file it stands for",
-        )
+        rule = "this is a pointer to a file kept elsewhere, not the table itself"
+        return refuse_file("E-TYPE", file, rule, "fetch the file it stands for")
+    mark = ("<<<<<<<" in text or ">>>>>>>" in text) and _CONFLICT.search(text)
+    if mark:
+        rule = f"conflict marker {mark[1]} left by version control"
+        place = {"line": text.count("\n", 0, mark.start()) + 1, "value": mark[1]}
+        return refuse_file("E-CONFLICT", file, rule, "resolve the conflict", **place)
     return None
 
 
-def _conflict(text, file):
-    mark = ("<<<<<<<" in text or ">>>>>>>" in text) and _CONFLICT.search(text)
-    if not mark:
-        return None
-    return refuse_file(
-        "E-CONFLICT",
-        file,
-        f"conflict marker {mark[1]} left by version control",
-        "resolve the conflict",
-        line=text.count("\n", 0, mark.start()) + 1,
-        value=mark[1],
-    )
-
-
 def _any_control(data, text):
-    """Tell cheaply whether any cell may hold a control character: whole file first, cells only if so."""
+    """Tell cheaply whether any cell may hold a control character: whole file first, cells only if
+    so.
+    """
     if len(data.translate(None, _C0)) != len(data):
         return True
     return not text.isascii() and has_control(text)
@@ -265,36 +240,27 @@ def _explain(grid, faults, text_lines):
         raw = "\n".join(text_lines[first - 1 : last])
         cells = _cells_of(text_lines[first - 1], grid.delimiter)
         is_open = "end of data" in message or last > first
-        if is_open and last == first == len(text_lines):
-            grid.problems.append(
-                refuse_row(
-                    "E-FIELDS",
-                    grid.file,
-                    first,
-                    None,
-                    raw,
-                    "the file is cut off in its last line",
-                    "copy the file again",
-                )
-            )
-        elif is_open:
-            grid.problems.append(_open_quote(grid, header, first, cells))
+        if is_open and not last == first == len(text_lines):
+            rule = f"the quote opened in line {first} is not closed in its cell and takes in the lines that follow"
+            place = {"line": first} | _last_cell(header, cells)
+            problem = refuse_file("E-QUOTE", grid.file, rule, "remove the stray quote", **place)
+            grid.problems.append(problem)
+            continue
+        code, column, value = "E-FIELDS", None, raw
+        if is_open:
+            rule, mend = "the file is cut off in its last line", "copy the file again"
+        elif "field limit" in message:
+            j = max(range(len(cells)), key=lambda k: len(cells[k]))
+            code, column, value = "E-LONG", header[j].strip() if j < len(header) else None, cells[j]
+            rule = f"{len(value)} characters in one cell, at most {LONGEST_CELL} are read"
+            mend = "shorten the text"
+        elif _LONE_CR.search(raw):
+            rule = "carriage return inside a field that is not in quotes"
+            mend = "remove the line break inside the cell"
         else:
-            grid.problems.append(_broken_row(grid, header, first, cells, raw, message))
-
-
-def _open_quote(grid, header, line, cells):
-    column = header[len(cells) - 1].strip() if len(cells) <= len(header) else None
-    said = f"the quote opened in line {line} is not closed in its cell and takes in the lines that follow"
-    return refuse_file(
-        "E-QUOTE",
-        grid.file,
-        said,
-        "remove the stray quote",
-        line=line,
-        column=column,
-        value=cells[-1],
-    )
+            code, rule = "E-QUOTE", "text after a closing quote"
+            mend = "remove the stray quote, or write a quote inside a quoted field twice"
+        grid.problems.append(refuse_row(code, grid.file, first, column, value, rule, mend))
 
 
 def _cells_of(line, delimiter):
@@ -304,37 +270,3 @@ def _cells_of(line, delimiter):
         return next(csv.reader([line.replace("\r", " ")], delimiter=delimiter), [""])
     finally:
         csv.field_size_limit(limit)
-
-
-def _broken_row(grid, header, line, cells, raw, message):
-    if "field limit" in message:
-        j = max(range(len(cells)), key=lambda k: len(cells[k]))
-        column = header[j].strip() if j < len(header) else None
-        return refuse_row(
-            "E-LONG",
-            grid.file,
-            line,
-            column,
-            cells[j],
-            f"{len(cells[j])} characters in one cell, at most {LONGEST_CELL} are read",
-            "shorten the text",
-        )
-    if _LONE_CR.search(raw):
-        return refuse_row(
-            "E-FIELDS",
-            grid.file,
-            line,
-            None,
-            raw,
-            "carriage return inside a field that is not in quotes",
-            "remove the line break inside the cell",
-        )
-    return refuse_row(
-        "E-QUOTE",
-        grid.file,
-        line,
-        None,
-        raw,
-        "text after a closing quote",
-        "remove the stray quote, or write a quote inside a quoted field twice",
-    )

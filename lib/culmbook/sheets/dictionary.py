@@ -1,13 +1,14 @@
 """The data dictionary: what every table and column is, read from the Table Schema files beside it.
 
-Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standard properties a field may
-carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet), ``plausible`` (values
-outside are worth a look),
-``plausibleDayOfYear``, ``requiredIf`` (needed when another column has one of these values), ``naMeans``
-(NA is a value here), ``measured`` (a constant column is suspicious) and ``optional`` (the column may be
-left out); a table may be ``optional``, have ``uniqueSets`` beside its primary key, and stand ``beside``
-the data (the corrections).
-``python -m culmbook.sheets.dictionary`` prints the dictionary as a Markdown page.
+Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standard properties a field
+may carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet),
+``plausible`` (values outside are worth a look), ``plausibleDayOfYear``, ``requiredIf`` (needed when
+another column has one of these values), ``naMeans`` (NA is a value here), ``measured`` (a constant
+column is suspicious) and ``optional`` (the column may be left out); a table may be ``optional``,
+have ``uniqueSets`` beside its primary key, ``rules`` (which rows are wrong, by columns of the row,
+of its plot and its ``area`` [m²], whatever else was read; an area may be 0.5 % above the plot's,
+since it is typed rounded), and stand ``beside`` the data (the corrections). ``python -m
+culmbook.sheets.dictionary`` prints the dictionary as a Markdown page.
 """
 
 import json
@@ -18,10 +19,7 @@ from importlib.resources import files
 import pandas as pd
 
 DTYPES = {"string": "str", "integer": "Int64", "number": "float64", "date": "datetime64[us]"}
-SOURCE = {
-    "source_file": "str",
-    "source_line": "Int64",
-}  # where a row was read, carried by every frame
+SOURCE = {"source_file": "str", "source_line": "Int64"}  # of a row, carried by every frame
 
 
 @dataclass(frozen=True)
@@ -62,9 +60,8 @@ class Field:
         low = low if self.exclusive_minimum is None else f"more than {self.exclusive_minimum:g}"
         high = "" if self.maximum is None else f"at most {self.maximum:g}"
         words = {"integer": "whole number", "number": "number", "date": "date, YYYY-MM-DD"}
-        return ", ".join(
-            part for part in (words.get(self.type, self.content or "text"), low, high) if part
-        )
+        kind = words.get(self.type, self.content or "text")
+        return ", ".join(part for part in (kind, low, high) if part)
 
 
 @dataclass(frozen=True)
@@ -87,7 +84,7 @@ class Table:
     key: tuple
     foreign_keys: tuple = ()
     unique_sets: tuple = ()
-    missing_values: tuple = ("",)
+    rules: tuple = ()  # dictionaries: column, code, wrong, rule, mend
     optional: bool = False
     beside: bool = False
 
@@ -108,47 +105,34 @@ class Table:
 def _field(spec):
     limits = spec.get("constraints", {})
     needs = tuple((name, tuple(values)) for name, values in spec.get("requiredIf", {}).items())
+    own = ("name", "title", "type", "description", "content", "unit", "measured", "optional")
     return Field(
-        spec["name"],
-        spec["title"],
-        spec["type"],
-        spec["description"],
-        spec.get("content", ""),
-        spec.get("unit", ""),
-        limits.get("required", False),
-        limits.get("pattern"),
-        tuple(limits.get("enum", ())),
-        limits.get("minimum"),
-        limits.get("exclusiveMinimum"),
-        limits.get("maximum"),
-        limits.get("maxLength"),
-        tuple(spec.get("plausible", ())),
-        tuple(spec.get("plausibleDayOfYear", ())),
-        needs,
-        spec.get("naMeans", ""),
-        spec.get("measured", False),
-        spec.get("optional", False),
+        **{name: spec[name] for name in own if name in spec},
+        **{name: limits[name] for name in ("required", "pattern", "minimum") if name in limits},
+        enum=tuple(limits.get("enum", ())),
+        exclusive_minimum=limits.get("exclusiveMinimum"),
+        maximum=limits.get("maximum"),
+        max_length=limits.get("maxLength"),
+        plausible=tuple(spec.get("plausible", ())),
+        plausible_days=tuple(spec.get("plausibleDayOfYear", ())),
+        required_if=needs,
+        na_means=spec.get("naMeans", ""),
     )
 
 
 def _table(spec):
-    links = tuple(
-        ForeignKey(
-            tuple(link["fields"]), link["reference"]["resource"], tuple(link["reference"]["fields"])
-        )
-        for link in spec["foreignKeys"]
-    )
+    links = []
+    for link in spec["foreignKeys"]:
+        to = link["reference"]
+        links.append(ForeignKey(tuple(link["fields"]), to["resource"], tuple(to["fields"])))
+    own = ("name", "title", "description", "optional", "beside")
     return Table(
-        spec["name"],
-        spec["title"],
-        spec["description"],
-        tuple(map(_field, spec["fields"])),
-        tuple(spec["primaryKey"]),
-        links,
-        tuple(map(tuple, spec.get("uniqueSets", ()))),
-        tuple(spec["missingValues"]),
-        spec.get("optional", False),
-        spec.get("beside", False),
+        **{name: spec[name] for name in own if name in spec},
+        fields=tuple(map(_field, spec["fields"])),
+        key=tuple(spec["primaryKey"]),
+        foreign_keys=tuple(links),
+        unique_sets=tuple(map(tuple, spec.get("uniqueSets", ()))),
+        rules=tuple(spec.get("rules", ())),
     )
 
 
@@ -192,35 +176,20 @@ def empty_table(name):
 
 def column_dictionary(name):
     """Return the dictionary of one table as a frame: column, title, unit, type, allowed, meaning."""
-    rows = [
-        {
-            "column": f.name,
-            "title": f.title,
-            "unit": f.unit,
-            "type": f.type,
-            "allowed": f.allowed,
-            "meaning": f.description,
-        }
-        for f in _all_tables()[name].fields
-    ]
-    return pd.DataFrame(rows)
+    names = {"column": "name", "title": "title", "unit": "unit", "type": "type"}
+    names |= {"allowed": "allowed", "meaning": "description"}
+    fields = _all_tables()[name].fields
+    return pd.DataFrame({title: [getattr(f, own) for f in fields] for title, own in names.items()})
 
 
 def markdown_page():
     """Return the whole dictionary as a Markdown page."""
-    parts = [
-        "# Data dictionary",
-        "",
-        "Made from the Table Schema files; edit those, not this page.",
-        "",
-    ]
+    parts = ["# Data dictionary\n\nMade from the Table Schema files; edit those, not this page.\n"]
     for table in _all_tables().values():
+        left_out = " The table may be left out." if table.optional else ""
         parts += [
-            f"## {table.name}",
-            "",
-            f"{table.description}. Key: {', '.join(table.key)}."
-            + (" The table may be left out." if table.optional else ""),
-            "",
+            f"## {table.name}\n",
+            f"{table.description}. Key: {', '.join(table.key)}.{left_out}\n",
             "| Column | Unit | Must be filled | Allowed | Plausible | Meaning |",
             "| --- | --- | --- | --- | --- | --- |",
             *map(_markdown_row, table.fields),
@@ -230,14 +199,8 @@ def markdown_page():
 
 
 def _markdown_row(field):
-    needed = (
-        "yes"
-        if field.required
-        else "if "
-        + ", ".join(f"{name} is {' or '.join(values)}" for name, values in field.required_if)
-        if field.required_if
-        else ""
-    )
+    needs = ", ".join(f"{name} is {' or '.join(values)}" for name, values in field.required_if)
+    needed = "yes" if field.required else f"if {needs}" if needs else ""
     needed = "column may be left out" if field.optional else needed
     plausible = "–".join(f"{x:g}" for x in field.plausible)
     plausible = plausible or " – ".join(f"day {x}" for x in field.plausible_days)

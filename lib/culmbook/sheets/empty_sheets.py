@@ -5,27 +5,24 @@ looks for, and then the plots in the order in which the field is walked. The hyb
 on it: whoever counts or scores should not know which entry stands there.
 """
 
+from datetime import datetime
 from pathlib import Path
 from textwrap import wrap
 
 import pandas as pd
-from openpyxl import Workbook
-from openpyxl.styles import Alignment, Border, Font, Side
-from openpyxl.utils import get_column_letter
-from openpyxl.worksheet.datavalidation import DataValidation
-from openpyxl.worksheet.pagebreak import Break
+import xlsxwriter
 
 from culmbook.sheets.dictionary import column_dictionary, tables
 from culmbook.sheets.grid import MUST_BE_FILLED, READ_ME, READ_ME_BEGINS
 from culmbook.sheets.headers import WALK
-from culmbook.text.workbook_bytes import workbook_bytes
 
 TITLE_ROW, UNIT_ROW, HEADER_ROW = 1, 2, 3
 SPARE_ROWS = 200
 HINT_WIDTH = 12
 """Characters of the line of units that fit beside one another in the narrowest column."""
 PLANTS_PER_PLOT = 5
-THIN = Side(style="thin", color="999999")
+A4 = 9  # paper size
+FIXED_DATE = datetime(1980, 1, 1)  # of writing, so that the same sheets are the same bytes
 HOW_TO = (
     READ_ME_BEGINS,
     "Leave a cell blank when something was not observed; write 0 only when none was there.",
@@ -47,8 +44,8 @@ def write_sheets(out, network=None, table=None, site=None, season=None):
         Folder to write into, made if absent; a file that is there already is never replaced.
     network : culmbook.sheets.read.Network, optional
         With it, the sheets of tables about plots are filled with the plots of each site's
-        trials, in walking order, one folder for each site; abandoned plots are left out. Tables that
-        are not about plots are then written only when asked for by name.
+        trials, in walking order, one folder for each site; abandoned plots are left out. Tables
+        that are not about plots are then written only when asked for by name.
     table : str, optional
         One table instead of all.
     site : str, optional
@@ -64,16 +61,16 @@ def write_sheets(out, network=None, table=None, site=None, season=None):
     Raises
     ------
     ValueError
-        If there is no such table or site, a site or season comes without a network, no plot is left,
-        or a file stands in the way.
+        If there is no such table or site, a site or season comes without a network, no plot is
+        left, or a file stands in the way.
     """
-    planned = _planned(Path(out), _chosen_tables(table), network, site, season)
+    if table not in (None, *tables()):
+        raise ValueError(f"no table {table!r}; there are {', '.join(tables())}")
+    planned = _planned(Path(out), [table] if table else list(tables()), network, site, season)
     for path, _ in planned:
         if path.exists():
-            raise ValueError(
-                f"{path} is already there and may hold observations; "
-                "choose another folder or move it"
-            )
+            said = "is already there and may hold observations; choose another folder or move it"
+            raise ValueError(f"{path} {said}")
     for path, rows in planned:
         _write(path, rows, season)
     return [path for path, _ in planned]
@@ -86,36 +83,21 @@ def _planned(out, chosen, network, site, season):
     about_plots = [name for name in chosen if _is_about_plots(name)]
     if network is None or not about_plots:
         return [(out / f"{name}.xlsx", None) for name in chosen]
+    sites = list(network.tables["plots"]["site"].unique())
+    if site not in (None, "all", *sites):
+        known = ", ".join(sites) or "no site"
+        raise ValueError(f"no plots of site {site!r}; there are plots of {known}")
     planned = []
-    for code in _chosen_sites(network, site):
+    for code in sites if site in (None, "all") else [site]:
         plots = _standing_plots(network, code, season)
-        planned += [
-            (out / code / f"{name}.xlsx", _prefilled(name, plots, network, season))
-            for name in about_plots
-        ]
+        for name in about_plots:
+            rows = _prefilled(name, plots, network, season)
+            planned.append((out / code / f"{name}.xlsx", rows))
     return planned
 
 
 def _is_about_plots(name):
     return name != "plots" and "plot" in tables()[name].columns
-
-
-def _chosen_tables(table):
-    known = list(tables())
-    if table is not None and table not in known:
-        raise ValueError(f"no table {table!r}; there are {', '.join(known)}")
-    return known if table is None else [table]
-
-
-def _chosen_sites(network, site):
-    known = list(network.tables["plots"]["site"].unique())
-    if site in (None, "all"):
-        return known
-    if site not in known:
-        raise ValueError(
-            f"no plots of site {site!r}; there are plots of {', '.join(known) or 'no site'}"
-        )
-    return [site]
 
 
 def _standing_plots(network, site, season):
@@ -125,94 +107,74 @@ def _standing_plots(network, site, season):
     if season is not None:
         plots = plots[plots["planted_on"].isna() | (plots["planted_on"].dt.year <= season)]
     if plots.empty:
-        raise ValueError(
-            f"site {site} has no standing plot" + (f" planted by {season}" if season else "")
-        )
-    back = plots["column"].where(plots["row"] % 2 == 1, -plots["column"])
-    return plots.assign(along=back).sort_values(
-        ["trial", "row", "along", "plot"], ignore_index=True
-    )
+        when = f" planted by {season}" if season else ""
+        raise ValueError(f"site {site} has no standing plot{when}")
+    plots = plots.assign(along=plots["column"].where(plots["row"] % 2 == 1, -plots["column"]))
+    return plots.sort_values(["trial", "row", "along", "plot"], ignore_index=True)
 
 
 def _prefilled(name, plots, network, season):
     """Rows with what is known before the walk; every other column stays blank."""
     rows = plots[["site", "plot", *WALK]]
     if name == "stem_measures":
-        rows = rows.merge(
-            pd.DataFrame({"plant": [str(i + 1) for i in range(PLANTS_PER_PLOT)]}), how="cross"
-        )
-    if name == "plant_gaps":
-        rows = _with_positions(rows, network)
+        plants = [str(i + 1) for i in range(PLANTS_PER_PLOT)]
+        rows = rows.merge(pd.DataFrame({"plant": plants}), how="cross")
+    if name == "plant_gaps":  # one row for each position mapped before, or one for the plot
+        columns = ["site", "plot", "position_row", "position"]
+        mapped = network.tables["plant_gaps"][columns].drop_duplicates().sort_values(columns)
+        rows = rows.assign(walk=range(len(rows))).merge(mapped, on=["site", "plot"], how="left")
+        rows = rows.sort_values(["walk", "position_row", "position"], ignore_index=True)
+        rows = rows.drop(columns="walk")
     if season is not None and "growing_season" in tables()[name].columns:
         rows = rows.assign(growing_season=season)
     return rows
 
 
-def _with_positions(rows, network):
-    """One row for each plant position mapped before; a plot never mapped has one row."""
-    columns = ["site", "plot", "position_row", "position"]
-    known = network.tables["plant_gaps"][columns].drop_duplicates().sort_values(columns)
-    order = rows.assign(walk=range(len(rows)))
-    merged = order.merge(known, on=["site", "plot"], how="left")
-    return merged.sort_values(["walk", "position_row", "position"], ignore_index=True).drop(
-        columns="walk"
-    )
-
-
 def _write(path, rows, season):
-    book = Workbook()
-    _fill_sheet(book.active, tables()[path.stem], rows, season)
-    _fill_read_me(book.create_sheet(READ_ME), path.stem)
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(workbook_bytes(book))
+    with xlsxwriter.Workbook(path, {"in_memory": True}) as book:
+        book.set_properties({"author": "culmbook", "created": FIXED_DATE})
+        table = tables()[path.stem]
+        sheet = book.add_worksheet(table.name)
+        columns = table.columns
+        if rows is not None:
+            walk = [name for name in WALK if name not in table.columns]
+            columns = [*dict.fromkeys(["site", "plot", *walk, *table.columns])]
+        last = HEADER_ROW + (SPARE_ROWS if rows is None else len(rows))
+        _write_heading(book, sheet, table, columns, rows, season)
+        for place, name in enumerate(columns):
+            field = table[name] if name in table.columns else None
+            is_text = field is not None and field.type in ("string", "date")
+            form = {"num_format": "@" if is_text else "General"}
+            sheet.set_column(place, place, 12 if is_text else 10, book.add_format(form))
+            if rows is not None:
+                thin = {"bottom": 1, "right": 1, "border_color": "#999999"}
+                values = rows.get(name, pd.Series(None, rows.index, object))
+                _write_column(sheet, place, values, book.add_format(form | thin))
+            if rule := field and _validation(field):
+                sheet.data_validation(HEADER_ROW, place, last + SPARE_ROWS - 1, place, rule)
+        if rows is not None:
+            begins = rows["trial"] != rows["trial"].shift().bfill()
+            sheet.set_h_pagebreaks([HEADER_ROW + int(i) for i in rows.index[begins]])
+        _set_up_print(sheet, len(columns), last)
+        _fill_read_me(book.add_worksheet(READ_ME), path.stem)
 
 
-def _fill_sheet(sheet, table, rows, season):
-    sheet.title = table.name
-    columns = _columns(table, rows)
-    last = HEADER_ROW + (SPARE_ROWS if rows is None else len(rows))
-    _write_heading(sheet, table, columns, rows, season)
-    for place, name in enumerate(columns, start=1):
-        field = table[name] if name in table.columns else None
-        _format_column(sheet, place, field, 0 if rows is None else len(rows))
-        if field is not None:
-            _add_validation(sheet, place, field, last + SPARE_ROWS)
-    if rows is not None:
-        _write_rows(sheet, columns, rows)
-    _set_up_print(sheet, len(columns), last)
-
-
-def _columns(table, rows):
-    if rows is None:
-        return table.columns
-    places = [name for name in WALK if name not in table.columns]
-    return [
-        "site",
-        "plot",
-        *places,
-        *[name for name in table.columns if name not in ("site", "plot")],
-    ]
-
-
-def _write_heading(sheet, table, columns, rows, season):
+def _write_heading(book, sheet, table, columns, rows, season):
     what = f"{table.title}: {table.description[0].lower()}{table.description[1:]}"
     where = "" if rows is None else f". Site {rows['site'].iloc[0]}"
-    sheet.cell(TITLE_ROW, 1, what + where + (f", season {season}" if season else "")).font = Font(
-        bold=True
-    )
-    sheet.row_dimensions[HEADER_ROW].height = 112
+    title = what + where + (f", season {season}" if season else "")
+    sheet.write_string(TITLE_ROW - 1, 0, title, book.add_format({"bold": True}))
+    unit = book.add_format({"italic": True, "font_size": 8, "text_wrap": True, "valign": "bottom"})
     n_lines = 1
-    for place, name in enumerate(columns, start=1):
-        field = table[name] if name in table.columns else None
-        unit = sheet.cell(UNIT_ROW, place, _hint(field))
-        n_lines = max(n_lines, len(wrap(unit.value, HINT_WIDTH)))
-        unit.font = Font(italic=True, size=8)
-        unit.alignment = Alignment(wrap_text=True, vertical="bottom")
-        head = sheet.cell(HEADER_ROW, place, name)
-        head.font = Font(bold=True)
-        head.alignment = Alignment(text_rotation=90 if len(name) > 14 else 0, vertical="bottom")
-        head.border = Border(bottom=Side(style="medium"))
-    sheet.row_dimensions[UNIT_ROW].height = 11.5 * n_lines + 4
+    for place, name in enumerate(columns):
+        hint = _hint(table[name] if name in table.columns else None)
+        n_lines = max(n_lines, len(wrap(hint, HINT_WIDTH)))
+        sheet.write_string(UNIT_ROW - 1, place, hint, unit)
+        head = {"bold": True, "bottom": 2, "rotation": 90 if len(name) > 14 else 0}
+        sheet.write_string(HEADER_ROW - 1, place, name, book.add_format(head))
+    sheet.set_row(UNIT_ROW - 1, 11.5 * n_lines + 4)
+    sheet.set_row(HEADER_ROW - 1, 112)
 
 
 def _hint(field):
@@ -224,85 +186,59 @@ def _hint(field):
     return (" / ".join(field.enum) or unit or field.content) + needed
 
 
-def _format_column(sheet, place, field, n_rows):
-    """Format the column as a whole, so that rows added later keep it, and each cell there is."""
-    dimension = sheet.column_dimensions[get_column_letter(place)]
-    form = "@" if field is not None and field.type in ("string", "date") else "General"
-    dimension.width = 12 if form == "@" else 10
-    dimension.number_format = form
-    for row in range(HEADER_ROW + 1, HEADER_ROW + n_rows + 1):
-        cell = sheet.cell(row, place)
-        cell.border = Border(bottom=THIN, right=THIN)
-        cell.number_format = form
-
-
-def _add_validation(sheet, place, field, last):
-    rule = _validation(field)
-    if rule is None:
-        return
-    rule.allow_blank = True
-    rule.promptTitle = field.title[:32]
-    rule.prompt = f"{field.description}. {field.allowed}"[:255]
-    rule.errorTitle = field.name[:32]
-    rule.error = f"Allowed: {field.allowed}"[:225]
-    rule.showInputMessage = rule.showErrorMessage = True
-    letter = get_column_letter(place)
-    rule.add(f"{letter}{HEADER_ROW + 1}:{letter}{last}")
-    sheet.add_data_validation(rule)
+def _write_column(sheet, place, values, form):
+    for line, value in enumerate(values, start=HEADER_ROW):
+        if pd.isna(value):
+            sheet.write_blank(line, place, None, form)
+        elif isinstance(value, str):
+            sheet.write_string(line, place, value, form)
+        else:
+            sheet.write_number(line, place, value, form)
 
 
 def _validation(field):
+    """What the spreadsheet program lets a cell of the column hold, and says of it; None for any
+    text.
+    """
+    said = {
+        "input_title": field.title[:32],
+        "input_message": f"{field.description}. {field.allowed}"[:255],
+        "error_title": field.name[:32],
+        "error_message": f"Allowed: {field.allowed}"[:225],
+    }
     if field.enum:
-        return DataValidation(type="list", formula1=f'"{",".join(field.enum)}"')
+        return said | {"validate": "list", "source": list(field.enum)}
     if field.type == "date":
-        return DataValidation(type="textLength", operator="equal", formula1="10")
+        return said | {"validate": "length", "criteria": "==", "value": 10}
     # a column where NA is a value must take letters too
     if field.type == "string" or field.na_means:
         return None
-    kind = "whole" if field.type == "integer" else "decimal"
+    said["validate"] = field.type if field.type == "integer" else "decimal"
     if field.exclusive_minimum is not None:
-        return DataValidation(
-            type=kind, operator="greaterThan", formula1=f"{field.exclusive_minimum:g}"
-        )
-    low, high = f"{field.minimum:.12g}", f"{field.maximum:.12g}"
-    return DataValidation(type=kind, operator="between", formula1=low, formula2=high)
-
-
-def _write_rows(sheet, columns, rows):
-    trial = None
-    for line, record in enumerate(rows.to_dict("records"), start=HEADER_ROW + 1):
-        for place, name in enumerate(columns, start=1):
-            value = record.get(name)
-            if value is not None and not pd.isna(value):
-                sheet.cell(line, place).value = value.item() if hasattr(value, "item") else value
-        if trial not in (None, record["trial"]):
-            sheet.row_breaks.append(Break(id=line - 1))
-        trial = record["trial"]
+        return said | {"criteria": ">", "value": field.exclusive_minimum}
+    return said | {"criteria": "between", "minimum": field.minimum, "maximum": field.maximum}
 
 
 def _set_up_print(sheet, n_columns, last):
-    sheet.freeze_panes = sheet.cell(HEADER_ROW + 1, 3)
-    sheet.print_title_rows = f"{TITLE_ROW}:{HEADER_ROW}"
-    sheet.print_area = f"A1:{get_column_letter(n_columns)}{last}"
-    sheet.page_setup.orientation = "landscape"
-    sheet.page_setup.paperSize = sheet.PAPERSIZE_A4
-    sheet.print_options.gridLines = True
-    sheet.page_setup.fitToWidth = 1
-    sheet.page_setup.fitToHeight = 0
-    sheet.sheet_properties.pageSetUpPr.fitToPage = True
-    sheet.oddFooter.left.text = "&A"
-    sheet.oddFooter.right.text = "page &P of &N"
+    sheet.freeze_panes(HEADER_ROW, 2)
+    sheet.repeat_rows(TITLE_ROW - 1, HEADER_ROW - 1)
+    sheet.print_area(0, 0, last - 1, n_columns - 1)
+    sheet.set_landscape()
+    sheet.set_paper(A4)
+    sheet.hide_gridlines(0)
+    sheet.fit_to_pages(1, 0)
+    sheet.set_footer("&L&A&Rpage &P of &N")
 
 
 def _fill_read_me(sheet, name):
-    for line in HOW_TO + (HOW_TO_WALK if _is_about_plots(name) else ()):
-        sheet.append([line])
-    sheet.append([])
     meanings = column_dictionary(name)
-    sheet.append([f"About {column}" for column in meanings.columns])
-    for row in meanings.itertuples(index=False):
-        sheet.append(list(row))
-    for letter, width in zip("ABCDEF", (28, 26, 16, 10, 34, 90)):
-        sheet.column_dimensions[letter].width = width
-    sheet.page_setup.orientation = "landscape"
-    sheet.page_setup.paperSize = sheet.PAPERSIZE_A4
+    how_to = HOW_TO + (HOW_TO_WALK if _is_about_plots(name) else ())
+    heading = [f"About {column}" for column in meanings.columns]
+    lines = [*([line] for line in how_to), [], heading, *meanings.values.tolist()]
+    for i, line in enumerate(lines):
+        for j, text in enumerate(line):
+            sheet.write_string(i, j, text)
+    for place, width in enumerate((28, 26, 16, 10, 34, 90)):
+        sheet.set_column(place, place, width)
+    sheet.set_landscape()
+    sheet.set_paper(A4)

@@ -1,8 +1,9 @@
-"""From the bare cells of one sheet to a header and rows: blank lines, titles, widths, odd characters.
+"""From the bare cells of one sheet to a header and rows: blank lines, titles, widths, odd
+characters.
 
-A :class:`Grid` is what a CSV file or a worksheet holds, before anything is known about it. `shape` finds
-the header and sorts the lines below it into rows, refused rows and notes; it judges form only, never the
-meaning of a value.
+A :class:`Grid` is what a CSV file or a worksheet holds, before anything is known about it. `shape`
+finds the header and sorts the lines below it into rows, refused rows and notes; it judges form
+only, never the meaning of a value.
 """
 
 import re
@@ -62,17 +63,64 @@ class Grid:
 
 
 @dataclass
-class Shape:
-    """Header and rows found in a grid (see :class:`culmbook.sheets.raw.RawTable` for the fields)."""
+class RawTable:
+    """Cells of one table as text, and where each stands in its file.
 
-    header: list = field(default_factory=list)
+    Parameters
+    ----------
+    file : str
+        Path relative to the network folder, with ``/`` between its parts.
+    sheet : str or None
+        Worksheet the cells come from; None for text files.
+    header : list of str
+        Header cells as they stand.
+    header_line : int
+        Physical 1-based line (text) or sheet row (workbook) of the header.
+    lines : list of int
+        Physical line or sheet row on which each row starts.
+    rows : list of list of str
+        One list per row kept, as long as `header`; cells as they stand, a blank cell is ``""``.
+    kinds : dict of (int, int) to str
+        (row index, column index) → "number", "percent", "date", "datetime", "time", "boolean",
+        "error" or "formula_uncached"; absent means text. Workbooks only. Numbers are in shortest
+        round-trip form, a percent is the stored fraction, dates are ISO 8601, a formula without
+        stored result is its own text.
+    columns : list of int
+        0-based column of the sheet each header cell stands in.
+    delimiter, encoding : str or None
+        Text files only.
+    sha256 : str
+    n_bytes : int
+    n_rows : int
+        Rows below the header, kept and refused.
+    problems : list of Problem
+    """
+
+    file: str
+    sheet: str | None = None
+    header: list[str] = field(default_factory=list)
     header_line: int = 0
-    columns: list = field(default_factory=list)
-    lines: list = field(default_factory=list)
-    rows: list = field(default_factory=list)
-    kinds: dict = field(default_factory=dict)
-    n_seen: int = 0
+    lines: list[int] = field(default_factory=list)
+    rows: list[list[str]] = field(default_factory=list)
+    kinds: dict[tuple[int, int], str] = field(default_factory=dict)
+    columns: list[int] = field(default_factory=list)
+    delimiter: str | None = None
+    encoding: str | None = None
+    sha256: str = ""
+    n_bytes: int = 0
+    n_rows: int = 0
     problems: list = field(default_factory=list)
+
+    @property
+    def refused(self):
+        """Whether the whole file was refused."""
+        return any(p.severity == "error_file" for p in self.problems)
+
+    def cell_name(self, row, column):
+        """Return the spreadsheet name (``J2``) of a cell given by its indices in `rows`."""
+        from openpyxl.utils import get_column_letter  # loads only when a workbook turns up
+
+        return f"{get_column_letter(self.columns[column] + 1)}{self.lines[row]}"
 
 
 def has_control(text):
@@ -100,8 +148,9 @@ def find_header(rows, names):
     ----------
     rows : list of list of str
     names : set of str
-        Column names of the table in the form of :func:`culmbook.sheets.headers.plain_header`; when empty, the header
-        is the first row that fills at least half as many cells as rows usually do.
+        Column names of the table in the form of :func:`culmbook.sheets.headers.plain_header`; when
+        empty, the header is the first row that fills at least half as many cells as rows usually
+        do.
     """
     first = [(i, row) for i, row in enumerate(rows[:HEADER_WITHIN]) if not is_blank(row)]
     if names:
@@ -122,15 +171,17 @@ def shape(grid, names=frozenset()):
 
     Returns
     -------
-    Shape
-        With `problems`: E-EMPTY, E-HEADER, E-CTRL, E-QUOTE (whole file); E-FIELDS, E-CTRL, E-LONG, E-TABLE2
-        (one row each); N-TITLE, N-BLANK, N-TRAILSEP, N-EMPTYCOL.
+    RawTable
+        With `problems`: E-EMPTY, E-HEADER, E-CTRL, E-QUOTE (whole file); E-FIELDS, E-CTRL, E-LONG,
+        E-TABLE2 (one row each); N-TITLE, N-BLANK, N-TRAILSEP, N-EMPTYCOL.
     """
-    at = find_header(grid.rows, names)
+    said = {"delimiter": grid.delimiter, "encoding": grid.encoding}
+    found, at = RawTable(grid.file, grid.sheet, **said), find_header(grid.rows, names)
     if at is None:
-        return Shape(problems=[_no_header(grid)])
+        found.problems.append(_no_header(grid))
+        return found
     cells = grid.rows[at]
-    found = Shape(header_line=grid.lines[at], problems=_above(grid, at))
+    found.header_line, found.problems = grid.lines[at], _above(grid, at)
     width = max(i for i, cell in enumerate(cells) if cell.strip()) + 1
     faults = _header_faults(grid, at, width)
     if faults:
@@ -145,78 +196,62 @@ def shape(grid, names=frozenset()):
 
 def _no_header(grid):
     if all(is_blank(row) for row in grid.rows):
-        return refuse_file(
-            "E-EMPTY",
-            grid.file,
-            "the file is empty: it holds no header and no row",
-            "fill it in, or remove the file",
-        )
-    return refuse_file(
-        "E-HEADER",
-        grid.file,
-        f"no header: none of the first {HEADER_WITHIN} lines holds the column names of this table",
-        "write the column names above the first row",
-    )
+        rule = "the file is empty: it holds no header and no row"
+        return refuse_file("E-EMPTY", grid.file, rule, "fill it in, or remove the file")
+    within = f"none of the first {HEADER_WITHIN} lines"
+    rule = f"no header: {within} holds the column names of this table"
+    return refuse_file("E-HEADER", grid.file, rule, "write the column names above the first row")
 
 
 def _above(grid, at):
-    """Note what stands above the header, unless it is the title and the units of our own empty sheets."""
+    """Note what stands above the header, unless it is the title and the units of our own empty
+    sheets.
+    """
     n = grid.lines[at] - grid.first_line
     if n == 2 and at == 2 and any(cell.strip().endswith(MUST_BE_FILLED) for cell in grid.rows[1]):
         return []
-    if any(not is_blank(row) for row in grid.rows[:at]):
-        return [
-            note(
-                "N-TITLE",
-                grid.file,
-                f"{n} row{'s' * (n > 1)} above the header: not read",
-                line=grid.first_line,
-            )
-        ]
-    return []
+    if all(is_blank(row) for row in grid.rows[:at]):
+        return []
+    rule = f"{n} row{'s' * (n > 1)} above the header: not read"
+    return [note("N-TITLE", grid.file, rule, line=grid.first_line)]
 
 
 def _header_faults(grid, at, width):
-    line, cells = grid.lines[at], grid.rows[at][:width]
+    line, faults = grid.lines[at], []
     if width > MOST_COLUMNS:
-        return [
-            refuse_file(
-                "E-HEADER",
-                grid.file,
-                f"the header has {width} or more columns, at most {MOST_COLUMNS} are read",
-                "keep the columns of one table",
-                line=line,
-            )
-        ]
-    return [
-        refuse_file(
-            "E-CTRL",
-            grid.file,
-            f"control character U+{ord(c[0]):04X} in the header",
-            "type this header again",
-            line=line,
-            column=cell.strip(),
-            value=cell,
-        )
-        for cell in cells
-        if (c := _CONTROL.search(cell))
-    ]
+        rule = f"the header has {width} or more columns, at most {MOST_COLUMNS} are read"
+        mend = "keep the columns of one table"
+        return [refuse_file("E-HEADER", grid.file, rule, mend, line=line)]
+    for cell in grid.rows[at][:width]:
+        if c := _CONTROL.search(cell):
+            rule = f"control character U+{ord(c[0]):04X} in the header"
+            place = {"line": line, "column": cell.strip(), "value": cell}
+            faults.append(refuse_file("E-CTRL", grid.file, rule, "type this header again", **place))
+    return faults
 
 
 def _body(grid, at, width, names, found):
     """Return the indices of the records kept as rows; refusals and notes go to `found`."""
+    n_header = len(grid.rows[at])
     below = [i for i in range(at + 1, len(grid.rows)) if not is_blank(grid.rows[i])]
-    found.n_seen = len(below)
+    found.n_rows = len(below)
     found.problems += _blank_note(grid, at, below)
     own = {plain_header(c) for c in grid.rows[at]} - {""}
     below = _refuse_second_table(grid, at, below, (own & names) or own, found)
-    swallowed = [i for i in below if i in grid.ends and _has_swallowed(grid, i, len(grid.rows[at]))]
+    swallowed = [i for i in below if i in grid.ends and _has_swallowed(grid, i, n_header)]
+    for i in swallowed:
+        rule = (
+            f"a quoted field that starts on line {grid.lines[i]} runs on to line {grid.ends[i]} "
+            "and takes in other rows"
+        )
+        place = {"line": grid.lines[i], "value": _as_text(grid, i)}
+        mend = "remove the stray quote"
+        found.problems.append(refuse_file("E-QUOTE", grid.file, rule, mend, **place))
     if swallowed:
-        found.problems += [_open_quote(grid, i) for i in swallowed]
         return []
     if grid.padded:
         return [i for i in below if not _outside(grid, i, width, found)]
-    return _of_full_width(grid, len(grid.rows[at]), width, below, found)
+    return _of_full_width(grid, n_header, width, below, found)
 
 
 def _blank_note(grid, at, below):
@@ -230,41 +265,32 @@ def _blank_note(grid, at, below):
         where = f", down to row {grid.lines[-1]} far below the table"
     if all(is_blank(row) for row in grid.rows[:at]):
         n += grid.lines[at] - grid.first_line
-    return (
-        [note("N-BLANK", grid.file, f"{n} blank line{'s' * (n > 1)} skipped{where}")] if n else []
-    )
+    rule = f"{n} blank line{'s' * (n > 1)} skipped{where}"
+    return [note("N-BLANK", grid.file, rule)] if n else []
 
 
 def _refuse_second_table(grid, at, below, names, found):
-    """Return `below` without repeated headers, and without all rows from where another header stands."""
+    """Return `below` without repeated headers, and without all rows from where another header
+    stands.
+    """
     starts = {cell for cell in {grid.rows[i][0] for i in below} if plain_header(cell) in names}
     repeats = set()
+    header = list(map(plain_header, grid.rows[at]))
     for k, i in enumerate(below) if starts else ():
         if grid.rows[i][0] not in starts or n_names(grid.rows[i], names) < 2:
             continue
-        if _plain(grid.rows[i]) != _plain(grid.rows[at]):
-            found.problems += [_second_table(grid, j, i, "another header") for j in below[k:]]
+        is_same = list(map(plain_header, grid.rows[i])) == header
+        what = "the header again" if is_same else "another header"
+        rule = f"a second table starts in line {grid.lines[i]} ({what})"
+        for j in [i] if is_same else below[k:]:
+            mend = "one table per file: move it to a file of its own"
+            place = (grid.lines[j], None, _as_text(grid, j))
+            found.problems.append(refuse_row("E-TABLE2", grid.file, *place, rule, mend))
+        if not is_same:
             below = below[:k]
             break
-        found.problems.append(_second_table(grid, i, i, "the header again"))
         repeats.add(i)
     return [i for i in below if i not in repeats] if repeats else below
-
-
-def _plain(row):
-    return [plain_header(cell) for cell in row]
-
-
-def _second_table(grid, i, start, what):
-    return refuse_row(
-        "E-TABLE2",
-        grid.file,
-        grid.lines[i],
-        None,
-        _as_text(grid, i),
-        f"a second table starts in line {grid.lines[start]} ({what})",
-        "one table per file: move it to a file of its own",
-    )
 
 
 def _has_swallowed(grid, i, width):
@@ -276,33 +302,14 @@ def _has_swallowed(grid, i, width):
     )
 
 
-def _open_quote(grid, i):
-    return refuse_file(
-        "E-QUOTE",
-        grid.file,
-        f"a quoted field that starts on line {grid.lines[i]} runs on to "
-        f"line {grid.ends[i]} and takes in other rows",
-        "remove the stray quote",
-        line=grid.lines[i],
-        value=_as_text(grid, i),
-    )
-
-
 def _outside(grid, i, width, found):
-    """Refuse a worksheet row that has a cell to the right of the header."""
+    """Refuse a row that has a cell to the right of the header."""
     cell = next((c for c in grid.rows[i][width:] if c.strip()), None)
     if cell is not None:
-        found.problems.append(
-            refuse_row(
-                "E-FIELDS",
-                grid.file,
-                grid.lines[i],
-                None,
-                cell,
-                f"a cell to the right of the table: the header ends with column {width}",
-                "move the remark into a column of the table",
-            )
-        )
+        rule = f"a cell to the right of the table: the header ends with column {width}"
+        mend = "move the remark into a column of the table"
+        row = refuse_row("E-FIELDS", grid.file, grid.lines[i], None, cell, rule, mend)
+        found.problems.append(row)
     return cell is not None
 
 
@@ -320,34 +327,24 @@ def _of_full_width(grid, n_header, width, below, found):
 
 def _with_trailing_delimiter(grid, n_header, others, found):
     """Accept rows that all end with the same surplus of empty fields; return (accepted, refused)."""
-    surplus = {i: len(grid.rows[i]) - n_header for i in others}
-    longer = [
-        n
-        for i, n in surplus.items()
-        if n > 0 and not any(c.strip() for c in grid.rows[i][n_header:])
-    ]
+    surplus = {i: len(grid.rows[i]) - n_header for i in others if is_blank(grid.rows[i][n_header:])}
+    longer = [n for n in surplus.values() if n > 0]
     if not longer:
         return [], others
     usual = max(sorted(set(longer)), key=longer.count)
-    taken = [
-        i
-        for i in others
-        if surplus[i] == usual and not any(c.strip() for c in grid.rows[i][n_header:])
-    ]
+    taken = [i for i in others if surplus.get(i) == usual]
     said = (
         f"{len(taken)} rows end with a trailing delimiter that the header does not have: the empty field "
         "at their end is left out"
     )
     found.problems.append(note("N-TRAILSEP", grid.file, said))
-    return taken, [i for i in others if i not in set(taken)]
+    return taken, [i for i in others if surplus.get(i) != usual]
 
 
 def _wrong_width(grid, i, n_header):
     n = len(grid.rows[i])
-    rule, mend = (
-        f"{n} field{'s' * (n != 1)}, header has {n_header}",
-        "leave no field out: keep its delimiter",
-    )
+    rule = f"{n} field{'s' * (n != 1)}, header has {n_header}"
+    mend = "leave no field out: keep its delimiter"
     if n > n_header:
         mend = "remove the extra delimiter, or put the field that holds it in quotes"
         if grid.delimiter == ",":
@@ -363,69 +360,45 @@ def _as_text(grid, i):
 
 def _select_columns(grid, cells, width, kept, found):
     """Fill header, rows and kinds of `found`, leaving out columns without name and content."""
-    rows = grid.rows
-    columns = [
-        j
-        for j in range(width)
-        if cells[j].strip() or any(j < len(rows[i]) and rows[i][j].strip() for i in kept)
-    ]
+    rows = [grid.rows[i] for i in kept]
+    nameless = [j for j in range(width) if not cells[j].strip()]
+    empty = {j for j in nameless if not any(j < len(row) and row[j].strip() for row in rows)}
+    found.columns = columns = [j for j in range(width) if j not in empty]
+    found.header = [cells[j] for j in columns]
+    found.lines = [grid.lines[i] for i in kept]
     n_empty = (len(cells) if not grid.padded else width) - len(columns)
     if n_empty:
-        found.problems.append(
-            note(
-                "N-EMPTYCOL",
-                grid.file,
-                f"{n_empty} empty column{'s' * (n_empty > 1)} without a name left out",
-            )
-        )
-    found.columns, found.header = columns, [cells[j] for j in columns]
-    found.lines = [grid.lines[i] for i in kept]
-    found.rows = [rows[i] for i in kept]
+        said = f"{n_empty} empty column{'s' * (n_empty > 1)} without a name left out"
+        found.problems.append(note("N-EMPTYCOL", grid.file, said))
     if grid.padded:
-        found.rows = [row + [""] * (width - len(row)) for row in found.rows]
-    if n_empty or grid.padded or any(len(row) != len(columns) for row in found.rows):
-        found.rows = [[row[j] for j in columns] for row in found.rows]
-    if not grid.kinds:
-        return
+        rows = [row + [""] * (width - len(row)) for row in rows]
+    if n_empty or grid.padded or any(len(row) != len(columns) for row in rows):
+        rows = [[row[j] for j in columns] for row in rows]
+    found.rows = rows
     row_at, column_at = {i: k for k, i in enumerate(kept)}, {j: k for k, j in enumerate(columns)}
-    found.kinds = {
-        (row_at[i], column_at[j]): kind
-        for (i, j), kind in grid.kinds.items()
-        if i in row_at and j in column_at
-    }
+    for (i, j), kind in grid.kinds.items():
+        if i in row_at and j in column_at:
+            found.kinds[row_at[i], column_at[j]] = kind
 
 
 def _refuse_cells(file, found):
     """Refuse the rows that hold a control character or an overlong cell."""
-    faults = [
-        (i, fault)
-        for i, row in enumerate(found.rows)
-        for j, cell in enumerate(row)
-        if (fault := _cell_fault(file, found, i, j, cell))
-    ]
-    if not faults:
-        return
-    found.problems += [fault for _, fault in faults]
-    drop_rows(found, {i for i, _ in faults})
-
-
-def _cell_fault(file, found, i, j, cell):
-    place = (file, found.lines[i], found.header[j].strip(), cell)
-    if c := _CONTROL.search(cell):
-        return refuse_row(
-            "E-CTRL",
-            *place,
-            f"control character U+{ord(c[0]):04X} in the cell",
-            "type this cell again",
-        )
-    if len(cell) > LONGEST_CELL:
-        return refuse_row(
-            "E-LONG",
-            *place,
-            f"{len(cell)} characters in one cell, at most {LONGEST_CELL} are read",
-            "shorten the text",
-        )
-    return None
+    bad = set()
+    for i, row in enumerate(found.rows):
+        for j, cell in enumerate(row):
+            if c := _CONTROL.search(cell):
+                code, mend = "E-CTRL", "type this cell again"
+                rule = f"control character U+{ord(c[0]):04X} in the cell"
+            elif len(cell) > LONGEST_CELL:
+                code, mend = "E-LONG", "shorten the text"
+                rule = f"{len(cell)} characters in one cell, at most {LONGEST_CELL} are read"
+            else:
+                continue
+            place = (found.lines[i], found.header[j].strip(), cell)
+            found.problems.append(refuse_row(code, file, *place, rule, mend))
+            bad.add(i)
+    if bad:
+        drop_rows(found, bad)
 
 
 def drop_rows(found, bad):
@@ -433,7 +406,7 @@ def drop_rows(found, bad):
 
     Parameters
     ----------
-    found : Shape or RawTable
+    found : RawTable
         Its `rows`, `lines` and `kinds` are replaced.
     bad : set of int
         Positions in `rows`.

@@ -41,21 +41,20 @@ class Problem:
     code: str
     severity: str
     file: str
-    line: int | None
-    column: str | None
-    value: str | None
-    rule: str
+    line: int | None = None
+    column: str | None = None
+    value: str | None = None
+    rule: str = ""
     mend: str = ""
     table: str | None = None
     site: str | None = None
 
     def __post_init__(self):
-        if self.severity not in SEVERITIES or self.code.startswith("N-") != (
-            self.severity == "note"
-        ):
+        is_note = self.code.startswith("N-")
+        if self.severity not in SEVERITIES or is_note != (self.severity == "note"):
             raise ValueError(
                 f"problem {self.code!r} cannot have severity {self.severity!r}; "
-                f"E- codes take error_file or error_row, N- codes take note"
+                "E- codes take error_file or error_row, N- codes take note"
             )
 
 
@@ -63,26 +62,20 @@ COLUMNS = [f.name for f in fields(Problem)]
 
 
 def refuse_file(code, file, rule, mend="", **place):
-    """Return the problem that refuses a whole file."""
-    return _problem(code, "error_file", file, rule, mend, **place)
+    """Return the problem that refuses a whole file; `place` names line, column, value, table or
+    site.
+    """
+    return Problem(code, "error_file", file, rule=rule, mend=mend, **place)
 
 
 def refuse_row(code, file, line, column, value, rule, mend="", **place):
     """Return the problem that refuses one row of a file."""
-    return _problem(
-        code, "error_row", file, rule, mend, line=line, column=column, value=value, **place
-    )
+    return Problem(code, "error_row", file, line, column, value, rule, mend, **place)
 
 
 def note(code, file, rule, mend="", **place):
     """Return a note: something was accepted and is stated, or is worth a look."""
-    return _problem(code, "note", file, rule, mend, **place)
-
-
-def _problem(
-    code, severity, file, rule, mend, line=None, column=None, value=None, table=None, site=None
-):
-    return Problem(code, severity, file, line, column, value, rule, mend, table, site)
+    return Problem(code, "note", file, rule=rule, mend=mend, **place)
 
 
 def placed(problem, table=None, site=None):
@@ -100,8 +93,8 @@ def problems_frame(problems):
     Returns
     -------
     pandas.DataFrame
-        Columns code, severity, file, line (Int64), column, value, rule, mend, table, site; text columns
-        are ``str`` with missing values where a field does not apply.
+        Columns code, severity, file, line (Int64), column, value, rule, mend, table, site; text
+        columns are ``str`` with missing values where a field does not apply.
     """
     frame = pd.DataFrame([vars(p) for p in dict.fromkeys(problems)], columns=COLUMNS)
     text = {name: "str" for name in COLUMNS if name != "line"}
@@ -113,7 +106,8 @@ def problems_frame(problems):
 
 
 def shown(value, longest=SHOWN_VALUE):
-    """Return a cell's text fit for a message: cut when long, control and format characters spelt out.
+    """Return a cell's text fit for a message: cut when long, control and format characters spelt
+    out.
 
     Examples
     --------
@@ -138,9 +132,9 @@ def format_problems(frame, *, errors_only=False):
     Returns
     -------
     str
-        Files refused whole come first in their site, then files with rows refused, those that only lack their
-        plots after them, files with notes last. Within a file refusals come before notes. Ends with a line
-        of totals.
+        Files refused whole come first in their site, then files with rows refused, those that only
+        lack their plots after them, files with notes last. Within a file refusals come before
+        notes. Ends with a line of totals.
     """
     parts = []
     listed = frame[frame["severity"] != "note"] if errors_only else frame
@@ -155,12 +149,13 @@ def format_problems(frame, *, errors_only=False):
 
 
 def _urgency(of_file):
-    """Return a file's place in the report: causes before their consequences, which carry `FOLLOWING` codes."""
+    """Return a file's place in the report: causes before their consequences, which carry
+    `FOLLOWING` codes.
+    """
     causes = of_file[~of_file["code"].isin(FOLLOWING)]
     ranks = {"error_file": 0, "error_row": 1, "note": 3}
-    return min(
-        [ranks[severity] for severity in causes["severity"]] + [2] * (len(causes) < len(of_file))
-    )
+    ranks = [ranks[severity] for severity in causes["severity"]]
+    return min(ranks + [2] * (len(causes) < len(of_file)))
 
 
 def _sentence(row):
@@ -177,16 +172,7 @@ def _sentence(row):
 def _totals(frame):
     n = frame["severity"].value_counts()
     n_rows = len(frame.loc[frame["severity"] == "error_row", ["file", "line"]].drop_duplicates())
-    parts = (
-        _counted(
-            n.get("error_file", 0), "reason to refuse a whole file", "reasons to refuse whole files"
-        ),
-        _counted(n.get("error_row", 0), "fault", "faults")
-        + f" in {_counted(n_rows, 'refused row', 'refused rows')}",
-        _counted(n.get("note", 0), "note", "notes"),
-    )
-    return ", ".join(parts) + "."
-
-
-def _counted(n, one, many):
-    return f"{n} {one if n == 1 else many}"
+    n_files, n_faults, n_notes = (int(n.get(severity, 0)) for severity in SEVERITIES)
+    files = "reason to refuse a whole file" if n_files == 1 else "reasons to refuse whole files"
+    faults = f"{n_faults} fault{'s' * (n_faults != 1)} in {n_rows} refused row{'s' * (n_rows != 1)}"
+    return f"{n_files} {files}, {faults}, {n_notes} note{'s' * (n_notes != 1)}."

@@ -6,44 +6,20 @@ from pathlib import Path
 
 import pandas as pd
 
-from culmbook.sheets.assertion import assert_table
-from culmbook.sheets.conventions import Conventions
+from culmbook.sheets import rules
 from culmbook.sheets.corrections import Corrections
 from culmbook.sheets.crosschecks import cross_checks
-from culmbook.sheets.dictionary import corrections_table, empty_table, tables
-from culmbook.sheets.folder import list_folder, site_folders
-from culmbook.sheets.keys import (
-    check_folded,
-    check_folder_site,
-    check_key,
-    check_plots,
-    check_single_codes,
-    check_unique_sets,
-    known_codes,
-    set_aside_without_layout,
-)
-from culmbook.sheets.problems import problems_frame, refuse_file
-from culmbook.sheets.raw import read_raw
-from culmbook.sheets.rows import Rows
-from culmbook.sheets.rules import check_rules
+from culmbook.sheets.dictionary import corrections_table, tables
+from culmbook.sheets.problems import format_problems, problems_frame, refuse_file
+from culmbook.sheets.raw import list_folder, read_raw, site_folders
+from culmbook.sheets.rows import Rows, read_sheet
 from culmbook.sheets.settings import FILE as SETTINGS_FILE
 from culmbook.sheets.settings import Settings, read_settings
-from culmbook.sheets.typed import read_sheet
-from culmbook.sheets.values import did_you_mean
+from culmbook.sheets.values import Conventions, did_you_mean
 from culmbook.text.refusal import Refusal
 
-FILE_COLUMNS = {
-    "file": "str",
-    "table": "str",
-    "site": "str",
-    "rows": "Int64",
-    "rows_kept": "Int64",
-    "sha256": "str",
-    "bytes": "Int64",
-    "encoding": "str",
-    "delimiter": "str",
-    "decimal": "str",
-}
+FILE_COLUMNS = ["file", "table", "site", "rows", "rows_kept", "sha256", "bytes"]
+FILE_COLUMNS += ["encoding", "delimiter", "decimal"]
 
 
 @dataclass
@@ -56,15 +32,16 @@ class Network:
     site : str
         ``all``, or the one site whose rows are held.
     tables : dict of str to pandas.DataFrame
-        Every table of the dictionary; only rows that passed every check, sorted by site and key. Text is
-        ``str``, whole numbers ``Int64``, numbers ``float64``, dates ``datetime64[us]``; a blank is missing.
-        ``source_file`` and ``source_line`` say where a row stands. A table without file has no rows.
+        Every table of the dictionary; only rows that passed every check, sorted by site and key.
+        Text is ``str``, whole numbers ``Int64``, numbers ``float64``, dates ``datetime64[us]``; a
+        blank is missing. ``source_file`` and ``source_line`` say where a row stands. A table
+        without file has no rows.
     settings : Settings
     problems : pandas.DataFrame
         As :func:`culmbook.sheets.problems.problems_frame`.
     files : pandas.DataFrame
-        One row per table file: file, table, site, rows, rows_kept, sha256, bytes, encoding, delimiter,
-        decimal.
+        One row per table file: file, table, site, rows, rows_kept, sha256, bytes, encoding,
+        delimiter, decimal.
     corrections : pandas.DataFrame
         The corrections with ``applied`` (bool) and ``outcome`` (words).
     """
@@ -89,9 +66,8 @@ class Network:
         """
         wanted = [*dict.fromkeys([*_with_parents(needed), *needed])]
         errors = self.problems[self.problems["severity"] == "error_file"]
-        of_network = errors["site"].isna() & errors["table"].isin(
-            [*wanted, "settings", "corrections"]
-        )
+        general = [*wanted, "settings", "corrections"]
+        of_network = errors["site"].isna() & errors["table"].isin(general)
         of_site = (errors["site"] == site) & (errors["table"].isna() | errors["table"].isin(wanted))
         errors = errors[of_network | of_site.fillna(False)]
         if len(errors):
@@ -99,7 +75,8 @@ class Network:
             fate = "is missing" if first["code"] == "E-MISSING" else "was refused"
             return f"{first['file']} {fate} ({first['code']}): {first['rule']}."
         for name in wanted:
-            if len(_rows_of(self.tables[name], site)) == 0:
+            frame = self.tables[name]
+            if frame.empty or "site" in frame and site not in ("all", *frame["site"].unique()):
                 where = "" if site == "all" or not tables()[name].has_site else f" for site {site}"
                 return f"The table {name} has no usable rows{where}."
         return None
@@ -110,7 +87,8 @@ class Network:
         Raises
         ------
         Refusal
-            If one of them, or a table it points at, was refused, is missing or has no rows for the site.
+            If one of them, or a table it points at, was refused, is missing or has no rows for the
+            site.
         """
         if reason := self.stopped(self.site, *names):
             raise Refusal(reason)
@@ -120,14 +98,8 @@ class Network:
     def is_incomplete(self, site):
         """Return whether any row or file that touches the site (``all``: any at all) was refused."""
         errors = self.problems[self.problems["severity"] != "note"]
-        touched = (
-            errors if site == "all" else errors[errors["site"].isna() | (errors["site"] == site)]
-        )
-        return len(touched) > 0
-
-
-def _rows_of(frame, site):
-    return frame if site == "all" or "site" not in frame else frame[frame["site"] == site]
+        touched = errors["site"].isna() | (errors["site"] == site) | (site == "all")
+        return bool(touched.any())
 
 
 def _with_parents(needed):
@@ -143,7 +115,8 @@ def _with_parents(needed):
 
 
 def resolve_data(data):
-    """Return the network folder meant by `data`: from the working directory, else from the repository.
+    """Return the network folder meant by `data`: from the working directory, else from the
+    repository.
 
     Parameters
     ----------
@@ -178,8 +151,9 @@ def read_network(data, *, site="all", today=None):
     data : str or path-like
         The folder; see :func:`resolve_data`.
     site : str
-        ``all``, or one site: then only the files at the root and those of the site are read, and only its
-        rows are held (``hybrids`` whole; ``freeze_tests`` and ``decisions`` of the hybrids it grows).
+        ``all``, or one site: then only the files at the root and those of the site are read, and
+        only its rows are held (``hybrids`` whole; ``freeze_tests`` and ``decisions`` of the hybrids
+        it grows).
     today : datetime.date, optional
         Dates after it are refused; the clock's date by default.
 
@@ -231,9 +205,8 @@ class _Reader:
     def _check_site(self):
         known = sorted(self.known_sites())
         if self.site != "all" and known and self.site not in known:
-            raise ValueError(
-                f"site={self.site!r} is not in the table sites; {did_you_mean(self.site, known)}"
-            )
+            meant = did_you_mean(self.site, known)
+            raise ValueError(f"site={self.site!r} is not in the table sites; {meant}")
 
     def known_sites(self):
         """Return the codes of the sites that passed."""
@@ -241,11 +214,8 @@ class _Reader:
         return set(rows.frame["site"][rows.ok])
 
     def _add_site_folders(self, subfolders):
-        wanted = [
-            path
-            for path in subfolders
-            if self.site in ("all", path.name) or path.name.casefold() == self.site.casefold()
-        ]
+        site = self.site.casefold()
+        wanted = [path for path in subfolders if site in ("all", path.name.casefold())]
         folders, problems = site_folders(wanted, self.known_sites(), self.folder)
         self.problems += problems
         for name, folder in folders.items():
@@ -264,7 +234,7 @@ class _Reader:
         rows, raw, conventions = self._read_file(files[0], corrections_table())
         self._add_facts(raw, files[0], conventions)
         self.problems += rows.problems
-        check_key(rows)
+        rules.check_key(rows)
         return rows
 
     def _read_table(self, name):
@@ -288,17 +258,10 @@ class _Reader:
     def _read_again(self, file, table, raw):
         rows, conventions = read_sheet(raw, table, self.today, file.site)
         if file.site and not table.has_site:
-            rows = Rows.empty(table)
-            rows.problems = [
-                refuse_file(
-                    "E-SITE",
-                    raw.file,
-                    f"rows of {table.name} belong to no single site",
-                    "move the file to the root of the network",
-                    table=table.name,
-                    site=file.site,
-                )
-            ]
+            rule = f"rows of {table.name} belong to no single site"
+            mend = "move the file to the root of the network"
+            place = {"table": table.name, "site": file.site}
+            rows = Rows.empty(table, [refuse_file("E-SITE", raw.file, rule, mend, **place)])
         return rows, raw, conventions or Conventions(None, "ambiguous")
 
     def _checked(self, table, parts):
@@ -306,116 +269,129 @@ class _Reader:
         rows = Rows.joined(table, parts)
         self._check_links(rows)
         if table.name == "sites":
-            check_folded(rows, "site")
-        check_key(rows)
-        check_unique_sets(rows)
-        check_rules(rows, self.rows)
+            rules.check_folded(rows, "site")
+        rules.check_key(rows)
+        rules.check_unique_sets(rows)
+        rules.check_rules(rows, self.rows)
         return rows
 
     def _check_links(self, rows):
         for link in rows.table.foreign_keys:
             if (link.table, None) in self.unusable or not len(self.rows[link.table].ok):
                 continue
-            known = known_codes(self.rows[link.table], link.columns)
+            known = rules.known_codes(self.rows[link.table], link.columns)
             if len(link.fields) == 1:
-                check_single_codes(rows, link.fields[0], known)
+                rules.check_single_codes(rows, link.fields[0], known)
             else:
-                set_aside_without_layout(rows, {site for site, _ in known.good})
-                check_plots(rows, known)
+                rules.set_aside_without_layout(rows, {site for site, _ in known.good})
+                rules.check_plots(rows, known)
             if link.fields == ("site",) and rows.table.has_site:
-                check_folder_site(rows)
+                rules.check_folder_site(rows)
                 rows.keep_site(self.site, known.good)
 
     def _check_missing(self):
         """Refuse a network without the tables that all others point at."""
+        there = {file.table for file in self.table_files}
         for name in ("sites", "hybrids", "plots"):
-            if (
-                not any(file.table == name for file in self.table_files)
-                and (name, None) not in self.unusable
-            ):
+            if name not in there and (name, None) not in self.unusable:
                 site = self.site if name == "plots" and self.site != "all" else None
-                self.problems.append(
-                    refuse_file(
-                        "E-MISSING",
-                        f"{name}.csv",
-                        f"the table {name} is missing",
-                        f"add {name}.csv or {name}.xlsx",
-                        table=name,
-                        site=site,
-                    )
-                )
+                said = (f"the table {name} is missing", f"add {name}.csv or {name}.xlsx")
+                place = {"table": name, "site": site}
+                self.problems.append(refuse_file("E-MISSING", f"{name}.csv", *said, **place))
 
     def _add_facts(self, raw, file, conventions):
-        self.facts.append(
-            [
-                raw.file,
-                file.table,
-                file.site or None,
-                raw.n_rows,
-                None,
-                raw.sha256,
-                raw.n_bytes,
-                raw.encoding,
-                raw.delimiter,
-                conventions.decimal,
-            ]
-        )
+        of_file = [raw.file, file.table, file.site or None, raw.n_rows, None]
+        of_bytes = [raw.sha256, raw.n_bytes, raw.encoding, raw.delimiter]
+        self.facts.append([*of_file, *of_bytes, conventions.decimal])
 
     def _read_settings(self):
         hybrids = self.rows["hybrids"]
         names = set(hybrids.frame["hybrid"][hybrids.ok]) if len(hybrids.ok) else None
         self.settings, problems = read_settings(self.folder / SETTINGS_FILE, names)
         self.problems += problems
-        if self.settings.crop_types:
+        crops = self.settings.crop_types
+        if crops:
             named = hybrids.frame["crop_type"]
-            unnamed = hybrids.ok & (named.notna() & ~named.isin(self.settings.crop_types)).to_numpy(
-                bool
-            )
-            hybrids.remark(
-                unnamed,
-                "N-CROPTYPE",
-                "crop_type",
-                "not among the crop_types of settings.toml",
-                f"named there: {', '.join(self.settings.crop_types)}",
-            )
-            self.problems += hybrids.problems[-int(unnamed.sum()) :] if unnamed.any() else []
+            unnamed = hybrids.ok & (named.notna() & ~named.isin(crops)).to_numpy(bool)
+            said = ("not among the crop_types of settings.toml", f"named there: {', '.join(crops)}")
+            n_before = len(hybrids.problems)
+            hybrids.remark(unnamed, "N-CROPTYPE", "crop_type", *said)
+            self.problems += hybrids.problems[n_before:]
 
     def network(self):
         """Return what was read, cut to the site that was asked for."""
-        kept = {
-            name: self.rows[name].kept() if name in self.rows else empty_table(name)
-            for name in tables()
-        }
+        kept = {name: rows.kept() for name, rows in self.rows.items()}
         if self.site != "all":
-            grown = set(kept["plots"]["hybrid"])
-            kept |= {
-                name: kept[name][kept[name]["hybrid"].isin(grown)].reset_index(drop=True)
-                for name in ("freeze_tests", "decisions")
-            }
-            kept["sites"] = kept["sites"][kept["sites"]["site"] == self.site].reset_index(drop=True)
-        for name, frame in kept.items():
-            assert_table(name, frame)
+            grown, sites = kept["plots"]["hybrid"], kept["sites"]
+            for name in ("freeze_tests", "decisions"):
+                kept[name] = kept[name][kept[name]["hybrid"].isin(grown)].reset_index(drop=True)
+            kept["sites"] = sites[sites["site"] == self.site].reset_index(drop=True)
+        kept = {name: kept[name] for name in tables()}
         self.problems += cross_checks(kept)
-        files = pd.DataFrame(self.facts, columns=list(FILE_COLUMNS)).astype(FILE_COLUMNS)
+        dtypes = dict.fromkeys(FILE_COLUMNS, "str")
+        dtypes |= dict.fromkeys(("rows", "rows_kept", "bytes"), "Int64")
+        files = pd.DataFrame(self.facts, columns=FILE_COLUMNS).astype(dtypes)
         n_kept = pd.concat([frame["source_file"] for frame in kept.values()]).value_counts()
         files["rows_kept"] = files["file"].map(n_kept).fillna(0).astype("Int64")
-        return Network(
-            self.folder,
-            self.site,
-            kept,
-            self.settings,
-            self._problems(),
-            files,
-            self.corrections.frame,
-        )
+        read = (self.settings, self._problems(), files, self.corrections.frame)
+        return Network(self.folder, self.site, kept, *read)
 
     def _problems(self):
         frame = problems_frame(self.problems)
         known = self.known_sites()
         if known:
             frame["site"] = frame["site"].where(frame["site"].isin(known))
-        if self.site != "all":
-            frame = frame[frame["site"].isna() | (frame["site"] == self.site)].reset_index(
-                drop=True
-            )
-        return frame
+        if self.site == "all":
+            return frame
+        return frame[frame["site"].isna() | (frame["site"] == self.site)].reset_index(drop=True)
+
+
+def check(data, *, site="all", errors_only=False, today=None):
+    """Return the report on a network folder and an exit status.
+
+    Parameters
+    ----------
+    data : str or path-like
+        Network folder.
+    site : str
+        ``all``, or one site.
+    errors_only : bool
+        List only what was refused; notes are counted.
+    today : datetime.date, optional
+        Dates after it are refused; the clock's date by default.
+
+    Returns
+    -------
+    report : str
+        The files that were read, every problem by site and file, and which sites are incomplete or
+        stopped.
+    status : int
+        0 when nothing was refused, 1 when a row or file was, 2 when the folder cannot be read at
+        all.
+    """
+    try:
+        network = read_network(data, site=site, today=today)
+    except ValueError as error:
+        return f"culmbook check: {error}\n", 2
+    files, corrections = network.files, network.corrections
+    parts = [f"Network folder {network.folder}", ""]
+    width = files["file"].str.len().max()
+    for row in files[files["table"] != "corrections"].itertuples():
+        line = f"{row.file:<{width}}  {row.rows:>7} rows, {row.rows_kept:>7} kept"
+        line += "  decimal ," if row.decimal == "," else ""
+        is_usual = pd.isna(row.encoding) or row.encoding == "utf-8"
+        parts.append(line + ("" if is_usual else f"  {row.encoding}"))
+    if files.empty:
+        parts.append("No table was found.")
+    parts += ["", format_problems(network.problems, errors_only=errors_only)]
+    if len(corrections):
+        parts.append(f"{corrections['applied'].sum()} of {len(corrections)} corrections applied.")
+    sites = network.tables["sites"]["site"]
+    incomplete = [site for site in sites if network.is_incomplete(site)]
+    if incomplete:
+        parts.append(f"Incomplete: {', '.join(incomplete)}.")
+    for site in sites:
+        if why := network.stopped(site, "plots"):
+            parts.append(f"Site {site} cannot be reported on: {why}")
+    refused = network.problems["severity"] != "note"
+    return "\n".join(parts) + "\n", int(refused.any())

@@ -1,12 +1,266 @@
-"""What cannot be true of a row beside its plot or the table's other rows: such rows are refused.
+"""Codes that must be found in another table, rows that must be unique, and what cannot be true of
+a row.
 
-Each rule takes the rows under reading and the tables read before, and refuses rows in place. Rows that were
-refused earlier are not judged again.
+Each check takes the rows under reading and refuses them in place. Rows that were refused earlier
+are not judged again.
 """
 
-import numpy as np
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+from functools import partial
 
-AREA_SLACK = 1.005  # areas are typed rounded
+import numpy as np
+import pandas as pd
+
+from culmbook.sheets.problems import refuse_file
+from culmbook.sheets.rows import positions_of
+from culmbook.sheets.values import did_you_mean
+
+_FIRST = "mend that row first"
+MANY = 100  # unknown codes of one column for which the likely one is looked up
+FEW = 6  # lines listed of rows that share a key
+OF_PLOT = ["site", "plot", "planted_on", "plants_planted", "plot_length_m", "plot_width_m"]
+SEASON_DATES = {"harvested_on": 1, "measured_on": 1, "emerged_on": 0, "flowered_on": 0}
+"""Calendar years after the growing season that a date may reach into."""
+
+_EXCEL_DAMAGE = re.compile(
+    r"\d{1,2}-[A-Za-z]{3}(-\d{2,4})?|[A-Za-z]{3}-\d{2,4}|\d+(\.\d+)?[Ee]\+\d+|\d+\.0+|"
+    r"\d{4}-\d{2}-\d{2}.*|\d{1,2}/\d{1,2}/\d{4}"
+)
+
+
+@dataclass
+class Known:
+    """The codes of a parent table: good ones, and where refused ones stand."""
+
+    good: set = field(default_factory=set)
+    refused: dict = field(default_factory=dict)  # code -> "file line n"
+
+
+def known_codes(rows, columns):
+    """Return the codes (tuples for several columns) that the rows of a parent table define."""
+    if len(columns) == 1:
+        codes = rows.frame[columns[0]]
+    else:
+        codes = pd.Series(list(zip(*(rows.frame[name] for name in columns))), dtype=object)
+    known = Known(set(codes[rows.ok].dropna()))
+    for i in np.flatnonzero(~rows.ok):
+        if codes.iat[i] not in known.good:
+            line = rows.frame["source_line"].iat[i]
+            known.refused[codes.iat[i]] = f"{rows.frame['source_file'].iat[i]}, line {line}"
+    return known
+
+
+def check_single_codes(rows, column, known):
+    """Refuse rows whose code in `column` is not known; other case is read with a note.
+
+    Parameters
+    ----------
+    rows : Rows
+        Changed in place: refusals, notes and codes read in the parent's case.
+    column : str
+    known : Known
+    """
+    everywhere = np.arange(len(rows.ok))
+    for code, where, nth in _unknown_codes(rows, everywhere, column, known.good):
+        rule, mend = f"{code} is not in the list", _closest(code, known.good, nth)
+        if code in known.refused:
+            rule, mend = f"{code} was itself refused ({known.refused[code]})", _FIRST
+        rows.refuse(where, "E-CODE", column, rule, mend)
+
+
+def _unknown_codes(rows, positions, column, good, restored=None):
+    """Yield (code, its rows, its number) of each code that stands for no known one; read as that
+    one else.
+    """
+    which, distinct = pd.factorize(rows.frame[column].iloc[positions])
+    unknown = [(number, code) for number, code in enumerate(distinct) if code not in good]
+    if not unknown:
+        return
+    zeros = restored(unknown, set(distinct)) if restored else {}
+    folded, places = _by_form(good, str.casefold), positions_of(which)
+    for nth, (number, code) in enumerate(unknown):
+        where = positions[places(number)]
+        meant = zeros.get(code) or folded.get(code.casefold())
+        if not meant:
+            yield code, where, nth
+            continue
+        rows.frame.loc[where, column] = meant
+        rule = f"{code} read as {meant}" + (f" in {len(where)} rows" if len(where) > 1 else "")
+        said = "N-ZEROS" if code in zeros else "N-CASE"
+        rows.remark([int(where[0])], said, column, rule, f"write {meant}")
+
+
+def _closest(code, known, nth):
+    """Return what was likely meant, for the first unknown codes only: looking it up takes a while."""
+    return did_you_mean(code, known) if nth < MANY else ""
+
+
+def _by_form(codes, form):
+    """Return the codes by their form; forms that several codes share are left out."""
+    found = {}
+    for code in codes:
+        found.setdefault(form(code), []).append(code)
+    return {key: same[0] for key, same in found.items() if len(same) == 1}
+
+
+def check_folder_site(rows):
+    """Refuse rows that stand in the folder of another site."""
+    site = rows.frame["site"]
+    other = (rows.folder_site != "") & site.notna().to_numpy()
+    other &= site.fillna("").to_numpy(dtype=object) != rows.folder_site
+    for i in np.flatnonzero(other):
+        rule = f"a row of site {site.iat[i]} in the folder of {rows.folder_site[i]}"
+        rows.refuse([i], "E-SITE", "site", rule, f"move to the file of {site.iat[i]}")
+
+
+def set_aside_without_layout(rows, sites):
+    """Take out the rows of sites that have no usable plot: one refusal per file, not one per row.
+
+    Parameters
+    ----------
+    rows : Rows
+        Changed in place.
+    sites : set of str
+        Sites with at least one usable plot.
+    """
+    site = rows.frame["site"]
+    bare = rows.ok & (site.notna() & ~site.isin(sites)).to_numpy(bool)
+    for (file, code), group in rows.frame[bare].groupby(["source_file", "site"], sort=False):
+        lack = f"the table plots has no usable plot of {code}"
+        rule = f"{len(group)} rows of {code} cannot be used: {lack}"
+        place = {"table": rows.table.name, "site": code}
+        problem = refuse_file("E-LAYOUT", file, rule, "mend or add its plots first", **place)
+        rows.problems.append(problem)
+    rows.ok[bare] = False
+
+
+def check_plots(rows, known):
+    """Refuse rows whose plot is not in the layout of their site; lost zeros and case are read with
+    notes.
+
+    Parameters
+    ----------
+    rows : Rows
+        Changed in place.
+    known : Known
+        Pairs (site, plot).
+    """
+    good, refused = _by_site(known.good), _by_site(known.refused)
+    sites = rows.frame["site"].where(rows.ok)
+    groups = rows.frame.groupby([rows.frame["source_file"], sites], sort=False).indices
+    for (_, site), positions in groups.items():
+        layout = good.get(site, set())
+        restored = partial(_restored_zeros, layout)
+        for code, where, nth in _unknown_codes(rows, positions, "plot", layout, restored):
+            rule, mend = _unknown_plot(code, layout, site, nth)
+            if code in refused.get(site, ()):
+                rule, mend = f"plot {code} was itself refused ({known.refused[site, code]})", _FIRST
+            rows.refuse(where, "E-LAYOUT", "plot", rule, mend)
+
+
+def _by_site(pairs):
+    found = {}
+    for pair in pairs:
+        if not any(pd.isna(part) for part in pair):
+            found.setdefault(pair[0], set()).add(pair[1])
+    return found
+
+
+def _restored_zeros(layout, unknown, present):
+    """Return the layout's code for each code that lost its leading zeros, if that is one-to-one."""
+    stripped = _by_form(layout, lambda code: code.lstrip("0") if code.isdigit() else code)
+    found = {code: stripped.get(code.lstrip("0")) for _, code in unknown if code.isdigit()}
+    meant = Counter(found.values())
+    clear = {code for code, match in found.items() if match not in present and meant[match] == 1}
+    return {code: match for code, match in found.items() if match and code in clear}
+
+
+def _unknown_plot(code, layout, site, nth):
+    """Return (rule, mend) for a plot that is not in the layout."""
+    if _EXCEL_DAMAGE.fullmatch(code):
+        why = "Excel writes a code so when it takes it for a number or date"
+        mend = "format the column as text before typing"
+        return f"{code} is no plot of the layout of {site}; {why}", mend
+    same = [plot for plot in layout if plot.lstrip("0") == code.lstrip("0")]
+    if same:
+        rule = f"{code} may be {same[0]}, which also stands in the file"
+        return rule, f"write {same[0]} if that is meant"
+    return f"plot {code} is not in the layout of {site}", _closest(code, layout, nth)
+
+
+def check_key(rows):
+    """Keep the first of rows that are the same, with a note; refuse rows that share a key and
+    differ.
+    """
+    key = list(rows.table.key)
+    needed = [name for name in key if rows.table[name].required and not rows.table[name].na_means]
+    usable = rows.ok & rows.frame[needed].notna().all(axis=1).to_numpy()
+    candidates = rows.frame.loc[usable, key]
+    twice = candidates[candidates.duplicated(keep=False)]
+    if twice.empty:
+        return
+    group = twice.groupby(key, dropna=False, sort=False).ngroup().to_numpy()
+    values = rows.frame.loc[twice.index, rows.table.columns].apply(
+        lambda column: pd.factorize(column)[0]
+    )
+    differs = (values != values.groupby(group).transform("first")).groupby(group).any()
+    places = positions_of(group)
+    for number, flags in enumerate(differs.to_numpy()):
+        differing = [name for name, flag in zip(rows.table.columns, flags) if flag]
+        positions = twice.index[places(number)].to_numpy()
+        lines = _lines(rows, positions)
+        if not differing:
+            rule = f"the same row twice: lines {lines}"
+            rows.remark(positions[1:], "N-DUPLICATE", None, rule, "kept once; delete the copy")
+            rows.ok[positions[1:]] = False
+            continue
+        typed = rows.text[differing[0]]
+        shown = _some([typed[i] or "blank" for i in positions[: FEW + 1]], len(positions))
+        where = f"on lines {lines} with different {', '.join(differing)}: {shown}"
+        mend = "find out which is right and delete the other"
+        if rows.table.name == "plots" and "trial" in differing:
+            mend = "prefix the plot codes with the trial"
+        rule = f"the same {', '.join(key)} {where}"
+        rows.refuse(positions, "E-DUPLICATE", differing[0], rule, mend)
+
+
+def _lines(rows, positions):
+    """Return the lines of some rows in words, with their files when those differ."""
+    files = rows.frame["source_file"].iloc[positions]
+    lines = rows.frame["source_line"].iloc[positions[: FEW + 1]]
+    if files.nunique() == 1:
+        return _some([str(line) for line in lines], len(positions))
+    return _some([f"{line} of {file}" for line, file in zip(lines, files)], len(positions))
+
+
+def _some(words, n):
+    """Return the first of `n` words joined by *and*, and how many are left out."""
+    return " and ".join(words[:FEW]) + (f" and {n - FEW} more" if n > FEW else "")
+
+
+def check_unique_sets(rows):
+    """Refuse rows that share what the table says is unique beside its key, such as a place in the
+    field.
+    """
+    for columns in rows.table.unique_sets:
+        candidates = rows.frame.loc[rows.ok, list(columns)].dropna()
+        twice = candidates[candidates.duplicated(keep=False)]
+        for positions in twice.groupby(list(columns), sort=False).indices.values():
+            where = twice.index[positions].to_numpy()
+            rule = f"lines {_lines(rows, where)} share the same {', '.join(columns)}"
+            rows.refuse(where, "E-DUPLICATE", columns[-1], rule, "correct one of them")
+
+
+def check_folded(rows, column):
+    """Refuse codes that differ only in case: they would share a folder on some computers."""
+    codes = rows.frame[column]
+    folded = codes.str.casefold()
+    clash = (folded.duplicated(keep=False) & rows.ok & folded.notna()).to_numpy()
+    clash = clash & ~codes.duplicated(keep=False).to_numpy()
+    rule = f"another {column} differs from {{}} only in case"
+    rows.refuse(clash, "E-DUPLICATE", column, lambda i: rule.format(codes.iat[i]), "rename one")
 
 
 def check_rules(rows, read):
@@ -19,277 +273,90 @@ def check_rules(rows, read):
     read : dict of str to Rows
         Tables read before; ``plots`` for the tables of plots.
     """
-    check_needed_cells(rows)
-    if {"status", "status_reason"} <= set(rows.table.columns):
-        check_status_reason(rows)
-    if rows.table.name != "plots" and "plot" in rows.table.columns and "plots" in read:
-        plots = plots_of(rows, read["plots"])
-        check_not_before_planting(rows, plots)
-    else:
-        plots = None
-    if "growing_season" in rows.table.columns:
-        check_season_of_dates(rows)
-    for rule in RULES.get(rows.table.name, ()):
-        rule(rows, plots)
+    frame, table = rows.frame, rows.table
+    facts = frame
+    if table.name != "plots" and "plot" in table.columns and "plots" in read:
+        plots = read["plots"].frame[read["plots"].ok]
+        facts = frame.merge(plots[OF_PLOT], on=["site", "plot"], how="left")
+    if "plot_length_m" in facts:
+        facts = facts.assign(area=facts["plot_length_m"] * facts["plot_width_m"])
+    for column in table.fields:
+        name, code = column.name, "E-DATE" if column.type == "date" else "E-NUMBER"
+        for other, values in column.required_if:
+            blank = frame[name].isna() & frame[other].isin(values)
+            mend = f"fill in {name}, or give another {other} and a reason"
+            rule = f"blank, but {other} is {' or '.join(values)}"
+            _refuse(rows, facts, blank, code, name, rule, mend)
+    if {"status", "status_reason"} <= set(table.columns):
+        bare = (frame["status"] != "ok") & frame["status"].notna() & frame["status_reason"].isna()
+        rule, mend = "blank, but the status is {status}", "write why in status_reason"
+        _refuse(rows, facts, bare, "E-RULE", "status_reason", rule, mend)
+    season = frame.get("growing_season")
+    if "planted_on" in facts and table.name != "plots":
+        planted = facts["planted_on"]
+        when = "before the plot was planted; planted {planted_on:%Y-%m-%d}"
+        for column in table.fields:
+            if column.type == "date":
+                early = frame[column.name] < planted
+                _refuse(rows, facts, early, "E-DATE", column.name, when, "correct the date")
+        if season is not None:
+            early, mend = season < planted.dt.year, "correct growing_season"
+            _refuse(rows, facts, early, "E-RANGE", "growing_season", "a season " + when, mend)
+    for name, reach in SEASON_DATES.items() if season is not None else ():
+        if name in table.columns:
+            later = frame[name].dt.year - season
+            years = "that year" if reach == 0 else "that year or the next"
+            rule = "growing season {growing_season} has its dates in " + years
+            mend = "correct the date or growing_season"
+            _refuse(rows, facts, (later < 0) | (later > reach), "E-DATE", name, rule, mend)
+    if table.name == "stand_counts":
+        check_counts(rows, facts)
+    for said in table.rules:
+        wrong = facts.eval(said["wrong"], engine="python")
+        _refuse(rows, facts, wrong, said["code"], said["column"], said["rule"], said["mend"])
 
 
-def plots_of(rows, plots):
-    """Return the plot of each row: the plots table's columns beside the rows, missing where unknown."""
-    good = plots.frame[plots.ok].drop(columns=["source_file", "source_line"])
-    return rows.frame[["site", "plot"]].merge(good, on=["site", "plot"], how="left")
+def _refuse(rows, facts, where, code, column, rule, mend):
+    """Refuse the rows still good where a condition holds; `rule` is filled in from the row's
+    facts.
+    """
+    where = rows.ok & where.fillna(False).to_numpy(dtype=bool)
+    rows.refuse(where, code, column, lambda i: rule.format_map(facts.iloc[i]), mend)
 
 
-def _held(condition):
-    """Return a condition as plain booleans; where a value is missing it does not hold."""
-    return condition.fillna(False).to_numpy(dtype=bool)
+def check_counts(rows, facts):
+    """Refuse counts above what was planted, and rises that neither replants nor late shoots
+    explain.
+    """
+    by_date = {"by": "counted_on", "kind": "stable"}
+    order = facts[rows.ok].sort_values(**by_date)
+    replanted = order["plants_replanted"].fillna(0).groupby([order["site"], order["plot"]]).cumsum()
+    facts = facts.assign(replanted=replanted)
+    facts["most"] = facts["plants_planted"] + facts["replanted"]
+    alive = facts["plants_alive"]
+    rule = "outside 0 to {most}: {plants_planted} planted and {replanted} replanted until then"
+    mend = "count again, or enter plants_replanted"
+    _refuse(rows, facts, alive > facts["most"], "E-RANGE", "plants_alive", rule, mend)
 
-
-def _day(value):
-    return f"{value:%Y-%m-%d}"
-
-
-def check_needed_cells(rows):
-    """Refuse rows with a blank cell that their status needs filled."""
-    for field in rows.table.fields:
-        for other, values in field.required_if:
-            needed = rows.ok & _held(rows.frame[field.name].isna() & rows.frame[other].isin(values))
-            code = {"date": "E-DATE"}.get(field.type, "E-NUMBER")
-            rows.refuse(
-                needed,
-                code,
-                field.name,
-                f"blank, but {other} is {' or '.join(values)}",
-                f"fill in {field.name}, or give another {other} and a reason",
-            )
-
-
-def check_status_reason(rows):
-    """Refuse rows whose status is not ok without a reason."""
-    bare = (
-        (rows.frame["status"] != "ok")
-        & rows.frame["status"].notna()
-        & rows.frame["status_reason"].isna()
+    order = facts[rows.ok].sort_values(**by_date)
+    total = order["plants_replanted"].fillna(0).groupby([order["site"], order["plot"]]).cumsum()
+    order = order.assign(total=total)[order["plants_alive"].notna()]
+    plot = order.groupby(["site", "plot"])
+    before = plot[["plants_alive", "counted_on", "source_line"]].shift(1).add_prefix("before_")
+    order = order.join(before).assign(since=order["total"] - plot["total"].shift(1).fillna(0))
+    rise = order["plants_alive"] - order["before_plants_alive"]
+    is_late = (order["emerged_late"] == "yes").fillna(False)
+    risen = order[((rise > order["since"]) & ~is_late).fillna(False)]
+    rule = (
+        "{plants_alive} alive, but {before_plants_alive} on {before_counted_on:%Y-%m-%d} "
+        "(line {before_source_line}) and {since} replanted since"
     )
-    rows.refuse(
-        rows.ok & _held(bare),
-        "E-RULE",
-        "status_reason",
-        lambda i: f"blank, but the status is {rows.frame['status'].iat[i]}",
-        "write why in status_reason",
-    )
+    mend = "correct a count, enter plants_replanted, or write yes in emerged_late"
+    words = {i: rule.format_map(row) for i, row in risen.iterrows()}
+    rows.refuse(risen.index.to_numpy(), "E-RULE", "plants_alive", words.get, mend)
 
-
-def check_not_before_planting(rows, plots):
-    """Refuse rows dated before their plot was planted, or of a growing season before that of planting."""
-    planted = plots["planted_on"]
-    for field in rows.table.fields:
-        if field.type == "date":
-            early = rows.ok & _held(rows.frame[field.name] < planted)
-            rows.refuse(
-                early,
-                "E-DATE",
-                field.name,
-                lambda i: "before the plot was planted; planted " + _day(planted.iat[i]),
-                "correct the date",
-            )
-    if "growing_season" in rows.table.columns:
-        early = rows.ok & _held(rows.frame["growing_season"] < planted.dt.year)
-        rows.refuse(
-            early,
-            "E-RANGE",
-            "growing_season",
-            lambda i: f"a season before the plot was planted; planted {_day(planted.iat[i])}",
-            "correct growing_season",
-        )
-
-
-# calendar years after the growing season that a date may reach into
-SEASON_DATES = {"harvested_on": 1, "measured_on": 1, "emerged_on": 0, "flowered_on": 0}
-
-
-def check_season_of_dates(rows):
-    """Refuse rows whose date cannot lie in their growing season or the winter after it."""
-    season = rows.frame["growing_season"]
-    for name, reach in SEASON_DATES.items():
-        if name not in rows.table.columns:
-            continue
-        later = rows.frame[name].dt.year - season
-        wrong = rows.ok & _held((later < 0) | (later > reach))
-        years = "that year" if reach == 0 else "that year or the next"
-        rows.refuse(
-            wrong,
-            "E-DATE",
-            name,
-            lambda i: f"growing season {season.iat[i]} has its dates in " + years,
-            "correct the date or growing_season",
-        )
-
-
-def check_harvest_area(rows, _):
-    """Refuse plots with a harvest area above length × width."""
-    frame = rows.frame
-    area = frame["plot_length_m"] * frame["plot_width_m"]
-    rows.refuse(
-        rows.ok & _held(frame["harvest_area_m2"] > area * AREA_SLACK),
-        "E-RANGE",
-        "harvest_area_m2",
-        lambda i: (
-            f"more than the plot: {frame['plot_length_m'].iat[i]:g} × "
-            f"{frame['plot_width_m'].iat[i]:g} m = {area.iat[i]:g} m²"
-        ),
-        "correct one of them",
-    )
-
-
-def check_harvested_area(rows, plots):
-    """Refuse harvests of more area than the plot has."""
-    area = plots["plot_length_m"] * plots["plot_width_m"]
-    rows.refuse(
-        rows.ok & _held(rows.frame["harvested_area_m2"] > area * AREA_SLACK),
-        "E-RANGE",
-        "harvested_area_m2",
-        lambda i: f"more than the plot's {area.iat[i]:g} m²",
-        "correct the area",
-    )
-
-
-def check_subsample(rows, _):
-    """Refuse harvests whose moisture sample is not lighter dry than fresh."""
-    fresh, dry = rows.frame["subsample_fresh_g"], rows.frame["subsample_dry_g"]
-    rows.refuse(
-        rows.ok & _held(dry >= fresh),
-        "E-RANGE",
-        "subsample_dry_g",
-        lambda i: f"{dry.iat[i]:g} g dry is not less than {fresh.iat[i]:g} g fresh",
-        "exchange the two if they were swapped, or leave both blank",
-    )
-
-
-def check_counts(rows, plots):
-    """Refuse counts above what was planted, and rises that neither replants nor late shoots explain."""
-    frame = rows.frame.assign(planted=plots["plants_planted"])
-    order = frame[rows.ok].sort_values("counted_on", kind="stable")
-    group = [order["site"], order["plot"]]
-    replanted = order["plants_replanted"].fillna(0).groupby(group).cumsum().reindex(frame.index)
-    most = frame["planted"] + replanted
-    alive = frame["plants_alive"]
-    rows.refuse(
-        rows.ok & _held(alive > most),
-        "E-RANGE",
-        "plants_alive",
-        lambda i: (
-            f"outside 0 to {most.iat[i]}: {frame['planted'].iat[i]} planted and "
-            f"{replanted.iat[i]} replanted until then"
-        ),
-        "count again, or enter plants_replanted",
-    )
-    check_rises(rows)
-    of_replants = frame["replants_alive"] > np.minimum(alive.fillna(most), replanted)
-    rows.refuse(
-        rows.ok & _held(of_replants),
-        "E-RANGE",
-        "replants_alive",
-        lambda i: f"more than were replanted ({replanted.iat[i]}) or are alive",
-        "correct the count",
-    )
-
-
-def check_rises(rows):
-    """Refuse a count above the count before it without as many replants or ``emerged_late`` = yes."""
-    frame = rows.frame.loc[rows.ok & rows.frame["plants_alive"].notna().to_numpy()]
-    frame = frame.sort_values("counted_on", kind="stable")
-    before = frame.groupby(["site", "plot"])[["plants_alive", "counted_on", "source_line"]].shift(1)
-    counts = rows.frame[rows.ok].sort_values("counted_on", kind="stable")
-    total = counts["plants_replanted"].fillna(0).groupby([counts["site"], counts["plot"]]).cumsum()
-    total = total.reindex(frame.index)
-    replanted = total - total.groupby([frame["site"], frame["plot"]]).shift(1).fillna(0)
-    rise = frame["plants_alive"] - before["plants_alive"]
-    wrong = frame.index[_held((rise > replanted) & (frame["emerged_late"] != "yes").fillna(True))]
-
-    def words(i):
-        return (
-            f"{frame.at[i, 'plants_alive']} alive, but {before.at[i, 'plants_alive']} on "
-            f"{_day(before.at[i, 'counted_on'])} (line {before.at[i, 'source_line']}) and "
-            f"{replanted.at[i]} replanted since"
-        )
-
-    rows.refuse(
-        wrong.to_numpy(),
-        "E-RULE",
-        "plants_alive",
-        words,
-        "correct a count, enter plants_replanted, or write yes in emerged_late",
-    )
-
-
-def check_flowering(rows, _):
-    """Refuse flowering dates of plots that did not flower, and emergence after flowering."""
-    frame = rows.frame
-    rows.refuse(
-        rows.ok & _held((frame["flowered"] == "no") & frame["flowered_on"].notna()),
-        "E-RULE",
-        "flowered_on",
-        "flowered is no, yet it has a date",
-        "clear the date, or write yes in flowered",
-    )
-    rows.refuse(
-        rows.ok & _held(frame["emerged_on"] > frame["flowered_on"]),
-        "E-DATE",
-        "emerged_on",
-        lambda i: f"after flowered_on {_day(frame['flowered_on'].iat[i])}",
-        "correct one of the dates",
-    )
-
-
-def check_temperatures(rows, _):
-    """Refuse days whose minimum air temperature is above the maximum."""
-    low, high = rows.frame["air_temperature_min_c"], rows.frame["air_temperature_max_c"]
-    rows.refuse(
-        rows.ok & _held(low > high),
-        "E-RANGE",
-        "air_temperature_min_c",
-        lambda i: f"minimum {low.iat[i]:g} °C is above the maximum {high.iat[i]:g} °C",
-        "exchange the two if they were swapped",
-    )
-
-
-def check_frost_dates(rows, _):
-    """Refuse scores made before the frost that they judge."""
-    frame = rows.frame
-    rows.refuse(
-        rows.ok & _held(frame["frost_on"] > frame["scored_on"]),
-        "E-DATE",
-        "scored_on",
-        lambda i: f"before the frost of {_day(frame['frost_on'].iat[i])}",
-        "correct one of the dates",
-    )
-
-
-def check_freeze_tests(rows, _):
-    """Refuse freeze tests with more alive than tested, lifted after the test, or impossible leakage."""
-    frame = rows.frame
-    rows.refuse(
-        rows.ok & _held(frame["units_alive"] > frame["units_tested"]),
-        "E-RANGE",
-        "units_alive",
-        lambda i: f"more than the {frame['units_tested'].iat[i]} units tested",
-        "correct the count",
-    )
-    rows.refuse(
-        rows.ok & _held(frame["lifted_on"] > frame["tested_on"]),
-        "E-DATE",
-        "lifted_on",
-        lambda i: f"after the test of {_day(frame['tested_on'].iat[i])}",
-        "correct one of the dates",
-    )
-
-
-RULES = {
-    "plots": (check_harvest_area,),
-    "stand_counts": (check_counts,),
-    "harvests": (check_harvested_area, check_subsample),
-    "phenology": (check_flowering,),
-    "weather": (check_temperatures,),
-    "frost_scores": (check_frost_dates,),
-    "freeze_tests": (check_freeze_tests,),
-}
+    at_most = np.minimum(alive.fillna(facts["most"]), facts["replanted"])
+    of_replants = facts["replants_alive"] > at_most
+    rule = "more than were replanted ({replanted}) or are alive"
+    mend = "correct the count"
+    _refuse(rows, facts, of_replants, "E-RANGE", "replants_alive", rule, mend)

@@ -1,7 +1,7 @@
 """Choices that belong to a network: ``settings.toml``, every key of which may be left out.
 
-The dataclasses below are the documentation: each field has its default, unit, allowed range and meaning.
-``python -m culmbook.sheets.settings`` prints a file with all keys at their defaults.
+The dataclasses below are the documentation: each field has its default, unit, allowed range and
+meaning. ``python -m culmbook.sheets.settings`` prints a file with all keys at their defaults.
 """
 
 import re
@@ -13,6 +13,7 @@ from culmbook.sheets.trait_kinds import KINDS
 from culmbook.sheets.values import did_you_mean
 
 FILE = "settings.toml"
+SHARE = ("share", 0, 1)
 
 
 def _key(default, meaning, unit="", low=None, high=None):
@@ -27,13 +28,9 @@ def _key(default, meaning, unit="", low=None, high=None):
 class StandSettings:
     """When a stand is good enough; defaults are common practice."""
 
-    good: float = _key(0.85, "stand from which on a plot is good", "share", 0, 1)
-    fill: float = _key(
-        0.70, "stand from which on gaps are filled; below it: replant", "share", 0, 1
-    )
-    rank_floor: float = _key(
-        0.60, "stand below which the yield of a plot is not ranked", "share", 0, 1
-    )
+    good: float = _key(0.85, "stand from which on a plot is good", *SHARE)
+    fill: float = _key(0.70, "stand from which on gaps are filled; below it: replant", *SHARE)
+    rank_floor: float = _key(0.60, "stand below which the yield of a plot is not ranked", *SHARE)
     longest_gap: int = _key(
         5, "run of missing plants from which on the plot is replanted", "plants", 1, 1000
     )
@@ -132,96 +129,82 @@ def read_settings(path, hybrids=None):
     settings : Settings
         The defaults when there is no file, or when it was refused.
     problems : list of Problem
-        ``E-SETTINGS`` for a file that cannot be parsed, an unknown key, a wrong type or a value out of range.
+        ``E-SETTINGS`` for a file that cannot be parsed, an unknown key, a wrong type or a value out
+        of range.
     """
     if not path.exists() and not path.is_symlink():
         return Settings(), []
     if not path.is_file():
-        return Settings(), [
-            _refusal("not a regular file", "replace it by a text file, or remove it")
-        ]
+        mend = "replace it by a text file, or remove it"
+        return Settings(), [_refusal("not a regular file", mend)]
     try:
         text = path.read_bytes().decode("utf-8-sig")
         values = tomllib.loads(text)
     except (UnicodeDecodeError, tomllib.TOMLDecodeError, OSError, RecursionError) as error:
-        return Settings(), [
-            _refusal(f"cannot be read: {error}", "see https://toml.io for the format")
-        ]
-    problems = []
-    settings = _filled(Settings, values, "", text, problems)
-    if not problems:
-        problems = _check_together(settings, hybrids, text)
-    return (Settings() if problems else settings), problems
+        mend = "see https://toml.io for the format"
+        return Settings(), [_refusal(f"cannot be read: {error}", mend)]
+    faults = _Faults(text)
+    settings = _filled(Settings, values, "", faults)
+    if not faults.found:
+        _check_together(settings, hybrids, faults)
+    return (Settings() if faults.found else settings), faults.found
 
 
 def _refusal(rule, mend, line=None, key=None, value=None):
-    return refuse_file(
-        "E-SETTINGS",
-        FILE,
-        rule,
-        mend,
-        line=line,
-        column=key,
-        table="settings",
-        value=None if value is None else str(value),
-    )
+    value = None if value is None else str(value)
+    place = {"line": line, "column": key, "table": "settings", "value": value}
+    return refuse_file("E-SETTINGS", FILE, rule, mend, **place)
 
 
-def _filled(kind, values, prefix, text, problems):
-    """Return the dataclass `kind` filled from a TOML table; faults are appended to `problems`."""
+@dataclass
+class _Faults:
+    """What was wrong in a settings file, each with the line on which its key stands."""
+
+    text: str
+    found: list = field(default_factory=list)
+
+    def tell(self, rule, mend, prefix, name, value=None):
+        """Keep one fault of the key `name` in the section `prefix`, which ends with a dot."""
+        parent, _, own = prefix.rstrip(".").rpartition(".")
+        line = self._line_of(prefix, name) or self._line_of(parent + "." * bool(parent), own)
+        self.found.append(_refusal(rule, mend, line, f"{prefix}{name}", value))
+
+    def _line_of(self, prefix, name):
+        """Return the line on which a key stands, or None when it cannot be told."""
+        section, key = prefix.rstrip("."), rf"[\"']?{re.escape(name)}[\"']?"
+        inside = ""
+        for number, line in enumerate(self.text.splitlines() if name else (), 1):
+            if header := re.match(r"\s*\[+\s*([^\]]+?)\s*\]+", line):
+                inside = header[1].replace('"', "").replace(" ", "")
+                if inside in (f"{prefix}{name}", name) or inside.startswith(f"{prefix}{name}."):
+                    return number
+            elif inside == section and re.match(rf"\s*{key}\s*[=.]", line):
+                return number
+            elif re.match(rf"\s*{re.escape(prefix)}{key}\s*=", line):
+                return number
+        return None
+
+
+def _filled(kind, values, prefix, faults):
+    """Return the dataclass `kind` filled from a TOML table."""
     known = {f.name: f for f in fields(kind)}
     good = {}
     for name, value in values.items():
         if name not in known:
-            problems.append(
-                _refusal(
-                    f"unknown key {prefix}{name}",
-                    did_you_mean(name, list(known)),
-                    _line_of(text, prefix, name),
-                    f"{prefix}{name}",
-                    value,
-                )
-            )
-        elif is_dataclass(known[name].type):
-            if isinstance(value, dict):
-                good[name] = _filled(known[name].type, value, f"{prefix}{name}.", text, problems)
-            else:
-                problems.append(
-                    _refusal(
-                        f"{name} is a section",
-                        f"write [{name}] on a line of its own",
-                        _line_of(text, prefix, name),
-                        name,
-                        value,
-                    )
-                )
+            mend = did_you_mean(name, list(known))
+            faults.tell(f"unknown key {prefix}{name}", mend, prefix, name, value)
+        elif not is_dataclass(known[name].type):
+            good[name] = _checked(known[name], value, prefix, faults)
+        elif isinstance(value, dict):
+            good[name] = _filled(known[name].type, value, f"{prefix}{name}.", faults)
         else:
-            good[name] = _checked(known[name], value, prefix, text, problems)
+            mend = f"write [{name}] on a line of its own"
+            faults.tell(f"{name} is a section", mend, prefix, name, value)
     return kind(**good)
 
 
-def _line_of(text, prefix, name):
-    """Return the line on which a key stands, or None when it cannot be told."""
-    section, key = prefix.rstrip("."), rf"[\"']?{re.escape(name)}[\"']?"
-    inside = ""
-    for number, line in enumerate(text.splitlines(), 1):
-        header = re.match(r"\s*\[+\s*([^\]]+?)\s*\]+", line)
-        if header:
-            inside = header[1].replace('"', "").replace(" ", "")
-            if inside in (f"{prefix}{name}", name) or inside.startswith(f"{prefix}{name}."):
-                return number
-        elif (inside == section and re.match(rf"\s*{key}\s*[=.]", line)) or re.match(
-            rf"\s*{re.escape(prefix)}{key}\s*=", line
-        ):
-            return number
-    return None
-
-
-def _checked(spec, value, prefix, text, problems):
-    """Return a value in the type of its field; a wrong type, range or name is appended to `problems`.
-
-    A table with named defaults, such as the costs, takes no other names.
-    """
+def _checked(spec, value, prefix, faults):
+    """Return a value in the type of its field; a table with named defaults takes no other names."""
     wanted, value = _in_type(spec, value)
     facts = spec.metadata
     numbers = value.values() if isinstance(value, dict) else [value]
@@ -232,129 +215,63 @@ def _checked(spec, value, prefix, text, problems):
     unknown = [name for name in value if name not in known] if known and not wanted else []
     if unknown:
         mend = did_you_mean(unknown[0], list(known))
-        problems.append(
-            _refusal(
-                f"unknown key {spec.name}.{unknown[0]}",
-                mend,
-                _line_of(text, prefix, spec.name),
-                f"{prefix}{spec.name}",
-                value,
-            )
-        )
+        faults.tell(f"unknown key {spec.name}.{unknown[0]}", mend, prefix, spec.name, value)
     if wanted or out:
-        limits = " ".join(
-            part
-            for part in (
-                "" if low is None else f"from {low:g}",
-                "" if high is None else f"to {high:g}",
-                facts["unit"],
-            )
-            if part
-        )
-        rule = wanted or f"outside the allowed range {limits}"
-        problems.append(
-            _refusal(
-                rule,
-                facts["meaning"],
-                _line_of(text, prefix, spec.name),
-                f"{prefix}{spec.name}",
-                value,
-            )
-        )
+        limits = "" if low is None else f" from {low:g}"
+        limits += "" if high is None else f" to {high:g}"
+        limits += f" {facts['unit']}" if facts["unit"] else ""
+        rule = wanted or f"outside the allowed range{limits}"
+        faults.tell(rule, facts["meaning"], prefix, spec.name, value)
     return known | value if known and not wanted else value
 
 
+def _is_number(value):
+    is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    return is_number and value == value and abs(value) != float("inf")
+
+
 def _in_type(spec, value):
-    """Return what type was wanted (empty if the value has it) and the value in that type."""
-
-    def is_number(x):
-        return (
-            isinstance(x, (int, float))
-            and not isinstance(x, bool)
-            and x == x
-            and abs(x) != float("inf")
-        )
-
-    if spec.type is float:
-        return ("", float(value)) if is_number(value) else ("a number is expected", value)
-    if spec.type is int:
-        good = isinstance(value, int) and not isinstance(value, bool)
-        return ("" if good else "a whole number is expected"), value
-    if spec.type is str:
-        return ("" if isinstance(value, str) else "a text in quotes is expected"), value
-    if spec.type is tuple:
-        good = isinstance(value, list) and all(isinstance(x, str) for x in value)
-        return (
-            ("", tuple(value))
-            if good
-            else ('a list of texts is expected, such as ["C1", "C2"]', value)
-        )
-    good = isinstance(value, dict) and all(is_number(x) for x in value.values())
-    return ("", dict(value)) if good else ("name = number pairs are expected", value)
+    """Return (what is wanted instead, or nothing; the value in the type of its field)."""
+    is_whole = isinstance(value, int) and not isinstance(value, bool)
+    is_list = isinstance(value, list) and all(isinstance(x, str) for x in value)
+    is_table = isinstance(value, dict) and all(map(_is_number, value.values()))
+    said = {
+        float: (_is_number(value), "a number is expected"),
+        int: (is_whole, "a whole number is expected"),
+        str: (isinstance(value, str), "a text in quotes is expected"),
+        tuple: (is_list, 'a list of texts is expected, such as ["C1", "C2"]'),
+        dict: (is_table, "name = number pairs are expected"),
+    }
+    is_good, wanted = said[spec.type]
+    return ("", spec.type(value)) if is_good else (wanted, value)
 
 
-def _check_together(settings, hybrids, text):
-    """Return faults that only several keys, or the hybrids, show."""
-    found = []
+def _check_together(settings, hybrids, faults):
+    """Tell faults that only several keys, or the hybrids, show."""
     stand = settings.stand
     if not stand.rank_floor <= stand.fill <= stand.good:
-        found.append(
-            _refusal(
-                "rank_floor ≤ fill ≤ good is expected",
-                "correct one of the three",
-                _line_of(text, "", "stand"),
-                "stand",
-            )
-        )
-    found += _check_traits(settings.selection, text)
-    named = dict.fromkeys([*settings.controls, *filter(None, [settings.reference_control])])
+        mend = "correct one of the three"
+        faults.tell("rank_floor ≤ fill ≤ good is expected", mend, "", "stand")
+    for key in ("floors", "weights"):
+        for name, value in getattr(settings.selection, key).items():
+            if fault := _trait_fault(key, name, value):
+                faults.tell(*fault, f"selection.{key}.", name, value)
+    controls, reference = settings.controls, settings.reference_control
+    named = dict.fromkeys([*controls, *filter(None, [reference])])
     for name in named if hybrids is not None else ():
         if name not in hybrids:
-            key = "controls" if name in settings.controls else "reference_control"
-            found.append(
-                _refusal(
-                    f"{name} is no hybrid of the table hybrids",
-                    did_you_mean(name, hybrids),
-                    _line_of(text, "", key),
-                    key,
-                    name,
-                )
-            )
-    reference = settings.reference_control
-    if settings.controls and reference and reference not in settings.controls:
-        found.append(
-            _refusal(
-                "the reference control must be one of the controls",
-                "name it in controls too",
-                _line_of(text, "", "reference_control"),
-                "reference_control",
-                reference,
-            )
-        )
-    return found
-
-
-def _check_traits(selection, text):
-    """Return faults of floors and weights: unknown traits, impossible floors, weights of a wrong sign."""
-    found = []
-    for key in ("floors", "weights"):
-        for name, value in getattr(selection, key).items():
-            if name not in KINDS:
-                rule, mend = (
-                    f"{name} is no trait",
-                    f"{did_you_mean(name, list(KINDS))} ({', '.join(KINDS)})",
-                )
-            elif fault := _trait_fault(key, name, value):
-                rule, mend = fault
-            else:
-                continue
-            line = _line_of(text, f"selection.{key}.", name) or _line_of(text, "selection.", key)
-            found.append(_refusal(rule, mend, line, f"selection.{key}.{name}", value))
-    return found
+            key = "controls" if name in controls else "reference_control"
+            mend = did_you_mean(name, hybrids)
+            faults.tell(f"{name} is no hybrid of the table hybrids", mend, "", key, name)
+    if controls and reference and reference not in controls:
+        rule = "the reference control must be one of the controls"
+        faults.tell(rule, "name it in controls too", "", "reference_control", reference)
 
 
 def _trait_fault(key, name, value):
-    """Return rule and mend for a value that a trait cannot have as its floor or weight, else None."""
+    """Return rule and mend for a name or value that a floor or weight cannot have, else None."""
+    if name not in KINDS:
+        return f"{name} is no trait", f"{did_you_mean(name, list(KINDS))} ({', '.join(KINDS)})"
     kind = KINDS[name]
     if key == "floors" and not kind.low <= value <= kind.high:
         limits = f"from {kind.low:g} to {kind.high:g} {kind.unit}"
@@ -382,12 +299,11 @@ def settings_page(kind=Settings, prefix=""):
 
 def _default_line(spec):
     default = spec.default_factory() if callable(spec.default_factory) else spec.default
+    value = f'"{default}"' if isinstance(default, str) else str(default)
     if isinstance(default, dict):
         value = "{" + ", ".join(f"{k} = {v}" for k, v in default.items()) + "}"
     elif isinstance(default, tuple):
         value = "[]"
-    else:
-        value = f'"{default}"' if isinstance(default, str) else str(default)
     unit = f" [{spec.metadata['unit']}]" if spec.metadata["unit"] else ""
     return f"{spec.name} = {value}  # {spec.metadata['meaning']}{unit}"
 

@@ -1,4 +1,6 @@
-"""Traits that hybrids may be held to: their names in ``settings.toml``, units, and which way is better."""
+"""Traits that hybrids may be held to: their names in ``settings.toml``, units, and which way is
+better.
+"""
 
 from dataclasses import dataclass
 
@@ -9,8 +11,11 @@ _END = 1e-6  # shares of 0 and 1 have no logit
 
 @dataclass(frozen=True)
 class Kind:
-    """One trait: ``label`` and ``unit`` for print, ``better`` {higher, lower}, the least and greatest value
-    that can be, and the ``scale`` {raw, log, logit} on which its hybrids vary evenly."""
+    """One trait: how it prints, which way is better, what it can be.
+
+    ``label`` and ``unit`` for print, ``better`` {higher, lower}, the least and greatest value that
+    can be, and the ``scale`` {raw, log, logit} on which its hybrids vary evenly.
+    """
 
     label: str
     unit: str
@@ -51,5 +56,6 @@ KINDS = {
     "lt50_c": Kind("LT50", "°C", "lower", -40.0, 0.0),
     "moisture_pct": Kind("Moisture at harvest", "%", "lower", 0.0, 100.0),
 }
-"""Traits by the name they have in ``settings.toml``: dry yield of a full-grown stand, plants alive of those
+"""Traits by the name they have in ``settings.toml``: dry yield of a full-grown stand, plants alive
+of those
 planted, temperature that kills half, water in the fresh mass at harvest."""

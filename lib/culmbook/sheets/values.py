@@ -1,11 +1,14 @@
 """What one cell of a sheet says: numbers, dates, codes and choices read exactly or not at all.
 
-Every reader takes a cell's text and returns a :class:`Reading`: a value, or the reason why there is none,
-or a value with a note on how it was read. Nothing is guessed: text with two readings has none.
+Every reader takes a cell's text and returns a :class:`Reading`: a value, or the reason why there is
+none, or a value with a note on how it was read. Nothing is guessed: text with two readings has
+none. A file as a whole settles what its cells leave open: one decimal mark and one order of dates,
+or none.
 """
 
 import re
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from difflib import get_close_matches
 
@@ -14,22 +17,9 @@ UNSURE = {"-", "--", "---", "–", "—", "x", "?", "??"}
 SENTINELS = {sign * int("9" * n) for n in (2, 3, 4, 5) for sign in (1, -1)} - {99}
 LONGEST_NUMBER = 40  # digits
 ODD_SPACES = "\u00a0\u2007\u202f\u200b\u200c\u200d\u2060\ufeff"
+_MIXED_UP = str.maketrans("oil", "011")  # characters that hands and eyes mix up
+MONTHS = "January February March April May June July August September October November December"
 INVISIBLE = re.compile("[\u200b\u200c\u200d\u2060\ufeff]")
-MONTHS = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-]
-
 _NUMBER = re.compile(r"([+-]?)([0-9]*)(?:([.,])([0-9]+))?", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}(?:[ \u00a0\u202f.,'’][0-9]{3})+(?:[.,][0-9]+)?", re.ASCII)
 _YEAR_FIRST = re.compile(r"([0-9]{4})([-/.])([0-9]{1,2})\2([0-9]{1,2})", re.ASCII)
@@ -40,6 +30,7 @@ _TIMED = re.compile(
     re.ASCII,
 )
 _SHORT_YEAR = re.compile(r"[0-9]{1,2}[-/.][0-9]{1,2}[-/.][0-9]{2}", re.ASCII)
+_MARKED = re.compile(r"[+\u2212\u2013-]?([0-9]*)([.,])([0-9]+)", re.ASCII)
 _SERIAL = re.compile(r"[2-6][0-9]{4}(?:\.[0-9]+)?", re.ASCII)
 
 
@@ -62,7 +53,8 @@ MISSING = Reading()
 
 
 def trimmed(text):
-    """Return the text without blanks around it, and without odd or invisible spaces that a code never has.
+    """Return the text without blanks around it, and without odd or invisible spaces that a code
+    never has.
 
     Examples
     --------
@@ -88,23 +80,18 @@ def did_you_mean(text, known):
     >>> did_you_mean("HO01", ["H001", "H117"])
     'did you mean H001?'
     """
-    by_form = {_form(word): word for word in known}
-    close = (
-        [by_form[_form(text)]] if _form(text) in by_form else get_close_matches(text, known, 1, 0.6)
-    )
+    by_form = {word.casefold().translate(_MIXED_UP): word for word in known}
+    form = text.casefold().translate(_MIXED_UP)
+    close = [by_form[form]] if form in by_form else get_close_matches(text, known, 1, 0.6)
     if close:
         return f"did you mean {close[0]}?"
     some = sorted(known)[:6]
     return f"known: {', '.join(some)}{' …' if len(known) > len(some) else ''}" if some else ""
 
 
-def _form(word):
-    """Return a word with the characters that hands and eyes mix up made the same."""
-    return word.casefold().translate(str.maketrans("oil", "011"))
-
-
 def read_missing(text, code):
-    """Return how a spelling of *missing* reads: silently, with a note, or refused; None if it is none.
+    """Return how a spelling of *missing* reads: silently, with a note, or refused; None if it is
+    none.
 
     Parameters
     ----------
@@ -116,9 +103,8 @@ def read_missing(text, code):
     if text in ("", "NA"):
         return MISSING
     if text.casefold() in NOTED_MISSING:
-        return Reading(
-            None, "N-MISSING", "spelling of missing, read as not observed", "leave blank"
-        )
+        rule = "spelling of missing, read as not observed"
+        return Reading(None, "N-MISSING", rule, "leave blank")
     if text.casefold() in UNSURE:
         return Reading(None, code, "could mean zero, dead or unsure", "write 0, or leave blank")
     return None
@@ -139,8 +125,9 @@ def read_number(text, decimal, kind=None):
     Returns
     -------
     Reading
-        ``E-NUMBER`` for anything but digits with at most one sign and decimal mark, ``E-RANGE`` for more
-        digits than a measured number has, ``N-NUMBER`` where a typographic minus was read as minus.
+        ``E-NUMBER`` for anything but digits with at most one sign and decimal mark, ``E-RANGE`` for
+        more digits than a measured number has, ``N-NUMBER`` where a typographic minus was read as
+        minus.
     """
     if kind in ("number", "percent"):
         return Reading(float(text))
@@ -151,28 +138,45 @@ def read_number(text, decimal, kind=None):
     signed = re.sub(r"^[\u2212\u2013](?=[0-9.,])", "-", plain)
     match = _NUMBER.fullmatch(signed)
     if kind in ("boolean", "date", "datetime", "error") or not match or not (match[2] or match[4]):
-        return Reading(None, "E-NUMBER", _not_a_number(signed, kind), _number_mend(signed))
-    if len(match[2]) + len(match[4] or "") > LONGEST_NUMBER:
-        digits = len(match[2]) + len(match[4] or "")
-        return Reading(
-            None, "E-RANGE", f"{digits}-digit number", "write the number as it was measured"
-        )
-    if match[3] and match[3] != decimal:
-        return _wrong_mark(match, decimal)
-    value = float(f"{match[1]}{match[2] or 0}.{match[4] or 0}")
-    if signed != plain:
-        return Reading(
-            value, "N-NUMBER", "dash or typographic minus read as minus", "type a plain hyphen"
-        )
-    return Reading(value)
+        return _no_number(signed, kind)
+    sign, whole, mark, fraction = match[1], match[2], match[3], match[4] or ""
+    n_digits = len(whole) + len(fraction)
+    if n_digits > LONGEST_NUMBER:
+        mend = "write the number as it was measured"
+        return Reading(None, "E-RANGE", f"{n_digits}-digit number", mend)
+    if mark and mark != decimal:
+        rule = "the file does not settle which decimal mark it uses"
+        mend = "use one decimal mark in the whole file"
+        if may_be_thousands(whole, fraction):
+            rule, mend = _two_readings(signed), f"write {sign}{whole}{fraction}"
+        elif decimal:
+            other, own = ("point", "comma") if mark == "." else ("comma", "point")
+            rule = f"{signed} has a decimal {other} in a file of decimal {own}s"
+            mend = f"write {signed.replace(mark, decimal)}"
+        return Reading(None, "E-NUMBER", rule, mend)
+    value = float(f"{sign}{whole or 0}.{fraction or 0}")
+    if signed == plain:
+        return Reading(value)
+    rule = "dash or typographic minus read as minus"
+    return Reading(value, "N-NUMBER", rule, "type a plain hyphen")
 
 
-def _not_a_number(text, kind):
-    if kind:
-        return f"{text} is a {kind} value in the spreadsheet, not a number"
+def may_be_thousands(whole, fraction):
+    """Return whether the mark between two groups of digits may be one of thousands."""
+    return len(fraction) == 3 and 1 <= len(whole) <= 3 and whole != "0"
+
+
+def _no_number(text, kind):
+    """Return the refusal of a text that is no plain decimal number."""
+    rule, mend = "not a number", "write the number only"
     if _THOUSANDS.fullmatch(text):
-        return _two_readings(text)
-    return "not a number"
+        rule = _two_readings(text)
+        keeps_last = len({c for c in text if c in ".,"}) == 2
+        last = max(text.rfind("."), text.rfind(",")) if keeps_last else len(text)
+        mend = f"write {re.sub('[^0-9+-]', '', text[:last])}{text[last:]}"
+    if kind:
+        rule = f"{text} is a {kind} value in the spreadsheet, not a number"
+    return Reading(None, "E-NUMBER", rule, mend)
 
 
 def _two_readings(text):
@@ -183,83 +187,44 @@ def _two_readings(text):
     return f"thousands mark or decimal mark: {digits} or {head}.{tail}?"
 
 
-def _number_mend(text):
-    if _THOUSANDS.fullmatch(text):
-        marks = [c for c in text if c in ".,"]
-        keeps_last = len(set(marks)) == 2
-        last = max(text.rfind("."), text.rfind(",")) if keeps_last else len(text)
-        return f"write {re.sub('[^0-9+-]', '', text[:last])}{text[last:]}"
-    return "write the number only"
-
-
-def _wrong_mark(match, decimal):
-    """Return the refusal of a number whose mark is not the file's."""
-    text = match[0]
-    maybe_thousands = len(match[4]) == 3 and 1 <= len(match[2]) <= 3 and match[2] != "0"
-    if maybe_thousands:
-        return Reading(
-            None, "E-NUMBER", _two_readings(text), f"write {match[1]}{match[2]}{match[4]}"
-        )
-    if decimal is None:
-        return Reading(
-            None,
-            "E-NUMBER",
-            "the file does not settle which decimal mark it uses",
-            "use one decimal mark in the whole file",
-        )
-    names = {".": "point", ",": "comma"}
-    return Reading(
-        None,
-        "E-NUMBER",
-        f"{text} has a decimal {names[match[3]]} in a file of decimal {names[decimal]}s",
-        f"write {text.replace(match[3], decimal)}",
-    )
-
-
 def read_whole(text, decimal, kind=None):
     """Return a whole number, as :func:`read_number`; ``30.0`` is read as 30 with a note."""
     reading = read_number(text, decimal, kind)
     if reading.value is None:
         return reading
     if not reading.value.is_integer():
-        return Reading(
-            None, "E-NUMBER", "a whole number is expected", "count again, or correct the typing"
-        )
+        mend = "count again, or correct the typing"
+        return Reading(None, "E-NUMBER", "a whole number is expected", mend)
     value = int(reading.value)
     if not reading.code and kind is None and re.search("[.,]", text):
         rule = f"{text.strip()} read as the whole number {value}"
         return Reading(value, "N-NUMBER", rule, f"write {value}")
-    return Reading(value, reading.code, reading.rule, reading.mend)
+    return replace(reading, value=value)
 
 
 def check_range(value, field):
-    """Return what the range of the column says of a number: refused, noted as unlikely, or nothing."""
+    """Return what the range of the column says of a number: refused, noted as unlikely, or
+    nothing.
+    """
     low, high = field.minimum, field.maximum
     too_low = low is not None and value < low
     too_low = too_low or (field.exclusive_minimum is not None and value <= field.exclusive_minimum)
     unlikely = bool(field.plausible) and not field.plausible[0] <= value <= field.plausible[1]
     impossible = too_low or (high is not None and value > high)
     is_sentinel = value in SENTINELS and (unlikely or impossible)
+    if not unlikely and not impossible:
+        return Reading(value)
+    low = low if field.exclusive_minimum is None else field.exclusive_minimum
+    limits = f"possible range {low:g} to {high:g}"
+    if field.plausible:
+        likely = f"{field.plausible[0]:g} to {field.plausible[1]:g}"
+        limits = f"plausible range {likely} ({limits})"
+    rule, mend = f"{value:.15g} is outside the {limits}", "correct it, or leave blank"
+    if is_sentinel:
+        mend = f"is {value:g} a missing code? leave blank"
     if impossible or is_sentinel:
-        mend = (
-            f"is {value:g} a missing code? leave blank"
-            if is_sentinel
-            else "correct it, or leave blank"
-        )
-        return Reading(None, "E-RANGE", f"{value:.15g} is outside {_range_words(field)}", mend)
-    if unlikely:
-        return Reading(
-            value, "N-RANGE", f"{value:.15g} is outside {_range_words(field)}", "look at it again"
-        )
-    return Reading(value)
-
-
-def _range_words(field):
-    low = field.minimum if field.exclusive_minimum is None else field.exclusive_minimum
-    possible = f"possible range {low:g} to {field.maximum:g}"
-    if not field.plausible:
-        return f"the {possible}"
-    return f"the plausible range {field.plausible[0]:g} to {field.plausible[1]:g} ({possible})"
+        return Reading(None, "E-RANGE", rule, mend)
+    return Reading(value, "N-RANGE", rule, "look at it again")
 
 
 def read_date(text, order, kind=None):
@@ -277,8 +242,8 @@ def read_date(text, order, kind=None):
     Returns
     -------
     Reading
-        A `datetime.date`; ``E-DATE`` when there is none or more than one reading, ``N-DATE`` when the text
-        was not plain ISO 8601.
+        A `datetime.date`; ``E-DATE`` when there is none or more than one reading, ``N-DATE`` when
+        the text was not plain ISO 8601.
     """
     plain = trimmed(text)
     missing = read_missing(plain, "E-DATE")
@@ -286,33 +251,29 @@ def read_date(text, order, kind=None):
         return missing
     if kind in ("boolean", "error", "percent"):
         return Reading(None, "E-DATE", f"{plain} is a {kind} value, not a date", "write YYYY-MM-DD")
-    timed = _TIMED.fullmatch(plain)
-    if timed:
-        return _date(
-            timed[1], timed[1].split("-"), None if _is_midnight(plain, kind) else "time dropped"
-        )
-    year_first = _YEAR_FIRST.fullmatch(plain)
-    if year_first:
+    if timed := _TIMED.fullmatch(plain):
+        is_midnight = re.search(r"[T ]00:00(:00(\.0+)?)?$", plain)
+        is_date = kind in ("date", "datetime") and is_midnight
+        return _date(timed[1], timed[1].split("-"), "" if is_date else "time dropped")
+    if year_first := _YEAR_FIRST.fullmatch(plain):
         iso = len(plain) == 10 and year_first[2] == "-"
-        return _date(plain, year_first.group(1, 3, 4), None if iso else "not plain ISO 8601")
+        return _date(plain, year_first.group(1, 3, 4), "" if iso else "not plain ISO 8601")
     return _year_last_date(plain, order) if _YEAR_LAST.fullmatch(plain) else _no_date(plain)
-
-
-def _is_midnight(text, kind):
-    return kind in ("date", "datetime") and re.search(r"[T ]00:00(:00(\.0+)?)?$", text)
 
 
 def _date(text, parts, remark):
     day = _day(*map(int, parts))
-    if day is None:
-        return Reading(
-            None, "E-DATE", f"{text} is no day of the calendar", "write the date as YYYY-MM-DD"
-        )
-    return _dated(day, remark and f"{remark}: {text}")
+    return _dated(day, remark and f"{remark}: {text}") if day else _no_day(text)
+
+
+def _no_day(text):
+    rule = f"{text} is no day of the calendar"
+    return Reading(None, "E-DATE", rule, "write the date as YYYY-MM-DD")
 
 
 def both_orders(text):
-    """Return the day a year-last date is if written day first, and if written month first (or None).
+    """Return the day a year-last date is if written day first, and if written month first (or
+    None).
 
     Examples
     --------
@@ -337,51 +298,34 @@ def _year_last_date(text, order):
     days = dict(zip(("d/m/y", "m/d/y"), both_orders(text)))
     fitting = {name: day for name, day in days.items() if day}
     if not fitting:
-        return Reading(
-            None, "E-DATE", f"{text} is no day of the calendar", "write the date as YYYY-MM-DD"
-        )
+        return _no_day(text)
     if order in fitting:
         return _dated(fitting[order], f"text date, {order} in the whole file: {text}")
-    either = " or ".join(
-        f"{day.day} {MONTHS[day.month - 1]}" for day in dict.fromkeys(fitting.values())
-    )
-    why = (
-        "nothing in the file settles it"
-        if order == "ambiguous"
-        else "the file holds both d/m/y and m/d/y"
-    )
-    return Reading(
-        None,
-        "E-DATE",
-        f"{either}? {why}",
-        f"write {next(iter(fitting.values()))}" + (" or the other" if len(fitting) > 1 else ""),
-    )
+    days = dict.fromkeys(fitting.values())
+    either = " or ".join(f"{day.day} {MONTHS.split()[day.month - 1]}" for day in days)
+    why = "the file holds both d/m/y and m/d/y"
+    why = "nothing in the file settles it" if order == "ambiguous" else why
+    mend = f"write {next(iter(days))}" + (" or the other" if len(fitting) > 1 else "")
+    return Reading(None, "E-DATE", f"{either}? {why}", mend)
 
 
 def _dated(day, remark):
     if day.year < 1900:
         return Reading(None, "E-DATE", f"{day} lies before 1900", "correct the year")
-    return (
-        Reading(day, "N-DATE", f"{remark} read as {day}", "write YYYY-MM-DD")
-        if remark
-        else Reading(day)
-    )
+    if not remark:
+        return Reading(day)
+    return Reading(day, "N-DATE", f"{remark} read as {day}", "write YYYY-MM-DD")
 
 
 def _no_date(text):
+    rule, mend = "not a date", "write YYYY-MM-DD"
     if _SHORT_YEAR.fullmatch(text):
-        return Reading(
-            None, "E-DATE", f"{text} has a two-digit year", "write the year with four digits"
-        )
-    if _SERIAL.fullmatch(text):
+        rule, mend = f"{text} has a two-digit year", "write the year with four digits"
+    elif _SERIAL.fullmatch(text):
         day = date(1899, 12, 30) + timedelta(days=int(text.split(".")[0]))
-        return Reading(
-            None,
-            "E-DATE",
-            f"a spreadsheet's serial number? It would be {day} in the 1900 system",
-            "format the column as date and export again",
-        )
-    return Reading(None, "E-DATE", "not a date", "write YYYY-MM-DD")
+        rule = f"a spreadsheet's serial number? It would be {day} in the 1900 system"
+        mend = "format the column as date and export again"
+    return Reading(None, "E-DATE", rule, mend)
 
 
 def read_choice(text, choices, kind=None):
@@ -395,9 +339,8 @@ def read_choice(text, choices, kind=None):
     missing = read_missing(plain, "E-CODE")
     if missing is not None:
         return missing
-    return Reading(
-        None, "E-CODE", f"allowed: {', '.join(choices)}", did_you_mean(plain, list(choices))
-    )
+    mend = did_you_mean(plain, list(choices))
+    return Reading(None, "E-CODE", f"allowed: {', '.join(choices)}", mend)
 
 
 def read_code(text, pattern=None, kind=None, max_length=None):
@@ -406,29 +349,24 @@ def read_code(text, pattern=None, kind=None, max_length=None):
     if plain == "":
         return MISSING
     if kind in ("date", "datetime", "error"):
-        return Reading(
-            None,
-            "E-CODE",
-            f"Excel holds a {kind} here, not a code",
-            "format the column as text before typing",
-        )
+        rule = f"Excel holds a {kind} here, not a code"
+        return Reading(None, "E-CODE", rule, "format the column as text before typing")
     if pattern and not re.fullmatch(pattern, plain):
-        return Reading(
-            None,
-            "E-CODE",
-            "not a valid code",
-            "use up to 40 letters, digits, _ . + - and single "
-            "spaces inside, starting with a letter, digit or _",
+        mend = (
+            "use up to 40 letters, digits, _ . + - and single spaces inside, starting with a letter, "
+            "digit or _"
         )
+        return Reading(None, "E-CODE", "not a valid code", mend)
     if max_length is not None and len(plain) > max_length:
-        return Reading(
-            None, "E-CODE", f"{len(plain)} characters, at most {max_length}", "shorten it"
-        )
+        rule = f"{len(plain)} characters, at most {max_length}"
+        return Reading(None, "E-CODE", rule, "shorten it")
     return Reading(plain)
 
 
 def with_space_note(reading, text):
-    """Return the reading, noted when odd spaces were taken out of the text and nothing else was noted."""
+    """Return the reading, noted when odd spaces were taken out of the text and nothing else was
+    noted.
+    """
     spaces = odd_spaces(text)
     if not spaces or reading.code:
         return reading
@@ -436,18 +374,73 @@ def with_space_note(reading, text):
 
 
 def read_text(text, max_length=None):
-    """Return free text exactly as typed; text that a spreadsheet would run as a formula gets a note."""
+    """Return free text exactly as typed; text that a spreadsheet would run as a formula gets a
+    note.
+    """
     if text.strip() == "":
         return MISSING
     if max_length is not None and len(text) > max_length:
-        return Reading(
-            None, "E-LONG", f"{len(text)} characters, at most {max_length}", "shorten it"
-        )
+        rule = f"{len(text)} characters, at most {max_length}"
+        return Reading(None, "E-LONG", rule, "shorten it")
     if text[0] in "=+-@\t\r":
-        return Reading(
-            text,
-            "N-FORMULA",
-            "starts like a spreadsheet formula",
-            "kept as text; neutralised in every exported table",
-        )
+        mend = "kept as text; neutralised in every exported table"
+        return Reading(text, "N-FORMULA", "starts like a spreadsheet formula", mend)
     return Reading(text)
+
+
+@dataclass(frozen=True)
+class Conventions:
+    """The file's decimal mark (``.``, ``,`` or None when unsettled) and its order of year-last
+    dates.
+    """
+
+    decimal: str | None
+    order: str
+
+
+def decimal_mark(texts, delimiter=None):
+    """Return the decimal mark that the distinct number texts of a file settle.
+
+    ``1,234`` may be a thousands mark and settles nothing; ``0,234``, ``1,5`` and ``12,3456`` do.
+    Where both marks occur the commoner one is the file's; a tie settles nothing. A file without any
+    settling cell uses the point, except that a semicolon file holding only cells like ``1.234``
+    stays unsettled.
+
+    Examples
+    --------
+    >>> decimal_mark(["1,5", "30"]), decimal_mark(["1,234"]), decimal_mark(["30"])
+    (',', None, '.')
+    """
+    settling, unsettling = Counter(), Counter()
+    for match in filter(None, (_MARKED.fullmatch(trimmed(text)) for text in texts)):
+        whole, mark, fraction = match.groups()
+        (unsettling if may_be_thousands(whole, fraction) else settling)[mark] += 1
+    if settling["."] != settling[","]:
+        return "." if settling["."] > settling[","] else ","
+    open_question = settling["."] or unsettling[","] or (unsettling["."] and delimiter == ";")
+    return None if open_question else "."
+
+
+def date_order(texts):
+    """Return the one order that all year-last dates of a file admit.
+
+    Returns
+    -------
+    str
+        ``d/m/y`` or ``m/d/y``; ``ambiguous`` when both fit and differ; ``contradictory`` when some
+        dates fit only the one and some only the other. Without such dates ``d/m/y``, which then is
+        never used.
+
+    Examples
+    --------
+    >>> date_order(["15/06/2025", "05/06/2025"]), date_order(["05/06/2025"])
+    ('d/m/y', 'ambiguous')
+    """
+    found = [both_orders(trimmed(text)) for text in texts]
+    found = [days for days in found if days and any(days)]
+    day_first, month_first = all(days[0] for days in found), all(days[1] for days in found)
+    if day_first and month_first:
+        return "ambiguous" if any(first != second for first, second in found) else "d/m/y"
+    if day_first or month_first:
+        return "d/m/y" if day_first else "m/d/y"
+    return "contradictory"

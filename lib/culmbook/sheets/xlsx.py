@@ -1,103 +1,82 @@
-"""Workbooks (XLSX, XLSM) as cells: stored values, never formulas, with what text cannot carry beside them.
+"""Workbooks (XLSX, XLSM) as cells: stored values, never formulas, with what text cannot carry
+beside them.
 
-The parts of the archive are parsed here rather than through a workbook object, because one pass has to tell
-formulas without a stored result, merged and hidden cells and number formats, and because a stray cell in the
-last row must not unfold into a million empty ones. Number formats, dates and cell names are openpyxl's.
+openpyxl parses the archive, row by row: a stray cell in the last row of a sheet must not unfold
+into a million empty ones, and cells that stand twice must be seen. An archive is judged by its
+directory before anything is unpacked, and no part that declares entities is parsed.
 """
 
 import io
 import re
+import warnings
 import zipfile
+from collections import Counter
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
-from zlib import error as ZlibError
 
 from defusedxml import DefusedXmlException
-from defusedxml.ElementTree import ParseError
-from openpyxl.utils.cell import coordinate_to_tuple
-from openpyxl.utils.datetime import from_excel
+from openpyxl import load_workbook
+from openpyxl.packaging.relationship import get_dependents, get_rels_path
+from openpyxl.styles.numbers import BUILTIN_FORMATS
+from openpyxl.utils import get_column_letter
+from openpyxl.utils.escape import unescape
+from openpyxl.worksheet._reader import FORMULA_TAG, WorkSheetParser
+from openpyxl.xml.constants import COMMENTS_NS
 
-from culmbook.sheets.grid import (
-    LONGEST_CELL,
-    READ_ME,
-    READ_ME_BEGINS,
-    Grid,
-    find_header,
-    has_control,
-    n_names,
-    shape,
-)
+from culmbook.sheets import grid as cells
 from culmbook.sheets.headers import MOST_COLUMNS
 from culmbook.sheets.problems import note, refuse_file
-from culmbook.sheets.xlsx_notes import formatting_notes, hidden_notes, macro_notes, merged_faults
-from culmbook.sheets.xlsx_parts import (
-    elements,
-    local_name,
-    read_book,
-    text_of,
-    too_large,
-    unescaped,
-)
 
+LARGEST_UNPACKED = 120_000_000  # bytes; ten times a full weather table of twenty years
+LARGEST_RATIO = 250  # a sheet of equal rows packs some hundredfold
+SMALL_PART = 1_000_000  # bytes below which a high ratio is harmless
 MOST_ROWS, MOST_CELLS = 1_048_576, 10_000_000
-DAMAGED = (
-    zipfile.BadZipFile,
-    ZlibError,
-    ParseError,
-    KeyError,
-    ValueError,
-    IndexError,
-    TypeError,
-    EOFError,
-    NotImplementedError,
-    RuntimeError,
-    OSError,
-    UnicodeError,
-    OverflowError,
-    AttributeError,
-)
-_DOUBLE = re.compile(r"\s*[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?\s*")
-_WHOLE = re.compile(r"\s*[0-9]+\s*")
+BLACK = (("theme", 1), ("indexed", 8), ("indexed", 64), ("rgb", "00000000"), ("rgb", "FF000000"))
 
 
 @dataclass
-class Sheet:
+class Sheet(cells.Grid):
     """One worksheet: its cells and the facts beside them.
 
     Parameters
     ----------
-    name, part : str
-        Name on the tab, and path inside the archive.
     is_hidden : bool
-    lines, rows, kinds : list, list, dict
-        As in :class:`culmbook.sheets.grid.Grid`.
     looks : dict
         (record index, column index) → style number where it is not 0, empty cells included.
-    merged : list of str
+    merged : list
         Merged ranges (``A2:A37``).
     hidden_rows : set of int
         Sheet rows (1-based).
     hidden_columns : set of int
         0-based columns.
-    n_cells : int
-        Places in `rows`, the empty ones before a cell included.
+    n_cells, n_comments : int
+        Places in `rows`, the empty ones before a cell included; cells with a comment.
     """
 
-    name: str
-    part: str
     is_hidden: bool = False
-    lines: list = field(default_factory=list)
-    rows: list = field(default_factory=list)
-    kinds: dict = field(default_factory=dict)
     looks: dict = field(default_factory=dict)
     merged: list = field(default_factory=list)
     hidden_rows: set = field(default_factory=set)
     hidden_columns: set = field(default_factory=set)
     n_cells: int = 0
+    n_comments: int = 0
 
 
-class TooManyCells(Exception):
-    """Raised while reading a sheet whose cells would fill the memory."""
+class _TooLarge(Exception):
+    """Raised for a workbook that would fill the memory."""
+
+
+class _Parser(WorkSheetParser):
+    """The cells of one worksheet with their stored values; a formula without one stands as its
+    text.
+    """
+
+    def parse_cell(self, element):
+        cell = super().parse_cell(element)
+        if cell["value"] is None and element.find(FORMULA_TAG) is not None:
+            text = "=" + (element.findtext(FORMULA_TAG) or "")
+            cell |= {"value": text, "data_type": "f"}
+        return cell
 
 
 def read_workbook(data, file, names=frozenset()):
@@ -110,215 +89,242 @@ def read_workbook(data, file, names=frozenset()):
     file : str
         Name used in messages.
     names : set of str
-        Known column names in the form of :func:`culmbook.sheets.headers.plain_header`, which tell the table's sheet
-        from others; without them, sheets with two columns and two rows are taken for tables.
+        Known column names in the form of :func:`culmbook.sheets.headers.plain_header`, which tell
+        the table's sheet from others; without them, sheets with two columns and two rows are taken
+        for tables.
 
     Returns
     -------
     grid : culmbook.sheets.grid.Grid
-    found : culmbook.sheets.grid.Shape or None
-        None when the file is refused: E-SIZE, E-TYPE (damaged, DOCTYPE), E-EMPTY, E-SHEET. E-MERGED stands in
-        ``found.problems``. Notes: N-SHEET, N-HIDDEN, N-MACRO, N-FORMATTING.
+    found : culmbook.sheets.grid.RawTable or None
+        None when the file is refused: E-SIZE, E-TYPE (damaged, DOCTYPE), E-EMPTY, E-SHEET. E-MERGED
+        stands in ``found.problems``. Notes: N-SHEET, N-HIDDEN, N-MACRO, N-FORMATTING.
     """
-    size_mend = "save the table alone in a new workbook"
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            fault = too_large(archive)
-            return (
-                _refused("E-SIZE", file, fault, size_mend) if fault else _read(archive, file, names)
-            )
-    except TooManyCells as error:
-        return _refused("E-SIZE", file, str(error), size_mend)
-    except DefusedXmlException:
-        return _refused(
-            "E-TYPE",
-            file,
-            "the workbook holds a DOCTYPE (entities), which no spreadsheet program writes",
-            "save it again as .xlsx",
-        )
-    except DAMAGED as error:
-        return _refused(
-            "E-TYPE",
-            file,
-            f"a workbook that is damaged or cut off ({type(error).__name__})",
-            "copy the file again",
-        )
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of parts that only matter when a workbook is saved
+            return _read(data, file, names)
+    except _TooLarge as error:
+        problem = refuse_file("E-SIZE", file, str(error), "save the table alone in a new workbook")
+    except Exception as error:  # a damaged workbook can raise nearly anything
+        rule = f"a workbook that is damaged or cut off ({type(error).__name__})"
+        mend = "copy the file again"
+        if isinstance(error.__cause__ or error, DefusedXmlException):
+            rule = "the workbook holds a DOCTYPE (entities), which no spreadsheet program writes"
+            mend = "save it again as .xlsx"
+        problem = refuse_file("E-TYPE", file, rule, mend)
+    return cells.Grid(file, [], [], problems=[problem]), None
 
 
-def _refused(code, file, rule, mend):
-    return Grid(file, [], [], problems=[refuse_file(code, file, rule, mend)]), None
-
-
-def _read(archive, file, names):
-    book = read_book(archive)
-    sheets = [Sheet(*tab) for tab in book.tabs]
-    for sheet in sheets:
-        _read_sheet(archive, sheet, book)
-    chosen, problems = _choose(sheets, file, names)
-    if chosen is None:
-        return Grid(file, [], [], problems=problems), None
-    grid = Grid(
-        file,
-        chosen.rows,
-        chosen.lines,
-        kinds=chosen.kinds,
-        padded=True,
-        sheet=chosen.name,
-        problems=problems + macro_notes(archive, file),
-    )
-    grid.has_control = any(
-        has_control(c) or len(c) > LONGEST_CELL for row in chosen.rows for c in row
-    )
-    found = shape(grid, names)
+def _read(data, file, names):
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        _check_size(archive.infolist())
+        parts = archive.namelist()
+    book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+    sheets = [_read_sheet(book, tab, file) for tab in book.worksheets]
+    chosen = _choose(sheets, file, names)
+    if not chosen.sheet:
+        return chosen, None
+    if any(part.endswith("vbaProject.bin") or "macrosheets/" in part for part in parts):
+        rule = "the workbook holds a macro: its values were read, the macro was not run"
+        chosen.problems.append(note("N-MACRO", file, rule, "save as .xlsx"))
+    texts = (text for row in chosen.rows for text in row)
+    chosen.has_control = any(cells.has_control(t) or len(t) > cells.LONGEST_CELL for t in texts)
+    found = cells.shape(chosen, names)
     if not any(p.severity == "error_file" for p in found.problems):
-        found.problems += [
-            *merged_faults(chosen, found, file),
-            *hidden_notes(chosen, sheets, found, file),
-            *formatting_notes(archive, chosen, found, book.styles, file),
-        ]
-    return grid, found
+        found.problems += _merged_faults(chosen, found, file)
+        found.problems += _hidden_notes(chosen, sheets, found, file)
+        found.problems += _formatting_notes(book, chosen, found, file)
+    return chosen, found
 
 
-def _read_sheet(archive, sheet, book):
-    """Fill a sheet's cells and facts from its part."""
-    for element in elements(archive, sheet.part):
-        name = local_name(element)
-        if name == "row":
-            _add_row(sheet, element, book)
-            element.clear()
-        elif name == "col" and element.get("hidden") in ("1", "true"):
-            sheet.hidden_columns |= set(range(int(element.get("min")) - 1, int(element.get("max"))))
-        elif name == "mergeCell":
-            sheet.merged.append(element.get("ref"))
+def _check_size(parts):
+    """Raise if an archive would unpack to more than any field table needs."""
+    total = sum(part.file_size for part in parts)
+    if total > LARGEST_UNPACKED:
+        raise _TooLarge(
+            f"the workbook would unpack to {total} bytes, at most {LARGEST_UNPACKED} are read"
+        )
+    for part in parts:
+        if part.file_size > max(SMALL_PART, LARGEST_RATIO * part.compress_size):
+            said = f"more than {LARGEST_RATIO}-fold on unpacking, to {part.file_size} bytes"
+            raise _TooLarge(f"a part would grow {said}")
 
 
-def _add_row(sheet, element, book):
-    """Add one row; cells without reference follow one another, as do rows without number."""
-    line = int(element.get("r") or (sheet.lines[-1] + 1 if sheet.lines else 1))
+def _read_sheet(book, tab, file):
+    """Return a sheet's cells and facts; what stands beyond the widest table is gathered in one
+    more column.
+    """
+    sheet = Sheet(file, [], [], padded=True, sheet=tab.title)
+    sheet.is_hidden = tab.sheet_state != "visible"
+    formats = BUILTIN_FORMATS | dict(enumerate(book._number_formats, 164))
+    styles = enumerate(book._cell_styles)
+    percents = {i for i, style in styles if is_percent(formats.get(style.numFmtId, ""))}
+    dated = {"date_formats": book._date_formats, "timedelta_formats": book._timedelta_formats}
+    with tab._get_source() as source:
+        parser = _Parser(source, tab._shared_strings, data_only=True, epoch=book.epoch, **dated)
+        for line, stored in parser.parse():
+            _add_row(sheet, line, stored, percents)
+    facts = parser.row_dimensions.items()
+    sheet.hidden_rows = {int(line) for line, fact in facts if fact.get("hidden") in ("1", "true")}
+    for fact in parser.column_dimensions.values():
+        if fact.get("hidden") in ("1", "true"):
+            sheet.hidden_columns |= set(range(int(fact["min"]) - 1, int(fact["max"])))
+    sheet.merged = parser.merged_cells.mergeCell if parser.merged_cells else []
+    rels = get_rels_path(tab._worksheet_path)
+    if rels in book._archive.namelist():
+        comments = get_dependents(book._archive, rels).find(COMMENTS_NS)
+        sheet.n_comments = sum(
+            book._archive.read(part.target).count(b"<comment ") for part in comments
+        )
+    return sheet
+
+
+def _add_row(sheet, line, stored, percents):
     if line > MOST_ROWS or sheet.lines and line <= sheet.lines[-1]:
         raise ValueError(f"row {line} out of order")
-    row, at, column = [], len(sheet.rows), -1
-    for cell in element:
-        if local_name(cell) != "c":
-            continue
-        before, column = (
-            column,
-            coordinate_to_tuple(cell.get("r"))[1] - 1 if cell.get("r") else column + 1,
-        )
-        if column <= before:
-            raise ValueError(f"cell {cell.get('r')} out of order")
-        _add_cell(sheet, row, (at, min(column, MOST_COLUMNS)), cell, _value(cell, book))
+    row, at, before = [], len(sheet.rows), 0
+    for cell in stored:
+        if cell["column"] <= before:
+            raise ValueError(f"a cell of row {line} out of order")
+        before = cell["column"]
+        place = at, min(before - 1, MOST_COLUMNS)
+        if cell["style_id"]:
+            sheet.looks[place] = cell["style_id"]
+        text, kind = _text(cell["value"], cell["data_type"], cell["style_id"] in percents)
+        if text or kind:
+            row += [""] * (place[1] + 1 - len(row))
+            row[place[1]] = text
+            if kind:
+                sheet.kinds[place] = kind
     sheet.n_cells += len(row)
     if sheet.n_cells > MOST_CELLS:
-        raise TooManyCells(f"sheet “{sheet.name}” spans more than {MOST_CELLS} cells")
+        raise _TooLarge(f"sheet “{sheet.sheet}” spans more than {MOST_CELLS} cells")
     sheet.lines.append(line)
     sheet.rows.append(row)
-    if element.get("hidden") in ("1", "true"):
-        sheet.hidden_rows.add(line)
 
 
-def _add_cell(sheet, row, place, cell, value):
-    """Add one cell; what stands beyond the widest table is gathered in one more column, to be refused."""
-    text, kind = value
-    style = int(cell.get("s") or 0)
-    if style:
-        sheet.looks[place] = style
-    if text == "" and kind is None:
-        return
-    row += [""] * (place[1] + 1 - len(row))
-    row[place[1]] = text
-    if kind:
-        sheet.kinds[place] = kind
+def _text(value, stored_as, is_percent):
+    """Return (text, kind) of a stored value; kind None means text."""
+    if value is None or isinstance(value, str):
+        value = unescape(value) if value and "_x" in value else value or ""
+        return value, {"f": "formula_uncached", "e": "error"}.get(stored_as)
+    if isinstance(value, bool):
+        return str(value).upper(), "boolean"
+    if isinstance(value, (time, timedelta)):
+        return str(value), "time"
+    if isinstance(value, datetime) and value.time() != time():
+        return value.isoformat(), "datetime"
+    if isinstance(value, date):
+        return f"{value:%Y-%m-%d}", "date"
+    value = float(value)
+    text = str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    return text, "percent" if is_percent else "number"
 
 
-def _value(cell, book):
-    """Return (text, kind) of a stored cell; kind None means text."""
-    parts = {local_name(part): part for part in cell}
-    kind = cell.get("t", "n")
-    if kind == "inlineStr":
-        return (text_of(parts["is"]) if "is" in parts else ""), None
-    stored = parts["v"].text if "v" in parts else None
-    if stored is None:
-        return ("=" + (parts["f"].text or ""), "formula_uncached") if "f" in parts else ("", None)
-    if kind == "s":
-        return book.strings[_plain_number(stored, _WHOLE, int)], None
-    if kind == "b":
-        return ("TRUE" if stored.strip() in ("1", "true") else "FALSE"), "boolean"
-    if kind == "e":
-        return stored, "error"
-    if kind == "d":
-        return _iso(datetime.fromisoformat(stored))
-    return (unescaped(stored), None) if kind == "str" else _number(stored, cell, book.styles)
+def is_percent(code):
+    """Return whether a number format prints a share in percent; a quoted % is only printed.
 
-
-def _number(stored, cell, styles):
-    """Return (text, kind) of a number, which its format may turn into a date or a percentage."""
-    value, style = _plain_number(stored, _DOUBLE, float), int(cell.get("s") or 0)
-    kind = styles.kinds[style] if style < len(styles.kinds) else "number"
-    if kind in ("date", "duration"):
-        try:
-            return _iso(from_excel(value, styles.epoch, timedelta=kind == "duration"))
-        except (ValueError, OverflowError):
-            kind = "number"  # no calendar has such a date: it stays the number it is
-    return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value), kind
-
-
-def _plain_number(text, pattern, convert):
-    """Return a stored number; Python alone would also take 1_000, nan or an index from the end."""
-    if not pattern.fullmatch(text):
-        raise ValueError(f"{text!r} is no stored number")
-    return convert(text)
-
-
-def _iso(moment):
-    """Return (text, kind) of a date, a moment, a time of day or a duration."""
-    if isinstance(moment, (time, timedelta)):
-        return str(moment), "time"
-    if isinstance(moment, datetime) and moment.time() != time():
-        return moment.isoformat(), "datetime"
-    return date(moment.year, moment.month, moment.day).isoformat(), "date"
+    Examples
+    --------
+    >>> is_percent("0.0%"), is_percent('0.0"%"')
+    (True, False)
+    """
+    return "%" in re.sub(r'"[^"]*"|\\.', "", code)
 
 
 def _choose(sheets, file, names):
-    """Return (the sheet with the table, problems)."""
-    scores = {sheet.name: _fit(sheet, names) for sheet in sheets if not sheet.is_hidden}
-    best = max(scores.values(), default=0)
-    fitting = [s for s in sheets if scores.get(s.name, 0) > 0 and scores[s.name] * 2 >= best]
+    """Return the sheet with the table, or a grid without sheet that holds the reason why there is
+    none.
+    """
+    visible = [sheet for sheet in sheets if not sheet.is_hidden]
+    scores = [_fit(sheet, names) for sheet in visible]
+    fitting = [s for s, score in zip(visible, scores) if score and score * 2 >= max(scores)]
     if len(fitting) > 1:
-        listed = " and ".join(f"“{s.name}”" for s in fitting)
-        return None, [
-            refuse_file(
-                "E-SHEET",
-                file,
-                f"{len(fitting)} sheets fit ({listed}): which one?",
-                "keep one of them in this workbook and move or delete the others",
-            )
-        ]
-    visible = [s for s in sheets if not s.is_hidden]
-    if not fitting and not any(cell.strip() for s in visible for row in s.rows for cell in row):
-        return None, [
-            refuse_file(
-                "E-EMPTY",
-                file,
-                "the workbook is empty: it holds no header and no row",
-                "fill it in, or remove the file",
-            )
-        ]
-    chosen = fitting[0] if fitting else visible[0]
-    others = [s.name for s in visible if s is not chosen and any(s.rows) and not _is_our_read_me(s)]
-    said = f"sheet “{chosen.name}” read; not read: " + ", ".join(f"“{name}”" for name in others)
-    return chosen, [note("N-SHEET", file, said)] if others else []
+        listed = " and ".join(f"“{s.sheet}”" for s in fitting)
+        rule = f"{len(fitting)} sheets fit ({listed}): which one?"
+        mend = "keep one of them in this workbook and move or delete the others"
+        return cells.Grid(file, [], [], problems=[refuse_file("E-SHEET", file, rule, mend)])
+    if not fitting and all(cells.is_blank(row) for s in visible for row in s.rows):
+        rule = "the workbook is empty: it holds no header and no row"
+        problem = refuse_file("E-EMPTY", file, rule, "fill it in, or remove the file")
+        return cells.Grid(file, [], [], problems=[problem])
+    chosen = (fitting or visible)[0]
+    others = [s.sheet for s in visible if s is not chosen and any(s.rows) and not _is_read_me(s)]
+    said = f"sheet “{chosen.sheet}” read; not read: " + ", ".join(f"“{name}”" for name in others)
+    chosen.problems = [note("N-SHEET", file, said)] if others else []
+    return chosen
 
 
-def _is_our_read_me(sheet):
-    return sheet.name == READ_ME and sheet.rows[0][:1] == [READ_ME_BEGINS]
+def _is_read_me(sheet):
+    return sheet.sheet == cells.READ_ME and sheet.rows[0][:1] == [cells.READ_ME_BEGINS]
 
 
 def _fit(sheet, names):
     """Return how well a sheet looks like the table: column names found, or 1 for any table."""
-    at = find_header(sheet.rows, names)
-    if at is None:
-        return 0
-    if names:
-        return n_names(sheet.rows[at], names)
+    at = cells.find_header(sheet.rows, names)
+    if at is None or names:
+        return 0 if at is None else cells.n_names(sheet.rows[at], names)
     return int(len(sheet.rows) > at + 1 and sum(bool(cell.strip()) for cell in sheet.rows[at]) > 1)
+
+
+def _merged_faults(sheet, found, file):
+    """Refuse the file for every merged range that reaches into the table: cells look filled and
+    are not.
+    """
+    last = max([found.header_line, *found.lines, *(p.line or 0 for p in found.problems)])
+    faults = []
+    for merged in sheet.merged:
+        left, top, right, bottom = merged.bounds
+        inside = [k for k, column in enumerate(found.columns) if left <= column + 1 <= right]
+        if inside and bottom >= found.header_line and top <= last:
+            place = {"line": max(top, found.header_line), "column": found.header[inside[0]].strip()}
+            rule = f"merged cells {merged.ref}: only the first holds a value"
+            faults.append(refuse_file("E-MERGED", file, rule, "unmerge and fill down", **place))
+    return faults
+
+
+def _hidden_notes(sheet, sheets, found, file):
+    """Note hidden rows and columns of the table, and hidden sheets with cells."""
+    rows = [line for line in found.lines if line in sheet.hidden_rows]
+    notes = []
+    if rows:
+        said = f"{len(rows)} hidden row{'s' * (len(rows) > 1)} read like the others"
+        notes.append(note("N-HIDDEN", file, said, line=rows[0]))
+    for column, name in zip(found.columns, found.header):
+        if column in sheet.hidden_columns:
+            said = f"hidden column {get_column_letter(column + 1)} read like the others"
+            notes.append(note("N-HIDDEN", file, said, column=name.strip()))
+    others = [s.sheet for s in sheets if s.is_hidden and any(s.rows)]
+    return notes + [note("N-HIDDEN", file, f"hidden sheet “{name}” not read") for name in others]
+
+
+def _formatting_notes(book, sheet, found, file):
+    """Note cells set apart by colour (unlike most of their column), strike-out or comment: they
+    are not read.
+    """
+    lines, n_struck, in_column = set(found.lines), 0, {}
+    for (at, column), style in sheet.looks.items():
+        if sheet.lines[at] in lines and column in found.columns:
+            font = book._fonts[book._cell_styles[style].fontId]
+            fill = book._fills[book._cell_styles[style].fillId]
+            look = _colour(font.color), fill.fill_type and (_colour(fill.fgColor) or fill.fill_type)
+            in_column.setdefault(column, Counter())[look] += 1
+            n_struck += bool(font.strike)
+    n_coloured = 0
+    for count in in_column.values():
+        count[None, None] += len(lines) - count.total()
+        n_coloured += len(lines) - count.most_common(1)[0][1]
+    if not n_coloured + n_struck + sheet.n_comments:
+        return []
+    said = (
+        f"{n_coloured} coloured, {n_struck} struck-out and {sheet.n_comments} commented cells: their values "
+        "are read, what the marks mean is not"
+    )
+    return [note("N-FORMATTING", file, said, "write what they mean into a column of the table")]
+
+
+def _colour(colour):
+    """Return what names a colour; None for the automatic and the black one, however written."""
+    named = colour and (colour.type, colour.value)
+    return None if named is None or colour.type == "auto" or named in BLACK else named

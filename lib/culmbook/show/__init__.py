@@ -1,7 +1,9 @@
 """What a notebook shows: tables, figures, findings and sentences, one look for all of them."""
 
+import warnings
+
 from culmbook.show import against, sections
-from culmbook.show.figures import intervals, name_points, size
+from culmbook.show.figures import intervals, name_points, name_rows, named_words, size
 from culmbook.show.headings import Column, columns
 from culmbook.show.page import facts, figure, finding, say, table
 from culmbook.show.palette import use_style
@@ -15,6 +17,8 @@ __all__ = [
     "finding",
     "intervals",
     "name_points",
+    "name_rows",
+    "named_words",
     "say",
     "size",
     "start",
@@ -31,5 +35,6 @@ def start() -> None:
     from IPython import get_ipython
 
     use_style()
+    warnings.filterwarnings("ignore", message="The figure layout has changed")  # of seaborn's grids
     if shell := get_ipython():
         sections.begin(shell)

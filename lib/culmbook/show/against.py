@@ -12,7 +12,8 @@ def sort_out(frame: pd.DataFrame) -> tuple[list[str], list[str], int]:
     Parameters
     ----------
     frame : DataFrame
-        ``hybrid, lower, upper``: intervals of the differences from the control, largest difference first.
+        ``hybrid, lower, upper``: intervals of the differences from the control, largest difference
+        first.
     """
     above = list(frame.loc[frame["lower"] > 0, "hybrid"])
     below = list(frame.loc[frame["upper"] < 0, "hybrid"][::-1])
@@ -53,7 +54,8 @@ def words(
     --------
     >>> gaps = pd.DataFrame({"hybrid": ["H1", "H2"], "lower": [0.1, -0.2], "upper": [0.3, 0.1]})
     >>> words(gaps, "C", above="yielded more", below="yielded less", value="9.1 t/ha")
-    'H1 yielded more than the control C (9.1 t/ha); 1 other hybrid does not differ clearly (95 % intervals, taken together).'
+    'H1 yielded more than the control C (9.1 t/ha); 1 other hybrid does not differ clearly (95 %
+    intervals, taken together).'
     """
     higher, lower, rest = sort_out(frame)
     held = f"({round(100 * level)} % intervals{', taken together' if together else ''})"

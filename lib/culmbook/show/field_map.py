@@ -8,7 +8,11 @@ from matplotlib.colors import Normalize
 from matplotlib.patches import Patch, Rectangle
 
 from culmbook.show.palette import GRADIENT, INK, PAGE_WIDTH_IN, RULE, STATUS_HATCHES, page_size
+from culmbook.text.numbers import fmt_list, fmt_share
+from culmbook.text.refusal import Refusal
+from culmbook.text.words import n_of
 
+MAPS_ON_A_PAGE = 10
 LABEL_PT = 7.0
 CELL_IN = (0.2, 0.3)
 """Least and largest height of a plot on the page [in]."""
@@ -20,82 +24,115 @@ _HATCH = {**STATUS_HATCHES, NOT_COUNTED: "...."}
 _DARK = 0.45  # missing share from which ink no longer reads on the gradient
 
 
-def map_figure(latest, trial=None):
-    """Draw one trial's plots, rows down the page and columns across it.
+def pages(latest):
+    """Part plots into maps: a trial each, or ten small ones on a page where there are several
+    sites.
 
     Parameters
     ----------
     latest : pandas.DataFrame
-        One row per plot of one trial: plot, row, column, replicate, block, main_plot (blank when there is
-        none), planting_method, film, status {ok, damaged, abandoned}, n_missing [plants], missing_share
-        (0–1); the last two missing where a plot was not counted.
-    trial : str, optional
-        Title of the map.
+        One row per plot: site, trial, plot, row, column, replicate, block, main_plot (blank when
+        there is none), planting_method, film, status {ok, damaged, abandoned}, n_missing [plants],
+        missing_share (0–1); the last two missing where a plot was not counted.
+
+    Returns
+    -------
+    list of pandas.DataFrame
+        Plots with a place, sorted by site and trial.
+
+    Raises
+    ------
+    Refusal
+        No plot has a row and a column.
+    """
+    drawn = latest.dropna(subset=["row", "column"])
+    if drawn.empty:
+        raise Refusal("No plot has a row and a column: there is no map to draw.")
+    trials = [plots for _, plots in drawn.groupby(["site", "trial"], sort=True)]
+    each = MAPS_ON_A_PAGE if drawn["site"].nunique() > 1 else 1
+    return [pd.concat(trials[i : i + each]) for i in range(0, len(trials), each)]
+
+
+def draw(page):
+    """Draw one page of maps, rows down the page and columns across it.
+
+    Parameters
+    ----------
+    page : pandas.DataFrame
+        One of :func:`pages`.
 
     Returns
     -------
     matplotlib.figure.Figure
-        As wide as the text. The fill of a plot with status ok is its missing share, its number the missing
-        plants; other plots are hatched. Thick lines part replicates, medium ones main plots, thin ones
-        blocks.
+        As wide as the text. The fill of a plot with status ok is its missing share, its number
+        (where there is one trial) the missing plants; other plots are hatched. Thick lines part
+        replicates, medium ones main plots, thin ones blocks.
 
     Raises
     ------
     ValueError
-        When the frame is empty or two plots share a place.
+        Two plots share a place.
     """
-    n_rows, n_columns = _check_places(latest)
-    cell_in = min(max(PAGE_WIDTH_IN / n_columns * 0.56, CELL_IN[0]), CELL_IN[1])
-    fig, ax = plt.subplots(figsize=page_size(min(n_rows * cell_in + 0.95, 9)))
-    plot_trial_map(latest, ax, with_labels=PAGE_WIDTH_IN / n_columns >= 0.19)
-    if trial:
-        ax.set_title(trial)
-    _legend(fig, latest, ax)
-    return fig
-
-
-def maps_figure(latest, columns_of_maps=2):
-    """Draw the maps of several trials small, side by side, without numbers in the plots.
-
-    Parameters
-    ----------
-    latest : pandas.DataFrame
-        As for :func:`map_figure`, with site and trial.
-    columns_of_maps : int
-        Maps beside each other.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
-    trials = list(latest.groupby(["site", "trial"], sort=True))
-    n_lines = -(-len(trials) // columns_of_maps)
+    trials = list(page.groupby(["site", "trial"], sort=True))
     shape = [_check_places(plots) for _, plots in trials]
-    line_in = [
-        max(n_rows for n_rows, _ in shape[i * columns_of_maps : (i + 1) * columns_of_maps]) * 0.13
-        + 0.45
-        for i in range(n_lines)
-    ]
-    height = min(sum(line_in) + 0.6, 9)
-    fig, axes = plt.subplots(
-        n_lines,
-        columns_of_maps,
-        figsize=page_size(height),
-        squeeze=False,
-        gridspec_kw={"height_ratios": line_in},
-    )
+    if len(trials) == 1:
+        (n_rows, n_columns), (_, trial) = shape[0], trials[0][0]
+        cell_in = min(max(PAGE_WIDTH_IN / n_columns * 0.56, CELL_IN[0]), CELL_IN[1])
+        fig, ax = plt.subplots(figsize=page_size(min(n_rows * cell_in + 0.95, 9)))
+        plot_trial_map(page, ax, with_labels=PAGE_WIDTH_IN / n_columns >= 0.19)
+        ax.set_title(trial)
+        _legend(fig, page, ax)
+        return fig
+    rows = [max(n for n, _ in shape[i : i + 2]) for i in range(0, len(trials), 2)]
+    line_in = [n * 0.13 + 0.45 for n in rows]
+    size = page_size(min(sum(line_in) + 0.6, 9))
+    look = {"figsize": size, "squeeze": False, "gridspec_kw": {"height_ratios": line_in}}
+    fig, axes = plt.subplots(len(rows), 2, **look)
     for ax, ((site, trial), plots) in zip(axes.flat, trials):
         plot_trial_map(plots, ax, with_labels=False)
         ax.set_title(f"{site}: {trial}")
         ax.set(xlabel="", ylabel="")
     for ax in axes.flat[len(trials) :]:
         ax.set_visible(False)
-    _legend(fig, latest, axes)
+    _legend(fig, page, axes)
     return fig
 
 
+def caption(page):
+    """What the signs of a page of maps mean, as far as they occur."""
+    names = page["trial"].unique()
+    start, signs = f"{n_of(len(names), 'trial')}.", "Shade"
+    if len(names) == 1:
+        start = f"Trial {names[0]}, {n_of(len(page), 'plot')}."
+        signs = "Number in a plot: plants missing in its latest count; shade"
+    levels = {"thick": "replicate", "medium": "main_plot", "thin": "block"}
+    lines = [
+        f"{width} lines part {level.replace('_', ' ')}s"
+        for width, level in levels.items()
+        if page[level].notna().any()
+    ]
+    left_out = (kind_of_plot(page) != "ok").any()
+    hatched = " Hatched plots are left out or were not counted." if left_out else ""
+    return (
+        f"{start} {signs}: share of the plants planted that is missing in the latest count of each plot. "
+        f"{', '.join(lines).capitalize()}.{hatched}"
+    )
+
+
+def in_words(page):
+    """What a reader who cannot see the maps should know."""
+    kinds, kept = kind_of_plot(page), page["status"] == "ok"
+    share, lost = page.loc[kinds == "ok", "missing_share"], n_of((~kept).sum(), "plot")
+    span = f"{fmt_share(share.min())} to {fmt_share(share.max())} of their plants missing"
+    missing = (
+        f", with {span} and {fmt_share(share.median())} in the median plot" if len(share) else ""
+    )
+    trials = fmt_list(list(page["trial"].unique()))
+    return f"Map of {trials}: {n_of(len(share), 'plot')} counted{missing}; {lost} damaged or abandoned."
+
+
 def plot_trial_map(latest, ax, with_labels=True):
-    """Draw the plots of one trial into `ax`; columns and errors as for :func:`map_figure`.
+    """Draw the plots of one trial into `ax`; columns and errors as for :func:`pages`.
 
     Parameters
     ----------
@@ -131,7 +168,7 @@ def plot_trial_map(latest, ax, with_labels=True):
 
 
 def draw_borders(latest, ax, thickness=1.0):
-    """Draw lines between blocks, main plots and replicates; columns as for :func:`map_figure`."""
+    """Draw lines between blocks, main plots and replicates; columns as for :func:`pages`."""
     lines = [(_borders(latest, level), width) for level, width in BORDERS]
     # a light edge on both sides keeps a line visible between two dark plots
     for colour, extra in (("white", 1.6), (INK, 0)):
@@ -151,15 +188,13 @@ def kind_of_plot(latest):
 
 
 def _check_places(latest):
-    """Refuse an empty map or two plots in one place; return the number of rows and columns."""
-    if latest.empty:
-        raise ValueError("no plots to draw: give the plots of one trial")
+    """Refuse two plots in one place; return the number of rows and columns."""
     place = latest[["row", "column"]]
     if (clash := place.duplicated(keep=False)).any():
         row, column = place[clash].iloc[0]
         names = ", ".join(latest.loc[(latest["row"] == row) & (latest["column"] == column), "plot"])
         raise ValueError(
-            f"plots {names} share row {row}, column {column}: draw one trial at a time or mend "
+            f"plots {names} share row {row}, column {column}: draw one trial at a time or fix "
             "the plots table"
         )
     size = place.max() - place.min() + 1
@@ -216,7 +251,9 @@ def _side(row, column, d_row, d_column):
 
 
 def _name_treatments(ax, latest):
-    """Write planting method and film beside the rows that have one treatment, if the trial has several."""
+    """Write planting method and film beside the rows that have one treatment, if the trial has
+    several.
+    """
     treatment = latest["planting_method"] + ", " + latest["film"].replace("none", "no film")
     if treatment.nunique() < 2:
         return

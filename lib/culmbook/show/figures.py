@@ -1,4 +1,6 @@
-"""Parts of figures that every question draws: intervals by hybrid, names beside points, sizes that fit the page."""
+"""Parts of figures that every question draws: intervals by hybrid, names beside points, sizes that
+fit the page.
+"""
 
 import numpy as np
 import pandas as pd
@@ -6,7 +8,8 @@ from matplotlib.axes import Axes
 
 from culmbook.show.palette import CANDIDATE, CONTROL, LINES, page_size
 
-ROW_IN = 0.13  # height of a hybrid's line: 7.5 pt names do not touch, and 26 fit in less than half a page
+# height of a hybrid's line: 7.5 pt names do not touch, and 26 fit in less than half a page
+ROW_IN = 0.13
 TALLEST_IN = 8.5
 MOST_NAMES = int((TALLEST_IN - 0.9) / ROW_IN)  # names that fit the tallest figure
 LONGEST_NAME = 24  # characters; a longer name would squeeze the axes
@@ -69,11 +72,16 @@ def intervals(
         ax.plot(frame[x][own], place[own], marker, color=colour, linestyle="none", markersize=4)
     if reference is not None:
         ax.axvline(reference, color=CONTROL, linewidth=1.4, linestyle=LINES[1], zorder=1.5)
-    step = _step(max(len(frame), 1))
-    ax.set_yticks(place[::step], [short_name(str(name)) for name in frame[y][::step]])
-    ax.tick_params(axis="y", length=0)
-    ax.set(ylim=(len(frame) - 0.3, -0.7), ylabel="")
     ax.grid(axis="x")
+    return name_rows(ax, frame[y])
+
+
+def name_rows(ax: Axes, names) -> Axes:
+    """Name the rows of a list drawn from the top, as many as find room."""
+    names, step = [short_name(str(name)) for name in names], _step(max(len(names), 1))
+    ax.set_yticks(range(0, len(names), step), names[::step])
+    ax.tick_params(axis="y", length=0)
+    ax.set(ylim=(len(names) - 0.3, -0.7), ylabel="")
     return ax
 
 
@@ -83,7 +91,9 @@ def height_for(rows: int) -> float:
 
 
 def named_words(rows: int) -> str:
-    """Sentence for the caption where a list is too long to name every hybrid; blank where it is not."""
+    """Sentence for the caption where a list is too long to name every hybrid; blank where it is
+    not.
+    """
     step = _step(rows)
     ordinal = {2: "2nd", 3: "3rd"}.get(step, f"{step}th")
     return f" Every {ordinal} hybrid is named here; the table names all." if step > 1 else ""

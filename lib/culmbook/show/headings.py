@@ -39,8 +39,9 @@ class Column:
     digits : int, optional
         Decimals. Left out: three significant digits of the column's largest value, whole percents.
     kind : {"text", "count", "number", "share", "date", "p", "interval", "share_interval"}
-        A share is 0–1 in the frame and percent on the page; a p value is never printed as zero. A cell of an interval is a pair
-        ``(low, high)``, or the pair comes from the two columns named in `ends`.
+        A share is 0–1 in the frame and percent on the page; a p value is never printed as zero. A
+        cell of an interval is a pair ``(low, high)``, or the pair comes from the two columns named
+        in `ends`.
     meaning : str
         One sentence for the workbook's dictionary sheet.
     ends : tuple of str, optional
@@ -71,7 +72,9 @@ class Column:
 
 @cache
 def _catalogue() -> dict[str, Column]:
-    """Columns that tables share, from ``columns.csv``: one row each, blank cells for what is left out."""
+    """Columns that tables share, from ``columns.csv``: one row each, blank cells for what is left
+    out.
+    """
     rows = csv.DictReader(files("culmbook.show").joinpath("columns.csv").open(encoding="utf-8"))
     found = {}
     for row in rows:

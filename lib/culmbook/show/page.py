@@ -1,8 +1,8 @@
 """Tables, figures, findings and sentences that a notebook hands to its reader and to the report.
 
-Each object shows itself in Jupyter (escaped HTML) and carries a bundle of its own type with everything the
-report and the workbook need, so that an executed notebook is all they read. Text is plain text everywhere:
-a `$` or `*` in a hybrid's name is printed, never obeyed.
+Each object shows itself in Jupyter (escaped HTML) and carries a bundle of its own type with
+everything the report and the workbook need, so that an executed notebook is all they read. Text is
+plain text everywhere: a `$` or `*` in a hybrid's name is printed, never obeyed.
 """
 
 import base64
@@ -54,7 +54,8 @@ TEXT_MIME = "application/vnd.culmbook.text+json"
 FACTS_MIME = "application/vnd.culmbook.facts+json"
 TEXT_KINDS = ("text", "caution", "refusal", "provisional")  # and, made by others: finding, skipped
 _LABEL = re.compile(r"[a-z][a-z0-9-]{0,59}")
-# A figure with more marks than this is drawn partly as pixels: as vectors it would slow every viewer.
+# A figure with more marks than this is drawn partly as pixels: as vectors it would slow every
+# viewer.
 _MOST_VECTOR_POINTS = 5000
 
 
@@ -167,6 +168,13 @@ class ReportTable(Shown):
         return f"Table: {self.caption} [{len(self.content['rows'])} rows]"
 
 
+class NoRows(Shown):
+    """What stands for a table or figure without rows: nothing on the page."""
+
+    def _repr_mimebundle_(self, include=None, exclude=None) -> dict:
+        return {"text/plain": "No rows: nothing to show."}
+
+
 def table(
     frame: pd.DataFrame,
     columns: str | Mapping[str, Column] = "",
@@ -178,18 +186,20 @@ def table(
     strong: str | Sequence[str] | None = None,
     printed: str | None = None,
     whole: bool = False,
-) -> ReportTable:
-    """Make a table of the report.
+    empty: str = "",
+) -> "ReportTable | NoRows | ReportText":
+    """Make a table of the report; a frame without rows makes none.
 
     Parameters
     ----------
     frame : pandas.DataFrame
         One row per row of the table. Values stay raw: they are rounded for the page only.
     columns : str or mapping of str to Column
-        The columns to show, in this order: names from the catalogue, as in :func:`columns`, or a mapping.
+        The columns to show, in this order: names from the catalogue, as in :func:`columns`, or a
+        mapping.
     label : str
-        Name of the table, unique in its notebook: small letters, digits, hyphens. The workbook's sheet and
-        the CSV file are called after it.
+        Name of the table, unique in its notebook: small letters, digits, hyphens. The workbook's
+        sheet and the CSV file are called after it.
     caption : str
         What is shown, in plain text.
     note : str
@@ -197,26 +207,33 @@ def table(
     order : str or sequence of str, optional
         Columns of the frame to sort the rows by; left out, the frame's order stands.
     strong : str or list of str, optional
-        Rows set in bold: a yes/no (bool) column of the frame, or a list of hybrids (the controls, say).
+        Rows set in bold: a yes/no (bool) column of the frame, or a list of hybrids (the controls,
+        say).
     printed : str, optional
-        A yes/no (bool) column of the frame; only its true rows are shown and printed, all go to the workbook.
+        A yes/no (bool) column of the frame; only its true rows are shown and printed, all go to the
+        workbook.
     whole : bool
-        Whether the table moves to a page of its own rather than run over two, where one page holds it.
+        Whether the table moves to a page of its own rather than run over two, where one page holds
+        it.
+    empty : str
+        Sentence that stands in the place of a table without rows; blank for nothing.
 
     Returns
     -------
-    ReportTable
+    ReportTable, NoRows or ReportText
 
     Raises
     ------
     ValueError
-        For a bad label, an empty caption, a column that the frame or the catalogue lacks, a cell that is
-        not of its kind.
+        For a bad label, an empty caption, a column that the frame or the catalogue lacks, a cell
+        that is not of its kind.
     """
     _check_words(label, caption)
     columns = catalogued(columns) if isinstance(columns, str) else columns
     if not columns:
         raise ValueError(f"{label}: a table needs at least one column")
+    if frame.empty:
+        return say(empty) if empty else NoRows()
     by = [order] if isinstance(order, str) else list(order or [])
     rows = frame.sort_values(by, kind="stable") if by else frame
     if strong is not None and not isinstance(strong, str):
@@ -297,11 +314,13 @@ def _check_figure(fig, label: str, alt: str) -> None:
 
 def _spell_ticks(formatter) -> None:
     given = formatter.format_ticks
-    formatter.format_ticks = lambda values: [printable_lines(label) for label in given(values)]
+    formatter.format_ticks = lambda values: [printable_lines(str(label)) for label in given(values)]
 
 
 def _make_printable(fig) -> None:
-    """Spell out what the font lacks before the layout is worked out; tick labels live in their formatter."""
+    """Spell out what the font lacks before the layout is worked out; tick labels live in their
+    formatter.
+    """
     from matplotlib.text import Text
 
     for axes in fig.axes:
@@ -365,12 +384,12 @@ def figure(
     Raises
     ------
     ValueError
-        For a bad label, empty caption or alternative text, a figure wider than the text, or text that is
-        too small to print.
+        For a bad label, empty caption or alternative text, a figure wider than the text, or text
+        that is too small to print.
     """
     import matplotlib.pyplot as plt
 
-    fig = getattr(fig, "figure", fig)
+    fig = getattr(fig, "figure", fig)  # axes, or a grid of them
     _check_words(label, caption)
     _make_printable(fig)
     fig.draw_without_rendering()
@@ -442,8 +461,8 @@ def say(*sentences: str, kind: str = "text") -> ReportText:
     *sentences : str
         Plain text; blank ones are left out.
     kind : {"text", "caution", "refusal", "provisional"}
-        A caution stands in a box; a refusal says what the data cannot carry; "provisional" is repeated on
-        the report's first page.
+        A caution stands in a box; a refusal says what the data cannot carry; "provisional" is
+        repeated on the report's first page.
 
     Raises
     ------
@@ -467,7 +486,8 @@ def finding(
     Parameters
     ----------
     *sentences : str
-        Plain text, the answer first; the first sentence of the first finding is the report's headline.
+        Plain text, the answer first; the first sentence of the first finding is the report's
+        headline.
     rank : int
         Place on the first page, lowest first.
     label : str

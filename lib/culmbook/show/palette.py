@@ -49,13 +49,17 @@ GRADIENT = mpl.colors.LinearSegmentedColormap.from_list(
     "culmbook", ["#F7F1DF", "#E3B661", "#A9713A", "#5E4652", "#1B2848"]
 )
 """Light to dark without a turn, so that order survives a grey print."""
+AROUND_ZERO = mpl.colors.LinearSegmentedColormap.from_list(
+    "around zero", ["#8A4F0F", "#E3B661", "#F7F4EC", "#9CC3E6", "#1D3C6E"]
+)
+"""Brown below zero, blue above, which red- and green-blind readers tell apart."""
 
 
 def use_style() -> None:
     """Set matplotlib up for figures of the report. Call it once, beside the imports.
 
-    Text is taken as typed: `$` starts no formula, because names of hybrids and sites are data. An axis
-    that needs powers (a log axis) sets its own plain formatter.
+    Text is taken as typed: `$` starts no formula, because names of hybrids and sites are data. An
+    axis that needs powers (a log axis) sets its own plain formatter.
     """
     mpl.rcParams.update(
         {

@@ -1,9 +1,9 @@
 """Cells that cannot be answered say why, and those that rest on them are skipped.
 
 A notebook reads straight on, without branches: where a table is missing or a model cannot be
-estimated, the library raises a :class:`~culmbook.text.refusal.Refusal`. Its sentence is then shown once,
-the names that the cell would have set count as missing, and a later cell that uses one of them is skipped.
-Every other error stops the notebook as ever.
+estimated, the library raises a :class:`~culmbook.text.refusal.Refusal`. Its sentence is then shown
+once, the names that the cell would have set count as missing, and a later cell that uses one of
+them is skipped. Every other error stops the notebook as ever.
 """
 
 import ast
@@ -15,7 +15,9 @@ _SELF, _SHOWN = "_culmbook_sections", "_culmbook_shown"
 
 
 class Sections(ast.NodeTransformer):
-    """Rewrites each cell before it runs; holds the names that are missing, with the reason of each."""
+    """Rewrites each cell before it runs; holds the names that are missing, with the reason of
+    each.
+    """
 
     def __init__(self):
         self.missing: dict[str, str] = {}
@@ -92,11 +94,15 @@ def _used(body: list) -> set:
 
 
 def _bound_inside(node: ast.AST) -> set:
-    """Names of comprehensions and lambdas, which are not the notebook's."""
+    """Names of comprehensions and lambdas, which are not the notebook's, and those that a loop
+    sets before it uses them.
+    """
     names = set()
     for part in ast.walk(node):
         if isinstance(part, ast.comprehension):
             names |= _names(part.target, ast.Store)
+        if isinstance(part, ast.For):
+            names |= _stored(part)
         if isinstance(part, ast.Lambda):
             names |= {argument.arg for argument in part.args.args}
     return names

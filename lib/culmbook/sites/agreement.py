@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from culmbook.consistency.model import in_words
 from culmbook.mixed import simultaneous_draws
 from culmbook.sites.correlation import LEAST_HYBRIDS, UNEVEN, correlate_sites, level_free
 from culmbook.sites.first_stage import SiteMeans
-from culmbook.sites.two_stage import TwoStageFit, fit_two_stage
+from culmbook.sites.two_stage import fit_two_stage
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
-from culmbook.text.words import n_of
+from culmbook.text.words import is_are, n_of
 
 LEAST_COMMON = 3
 """Hybrids that the site and the others must have in common to be set side by side."""
@@ -30,15 +31,15 @@ class SiteAgreement:
     site : str
     others : list of str
     table : DataFrame
-        ``hybrid, own, own_lower, own_upper, rest, rest_lower, rest_upper, difference, lower, upper, apart``:
-        the site's mean, what the others predict, and own less rest, each less the mean over the hybrids
-        compared, on the scale of the means. Limits of ``own`` and ``rest`` hold one by one, those of the
-        difference for all hybrids at once; ``apart`` is ``'higher'``, ``'lower'`` or blank. Largest
-        difference first.
+        ``hybrid, own, own_lower, own_upper, rest, rest_lower, rest_upper, difference, lower, upper,
+        apart``: the site's mean, what the others predict, and own less rest, each less the mean
+        over the hybrids compared, on the scale of the means. Limits of ``own`` and ``rest`` hold
+        one by one, those of the difference for all hybrids at once; ``apart`` is ``'higher'``,
+        ``'lower'`` or blank. Largest difference first.
     correlation, lower, upper : float
-        Between the hybrids' true values at the site and their lasting values elsewhere; missing where
-        ``why_not`` says why. An order that is turned round shows as 0, or little under it where seasons in
-        common were taken off.
+        Between the hybrids' true values at the site and their lasting values elsewhere; missing
+        where ``why_not`` says why. An order that is turned round shows as 0, or little under it
+        where seasons in common were taken off.
     seen : float
         Correlation of the means as they are seen, errors included.
     why_not : str
@@ -60,6 +61,7 @@ class SiteAgreement:
     even: float
 
 
+@in_words(after="So this site is not set beside the others.")
 def fit_site_agreement(
     sites: list[SiteMeans],
     site: str,
@@ -91,17 +93,18 @@ def fit_site_agreement(
     Raises
     ------
     ValueError
-        The only site, a site without means, fewer than three hybrids in common with the others, and as
-        :func:`culmbook.sites.two_stage.fit_two_stage` for the others.
+        The only site, a site without means, fewer than three hybrids in common with the others, and
+        as :func:`culmbook.sites.two_stage.fit_two_stage` for the others.
 
     Notes
     -----
-    The others' prediction is the best linear unbiased one of the lasting value; with one other site, that
-    site's own means. A difference has the error covariances of both, and limits for all hybrids at once from
-    the largest of correlated normal values, variances as known. The correlation is that of a model with a
-    common part and a variance at either place, from the site's means and the others' means by generalised
-    least squares, errors known. As it cannot be over 1, its estimate is low on average where little is known:
-    by 0.07 in simulated networks of 24 hybrids at 4 sites (``tests/known_truth_sites.py``).
+    The others' prediction is the best linear unbiased one of the lasting value; with one other
+    site, that site's own means. A difference has the error covariances of both, and limits for all
+    hybrids at once from the largest of correlated normal values, variances as known. The
+    correlation is that of a model with a common part and a variance at either place, from the
+    site's means and the others' means by generalised least squares, errors known. As it cannot be
+    over 1, its estimate is low on average where little is known: by 0.07 in simulated networks of
+    24 hybrids at 4 sites (``tests/known_truth_sites.py``).
 
     References
     ----------
@@ -111,19 +114,22 @@ def fit_site_agreement(
     rest = fit_two_stage(others, controls, groups) if len(others) > 1 else None
     table = _side_by_side(own, rest, others, level)
     pair = [own, _rest_means(others, rest, shared)]
-    correlation, why_not = _correlation(
-        pair, controls, groups, _shared_of(shared, site, others), level
-    )
-    weight, even = _weight(fit_two_stage(sites, controls, groups), site)
+    between = _shared_of(shared, site, others)
+    *correlation, why_not = _correlation(pair, controls, groups, between, level)
+    weights = fit_two_stage(sites, controls, groups).weights
+    weights = weights[weights[site].notna()]
+    weight = (weights[site] / weights.sum(axis=1)).mean()
     return SiteAgreement(
         site,
         [s.site for s in others],
         table,
         *correlation,
-        seen=float(table["own"].corr(_seen(pair, table))),
+        seen=float(
+            table["own"].corr(pair[1].means.reindex(table["hybrid"]).reset_index(drop=True))
+        ),
         why_not=why_not,
-        weight=weight,
-        even=even,
+        weight=float(weight),
+        even=float((1 / weights.notna().sum(axis=1)).mean()),
     )
 
 
@@ -131,9 +137,7 @@ def _apart(sites, site):
     own = [s for s in sites if s.site == site]
     others = [s for s in sites if s.site != site]
     if not own:
-        raise ValueError(
-            f"site {site} has no means, so there is nothing to set beside the other sites"
-        )
+        raise ValueError(f"site {site} has no yield of an established stand")
     if not others:
         raise ValueError(
             f"site {site} is the only one with means: there is no network to agree with"
@@ -194,7 +198,9 @@ def _rest_means(others, rest, shared):
 
 
 def _common_among(shared, names):
-    """Mean covariance between two of the sites from seasons in common, which a mean over sites keeps."""
+    """Mean covariance between two of the sites from seasons in common, which a mean over sites
+    keeps.
+    """
     if shared is None:
         return 0.0
     values = shared.reindex(index=names, columns=names).fillna(0.0).to_numpy()
@@ -211,29 +217,16 @@ def _shared_of(shared, site, others):
 
 
 def _correlation(pair, controls, groups, shared, level):
+    """Correlation, its limits, and why there is none."""
     both = set(pair[0].hybrids) & set(pair[1].hybrids) - set(controls)
     if len(both) < LEAST_HYBRIDS:
-        return (np.nan, np.nan, np.nan), (
-            f"{n_of(len(both), 'candidate')} in common with the other sites, and a correlation takes "
-            f"{LEAST_HYBRIDS}"
-        )
+        had = f"{n_of(len(both), 'candidate')} in common with the other sites"
+        return np.nan, np.nan, np.nan, f"{had}, and a correlation takes {LEAST_HYBRIDS}"
     found = correlate_sites(pair, controls, groups, shared=shared, structure=UNEVEN, level=level)
-    row = found.pairs.iloc[0]
+    row = found.pairs.iloc[0][["correlation", "lower", "upper"]].astype(float)
     if np.isnan(row["correlation"]):
-        return (np.nan, np.nan, np.nan), (
-            "the hybrids show no differences that last, here or elsewhere, so there is none to give"
-        )
-    return tuple(float(row[c]) for c in ("correlation", "lower", "upper")), ""
-
-
-def _seen(pair, table):
-    return pair[1].means.reindex(table["hybrid"]).reset_index(drop=True)
-
-
-def _weight(two: TwoStageFit, site):
-    here = two.weights[two.weights[site].notna()]
-    share = here[site] / here.sum(axis=1)
-    return float(share.mean()), float((1 / here.notna().sum(axis=1)).mean())
+        return *row, "the hybrids show no differences that last, here or elsewhere"
+    return *row, ""
 
 
 def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 0.95) -> str:
@@ -256,7 +249,7 @@ def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 
         [
             f"{n_of(len(found.table), 'hybrid')} of {found.site} also stand at the other {others} "
             f"({fmt_list(found.others)}).",
-            _correlation_words(found, level),
+            _correlation_words(found),
             _apart_words(found, scale, level),
             f"Of the weight behind the network's answer on them this site has {fmt_share(found.weight)}; "
             f"if all sites weighed the same it would be {fmt_share(found.even)}.",
@@ -264,35 +257,35 @@ def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 
     )
 
 
-def _correlation_words(found, level):
+def _correlation_words(found):
     if found.why_not:
         return f"No correlation is given: {found.why_not}."
-    limits = fmt_interval(found.lower, found.upper, 2, share=False)
-    there = "what they give there" if len(found.others) == 1 else "what lasts of them elsewhere"
+    is_one = len(found.others) == 1
+    there = "what they give there" if is_one else "what lasts of them elsewhere"
+    alike = "much" if found.lower >= 0.7 else "only partly" if found.lower > 0 else "not clearly"
+    limits = f"{fmt_number(found.lower, 2)}–{fmt_number(found.upper, 2)}"
     return (
-        f"Between what the candidates truly give here and {there} the correlation is "
-        f"{fmt_number(found.correlation, 2)} ({fmt_share(level)} limits {limits}); between the means of all "
-        f"hybrids as seen, errors included, {fmt_number(found.seen, 2)}."
+        f"{found.site} ranks hybrids {alike} like the other {'site' if is_one else 'sites'} "
+        f"({fmt_number(found.correlation, 2)}; {limits}), by what candidates truly give here and {there}. The "
+        f"means of all hybrids as seen, errors included, correlate with {fmt_number(found.seen, 2)}."
     )
 
 
 def _apart_words(found, scale, level):
-    own = found.table[found.table["apart"] != ""]
+    own, sure = (
+        found.table[found.table["apart"] != ""],
+        f"{fmt_share(level)} limits for all hybrids at once",
+    )
     if own.empty:
-        return (
-            f"No hybrid stands clearly apart ({fmt_share(level)} limits for all hybrids at once)."
-        )
+        return f"No hybrid stands clearly apart ({sure})."
+    shown = own.set_index("hybrid")[["difference", "lower", "upper"]]
+    shown, is_log = np.expm1(shown) if scale == "log" else shown, scale == "log"
     named = []
-    for row in own.itertuples():
-        ends = np.array([row.difference, row.lower, row.upper])
-        ends = np.expm1(ends) if scale == "log" else ends
-        middle = fmt_share(ends[0]) if scale == "log" else f"{fmt_number(ends[0], 1)} t/ha"
-        limits = fmt_interval(
-            *ends[1:], 0 if scale == "log" else 1, share=scale == "log", unit="t/ha"
-        )
-        named.append(f"{row.hybrid} {row.apart} than expected ({middle}, limits {limits})")
-    verb = "stands" if len(own) == 1 else "stand"
+    for (hybrid, (middle, low, high)), apart in zip(shown.T.items(), own["apart"]):
+        limits = fmt_interval(low, high, 0 if is_log else 1, share=is_log, unit="t/ha")
+        value = fmt_share(middle) if is_log else f"{fmt_number(middle, 1)} t/ha"
+        named.append(f"{hybrid} {apart} than expected ({value}, limits {limits})")
     return (
-        f"{n_of(len(own), 'hybrid')} {verb} clearly apart, with {fmt_share(level)} limits for all hybrids at "
-        f"once: {fmt_list(named, 8)}."
+        f"{n_of(len(own), 'hybrid')} {is_are(len(own), 'stands', 'stand')} clearly apart, with {sure}: "
+        f"{fmt_list(named, 8)}."
     )

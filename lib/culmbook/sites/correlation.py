@@ -1,8 +1,9 @@
 """Do sites rank the hybrids alike? Genetic covariances and correlations of hybrids among sites.
 
-They are those of what hybrids truly are at each site over its seasons, not of the means seen there: errors of
-the means are taken off. Which covariance is asked for goes by what the data carry: one correlation for all
-pairs of sites, a variance for each site, or common factors where there are six sites or more.
+They are those of what hybrids truly are at each site over its seasons, not of the means seen there:
+errors of the means are taken off. Which covariance is asked for goes by what the data carry: one
+correlation for all pairs of sites, a variance for each site, or common factors where there are six
+sites or more.
 """
 
 from dataclasses import dataclass, field
@@ -32,7 +33,8 @@ from culmbook.text.refusal import Refusal
 from culmbook.text.words import joined, n_of
 from culmbook.trials.connected import common_entries
 
-# Hybrids at two sites or more, fewer of which tell nothing of a correlation (common practice, no source).
+# Hybrids at two sites or more, fewer of which tell nothing of a correlation (common practice, no
+# source).
 LEAST_HYBRIDS = 8
 # Common factors take so many sites (common practice).
 LEAST_SITES_FOR_FACTORS = 6
@@ -71,7 +73,8 @@ class SiteCorrelation:
     pairs : DataFrame
         ``site, other, n_common, correlation, lower, upper``: one row per pair of sites.
     shared : DataFrame
-        What seasons common to two sites add to the covariance of their means, taken off ``covariance``.
+        What seasons common to two sites add to the covariance of their means, taken off
+        ``covariance``.
     sites : list of SiteMeans
     """
 
@@ -137,7 +140,8 @@ def shared_seasons(records: pd.DataFrame, variance: float) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Sites x sites: ``variance * seasons in common / (seasons of the one * seasons of the other)``.
+        Sites x sites: ``variance * seasons in common / (seasons of the one * seasons of the
+        other)``.
     """
     had = pd.crosstab(records["site"].astype(str), records["season"]).gt(0).astype(float)
     share = had.div(had.sum(axis=1), axis=0)
@@ -174,26 +178,27 @@ def correlate_sites(
     Raises
     ------
     Refusal
-        One site, sites that share no hybrid, fewer than eight hybrids at two sites or more, or no covariance
-        that settles.
+        One site, sites that share no hybrid, fewer than eight hybrids at two sites or more, or no
+        covariance that settles.
     ValueError
         An unknown covariance.
 
     Notes
     -----
-    Sites and groups are fixed; the error variance of a mean is that given the site's other means, taken as
-    known and independent between hybrids. Covariances of sites s and t: *compound symmetry*
-    ``g + v [s = t]``; *heterogeneous* ``g + v_s [s = t]``; with six sites or more *factor-analytic* of order
-    1, and of order 2 where order 1 has the lowest criterion so far. The one with the lowest criterion of
-    Akaike is chosen. Limits: for the first two central posterior limits with flat priors of the standard
-    deviations; for factors those of ``atanh r`` by the delta method from the observed second derivatives
-    (parameters at a bound held). They are those within the covariance chosen, and missing where the data
-    tell too little of its parameters.
+    Sites and groups are fixed; the error variance of a mean is that given the site's other means,
+    taken as known and independent between hybrids. Covariances of sites s and t: *compound
+    symmetry* ``g + v [s = t]``; *heterogeneous* ``g + v_s [s = t]``; with six sites or more
+    *factor-analytic* of order 1, and of order 2 where order 1 has the lowest criterion so far. The
+    one with the lowest criterion of Akaike is chosen. Limits: for the first two central posterior
+    limits with flat priors of the standard deviations; for factors those of ``atanh r`` by the
+    delta method from the observed second derivatives (parameters at a bound held). They are those
+    within the covariance chosen, and missing where the data tell too little of its parameters.
 
     References
     ----------
-    Smith, Cullis & Thompson (2001) Biometrics 57:1138-1147 for the weights and factors; Falconer & Mackay
-    (1996) Introduction to Quantitative Genetics, ch. 19, for the correlation between environments.
+    Smith, Cullis & Thompson (2001) Biometrics 57:1138-1147 for the weights and factors; Falconer &
+    Mackay (1996) Introduction to Quantitative Genetics, ch. 19, for the correlation between
+    environments.
     """
     sites = sorted(sites, key=lambda s: s.site)
     frame, design = _means_frame(sites, controls, groups)
@@ -247,7 +252,9 @@ def level_free(covariance: np.ndarray) -> np.ndarray:
 
 
 def _fit_all(frame, design, structure, n_sites):
-    """Every covariance to try that settles; a second factor is asked for only where the first paid."""
+    """Every covariance to try that settles; a second factor is asked for only where the first
+    paid.
+    """
     if structure is not None and structure not in LABELS:
         raise ValueError(f"structure is {structure!r}; it must be one of {', '.join(LABELS)}")
     terms = {
@@ -328,7 +335,9 @@ def _drawn_limits(fit, at, level):
 
 
 def _delta_limits(fit, at, level):
-    """Limits of correlations by the delta method on the scale of atanh; missing where it gives none."""
+    """Limits of correlations by the delta method on the scale of atanh; missing where it gives
+    none.
+    """
     theta, unit = fit.state.theta, _units(fit)
     free, curve = fit.curvature()
     centre = at(theta * unit)
@@ -413,7 +422,8 @@ def correlation_words(found: SiteCorrelation, *, level: float = 0.95) -> str:
     )
 
 
-# -- groups of sites --------------------------------------------------------------------------------
+# -- groups of sites
+# --------------------------------------------------------------------------------
 
 
 def site_groups(found: SiteCorrelation, *, least: float = HALF_IN_COMMON) -> pd.Series:
@@ -423,15 +433,15 @@ def site_groups(found: SiteCorrelation, *, least: float = HALF_IN_COMMON) -> pd.
     ----------
     found : SiteCorrelation
     least : float
-        Mean correlation that joins two groups, over 0, under 1. At 0.71 half of the hybrids' variance is
-        common.
+        Mean correlation that joins two groups, over 0, under 1. At 0.71 half of the hybrids'
+        variance is common.
 
     Returns
     -------
     Series
-        Group by site, from 1, the group with most sites first. One group where a single correlation for all
-        pairs fits as well as any other covariance: then nothing singles out sites that belong together,
-        whatever that correlation is.
+        Group by site, from 1, the group with most sites first. One group where a single correlation
+        for all pairs fits as well as any other covariance: then nothing singles out sites that
+        belong together, whatever that correlation is.
 
     Raises
     ------
@@ -442,15 +452,17 @@ def site_groups(found: SiteCorrelation, *, least: float = HALF_IN_COMMON) -> pd.
 
     Notes
     -----
-    A single correlation fits as well where its criterion is at most :data:`AS_GOOD` over the best. Otherwise
-    average linkage on ``1 - r``, cut at ``1 - least``: groups are joined as long as the mean correlation
-    between their sites is at least ``least``. The correlations are estimates; sites near the cut may fall
-    on either side of it, and :func:`group_words` counts the pairs of different groups whose limits reach it.
+    A single correlation fits as well where its criterion is at most :data:`AS_GOOD` over the best.
+    Otherwise average linkage on ``1 - r``, cut at ``1 - least``: groups are joined as long as the
+    mean correlation between their sites is at least ``least``. The correlations are estimates;
+    sites near the cut may fall on either side of it, and :func:`group_words` counts the pairs of
+    different groups whose limits reach it.
 
     References
     ----------
-    Burnham & Anderson (2002) Model Selection and Multimodel Inference, section 2.6, for differences of the
-    criterion; Sokal & Michener (1958) Univ. Kansas Sci. Bull. 38:1409-1438 for average linkage.
+    Burnham & Anderson (2002) Model Selection and Multimodel Inference, section 2.6, for differences
+    of the criterion; Sokal & Michener (1958) Univ. Kansas Sci. Bull. 38:1409-1438 for average
+    linkage.
     """
     if not 0 < least < 1:
         raise ValueError(f"least = {least}: it must lie between 0 and 1")
@@ -473,7 +485,8 @@ def site_groups(found: SiteCorrelation, *, least: float = HALF_IN_COMMON) -> pd.
 
 
 def group_words(found: SiteCorrelation, groups: pd.Series, *, least: float = HALF_IN_COMMON) -> str:
-    """Say which sites belong together, and how many pairs of sites may belong together all the same.
+    """Say which sites belong together, and how many pairs of sites may belong together all the
+    same.
 
     Parameters
     ----------
@@ -506,7 +519,8 @@ def group_words(found: SiteCorrelation, groups: pd.Series, *, least: float = HAL
     return f"{words} For {of} of sites in different groups the limits reach {cut}: those may belong together."
 
 
-# -- choosing at one site for another ---------------------------------------------------------------
+# -- choosing at one site for another
+# ---------------------------------------------------------------
 
 
 def choosing_elsewhere(found: SiteCorrelation) -> pd.DataFrame:
@@ -519,21 +533,22 @@ def choosing_elsewhere(found: SiteCorrelation) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``grown_at, chosen_at, correlation, accuracy, own_accuracy, efficiency``: ``accuracy`` is the
-        correlation between mean and truth of hybrids at the site where they are chosen, ``own_accuracy``
-        at the site where they are to grow; ``chosen_at`` is also ``'all sites'``, the mean over all. Over 1
-        the other place chooses better for the site than its own trial. Missing where a site has no
-        variance.
+        ``grown_at, chosen_at, correlation, accuracy, own_accuracy, efficiency``: ``accuracy`` is
+        the correlation between mean and truth of hybrids at the site where they are chosen,
+        ``own_accuracy`` at the site where they are to grow; ``chosen_at`` is also ``'all sites'``,
+        the mean over all. Over 1 the other place chooses better for the site than its own trial.
+        Missing where a site has no variance.
 
     Notes
     -----
-    ``r_st h_t / h_s``, as many chosen of as many candidates. ``h^2`` is the site's genetic variance over that
-    plus half the mean variance of a difference of its means. All sites are taken as a further place, the
-    mean of all with the same weight.
+    ``r_st h_t / h_s``, as many chosen of as many candidates. ``h^2`` is the site's genetic variance
+    over that plus half the mean variance of a difference of its means. All sites are taken as a
+    further place, the mean of all with the same weight.
 
     References
     ----------
-    Falconer & Mackay (1996) Introduction to Quantitative Genetics, ch. 19, eq. 19.6 for correlated response.
+    Falconer & Mackay (1996) Introduction to Quantitative Genetics, ch. 19, eq. 19.6 for correlated
+    response.
     """
     g, names = found.covariance.to_numpy(), list(found.covariance.index)
     error = np.array([_error(s.covariance.to_numpy()) for s in found.sites])

@@ -46,11 +46,11 @@ def site_means(records: pd.DataFrame, *, trend: str | dict = BLOCKS) -> list[Sit
     Parameters
     ----------
     records : DataFrame
-        From :func:`culmbook.consistency.model.season_records`, of one site or more; for a trend with the plots'
-        ``row, column`` (:func:`culmbook.spatial.trend.with_places`).
+        From :func:`culmbook.consistency.model.season_records`, of one site or more; for a trend
+        with the plots' ``row, column`` (:func:`culmbook.spatial.trend.with_places`).
     trend : str or dict
-        What is taken out of the field, by site where it differs: ``'blocks'`` the layout alone, or a kind of
-        :func:`culmbook.spatial.trend.trend_terms`.
+        What is taken out of the field, by site where it differs: ``'blocks'`` the layout alone, or
+        a kind of :func:`culmbook.spatial.trend.trend_terms`.
 
     Returns
     -------
@@ -60,15 +60,16 @@ def site_means(records: pd.DataFrame, *, trend: str | dict = BLOCKS) -> list[Sit
     Raises
     ------
     Refusal
-        A site with one hybrid, with trials that share no hybrid, with too few plots for an error, or whose
-        model does not settle; plots without a place, for a trend. The site is named.
+        A site with one hybrid, with trials that share no hybrid, with too few plots for an error,
+        or whose model does not settle; plots without a place, for a trend. The site is named.
 
     Notes
     -----
-    Hybrids and conditions (trial × season × treatment) are fixed, hybrid × season, plots, blocks and what
-    whole replicates and main plots share in a season are random. A mean is that over all conditions of
-    the site, weighed alike. Hybrid × season of different sites are taken as independent here: what a season
-    does to a hybrid at all sites alike is counted with the hybrid in the second stage.
+    Hybrids and conditions (trial × season × treatment) are fixed, hybrid × season, plots, blocks
+    and what whole replicates and main plots share in a season are random. A mean is that over all
+    conditions of the site, weighed alike. Hybrid × season of different sites are taken as
+    independent here: what a season does to a hybrid at all sites alike is counted with the hybrid
+    in the second stage.
 
     References
     ----------

@@ -1,9 +1,9 @@
 """Two stages: adjusted means of each site first, then all sites together.
 
-The joint model of :mod:`culmbook.consistency.model` is the main answer. Two stages serve where a site's own field
-trend is taken out. The first stage is one fit per *site* over all
-its seasons, because its plots are the same every season: taken season by season their lasting differences
-would pass for differences between sites. The second stage knows the covariance of those means in full.
+The joint model of :mod:`culmbook.consistency.model` is the main answer. Two stages serve where a
+site's own field trend is taken out. The first stage is one fit per *site* over all its seasons,
+because its plots are the same every season: taken season by season their lasting differences would
+pass for differences between sites. The second stage knows the covariance of those means in full.
 """
 
 from dataclasses import dataclass, field
@@ -42,8 +42,8 @@ class TwoStageFit:
     covariance : DataFrame
         Prediction error covariance of ``values``, hybrids x hybrids, given the variances.
     weights : DataFrame
-        How much a hybrid's value rises with its own mean at a site, hybrids x sites; missing where it did
-        not stand.
+        How much a hybrid's value rises with its own mean at a site, hybrids x sites; missing where
+        it did not stand.
     """
 
     fit: GaussianFit = field(repr=False)
@@ -72,8 +72,8 @@ def fit_two_stage(
     controls : sequence of str
         Hybrids with fixed effects; those without a mean are passed over.
     groups : Series, optional
-        Kind of each hybrid (crop type), by hybrid: candidates of each have a mean of their own. Groups of a
-        :class:`culmbook.consistency.model.SeasonsFit` may be given as they are.
+        Kind of each hybrid (crop type), by hybrid: candidates of each have a mean of their own.
+        Groups of a :class:`culmbook.consistency.model.SeasonsFit` may be given as they are.
 
     Returns
     -------
@@ -82,21 +82,22 @@ def fit_two_stage(
     Raises
     ------
     Refusal
-        One site, a site twice, sites that share no hybrid (both sides named), fewer than two candidates, no
-        candidate at two sites, a covariance that is not positive definite, a hybrid without a group, or a
-        search that does not settle.
+        One site, a site twice, sites that share no hybrid (both sides named), fewer than two
+        candidates, no candidate at two sites, a covariance that is not positive definite, a hybrid
+        without a group, or a search that does not settle.
 
     Notes
     -----
-    Mean of hybrid i at site s: ``m = site_s + group + g_i + v_is + e_is``, the covariance of e known. With
-    E and l the eigenvectors and eigenvalues of that covariance, ``E'm`` has independent errors of variance
-    ``l`` and, as E is orthogonal, ``E'v`` the variance of v unchanged: an ordinary mixed model with known
-    error variances, which has the likelihood of the means themselves.
+    Mean of hybrid i at site s: ``m = site_s + group + g_i + v_is + e_is``, the covariance of e
+    known. With E and l the eigenvectors and eigenvalues of that covariance, ``E'm`` has independent
+    errors of variance ``l`` and, as E is orthogonal, ``E'v`` the variance of v unchanged: an
+    ordinary mixed model with known error variances, which has the likelihood of the means
+    themselves.
 
     References
     ----------
-    Piepho, Moehring, Schulz-Streeck & Ogutu (2012) Biometr. J. 54:844-860 for two stages with the full
-    covariance; Henderson (1975) Biometrics 31:423-447 for the prediction error covariance.
+    Piepho, Moehring, Schulz-Streeck & Ogutu (2012) Biometr. J. 54:844-860 for two stages with the
+    full covariance; Henderson (1975) Biometrics 31:423-447 for the prediction error covariance.
     """
     long, kinds = long_means(sites, controls, groups)
     hybrids = list(kinds.index)
@@ -132,12 +133,14 @@ def fit_two_stage(
 
 
 def long_means(sites: list[SiteMeans], controls=(), groups: pd.Series | None = None) -> tuple:
-    """Hybrids and sites of means one below the other, and each hybrid's group, after a look at both.
+    """Hybrids and sites of means one below the other, and each hybrid's group, after a look at
+    both.
 
     Returns
     -------
     tuple
-        DataFrame ``site, hybrid, condition, mean`` in the order of the sites, and groups by hybrid, sorted.
+        DataFrame ``site, hybrid, condition, mean`` in the order of the sites, and groups by hybrid,
+        sorted.
 
     Raises
     ------
@@ -196,7 +199,9 @@ def _rotation(sites):
 
 
 def _equations(fit, z):
-    """Prediction error covariance of candidates' and fixed effects, and the records' weights in them."""
+    """Prediction error covariance of candidates' and fixed effects, and the records' weights in
+    them.
+    """
     own = fit.data["known"].to_numpy() + fit.variances["hybrid_site"]
     # effects are taken in units of their deviation, so that a variance of 0 needs no special case
     spread = np.full(z.shape[1], np.sqrt(fit.variances["hybrid"]))

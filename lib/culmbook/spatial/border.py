@@ -1,11 +1,16 @@
-"""What does each plot owe to its place, and do plots at the border of a trial yield more than the others?"""
+"""What does each plot owe to its place, and do plots at the border of a trial yield more than the
+others?
+"""
 
 from functools import partial
 
+import numpy as np
 import pandas as pd
 
 from culmbook.mixed import part_of, residuals
-from culmbook.spatial.trend import Trend, trend_terms
+from culmbook.spatial.choice import FieldModels
+from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, Trend, trend_terms
+from culmbook.text.refusal import Refusal
 from culmbook.yields.means import MeansFit, fit_means
 
 PLACE = ["site", "trial", "plot", "row", "column", "replicate", "block", "main_plot", "hybrid"]
@@ -29,8 +34,9 @@ def plot_parts(means: MeansFit) -> pd.DataFrame:
     -------
     DataFrame
         ``site, trial, plot, row, column, replicate, block, main_plot, hybrid, response, own, trend,
-        residual``, in the unit of the response. The trend holds all that belongs to the place (replicates,
-        blocks, main plots, rows, columns, surface) and is zero on average over the plots used.
+        residual``, in the unit of the response. The trend holds all that belongs to the place
+        (replicates, blocks, main plots, rows, columns, surface) and is zero on average over the
+        plots used.
 
     Notes
     -----
@@ -45,6 +51,14 @@ def plot_parts(means: MeansFit) -> pd.DataFrame:
     return table.assign(
         response=fit.response, own=fit.response - trend - rest, trend=trend, residual=rest
     )
+
+
+def parts_of_plots(models: FieldModels) -> pd.DataFrame:
+    """Each plot's response in parts under the model chosen for its trial, as :func:`plot_parts`
+    gives them.
+    """
+    fits = [models.fits[pair] for pair in models.chosen.items()]
+    return pd.concat([plot_parts(means) for means in fits], ignore_index=True)
 
 
 def with_borders(records: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
@@ -83,8 +97,8 @@ def border_effects(
     records, plots
         As in :func:`with_borders`, of one season.
     kind : str
-        Trend in the model, of :data:`culmbook.spatial.trend.KINDS`. Rows and columns suit best: a smooth surface
-        takes what both ends have in common for its own.
+        Trend in the model, of :data:`culmbook.spatial.trend.KINDS`. Rows and columns suit best: a
+        smooth surface takes what both ends have in common for its own.
     response : str
     level : float
         Confidence of each interval, 0-1.
@@ -92,8 +106,8 @@ def border_effects(
     Returns
     -------
     DataFrame
-        ``border, n_border, n_inner, estimate, lower, upper, p`` in the unit of the response; rows and columns
-        estimated together, intervals by Satterthwaite's degrees of freedom.
+        ``border, n_border, n_inner, estimate, lower, upper, p`` in the unit of the response; rows
+        and columns estimated together, intervals by Satterthwaite's degrees of freedom.
     dict of str to str
         Why a border has no estimate.
     """
@@ -113,6 +127,48 @@ def border_effects(
     return pd.DataFrame(rows, columns=columns), {
         name: refused[name] for name in BORDERS if name in refused
     }
+
+
+def borders_of_trials(
+    records: pd.DataFrame, plots: pd.DataFrame, models: FieldModels, *, level: float = 0.95
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Border plots of every trial against the others, with rows and columns where they can be
+    fitted.
+
+    Parameters
+    ----------
+    records, plots
+        As in :func:`border_effects`, of all trials.
+    models : FieldModels
+    level : float
+
+    Returns
+    -------
+    DataFrame
+        ``trial`` and the columns of :func:`border_effects`, estimates and limits as shares (0.1 =
+        10 % more), and ``model``.
+    DataFrame
+        ``trial, border, reason`` of those without an estimate.
+
+    Raises
+    ------
+    Refusal
+        No border has one.
+    """
+    frames, refused = [], []
+    for trial in models.chosen:
+        kind = ROWS_COLUMNS if (trial, ROWS_COLUMNS) in models.fits else BLOCKS
+        own, ground = records[records["trial"].eq(trial)], plots[plots["trial"].eq(trial)]
+        found, why = border_effects(own, ground, kind, level=level)
+        frames.append(found.assign(trial=trial, model=kind))
+        refused += [(trial, border, reason) for border, reason in why.items()]
+    table = pd.concat(frames, ignore_index=True)
+    if table.empty:
+        raise Refusal(
+            " ".join(f"Trial {trial}, {border}: {why}." for trial, border, why in refused)
+        )
+    shares = {name: np.expm1(table[name]) for name in ("estimate", "lower", "upper")}
+    return table.assign(**shares), pd.DataFrame(refused, columns=["trial", "border", "reason"])
 
 
 def _no_border(cells, plots, name):

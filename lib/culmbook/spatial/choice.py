@@ -1,8 +1,10 @@
-"""Which trend suits a field, what taking it out gains, and what each choice makes of the hybrids' means.
+"""Which trend suits a field, what taking it out gains, and what each choice makes of the hybrids'
+means.
 
-Hybrids are fixed in every candidate: their adjusted means are wanted as they are, not drawn together, and
-each candidate has to be judged by the same means. Replicates and planting treatments are fixed and blocks and
-main plots random in every candidate too, so that candidates differ in the trend alone.
+Hybrids are fixed in every candidate: their adjusted means are wanted as they are, not drawn
+together, and each candidate has to be judged by the same means. Replicates and planting treatments
+are fixed and blocks and main plots random in every candidate too, so that candidates differ in the
+trend alone.
 """
 
 from dataclasses import dataclass, field
@@ -19,7 +21,8 @@ from culmbook.mixed import (
     left_out,
 )
 from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS, trend_terms
-from culmbook.yields.means import MeansFit, fit_means
+from culmbook.text.refusal import Refusal
+from culmbook.yields.means import MeansFit, fit_means, hybrid_means
 
 CANDIDATES = (BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS)
 """Trends that are compared unless others are named."""
@@ -81,10 +84,10 @@ def choose_trend(
 
     Notes
     -----
-    All candidates have the same fixed part, so their restricted likelihoods may be compared; each variance
-    and correlation counts as a parameter. Prediction of left-out plots, the other way to choose, takes a
-    trend for real more often where there is none. Choosing makes the chosen model look a little better than
-    it is.
+    All candidates have the same fixed part, so their restricted likelihoods may be compared; each
+    variance and correlation counts as a parameter. Prediction of left-out plots, the other way to
+    choose, takes a trend for real more often where there is none. Choosing makes the chosen model
+    look a little better than it is.
 
     References
     ----------
@@ -98,6 +101,105 @@ def choose_trend(
             refused[kind] = str(error)
     table = compare_fits({kind: (means.fit, means.weights) for kind, means in fits.items()})
     return TrendChoice(fits, refused, table, table["aic"].idxmin())
+
+
+@dataclass(frozen=True)
+class FieldModels:
+    """Trends of all trials of a site in one season.
+
+    Attributes
+    ----------
+    fits : dict of (str, str) to MeansFit
+        By trial and model.
+    table : DataFrame
+        ``trial, model``, the columns of :func:`compare_fits`, ``se`` (root of
+        ``difference_variance``) and ``is_chosen``.
+    chosen : dict of str to str
+        By trial, the model chosen.
+    other : dict of str to str
+        By trial, the trend shown beside blocks only: the chosen one, else the next best; trials
+        with blocks only are left out.
+    refused : DataFrame
+        ``trial, model, reason``; a trial that no model can be fitted to has the model 'blocks'.
+    """
+
+    fits: dict[tuple[str, str], MeansFit] = field(repr=False)
+    table: pd.DataFrame
+    chosen: dict[str, str]
+    other: dict[str, str]
+    refused: pd.DataFrame
+
+    def means(self, level: float = 0.95) -> pd.DataFrame:
+        """Means of the hybrids under every model: ``trial, model, hybrid, n_plots, mean, lower,
+        upper``.
+
+        Exponentials of means of the log response: what the middle plot gives, in the response's
+        unit.
+        """
+        frames = []
+        for (trial, model), means in self.fits.items():
+            own = hybrid_means(means, level=level, contrasts=contrasts)
+            back = {name: np.exp(own[name]) for name in ("mean", "lower", "upper")}
+            frames.append(own.assign(trial=trial, model=model, **back))
+        return pd.concat(frames, ignore_index=True)
+
+    def left_out(self) -> pd.DataFrame:
+        """Errors of plots left out under the chosen models: ``trial, plot, hybrid, error, sd,
+        factor``.
+
+        ``factor`` is how many times the yield is what the other plots let expect.
+        """
+        frames = []
+        for trial, model in self.chosen.items():
+            fit = self.fits[trial, model].fit
+            errors = left_out(fit)
+            own = fit.data[["plot", "hybrid"]].assign(trial=trial, error=errors["error"])
+            frames.append(own.assign(sd=np.sqrt(errors["variance"])))
+        table = pd.concat(frames, ignore_index=True)
+        return table.assign(factor=np.exp(table["error"]))
+
+
+def fit_trends(records: pd.DataFrame, candidates=CANDIDATES) -> FieldModels:
+    """Fit every trial of a site with each trend and choose among them, trial by trial.
+
+    Parameters
+    ----------
+    records : DataFrame
+        From :func:`culmbook.spatial.trend.trial_records`, of one season.
+    candidates : sequence of str
+        As in :func:`choose_trend`.
+
+    Returns
+    -------
+    FieldModels
+
+    Raises
+    ------
+    Refusal
+        No trial carries a model.
+    """
+    choices, refused = {}, []
+    for trial, own in records.groupby("trial", sort=True):
+        try:
+            choices[str(trial)] = choose_trend(own, candidates=candidates)
+        except ValueError as error:
+            refused.append((str(trial), BLOCKS, str(error)))
+    if not choices:
+        said = "; ".join(f"trial {trial}: {reason}" for trial, _, reason in refused)
+        raise Refusal(f"The yields carry no model ({said}). So nothing is said of the field.")
+    table = pd.concat({t: c.table for t, c in choices.items()}, names=["trial", "model"])
+    table = table.reset_index().assign(se=lambda t: np.sqrt(t["difference_variance"]))
+    chosen = {trial: choice.chosen for trial, choice in choices.items()}
+    trends = table[table["model"].ne(BLOCKS)].sort_values("aic", kind="stable")
+    other = trends.drop_duplicates("trial").set_index("trial")["model"].to_dict()
+    refused += [(t, kind, why) for t, c in choices.items() for kind, why in c.refused.items()]
+    return FieldModels(
+        {(t, kind): means for t, c in choices.items() for kind, means in c.fits.items()},
+        table.assign(is_chosen=table["model"].eq(table["trial"].map(chosen))),
+        chosen,
+        {trial: other[trial] for trial in chosen if trial in other},
+        pd.DataFrame(refused, columns=["trial", "model", "reason"]),
+    )
 
 
 def compare_fits(fits: dict, units=None) -> pd.DataFrame:
@@ -114,10 +216,10 @@ def compare_fits(fits: dict, units=None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        By candidate: ``parameters`` and ``aic`` of its covariance, ``above_best``; ``error`` (root mean
-        square of the errors of left-out records, unit of the response), ``n_left_out`` records it rests on;
-        ``difference_variance`` (mean variance of a difference of two hybrids' means, squared unit) and
-        ``efficiency``: that of the first candidate over it.
+        By candidate: ``parameters`` and ``aic`` of its covariance, ``above_best``; ``error`` (root
+        mean square of the errors of left-out records, unit of the response), ``n_left_out`` records
+        it rests on; ``difference_variance`` (mean variance of a difference of two hybrids' means,
+        squared unit) and ``efficiency``: that of the first candidate over it.
 
     Raises
     ------
@@ -157,13 +259,14 @@ def _alone(fits):
 
 
 def contrasts(fit, weights: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
-    """Contrasts of a fit with a trend: by Kenward and Roger where they can be had, else by Satterthwaite.
+    """Contrasts of a fit with a trend: by Kenward and Roger where they can be had, else by
+    Satterthwaite.
 
     Notes
     -----
-    A trend of several variances known from few plots makes plain standard errors too small: intervals of 95 %
-    held in 91 to 94 % of simulated trials. Correlations along rows and columns, and more than 1,500 plots,
-    are beyond the method.
+    A trend of several variances known from few plots makes plain standard errors too small:
+    intervals of 95 % held in 91 to 94 % of simulated trials. Correlations along rows and columns,
+    and more than 1,500 plots, are beyond the method.
     """
     if _is_sum_of_variances(fit):
         return kenward_roger_contrasts(fit, weights, level)
@@ -188,7 +291,8 @@ def mean_difference_variance(
     weights : DataFrame
         One row per combination, as for ``fit.contrast``; at least two.
     covariance : DataFrame, optional
-        Of the fixed effects; by default that of the fit, the variances of random effects taken as known.
+        Of the fixed effects; by default that of the fit, the variances of random effects taken as
+        known.
 
     Returns
     -------

@@ -6,7 +6,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.mixed import projection
+from culmbook.mixed import projection, residuals
+from culmbook.spatial.choice import FieldModels
+from culmbook.spatial.trend import BLOCKS, refuse_unplaced
+from culmbook.text.refusal import Refusal
 
 BINARY, ROW_STANDARDISED = "binary", "row standardised"
 STYLES = (BINARY, ROW_STANDARDISED)
@@ -119,8 +122,8 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
     neighbours : ndarray, shape (plots, plots)
         From :func:`rook_neighbours`, or any weights of 0 and above.
     style : {'binary', 'row standardised'}
-        Weights as they are, or divided by their sum over each plot's neighbours, so that plots with few
-        neighbours count as much as others.
+        Weights as they are, or divided by their sum over each plot's neighbours, so that plots with
+        few neighbours count as much as others.
     draws : int
         Random permutations for ``p_drawn``.
     seed : int
@@ -137,13 +140,14 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
 
     Notes
     -----
-    ``I = n / S0 * sum_ij w_ij z_i z_j / sum_i z_i^2`` with deviations z from the mean and the weights' sum
-    S0; expectation ``-1/(n - 1)``. For the residuals of a model use :func:`moran_of_residuals`: they are
-    correlated even where the field is even.
+    ``I = n / S0 * sum_ij w_ij z_i z_j / sum_i z_i^2`` with deviations z from the mean and the
+    weights' sum S0; expectation ``-1/(n - 1)``. For the residuals of a model use
+    :func:`moran_of_residuals`: they are correlated even where the field is even.
 
     References
     ----------
-    Moran (1950) Biometrika 37:17-23; Cliff & Ord (1981) Spatial Processes, eq. 2.30 for the variance.
+    Moran (1950) Biometrika 37:17-23; Cliff & Ord (1981) Spatial Processes, eq. 2.30 for the
+    variance.
 
     Examples
     --------
@@ -199,8 +203,8 @@ def moran_of_residuals(
     Returns
     -------
     Moran
-        ``expected``, ``variance`` and both ``p`` from residuals drawn from the model: what is left once its
-        hybrids, blocks and trend are taken off plots whose errors are independent.
+        ``expected``, ``variance`` and both ``p`` from residuals drawn from the model: what is left
+        once its hybrids, blocks and trend are taken off plots whose errors are independent.
 
     Raises
     ------
@@ -209,9 +213,9 @@ def moran_of_residuals(
 
     Notes
     -----
-    Residuals are ``s Py`` with the residual variance s and have covariance ``s^2 P``. Fixed and random
-    effects tie them together, so that their I is below ``-1/(n - 1)`` on average even in an even field.
-    Variances are taken as known.
+    Residuals are ``s Py`` with the residual variance s and have covariance ``s^2 P``. Fixed and
+    random effects tie them together, so that their I is below ``-1/(n - 1)`` on average even in an
+    even field. Variances are taken as known.
 
     References
     ----------
@@ -228,6 +232,47 @@ def moran_of_residuals(
     return Moran(
         i, expected, float(each.var(ddof=1)), share, share, len(linked), len(p) - len(linked), style
     )
+
+
+def likeness(models: FieldModels) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Moran's I and variograms of the residuals, with blocks only and with the trend shown beside
+    them.
+
+    Parameters
+    ----------
+    models : FieldModels
+
+    Returns
+    -------
+    DataFrame
+        ``trial, model, is_chosen, n, i, expected, p`` and ``reason`` where there is none.
+    DataFrame
+        ``trial, model`` and the columns of :func:`variogram`.
+
+    Raises
+    ------
+    Refusal
+        No trial has neighbouring plots.
+    """
+    rows, curves = [], []
+    for (trial, model), means in models.fits.items():
+        if model not in (BLOCKS, models.other.get(trial)):
+            continue
+        fit, row = means.fit, {"trial": trial, "model": model, "reason": ""}
+        try:
+            refuse_unplaced(fit.data)
+            near = rook_neighbours(fit.data["row"], fit.data["column"])
+            found = moran_of_residuals(fit, near)
+            row |= {"n": found.n, "i": found.i, "expected": found.expected, "p": found.p}
+            table = variogram(residuals(fit), fit.data["row"], fit.data["column"])
+            curves.append(table.assign(trial=trial, model=model))
+        except ValueError as error:
+            row["reason"] = str(error)
+        rows.append(row | {"is_chosen": model == models.chosen[trial]})
+    if not curves:
+        why = dict.fromkeys(f"Trial {row['trial']}: {row['reason']}." for row in rows)
+        raise Refusal(" ".join(why))
+    return pd.DataFrame(rows), pd.concat(curves, ignore_index=True)
 
 
 def _centred(z):
@@ -249,9 +294,9 @@ def variogram(values, rows, columns, most: int | None = None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``direction`` ('across rows': plots of one column, some rows apart; 'across columns': plots of one
-        row), ``distance`` [plots], ``semivariance`` (squared unit of the values), ``n_pairs``. Distances
-        without a pair have no row.
+        ``direction`` ('across rows': plots of one column, some rows apart; 'across columns': plots
+        of one row), ``distance`` [plots], ``semivariance`` (squared unit of the values),
+        ``n_pairs``. Distances without a pair have no row.
 
     Raises
     ------
@@ -260,7 +305,8 @@ def variogram(values, rows, columns, most: int | None = None) -> pd.DataFrame:
 
     Notes
     -----
-    Half the mean squared difference of all pairs at that distance. The further apart, the fewer the pairs.
+    Half the mean squared difference of all pairs at that distance. The further apart, the fewer the
+    pairs.
 
     References
     ----------

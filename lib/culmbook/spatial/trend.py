@@ -1,7 +1,7 @@
 """Is the field uneven, and how is its unevenness taken out of the hybrids' yields?
 
-A trend is what plots owe to their place and not to their hybrid. Blocks catch it only where they were laid
-along it; rows, columns and a smooth surface catch it wherever it runs.
+A trend is what plots owe to their place and not to their hybrid. Blocks catch it only where they
+were laid along it; rows, columns and a smooth surface catch it wherever it runs.
 """
 
 from typing import NamedTuple
@@ -12,6 +12,7 @@ import pandas as pd
 from culmbook.consistency.model import season_records
 from culmbook.mixed import basis, over, smooth_line, smooth_surface
 from culmbook.text.numbers import fmt_list
+from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 
 BLOCKS = "blocks"
@@ -60,8 +61,8 @@ def trial_records(
     Returns
     -------
     DataFrame
-        As :func:`culmbook.consistency.model.season_records` gives it, with ``row, column``, missing where the table
-        plots has none.
+        As :func:`culmbook.consistency.model.season_records` gives it, with ``row, column``, missing
+        where the table plots has none.
 
     Raises
     ------
@@ -80,6 +81,26 @@ def with_places(records: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def placed(records: pd.DataFrame) -> pd.DataFrame:
+    """Records of trials in which every plot has a row and a column of its own.
+
+    Raises
+    ------
+    Refusal
+        No trial is so.
+    """
+    kept, refused = [], []
+    for trial, own in records.groupby("trial", sort=True):
+        try:
+            refuse_unplaced(own)
+            kept.append(own)
+        except ValueError as error:
+            refused.append(f"Trial {trial}: {error}.")
+    if not kept:
+        raise Refusal(" ".join(refused))
+    return pd.concat(kept)
+
+
 def trend_terms(
     cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = None, random=()
 ) -> Trend:
@@ -88,12 +109,14 @@ def trend_terms(
     Parameters
     ----------
     cells : DataFrame
-        One row per plot, or per plot and season: ``place`` (site and trial), ``plot, row, column`` and, where
-        plots are cut again, ``season``. Trials at one site have trends of their own with common variances.
+        One row per plot, or per plot and season: ``place`` (site and trial), ``plot, row, column``
+        and, where plots are cut again, ``season``. Trials at one site have trends of their own with
+        common variances.
     kind : str
         One of :data:`KINDS`.
     fixed : DataFrame, optional
-        Fixed part of the model the terms go to, rows as ``cells``; terms that follow from it are left out.
+        Fixed part of the model the terms go to, rows as ``cells``; terms that follow from it are
+        left out.
     random : sequence
         Random terms the model already has; a term with the same levels as one of them is left out.
 
@@ -109,18 +132,19 @@ def trend_terms(
 
     Notes
     -----
-    *Rows and columns*: a random effect of each. *Surface*: cubic P-splines in mixed-model form, a course
-    along rows, one along columns and one over both (one course only where one direction has fewer than four
-    positions), each a straight line and wiggles with one variance. Lines are random too: as fixed effects
-    they cost precision where the field is even, and models with other fixed effects have no comparable
-    criteria. *Autoregressive*: correlation falls by a constant factor per row and another per column, beside
-    independent plot errors where there is a nugget. Over several seasons each kind has a lasting part and a
-    part of each season's own; that of a surface has one variance.
+    *Rows and columns*: a random effect of each. *Surface*: cubic P-splines in mixed-model form, a
+    course along rows, one along columns and one over both (one course only where one direction has
+    fewer than four positions), each a straight line and wiggles with one variance. Lines are random
+    too: as fixed effects they cost precision where the field is even, and models with other fixed
+    effects have no comparable criteria. *Autoregressive*: correlation falls by a constant factor
+    per row and another per column, beside independent plot errors where there is a nugget. Over
+    several seasons each kind has a lasting part and a part of each season's own; that of a surface
+    has one variance.
 
     References
     ----------
-    Gilmour, Cullis & Verbyla (1997) J. Agric. Biol. Environ. Stat. 2:269-293; Rodriguez-Alvarez et al. (2018)
-    Spat. Stat. 23:52-71.
+    Gilmour, Cullis & Verbyla (1997) J. Agric. Biol. Environ. Stat. 2:269-293; Rodriguez-Alvarez et
+    al. (2018) Spat. Stat. 23:52-71.
 
     Examples
     --------
@@ -246,7 +270,9 @@ def _surfaces(cells):
 
 
 def _courses(own):
-    """A trial's smooth courses along the directions that have enough positions, line and wiggles together."""
+    """A trial's smooth courses along the directions that have enough positions, line and wiggles
+    together.
+    """
     along = [name for name in ("row", "column") if own[name].nunique() >= LEAST_POSITIONS]
     if not along:
         return {}
@@ -272,7 +298,8 @@ def _compact(matrix):
 def _stacked(cells, blocks):
     """One matrix of the blocks beside each other, scaled to a mean variance of 1 over the records.
 
-    Each block is then centred, so that a trend has mean zero over a trial and means are those at its mean place.
+    Each block is then centred, so that a trend has mean zero over a trial and means are those at
+    its mean place.
     """
     matrix = np.zeros((len(cells), sum(block.shape[1] for _, block in blocks)))
     start, squares = 0, 0.0

@@ -7,7 +7,9 @@ import numpy as np
 from scipy import optimize, special
 
 STEEPEST = 4.0
-"""Rate per crop year beyond which yearly cuts cannot tell curves apart: 5 to 95 % in a year and a half."""
+"""Rate per crop year beyond which yearly cuts cannot tell curves apart: 5 to 95 % in a year and a
+half.
+"""
 _EXACT = {"ftol": 1e-14, "xtol": 1e-14, "gtol": 1e-14}
 _UNDETERMINED = "the temperatures do not determine a sigmoid"
 _ALIKE = 1e-5  # of the least sum of squares: starts that end this close found the same sigmoid
@@ -31,7 +33,8 @@ BUILD_UP = {
     "logistic": (_logistic, "middle"),
     "gompertz": (_gompertz, "middle"),
 }
-"""Curves tried for a build-up, with plateau 1, and what their second parameter beside the rate is called; each has
+"""Curves tried for a build-up, with plateau 1, and what their second parameter beside the rate is
+called; each has
 three parameters, so the sum of squares ranks them."""
 
 
@@ -39,8 +42,8 @@ three parameters, so the sum of squares ranks them."""
 class GrowthCurve:
     """A fitted curve.
 
-    ``shape`` of :data:`BUILD_UP`; ``plateau`` in units of y; ``rate`` per unit of x and ``place``, the lag or the
-    middle, in units of x; ``squares`` the residual sum of squares.
+    ``shape`` of :data:`BUILD_UP`; ``plateau`` in units of y; ``rate`` per unit of x and ``place``,
+    the lag or the middle, in units of x; ``squares`` the residual sum of squares.
     """
 
     shape: str
@@ -93,8 +96,8 @@ def fit_growth(
 
     References
     ----------
-    Golub & Pereyra (1973) SIAM J. Numer. Anal. 10:413-432; France & Thornley (1984) Mathematical Models in
-    Agriculture, ch. 5, for the curves.
+    Golub & Pereyra (1973) SIAM J. Numer. Anal. 10:413-432; France & Thornley (1984) Mathematical
+    Models in Agriculture, ch. 5, for the curves.
 
     Examples
     --------
@@ -185,7 +188,8 @@ class Sigmoid:
     squares, df : float, int
         Residual sum of squares (in units of ``sd``) and its degrees of freedom.
     unscaled : ndarray
-        Covariance of (lower, upper, slope, middle, shifts but the last) for a residual variance of 1.
+        Covariance of (lower, upper, slope, middle, shifts but the last) for a residual variance of
+        1.
     jacobian : ndarray
         Derivatives of the fitted y, in units of ``sd``, by the same estimates.
     verdict : str
@@ -213,11 +217,6 @@ class Sigmoid:
         """Share of each observation's error that the fit follows, 0-1."""
         return np.einsum("ij,jk,ik->i", self.jacobian, self.unscaled, self.jacobian)
 
-    @property
-    def residual_sd(self) -> float:
-        """Residual standard deviation, units of y."""
-        return float(np.sqrt(self.squares / self.df))
-
     def height(self, x):
         """y at x, the groups' shifts left out."""
         way = special.expit(-self.slope * (np.asarray(x, float) - self.middle))
@@ -237,10 +236,11 @@ class Sigmoid:
         return float(self.middle - special.logit(way) / self.slope)
 
     def half_gradient(self) -> np.ndarray:
-        """Derivative of the x of half the upper limit by the estimates, in the order of ``unscaled``."""
-        names = "lower", "upper", "slope", "middle"
+        """Derivative of the x of half the upper limit by the estimates, in the order of
+        ``unscaled``.
+        """
         gradient = np.zeros(len(self.unscaled))
-        for i, name in enumerate(names):
+        for i, name in enumerate(("lower", "upper", "slope", "middle")):
             at = getattr(self, name)
             step = 1e-6 * max(1.0, abs(at))
             up, down = (replace(self, **{name: at + sign * step}) for sign in (1, -1))
@@ -260,14 +260,15 @@ def fit_sigmoid(x, y, *, groups=None, sd=None, near: Sigmoid | None = None) -> S
     Parameters
     ----------
     x, y : array_like
-        At least one observation more than there are estimates. x may be minus infinity (a dose of 0 on a
-        logarithmic axis), where y is the upper limit.
+        At least one observation more than there are estimates. x may be minus infinity (a dose of 0
+        on a logarithmic axis), where y is the upper limit.
     groups : array_like, optional
         Groups, for example freezer runs, whose sigmoids are shifted along x.
     sd : array_like, optional
         Relative standard deviations of y; all alike by default.
     near : Sigmoid, optional
-        A converged fit of the same groups with other ``sd``, from which alone the search then starts.
+        A converged fit of the same groups with other ``sd``, from which alone the search then
+        starts.
 
     Returns
     -------
@@ -281,8 +282,8 @@ def fit_sigmoid(x, y, *, groups=None, sd=None, near: Sigmoid | None = None) -> S
     Notes
     -----
     y = L + (U - L)/(1 + exp(b (x - m))). The search starts from nine
-    places; the result is called converged when at least two starts end at the least sum of squares, inside
-    the bounds.
+    places; the result is called converged when at least two starts end at the least sum of squares,
+    inside the bounds.
 
     References
     ----------
@@ -312,14 +313,9 @@ def fit_sigmoid(x, y, *, groups=None, sd=None, near: Sigmoid | None = None) -> S
     span = np.ptp(finite)
     low = np.r_[y.min() - reach / 2, y.min(), 1e-3 / span, finite.min() - span, none - span]
     high = np.r_[y.max(), y.max() + reach / 2, 500 / span, finite.max() + span, none + span] + 1e-12
-    starts = (
-        [near.estimates]
-        if near is not None
-        else [
-            np.r_[y.min(), y.max(), 1 / (width * span), middle, none]
-            for middle, width in product(np.quantile(finite, [0.25, 0.5, 0.75]), (0.5, 0.2, 0.05))
-        ]
-    )
+    places = product(np.quantile(finite, [0.25, 0.5, 0.75]), (0.5, 0.2, 0.05))
+    starts = [np.r_[y.min(), y.max(), 1 / (wide * span), middle, none] for middle, wide in places]
+    starts = starts if near is None else [near.estimates]
     options = {"bounds": (low, high), "x_scale": "jac", "max_nfev": 2000, **_EXACT}
     runs = [optimize.least_squares(residual, np.clip(s, low, high), **options) for s in starts]
     best = min(runs, key=lambda run: run.cost)

@@ -28,14 +28,15 @@ def degree_days_sine(min_c, max_c, base_c, upper_c=None):
     Notes
     -----
     With mean m, half range a and s = arcsin((base − m)/a), the area of the sine above the base is
-    ((m − base)(π/2 − s) + a cos s)/π while the base lies within the day's range. The curve is taken as
-    symmetric around noon, so days whose extremes fall at the wrong hours (a passing front) are off.
+    ((m − base)(π/2 − s) + a cos s)/π while the base lies within the day's range. The curve is taken
+    as symmetric around noon, so days whose extremes fall at the wrong hours (a passing front) are
+    off.
 
     References
     ----------
-    Baskerville, G. L. & Emin, P. 1969, Ecology 50: 514–517, doi:10.2307/1933912. Zalom, F. G. et al. 1983,
-    Degree-days: the calculation and use of heat units in pest management, University of California
-    leaflet 21373.
+    Baskerville, G. L. & Emin, P. 1969, Ecology 50: 514–517, doi:10.2307/1933912. Zalom, F. G. et
+    al. 1983, Degree-days: the calculation and use of heat units in pest management, University of
+    California leaflet 21373.
 
     Examples
     --------
@@ -52,13 +53,13 @@ def degree_days_triangle(min_c, max_c, base_c, upper_c=None):
 
     Notes
     -----
-    The day runs straight from minimum to maximum and back; while the base lies between them the area
-    above it is (max − base)² / (2 (max − min)).
+    The day runs straight from minimum to maximum and back; while the base lies between them the
+    area above it is (max − base)² / (2 (max − min)).
 
     References
     ----------
-    Lindsey, A. A. & Newman, J. E. 1956, Ecology 37: 812–823, doi:10.2307/1933072. Zalom et al. 1983, as
-    for the sine.
+    Lindsey, A. A. & Newman, J. E. 1956, Ecology 37: 812–823, doi:10.2307/1933072. Zalom et al.
+    1983, as for the sine.
 
     Examples
     --------
@@ -90,9 +91,9 @@ def hours_between(min_c, max_c, low_c, high_c):
 
     Notes
     -----
-    The sine is below t for the share 1/2 + arcsin((t − m)/a)/π of the day. With 0 and 7.2 °C this is
-    the usual chilling hour (Weinberger, J. H. 1950, Proc. Amer. Soc. Hort. Sci. 56: 122–128; the lower
-    limit is common practice).
+    The sine is below t for the share 1/2 + arcsin((t − m)/a)/π of the day. With 0 and 7.2 °C this
+    is the usual chilling hour (Weinberger, J. H. 1950, Proc. Amer. Soc. Hort. Sci. 56: 122–128; the
+    lower limit is common practice).
 
     Examples
     --------
@@ -118,15 +119,15 @@ def _between(above, min_c, max_c, base_c, upper_c):
 def _mean_and_half_range(min_c, max_c):
     low, high = np.asarray(min_c, dtype=float), np.asarray(max_c, dtype=float)
     if (wrong := np.flatnonzero(np.atleast_1d(low > high))).size:
-        raise ValueError(
-            f"the day's minimum lies above its maximum on {wrong.size} days, "
-            f"first at position {wrong[0]}: swap the two or mend the reading"
-        )
+        where = f"on {wrong.size} days, first at position {wrong[0]}"
+        raise ValueError(f"the day's minimum lies above its maximum {where}: swap or fix the two")
     return (low + high) / 2, (high - low) / 2
 
 
 def _position(mean, half, limit_c):
-    """Place of the limit within the day's range: −1 at the minimum, 1 at the maximum, cut off there."""
+    """Place of the limit within the day's range: −1 at the minimum, 1 at the maximum, cut off
+    there.
+    """
     flat = np.where(limit_c > mean, 1.0, -1.0)
     with np.errstate(invalid="ignore", divide="ignore"):
         place = np.where(half > 0, (limit_c - mean) / half, flat)

@@ -1,8 +1,8 @@
 """The generalised extreme value distribution of yearly maxima: fit, levels, chances.
 
-Fitted by penalised likelihood: 20 years say little about the shape, so it is drawn towards a stated value.
-Beware of signs: ``shape`` is the usual xi (negative: bounded above), the negative of the ``c`` of
-:data:`scipy.stats.genextreme`.
+Fitted by penalised likelihood: 20 years say little about the shape, so it is drawn towards a stated
+value. Beware of signs: ``shape`` is the usual xi (negative: bounded above), the negative of the
+``c`` of :data:`scipy.stats.genextreme`.
 """
 
 from dataclasses import dataclass, field, replace
@@ -11,7 +11,8 @@ import numpy as np
 from scipy import optimize, special, stats
 
 SHAPE_PRIOR = (-0.15, 0.15)
-"""Mean and sd of the normal prior of the shape. An assumption: yearly extremes of temperature are bounded, so
+"""Mean and sd of the normal prior of the shape. An assumption: yearly extremes of temperature are
+bounded, so
 their shape is negative, and mostly lies between -0.4 and 0.1."""
 _FAR = 1e10
 
@@ -21,8 +22,8 @@ class GevFit:
     """A fitted generalised extreme value distribution of yearly maxima.
 
     ``location, scale`` in the unit of the data, ``shape`` (xi); ``loglik`` without the penalty and
-    ``criterion``, -2 log likelihood plus the penalty; ``n`` years with a value, ``n_censored`` years known
-    only to lie below ``censored_at``; ``shape_prior`` mean and sd, or None.
+    ``criterion``, -2 log likelihood plus the penalty; ``n`` years with a value, ``n_censored``
+    years known only to lie below ``censored_at``; ``shape_prior`` mean and sd, or None.
     """
 
     location: float
@@ -67,14 +68,14 @@ def fit_gev(values, *, n_censored=0, censored_at=np.nan, shape_prior=SHAPE_PRIOR
 
     Notes
     -----
-    F(x) = exp(-(1 + xi (x - mu)/sigma)^(-1/xi)), the Gumbel distribution at xi = 0. The criterion is
-    -2 log likelihood + ((xi - mean)/sd)². A censored year adds log F(censored_at).
+    F(x) = exp(-(1 + xi (x - mu)/sigma)^(-1/xi)), the Gumbel distribution at xi = 0. The criterion
+    is -2 log likelihood + ((xi - mean)/sd)². A censored year adds log F(censored_at).
 
     References
     ----------
-    Coles, S. 2001, An Introduction to Statistical Modeling of Extreme Values, Springer, chapter 3; penalties
-    on the shape: Coles, S. & Dixon, M. 1999, Extremes 2: 5–23; Martins, E. & Stedinger, J. 2000, Water
-    Resources Research 36: 737–744, doi:10.1029/1999WR900330.
+    Coles, S. 2001, An Introduction to Statistical Modeling of Extreme Values, Springer, chapter 3;
+    penalties on the shape: Coles, S. & Dixon, M. 1999, Extremes 2: 5–23; Martins, E. & Stedinger,
+    J. 2000, Water Resources Research 36: 737–744, doi:10.1029/1999WR900330.
 
     Examples
     --------
@@ -104,7 +105,9 @@ def fit_gev(values, *, n_censored=0, censored_at=np.nan, shape_prior=SHAPE_PRIOR
 
 
 def _minimum(cost, start, restarts=2):
-    """Least cost: quasi-Newton, then, while it helps, the simplex, which does not mind the support's edge."""
+    """Least cost: quasi-Newton, then, while it helps, the simplex, which does not mind the
+    support's edge.
+    """
     steps, simplex = {"gtol": 1e-4, "maxiter": 200}, {"xatol": 1e-7, "fatol": 1e-10}
     best = optimize.minimize(cost, start, jac=True, method="BFGS", options=steps)
     for _ in range(restarts):
@@ -126,7 +129,9 @@ def _penalty(shape, prior):
 
 
 def _cost(problem, theta):
-    """Criterion at (location, log scale, shape) and its gradient; a large number outside the support."""
+    """Criterion at (location, log scale, shape) and its gradient; a large number outside the
+    support.
+    """
     location, log_scale, shape = theta
     scale = np.exp(np.clip(log_scale, -50, 50))
     standard = (problem.values - location) / scale
@@ -147,7 +152,9 @@ def _cost(problem, theta):
 
 
 def _reduced(standard, shape):
-    """log(1 + shape x)/shape with its slopes by x and by shape; a series where the shape is close to 0."""
+    """log(1 + shape x)/shape with its slopes by x and by shape; a series where the shape is close
+    to 0.
+    """
     inside = 1 + shape * standard
     if abs(shape) < 1e-5:
         by_shape = -(standard**2) / 2 + 2 * shape * standard**3 / 3
@@ -167,7 +174,9 @@ def _censored_cost(problem, location, scale, shape):
 
 
 def _reduced_quantile(chance, shape):
-    """Quantile of the standard distribution that is exceeded with this chance, and its slope by the shape."""
+    """Quantile of the standard distribution that is exceeded with this chance, and its slope by
+    the shape.
+    """
     log = np.log(-np.log1p(-np.clip(chance, 1e-12, 1 - 1e-12)))
     if abs(shape) < 1e-5:
         return -log + shape * log**2 / 2, log**2 / 2 - shape * log**3 / 3
@@ -176,7 +185,8 @@ def _reduced_quantile(chance, shape):
 
 
 def return_level(fit, years, *, level=0.95):
-    """Value that is exceeded once in so many years on average, with its profile-likelihood interval.
+    """Value that is exceeded once in so many years on average, with its profile-likelihood
+    interval.
 
     Parameters
     ----------
@@ -193,9 +203,9 @@ def return_level(fit, years, *, level=0.95):
 
     Notes
     -----
-    The limits are where the criterion, minimised over scale and shape with the level held, has risen by the
-    chi-squared quantile of 1 degree of freedom. The estimate leans to the mild side by about a tenth of the
-    yearly values' sd with 20 years, as maximum likelihood does.
+    The limits are where the criterion, minimised over scale and shape with the level held, has
+    risen by the chi-squared quantile of 1 degree of freedom. The estimate leans to the mild side by
+    about a tenth of the yearly values' sd with 20 years, as maximum likelihood does.
 
     References
     ----------
@@ -237,15 +247,16 @@ def chance_above(fit, value, *, level=0.95):
     else:
         best = -np.expm1(-np.exp(-_reduced(standard, fit.shape)[0]))
     logit, step = float(np.clip(special.logit(best), -16, 16)), 1 / np.sqrt(fit.n)
-    low, high = (
-        _limit(fit, lambda at: (value, special.expit(at)), level, logit, sign * step)
-        for sign in (-1.0, 1.0)
+    ends = (
+        _limit(fit, lambda at: (value, special.expit(at)), level, logit, s) for s in (-step, step)
     )
-    return float(best), float(special.expit(low)) if best > 0 else 0.0, float(special.expit(high))
+    low, high = (float(special.expit(end)) for end in ends)
+    return float(best), low if best > 0 else 0.0, high
 
 
 def _limit(fit, hold, level, best, step):
-    """Profile limit of a quantity on the side of ``step`` from its estimate; infinite where there is none.
+    """Profile limit of a quantity on the side of ``step`` from its estimate; infinite where there
+    is none.
 
     ``hold`` turns the quantity into a value and the chance of exceeding it.
     """

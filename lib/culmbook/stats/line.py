@@ -1,7 +1,7 @@
 """A straight line: its slope inside the cells of factors, and where it reaches a given height.
 
-A dose-response curve is a line on its link scale, intercept + slope x. The temperature that kills a given share is
-where that line passes a level, whatever model it came from.
+A dose-response curve is a line on its link scale, intercept + slope x. The temperature that kills a
+given share is where that line passes a level, whatever model it came from.
 """
 
 from typing import NamedTuple
@@ -12,8 +12,7 @@ from scipy import stats
 
 
 class PartialSlope(NamedTuple):
-    """Slope of y on x inside the cells of factors: with Student's limits, and the correlation that is
-    left."""
+    """Slope of y on x inside the cells of factors, with Student's limits and the correlation left."""
 
     slope: float
     se: float
@@ -107,8 +106,8 @@ def fieller_limits(
     Returns
     -------
     tuple of float
-        Lower and upper limit. Both are infinite when the slope is not clearly different from 0: then no
-        bounded interval has the confidence asked for.
+        Lower and upper limit. Both are infinite when the slope is not clearly different from 0:
+        then no bounded interval has the confidence asked for.
 
     Notes
     -----
@@ -116,7 +115,8 @@ def fieller_limits(
 
     References
     ----------
-    Fieller (1954) J. R. Stat. Soc. B 16:175-185; Finney (1971) Probit Analysis, 3rd ed., section 4.4.
+    Fieller (1954) J. R. Stat. Soc. B 16:175-185; Finney (1971) Probit Analysis, 3rd ed., section
+    4.4.
 
     Examples
     --------

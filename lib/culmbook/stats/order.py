@@ -1,10 +1,14 @@
-"""How far above the mean of all do the chosen ones lie? Selection of the best by a normal criterion."""
+"""How far above the mean of all do the chosen ones lie? Selection of the best by a normal
+criterion.
+"""
 
 import numpy as np
 from scipy import special, stats
 
 MOST_ENTRIES = 10_000
-"""Entries up to which order statistics are computed; beyond it the infinite population serves as well."""
+"""Entries up to which order statistics are computed; beyond it the infinite population serves as
+well.
+"""
 _FAR = 12.0
 
 
@@ -28,12 +32,13 @@ def intensity(share) -> np.ndarray | float:
 
     Notes
     -----
-    ``phi(z) / p`` with z the value that a share p exceeds. A population of n has a smaller intensity:
-    see :func:`finite_intensity`.
+    ``phi(z) / p`` with z the value that a share p exceeds. A population of n has a smaller
+    intensity: see :func:`finite_intensity`.
 
     References
     ----------
-    Falconer & Mackay (1996) Introduction to Quantitative Genetics, 4th ed., ch. 11 and appendix table A.
+    Falconer & Mackay (1996) Introduction to Quantitative Genetics, 4th ed., ch. 11 and appendix
+    table A.
 
     Examples
     --------
@@ -68,8 +73,9 @@ def order_statistics(n: int, first: int | None = None) -> np.ndarray:
 
     Notes
     -----
-    The density of the r-th largest is ``n! / ((r-1)! (n-r)!) phi(x) (1 - Phi(x))^(r-1) Phi(x)^(n-r)``;
-    its mean is a trapezoid sum, which for such smooth integrands is exact to rounding.
+    The density of the r-th largest is ``n! / ((r-1)! (n-r)!) phi(x) (1 - Phi(x))^(r-1)
+    Phi(x)^(n-r)``; its mean is a trapezoid sum, which for such smooth integrands is exact to
+    rounding.
 
     References
     ----------
@@ -87,10 +93,10 @@ def order_statistics(n: int, first: int | None = None) -> np.ndarray:
         raise ValueError(f"first = {first}: it lies between 1 and the {n} entries")
     step = min(0.02, 0.6 / np.sqrt(n))
     x = np.arange(-_FAR, _FAR + step / 2, step)
-    log_density, log_above, log_below = (
-        stats.norm.logpdf(x),
+    log_above, log_below, log_density = (
         special.log_ndtr(-x),
         special.log_ndtr(x),
+        stats.norm.logpdf(x),
     )
     values = np.empty(first)
     for rank in range(1, first + 1):
@@ -131,7 +137,8 @@ def finite_intensity(kept: int, entries: int) -> float:
 
     References
     ----------
-    Falconer & Mackay (1996), appendix table B; Becker (1984) Manual of Quantitative Genetics, 4th ed.
+    Falconer & Mackay (1996), appendix table B; Becker (1984) Manual of Quantitative Genetics, 4th
+    ed.
 
     Examples
     --------

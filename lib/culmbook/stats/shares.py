@@ -1,8 +1,8 @@
 """Shares of single plots and simple comparisons of shares.
 
-Intervals here treat plants as independent, so they serve a single plot (a census with a margin for the
-next planting) and as building blocks; hybrids are compared by :mod:`culmbook.stand.model`, which knows
-that the plants of a plot share its faults.
+Intervals here treat plants as independent, so they serve a single plot (a census with a margin for
+the next planting) and as building blocks; hybrids are compared by :mod:`culmbook.stand.model`,
+which knows that the plants of a plot share its faults.
 """
 
 from dataclasses import dataclass
@@ -138,8 +138,8 @@ def common_odds(tables, *, level: float = 0.95) -> CommonOdds:
 class BetaBinomial:
     """A fitted beta-binomial model.
 
-    ``coefficients`` on the logit scale by column, ``correlation`` of two plants of one plot (0-1) and
-    ``loglik`` without the binomial coefficients left out.
+    ``coefficients`` on the logit scale by column, ``correlation`` of two plants of one plot (0-1)
+    and ``loglik`` without the binomial coefficients left out.
     """
 
     coefficients: pd.Series
@@ -181,12 +181,8 @@ def fit_beta_binomial(alive, total, design: pd.DataFrame) -> BetaBinomial:
         return -(special.betaln(y + a, n - y + b) - special.betaln(a, b)).sum() - constant
 
     first = np.linalg.lstsq(x, np.log((y + 0.5) / (n - y + 0.5)), rcond=None)[0]
-    runs = [
-        optimize.minimize(
-            cost, np.append(first, start), method="L-BFGS-B", options={"ftol": 1e-13, "gtol": 1e-7}
-        )
-        for start in (-4.0, -2.0)
-    ]
+    starts, options = [np.append(first, s) for s in (-4.0, -2.0)], {"ftol": 1e-13, "gtol": 1e-7}
+    runs = [optimize.minimize(cost, s, method="L-BFGS-B", options=options) for s in starts]
     best = min(runs, key=lambda run: run.fun)
     if not np.isfinite(best.fun):
         raise ValueError("the beta-binomial fit does not settle: its likelihood is not finite")

@@ -8,7 +8,8 @@ import shutil
 from pathlib import Path
 
 TEMPORARY = ".culmbook-"
-"""How every temporary name in an output folder begins; leftovers of a killed run are known by it."""
+"""How every temporary name in an output folder begins; leftovers of a killed run are known by it.
+"""
 LOCK_FILE = ".lock"
 _FOLDER_NAME = re.compile(r"[A-Za-z0-9_-]{1,16}")
 _DEVICES = {"con", "prn", "aux", "nul", *(f"{d}{i}" for d in ("com", "lpt") for i in range(1, 10))}
@@ -36,8 +37,8 @@ def scope_folder(out, scope):
     Raises
     ------
     ValueError
-        If the code is not 1–16 letters, digits, ``_`` or ``-``, is a device name of Windows, or the folder
-        is a link that leads out of the output folder.
+        If the code is not 1–16 letters, digits, ``_`` or ``-``, is a device name of Windows, or the
+        folder is a link that leads out of the output folder.
     """
     if not _FOLDER_NAME.fullmatch(scope) or scope.lower() in _DEVICES:
         raise ValueError(
@@ -85,7 +86,8 @@ def publish(made, folder, owned):
     folder : Path
         Where they go, keeping their relative paths.
     owned : list of str
-        Patterns (relative to `folder`) of files an earlier run left; those not made again are removed.
+        Patterns (relative to `folder`) of files an earlier run left; those not made again are
+        removed.
 
     Returns
     -------
@@ -115,7 +117,9 @@ def _sync(path):
 
 
 def remove_leftovers(out):
-    """Remove what a killed run left under temporary names. Only for the holder of the folder's lock."""
+    """Remove what a killed run left under temporary names. Only for the holder of the folder's
+    lock.
+    """
     for path in [*Path(out).glob(f"{TEMPORARY}*"), *Path(out).glob(f"*/**/{TEMPORARY}*")]:
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path, ignore_errors=True)

@@ -1,7 +1,8 @@
 """Which characters the report can print, and how the others are shown.
 
-Names in a field sheet may hold anything. A character without a glyph, or one that cannot be seen (it may
-reverse or hide its neighbours), is printed as its code point, ``[U+202E]``, so that nothing vanishes.
+Names in a field sheet may hold anything. A character without a glyph, or one that cannot be seen
+(it may reverse or hide its neighbours), is printed as its code point, ``[U+202E]``, so that nothing
+vanishes.
 """
 
 import unicodedata
@@ -57,8 +58,8 @@ def printable(text: str) -> str:
     Returns
     -------
     str
-        The text in Unicode normal form C, with ``[U+XXXX]`` for every character that has no glyph or is
-        invisible.
+        The text in Unicode normal form C, with ``[U+XXXX]`` for every character that has no glyph
+        or is invisible.
 
     Examples
     --------

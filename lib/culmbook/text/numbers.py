@@ -1,7 +1,7 @@
 """Numbers and dates as they stand on the page.
 
-A missing value is an en dash, never a blank or a zero. A share that only rounds to 0 or 100 % is shown as
-"<1" or ">99", because "none" and "all" are statements of their own in a stand count.
+A missing value is an en dash, never a blank or a zero. A share that only rounds to 0 or 100 % is
+shown as "<1" or ">99", because "none" and "all" are statements of their own in a stand count.
 """
 
 import math
@@ -20,7 +20,8 @@ def is_missing(value: object) -> bool:
 
 
 def fmt_number(value: float, digits: int = 1) -> str:
-    """Give a number with a fixed count of decimals, a true minus sign and thin spaces from 10,000 up.
+    """Give a number with a fixed count of decimals, a true minus sign and thin spaces from 10,000
+    up.
 
     Examples
     --------

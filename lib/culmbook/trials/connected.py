@@ -1,9 +1,10 @@
-"""Do the trials hang together? Hybrids can be compared across trials only through hybrids that stand in both.
+"""Do the trials hang together? Hybrids can be compared across trials only through hybrids that
+stand in both.
 
-Hybrids and growing conditions (site x trial x season x planting treatment) are the two kinds of knots of a
-network; every yield ties a hybrid to a condition. Parts of the network without a tie between them have no
-comparison with each other, whatever model is fitted: a difference between them may be one of hybrids or one
-of ground and weather.
+Hybrids and growing conditions (site x trial x season x planting treatment) are the two kinds of
+knots of a network; every yield ties a hybrid to a condition. Parts of the network without a tie
+between them have no comparison with each other, whatever model is fitted: a difference between them
+may be one of hybrids or one of ground and weather.
 """
 
 from typing import NamedTuple
@@ -32,7 +33,8 @@ def connected_sets(records: pd.DataFrame) -> list[ConnectedSet]:
     Parameters
     ----------
     records : DataFrame
-        From :func:`culmbook.consistency.model.season_records`; ``site, hybrid, condition`` are used, none missing.
+        From :func:`culmbook.consistency.model.season_records`; ``site, hybrid, condition`` are
+        used, none missing.
 
     Returns
     -------
@@ -46,12 +48,13 @@ def connected_sets(records: pd.DataFrame) -> list[ConnectedSet]:
 
     Notes
     -----
-    Connected components of the graph in which a record joins its hybrid and its condition: within one, every
-    difference of two hybrids is estimable when hybrids and conditions are fixed.
+    Connected components of the graph in which a record joins its hybrid and its condition: within
+    one, every difference of two hybrids is estimable when hybrids and conditions are fixed.
 
     References
     ----------
-    Weeks & Williams (1964) Technometrics 6:319-324; Searle (1987) Linear Models for Unbalanced Data, ch. 5.
+    Weeks & Williams (1964) Technometrics 6:319-324; Searle (1987) Linear Models for Unbalanced
+    Data, ch. 5.
 
     Examples
     --------
@@ -117,8 +120,9 @@ def common_entries(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``site, other, n_hybrids, n_other, n_common, n_common_controls``: hybrids with records at either, at
-        both, and controls among the latter. One row per pair, sorted by name; empty with one site.
+        ``site, other, n_hybrids, n_other, n_common, n_common_controls``: hybrids with records at
+        either, at both, and controls among the latter. One row per pair, sorted by name; empty with
+        one site.
     """
     stands = pd.crosstab(records["site"].astype(str), records["hybrid"].astype(str)).gt(0)
     common = stands.astype(int) @ stands.astype(int).T
@@ -145,7 +149,8 @@ def linking_words(records: pd.DataFrame, controls=()) -> str:
     Returns
     -------
     str
-        The pair with fewest hybrids in common, and pairs that are compared through other sites only.
+        The pair with fewest hybrids in common, and pairs that are compared through other sites
+        only.
 
     Raises
     ------

@@ -2,9 +2,14 @@
 
 import pandas as pd
 
+from culmbook.text.numbers import fmt_list
+from culmbook.text.refusal import Refusal
+
 
 def control_of(network) -> str:
-    """The reference control: the one settings name, else the first hybrid with the role control; '' if none."""
+    """The reference control: the one settings name, else the first hybrid with the role control;
+    '' if none.
+    """
     controls = controls_of(network)
     return network.settings.reference_control or (controls[0] if controls else "")
 
@@ -30,5 +35,17 @@ def without_guards(plots: pd.DataFrame, hybrids: pd.DataFrame) -> pd.DataFrame:
 
 
 def is_used(stand: pd.DataFrame) -> pd.Series:
-    """Plots that estimates rest on: status ok, or lost to the hybrid itself (then the loss is its result)."""
+    """Plots that estimates rest on: status ok, or lost to the hybrid itself (then the loss is its
+    result).
+    """
     return stand["status"].eq("ok") | stand["status_cause"].eq("plant")
+
+
+def refuse_incomparable(frame: pd.DataFrame, control: str) -> None:
+    """Raise a Refusal where a frame of plots holds no plot of the control, or of no other hybrid."""
+    there = sorted(frame["hybrid"].unique())
+    if control not in there or len(there) < 2:
+        raise Refusal(
+            f"The hybrids cannot be compared: the control {control} and another hybrid need a measured "
+            f"plot; measured are {fmt_list(there) or 'none'}."
+        )

@@ -1,7 +1,7 @@
 """Which season a row belongs to, and what a report on a season may use.
 
-The season of year Y is the growing season of that calendar year and the winter that ends it, up to the
-early-summer count of year Y + 1.
+The season of year Y is the growing season of that calendar year and the winter that ends it, up to
+the early-summer count of year Y + 1.
 """
 
 from dataclasses import replace
@@ -31,15 +31,17 @@ def count_season(stand_counts):
 
 
 def frost_season(frost_scores):
-    """Return the growing season each frost score belongs to: the calendar year of its frost (Int64)."""
+    """Return the growing season each frost score belongs to: the calendar year of its frost
+    (Int64).
+    """
     return frost_scores["frost_on"].fillna(frost_scores["scored_on"]).dt.year.astype("Int64")
 
 
 def gap_season(plant_gaps, stand_counts, plots):
     """Return the growing season each look at the plant gaps belongs to (Int64).
 
-    The occasion of the stand count of the same site and day decides. Without one, a look before August
-    belongs to the season before, unless its plot was planted in that year.
+    The occasion of the stand count of the same site and day decides. Without one, a look before
+    August belongs to the season before, unless its plot was planted in that year.
     """
     days = stand_counts.assign(season=count_season(stand_counts)).drop_duplicates(
         ["site", "counted_on"]
@@ -59,7 +61,8 @@ def gap_season(plant_gaps, stand_counts, plots):
 
 
 def of_season(network, season):
-    """Return the network as a report on `season` may use it: that season and those before, nothing after.
+    """Return the network as a report on `season` may use it: that season and those before, nothing
+    after.
 
     Parameters
     ----------
@@ -70,9 +73,10 @@ def of_season(network, season):
     Returns
     -------
     culmbook.sheets.read.Network
-        ``stand_counts``, ``frost_scores`` and ``plant_gaps`` have gained ``growing_season`` (Int64). Kept are
-        rows of growing seasons up to `season`; plots planted by then (a plot without a date goes with its
-        trial); weather and freeze tests up to :func:`season_end` (an undated test is kept).
+        ``stand_counts``, ``frost_scores`` and ``plant_gaps`` have gained ``growing_season``
+        (Int64). Kept are rows of growing seasons up to `season`; plots planted by then (a plot
+        without a date goes with its trial); weather and freeze tests up to :func:`season_end` (an
+        undated test is kept).
     """
     tables = dict(network.tables)
     counts, scores = tables["stand_counts"], tables["frost_scores"]
@@ -96,7 +100,9 @@ def of_season(network, season):
 
 
 def planting_year(plots):
-    """Return each plot's year of planting, or its trial's when the plot has no date (damaged ones may not)."""
+    """Return each plot's year of planting, or its trial's when the plot has no date (damaged ones
+    may not).
+    """
     year = plots["planted_on"].dt.year
     of_trial = year.groupby([plots["site"], plots["trial"]]).transform("min")
     return year.fillna(of_trial)

@@ -1,28 +1,28 @@
-"""How does each plot's yield come about: plants, stems per plant, and mass per stem?"""
+"""How does each plot's yield come about: plants, stems per plant, and mass per stem? What would a
+full stand give?
+
+Yield per planted area is the main figure: gaps are the hybrid's own result where it lost the
+plants. The yield at full stand is a second one, for telling a poor stand from a poor plant.
+"""
 
 import numpy as np
 import pandas as pd
 
+from culmbook.stats.line import PartialSlope, partial_slope
 from culmbook.text.numbers import fmt_list
-from culmbook.text.words import n_of
+from culmbook.text.refusal import Refusal
 from culmbook.trials.seasons import planting_year
-from culmbook.yields.harvest import KEY, PLACE, is_slip
-from culmbook.yields.means import fit_means, hybrid_means
+from culmbook.yields.harvest import KEY, PLACE, STRATA, is_slip
+from culmbook.yields.means import label_of
 
-COMPONENTS = {
-    "plants_per_m2": ("Plants", "1/m²"),
-    "stems_per_plant": ("Stems per plant", "1"),
-    "stem_mass_g": ("Mass per stem", "g"),
-}
-"""Components whose product is the yield: label and unit."""
-MEASURES = COMPONENTS | {
-    "stem_height_cm": ("Stem height", "cm"),
-    "stem_diameter_mm": ("Stem diameter", "mm"),
-    "leaf_fraction": ("Leaf share", "share"),
-    "product_t_ha": ("Product of the components", "t/ha"),
-}
+COMPONENTS = ("plants_per_m2", "stems_per_plant", "stem_mass_g")
+"""Components whose product is the yield."""
+MEASURED = (*COMPONENTS, "stem_height_cm", "stem_diameter_mm", "leaf_fraction", "product_t_ha")
 NOT_STATED = "not stated"
+LEAST_SPREAD = 0.05  # of the log stand within hybrids: less than 5 % says nothing
+RANK_FLOOR = 0.60
 _VALUES = ["stems", "stem_height_cm", "stem_diameter_mm", "stem_dry_mass_g", "leaf_fraction"]
+_SITE_YEAR = ["site", "growing_season"]
 
 
 def plot_components(
@@ -42,8 +42,8 @@ def plot_components(
     plots : DataFrame
         Table ``plots``; plots with a status other than ok are not in the result.
     slips : DataFrame, optional
-        Problems of the network (``code, file, line``); plants noted with ``N-SLIP`` are not averaged and are
-        counted in ``n_slips``.
+        Problems of the network (``code, file, line``); plants noted with ``N-SLIP`` are not
+        averaged and are counted in ``n_slips``.
 
     Returns
     -------
@@ -51,25 +51,25 @@ def plot_components(
         One row per plot and season: the plot's columns, ``growing_season, crop_year, measured_on``,
         ``n_plants, n_slips``, ``plants_per_m2, stems_per_plant, stem_mass_g, stem_height_cm,
         stem_diameter_mm, leaf_fraction``, ``height_method`` and ``product_t_ha``. The plot's last
-        day of counting or weighing stems counts, else its last day of measuring. A component that was not
-        observed is missing, and so is the product.
+        day of counting or weighing stems counts, else its last day of measuring. A component that
+        was not observed is missing, and so is the product.
 
     Notes
     -----
-    ``Y = plants per m² x stems per plant x grams per stem / 100`` [t/ha]. Plants per m² are those alive at
-    the last count up to the day of measuring, over the plot's area. Grams per stem is the mass of all
-    stems over their number where both were observed, so that the product is the mean mass of a plant.
-    Where a site measured height by two methods in one season, only the method with more plots fills
-    ``stem_height_cm``: heights to the ligule and to the panicle are different things.
+    ``Y = plants per m² x stems per plant x grams per stem / 100`` [t/ha]. Plants per m² are those
+    alive at the last count up to the day of measuring, over the plot's area. Grams per stem is the
+    mass of all stems over their number where both were observed, so that the product is the mean
+    mass of a plant. Where a site measured height by two methods in one season, only the method with
+    more plots fills ``stem_height_cm``: heights to the ligule and to the panicle are different
+    things.
     """
     ok = plots[plots["status"].eq("ok")]
     rows = stems.merge(ok[["site", "plot"]], on=["site", "plot"])
     rows = _last_day(rows.assign(is_slip=is_slip(rows, slips)))
-    frame = _averaged(rows[~rows["is_slip"]])
+    kept = rows[~rows["is_slip"]]
     n_slips = rows.groupby(KEY)["is_slip"].sum().rename("n_slips").reset_index()
-    frame = frame.merge(n_slips, on=KEY, how="left").merge(
-        _heights(rows[~rows["is_slip"]]), on=KEY, how="left"
-    )
+    frame = _averaged(kept).merge(n_slips, on=KEY, how="left")
+    frame = frame.merge(_heights(kept), on=KEY, how="left")
     ground = ok[PLACE].assign(planting_season=planting_year(plots))
     frame = _with_density(frame.merge(ground, on=["site", "plot"]), counts)
     crop_year = frame["growing_season"].astype("float64") - frame["planting_season"] + 1
@@ -92,14 +92,11 @@ def _averaged(rows):
     values["mass"] = (values["stems"] * values["stem_dry_mass_g"]).where(both)
     values["weighed"] = values["stems"].where(both)
     groups = values.groupby(KEY)
-    sums = groups[["mass", "weighed"]].sum(min_count=1)
-    means = groups[_VALUES].mean()
-    mass = (sums["mass"] / sums["weighed"].where(sums["weighed"] > 0)).fillna(
-        means["stem_dry_mass_g"]
-    )
+    sums, means = groups[["mass", "weighed"]].sum(min_count=1), groups[_VALUES].mean()
+    mass = sums["mass"] / sums["weighed"].where(sums["weighed"] > 0)
     frame = means[["stem_diameter_mm", "leaf_fraction"]].assign(
         stems_per_plant=means["stems"],
-        stem_mass_g=mass,
+        stem_mass_g=mass.fillna(means["stem_dry_mass_g"]),
         n_plants=groups.size(),
         measured_on=groups["measured_on"].max(),
     )
@@ -107,44 +104,37 @@ def _averaged(rows):
 
 
 def _heights(rows):
-    """Mean height by the method that most plots of a site and season were measured with, and its name."""
-    rows = rows.dropna(subset=["stem_height_cm"]).assign(height_method=_method(rows))
-    usual = _usual_methods(rows).rename("usual").reset_index()
-    rows = rows.merge(usual, on=["site", "growing_season"])
+    """Mean height by the method that most plots of a site and season were measured with, and its
+    name.
+    """
+    rows = with_method(rows)
+    rows = rows.merge(usual_methods(rows).rename("usual").reset_index(), on=_SITE_YEAR)
     rows = rows[rows["height_method"].eq(rows["usual"])]
     return rows.groupby([*KEY, "height_method"], as_index=False)["stem_height_cm"].mean()
 
 
-def _method(rows):
-    return rows["height_method"].astype("str").fillna(NOT_STATED)
+def with_method(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of ``stem_measures`` with a height, and how it was measured."""
+    rows = rows.dropna(subset=["stem_height_cm"])
+    return rows.assign(height_method=rows["height_method"].astype("str").fillna(NOT_STATED))
 
 
-def _usual_methods(rows):
+def usual_methods(rows: pd.DataFrame) -> pd.Series:
     """The method with most plots in each site and season; a tie goes to the first by name."""
     plots = rows.drop_duplicates([*KEY, "height_method"])
-    sizes = (
-        plots.groupby(["site", "growing_season", "height_method"]).size().rename("n").reset_index()
-    )
+    sizes = plots.groupby([*_SITE_YEAR, "height_method"]).size().rename("n").reset_index()
     sizes = sizes.sort_values(["n", "height_method"], ascending=[False, True], kind="stable")
-    return sizes.drop_duplicates(["site", "growing_season"]).set_index(["site", "growing_season"])[
-        "height_method"
-    ]
+    return sizes.drop_duplicates(_SITE_YEAR).set_index(_SITE_YEAR)["height_method"]
 
 
 def _with_density(frame, counts):
-    known = counts.dropna(subset=["plants_alive"]).sort_values("counted_on", kind="stable")
-    known = known[["site", "plot", "counted_on", "plants_alive"]]
-    frame = pd.merge_asof(
-        frame.sort_values("measured_on", kind="stable"),
-        known,
-        left_on="measured_on",
-        right_on="counted_on",
-        by=["site", "plot"],
-    )
+    known = counts.dropna(subset=["plants_alive"]).rename(columns={"counted_on": "measured_on"})
+    known = known[["site", "plot", "measured_on", "plants_alive"]]
+    frame, known = (t.sort_values("measured_on", kind="stable") for t in (frame, known))
+    frame = pd.merge_asof(frame, known, on="measured_on", by=["site", "plot"])
     area = frame["plot_length_m"] * frame["plot_width_m"]
-    return frame.assign(plants_per_m2=frame["plants_alive"].astype("float64") / area).drop(
-        columns=["plants_alive", "counted_on"]
-    )
+    frame["plants_per_m2"] = frame["plants_alive"].astype("float64") / area
+    return frame.drop(columns="plants_alive")
 
 
 def with_yield(components: pd.DataFrame, yields: pd.DataFrame) -> pd.DataFrame:
@@ -160,17 +150,14 @@ def with_yield(components: pd.DataFrame, yields: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``components`` with ``dry_yield_t_ha`` (missing where the plot was not cut or left out) and
-        ``product_ratio``, the product over the cut yield.
+        ``components`` with ``dry_yield_t_ha``, missing where the plot was not cut or left out.
     """
     used = yields.loc[yields["left_out"].isna(), [*KEY, "dry_yield_t_ha"]]
-    frame = components.merge(used, on=KEY, how="left")
-    cut = frame["dry_yield_t_ha"].where(frame["dry_yield_t_ha"] > 0)
-    return frame.assign(product_ratio=frame["product_t_ha"] / cut)
+    return components.merge(used, on=KEY, how="left")
 
 
 def log_components(
-    frame: pd.DataFrame, names=tuple(COMPONENTS), *, outcome: str = "product_t_ha"
+    frame: pd.DataFrame, names=COMPONENTS, *, outcome: str = "product_t_ha"
 ) -> pd.DataFrame:
     """Logs of components and of a yield, for plots where all are over 0.
 
@@ -186,125 +173,153 @@ def log_components(
     Returns
     -------
     DataFrame
-        ``frame``'s columns, each name and the outcome on the natural log scale; ``rest`` = log outcome
-        less the logs of the components (constant for the product). Plots with a value that is missing or 0
+        ``frame``'s columns, each name and the outcome on the natural log scale; ``rest`` = log
+        outcome less the logs of the components (constant for the product), and ``unit``: plots of
+        one replicate and planting treatment share a level. Plots with a value that is missing or 0
         are not in it.
 
     Raises
     ------
-    ValueError
-        A column that does not exist or was observed in no plot (named).
+    Refusal
+        A column that was observed in no plot (named).
     """
     wanted = [*names, outcome]
     absent = [c for c in wanted if c not in frame or frame[c].isna().all()]
     if absent:
-        raise ValueError(
-            f"not observed in any plot: {fmt_list(absent)}; the components cannot be told "
-            "apart without"
+        named = fmt_list([label_of(c).lower() for c in absent])
+        raise Refusal(
+            f"Not observed in any plot: {named}; what makes the yield cannot be told without."
         )
     whole = frame[(frame[wanted] > 0).all(axis=1)]
     logs = np.log(whole[wanted])
-    out = whole.assign(**{c: logs[c] for c in wanted})
-    return out.assign(rest=logs[outcome] - logs[list(names)].sum(axis=1)).reset_index(drop=True)
+    keys = ["site", "trial", "replicate", "main_plot", "planting_method", "film"]
+    return whole.assign(
+        **{c: logs[c] for c in wanted},
+        rest=logs[outcome] - logs[list(names)].sum(axis=1),
+        unit=whole[keys].astype("str").fillna("").agg(":".join, axis=1),
+    ).reset_index(drop=True)
 
 
-def log_words(frame: pd.DataFrame, logs: pd.DataFrame) -> str:
-    """Say how many plots the analysis of logs cannot use; blank if it uses all.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        What :func:`log_components` was given.
-    logs : DataFrame
-        What it returned.
-    """
-    missing = len(frame) - len(logs)
-    if not missing:
-        return ""
-    nothing = int(
-        frame[[c for c in (*COMPONENTS, "dry_yield_t_ha") if c in frame]].eq(0).any(axis=1).sum()
-    )
-    zero = f", {nothing} because nothing grew or was cut" if nothing else ""
-    return f"Left out without every component and a yield: {missing} of {n_of(len(frame), 'plot')}{zero}."
-
-
-def component_means(
-    frame: pd.DataFrame, names=tuple(MEASURES), *, level: float = 0.95
-) -> tuple[pd.DataFrame, list[str]]:
-    """Mean of every component by hybrid, with its interval and unit.
+def plot_traits(
+    plots: pd.DataFrame,
+    components: pd.DataFrame,
+    yields: pd.DataFrame,
+    phenology: pd.DataFrame,
+    season: int,
+) -> pd.DataFrame:
+    """Leaf share, ash, day of flowering and senescence of the plots in a season.
 
     Parameters
     ----------
-    frame : DataFrame
-        From :func:`plot_components` or :func:`with_yield`, one season.
-    names : sequence of str
-        Columns.
-    level : float
-        Confidence of each interval, 0-1.
+    plots : DataFrame
+        Table ``plots``, those looked at.
+    components : DataFrame
+        From :func:`plot_components`.
+    yields : DataFrame
+        From :func:`culmbook.yields.harvest.plot_harvests`; rows left out tell of no ash.
+    phenology : DataFrame
+        Table ``phenology``; ``flowered = no`` with a blank date is a plot that never flowered,
+        which is not missing. Only of ok plots.
+    season : int
 
     Returns
     -------
-    tuple of DataFrame and list of str
-        ``measure, label, unit, hybrid, n_plots, mean, lower, upper``, in the order of ``names``, highest
-        mean first; and a sentence for every component that the plots cannot tell of.
+    DataFrame
+        One row per plot: its columns, ``leaf_fraction, ash_pct, flowering_day`` (1 =
+        1 January; missing where it did not happen or was not seen), ``flowered`` {yes, no,
+        missing}, ``senescence_score``.
+    """
+    seen = phenology.merge(plots.loc[plots["status"].eq("ok"), ["site", "plot"]])
+    seen = seen.assign(
+        flowering_day=seen["flowered_on"].dt.day_of_year.astype("float64"),
+        senescence_score=seen["senescence_score"].astype("float64"),
+    )
+    frame = plots[STRATA]
+    for source, names in (
+        (components, ["leaf_fraction"]),
+        (yields[yields["left_out"].isna()], ["ash_pct"]),
+        (seen, ["flowering_day", "flowered", "senescence_score"]),
+    ):
+        own = source.loc[source["growing_season"].eq(season), ["site", "plot", *names]]
+        frame = frame.merge(own, on=["site", "plot"], how="left")
+    return frame
+
+
+def fit_stand_power(frame: pd.DataFrame, *, level: float = 0.95) -> PartialSlope:
+    """Power of the stand that yield goes with, within hybrids.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Yields of one season with ``stand``, the share of planted plants alive (replants stand too).
+        Rows left out, without a stand or with nothing to weigh are not used.
+    level : float
+        Confidence of the interval, 0-1.
+
+    Returns
+    -------
+    PartialSlope
+        ``slope`` 1: yield falls in step with the plants; 0: the neighbours fill every gap.
+
+    Raises
+    ------
+    Refusal
+        Where stands within hybrids are too alike to tell.
 
     Notes
     -----
-    Arithmetic means: the product of a hybrid's mean components is not its mean product where plots vary.
+    ``log Y = hybrid + site x trial x replicate + power x log stand`` by least squares.
     """
-    parts, told = [], []
-    for name in names:
-        label, unit = MEASURES.get(name, (name, ""))
-        try:
-            means = hybrid_means(fit_means(frame, name), level=level)
-        except ValueError as reason:
-            told.append(f"{label}: no means by hybrid, because {reason}.")
-            continue
-        parts.append(means.assign(measure=name, label=label, unit=unit))
-    columns = ["measure", "label", "unit", "hybrid", "n_plots", "mean", "lower", "upper"]
-    table = pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
-    return table, told
+    rows = frame[frame["left_out"].isna() & frame["dry_yield_t_ha"].gt(0) & frame["stand"].gt(0)]
+    place = rows["site"].astype(str) + ":" + rows["trial"].astype(str) + ":"
+    entry, replicate = place + rows["hybrid"].astype(str), place + rows["replicate"].astype(str)
+    log_stand = np.log(rows["stand"])
+    own = log_stand - log_stand.groupby(entry).transform("mean")
+    if len(rows) < 3 or not own.std() >= LEAST_SPREAD:
+        raise Refusal(
+            "The stands of one hybrid's plots are too alike to tell how yield goes with the "
+            "stand, so there is no yield at full stand."
+        )
+    return partial_slope(log_stand, np.log(rows["dry_yield_t_ha"]), [entry, replicate], level)
 
 
-def component_words(stems: pd.DataFrame, components: pd.DataFrame) -> list[str]:
-    """Say what stands in the way of comparing components, in sentences.
+def at_full_stand(
+    frame: pd.DataFrame, power: float, *, rank_floor: float = RANK_FLOOR
+) -> pd.DataFrame:
+    """Yield that a plot would have given with every plant standing.
 
     Parameters
     ----------
-    stems : DataFrame
-        Table ``stem_measures``, the seasons of interest.
-    components : DataFrame
-        From :func:`plot_components`, the same seasons.
+    frame : DataFrame
+        Yields with ``stand``.
+    power : float
+        From :func:`fit_stand_power` or a parameter, 0-1.
+    rank_floor : float
+        Stand under which a plot's yield is not ranked, 0-1.
 
     Returns
     -------
-    list of str
+    DataFrame
+        ``frame`` with ``full_stand_t_ha`` (missing without a stand, or where it is under the floor:
+        that is too far to reckon) and ``is_ranked``.
+
+    Raises
+    ------
+    ValueError
+        A power or floor outside 0-1.
+
+    Notes
+    -----
+    ``Y / stand**power``.
+
+    Examples
+    --------
+    >>> plot = pd.DataFrame({"dry_yield_t_ha": [8.0, 8.0], "stand": [0.81, 0.5]})
+    >>> at_full_stand(plot, 0.5)["full_stand_t_ha"].round(2).tolist()
+    [8.89, nan]
     """
-    if components.empty:
-        return ["No stems were measured, so how the yield comes about is not known."]
-    absent = [
-        MEASURES[c][0].lower()
-        for c in MEASURES
-        if components[c].isna().all() and c != "product_t_ha"
-    ]
-    told = [f"Not observed in any plot: {fmt_list(absent)}."] if absent else []
-    told += _method_words(stems)
-    slips = int(components["n_slips"].sum())
-    if slips:
-        told.append(
-            f"{n_of(slips, 'measured plant')} with a suspected unit slip is left out of the means; "
-            "see the list of problems."
-        )
-    return told
-
-
-def _method_words(stems):
-    rows = stems.dropna(subset=["stem_height_cm"]).assign(height_method=_method(stems))
-    used = rows.groupby(["site", "growing_season"])["height_method"].agg(lambda v: sorted(set(v)))
-    usual = _usual_methods(rows) if len(rows) else None
-    return [
-        f"{site}, {season}: heights were measured by two methods ({fmt_list(methods)}). They are "
-        f"different things and are kept apart: only those by {usual[(site, season)]} are used."
-        for (site, season), methods in used.items()
-        if len(methods) > 1
-    ]
+    if not (0 <= power <= 1 and 0 <= rank_floor <= 1):
+        raise ValueError(f"power = {power} and rank_floor = {rank_floor} must lie between 0 and 1")
+    is_ranked = frame["stand"].ge(rank_floor)
+    adjusted = frame["dry_yield_t_ha"] / frame["stand"].where(is_ranked) ** power
+    return frame.assign(full_stand_t_ha=adjusted, is_ranked=is_ranked)

@@ -1,8 +1,8 @@
 """How much dry matter did each plot give, and which cuts can be compared?
 
-Dry yield is fresh mass times dry share over the area that was cut. What is not like the others (a lost
-moisture sample, an early cut, a suspected unit slip, an area cut up to the edge) is flagged, never mended
-silently.
+Dry yield is fresh mass times dry share over the area that was cut. What is not like the others (a
+lost moisture sample, an early cut, a suspected unit slip, an area cut up to the edge) is flagged,
+never fixed silently.
 """
 
 import numpy as np
@@ -10,30 +10,93 @@ import pandas as pd
 
 from culmbook.sheets.crosschecks import dry_yield
 from culmbook.text.numbers import fmt_list, fmt_number
-from culmbook.text.words import n_of
+from culmbook.text.refusal import Refusal
 from culmbook.trials.seasons import planting_year
 
 KEY = ["site", "plot", "growing_season"]
-PLACE = [
-    "site",
-    "plot",
-    "trial",
-    "replicate",
-    "block",
-    "main_plot",
-    "hybrid",
-    "planting_method",
-    "film",
-    "status_cause",
-    "plot_length_m",
-    "plot_width_m",
-    "harvest_area_m2",
-]
+STRATA = ["site", "plot", "trial", "replicate", "block", "main_plot"]
+STRATA += ["hybrid", "planting_method", "film"]
+PLACE = [*STRATA, "status_cause", "plot_length_m", "plot_width_m", "harvest_area_m2"]
 MEASURED, HYBRID_SITE, SITE = "measured", "hybrid at the site", "site mean"
+NO_MOISTURE = "no moisture at the site in this season"
 EARLY_DAYS = 14
 EDGE_M = 0.5
 LEAST_AREA_M2 = 3.0
 AREA_SHARE = 0.05  # an area cut this far off the planned one is remarked
+FULL_YIELD_YEAR = 3  # crop year from which on a stand is full-grown
+
+
+def plantings_looked_at(plots: pd.DataFrame, season: int, planting: int = 0) -> pd.DataFrame:
+    """The planting of each site that a page on yields is about.
+
+    Parameters
+    ----------
+    plots : DataFrame
+        Table ``plots``, planted up to the season.
+    season : int
+    planting : int
+        Planting season; 0 = each site's newest that is full-grown (third crop year on), else its
+        oldest.
+
+    Returns
+    -------
+    DataFrame
+        ``site, planting_season, crop_year``.
+
+    Raises
+    ------
+    ValueError
+        No plot of the named planting; the plantings that there are, are listed.
+    """
+    there = plots[["site"]].assign(planting_season=planting_year(plots)).dropna().drop_duplicates()
+    if planting:
+        mine = there[there["planting_season"].eq(planting)].reset_index(drop=True)
+        if mine.empty:
+            years = sorted(there["planting_season"].astype(int).unique())
+            raise ValueError(
+                f"planting={planting}: no plot was planted then; plantings there are: "
+                f"{fmt_list([str(year) for year in years]) or 'none'}"
+            )
+    else:
+        is_grown = season - there["planting_season"] + 1 >= FULL_YIELD_YEAR
+        grown = there[is_grown].groupby("site")["planting_season"].max()
+        oldest = there.groupby("site")["planting_season"].min()
+        mine = grown.reindex(oldest.index).fillna(oldest).rename("planting_season").reset_index()
+    mine = mine.astype({"planting_season": "float64"})
+    return mine.assign(crop_year=season - mine["planting_season"] + 1)
+
+
+def looked_at(
+    frame: pd.DataFrame, plantings: pd.DataFrame, season: int, table: str
+) -> pd.DataFrame:
+    """Rows of the season and of the plantings that are looked at.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        ``site, growing_season, planting_season``.
+    plantings : DataFrame
+        From :func:`plantings_looked_at`.
+    season : int
+    table : str
+        Name of the table that the rows come from, for the refusal.
+
+    Returns
+    -------
+    DataFrame
+
+    Raises
+    ------
+    Refusal
+        There is none.
+    """
+    own = frame[frame["growing_season"].eq(season)].astype({"planting_season": "float64"})
+    own = own.merge(plantings[["site", "planting_season"]], on=["site", "planting_season"])
+    if own.empty:
+        raise Refusal(
+            f"No plot of the planting looked at has a row for season {season} in the table {table}."
+        )
+    return own
 
 
 def plot_harvests(
@@ -48,12 +111,13 @@ def plot_harvests(
     Parameters
     ----------
     harvests : DataFrame
-        Table ``harvests``: areas [m²] over 0, fresh mass [kg] >= 0, subsample masses [g]; blanks are not
-        observed.
+        Table ``harvests``: areas [m²] over 0, fresh mass [kg] >= 0, subsample masses [g]; blanks
+        are not observed.
     plots : DataFrame
         Table ``plots``.
     slips : DataFrame, optional
-        Problems of the network (``code, file, line, column``); rows noted with ``N-SLIP`` are flagged.
+        Problems of the network (``code, file, line, column``); rows noted with ``N-SLIP`` are
+        flagged.
     early_days : int
         A cut this many days before the middle one of its trial and season is early, over 0.
 
@@ -61,11 +125,11 @@ def plot_harvests(
     -------
     DataFrame
         One row per harvest: the plot's columns, ``growing_season, crop_year, harvested_on,
-        harvested_area_m2, fresh_mass_kg, cut_height_cm, lodged_pct, ash_pct``; ``moisture_pct`` (wet
-        basis), ``moisture_from`` {measured, hybrid at the site, site mean; missing = not known},
-        ``dry_yield_t_ha`` per planted area, ``is_early``, ``is_slip``, ``is_plant_loss``, and
-        ``left_out``: why the row is kept out of estimates, missing where it is used. Plots that the
-        hybrid itself lost have yield 0 in every season their trial was cut.
+        harvested_area_m2, fresh_mass_kg, cut_height_cm, lodged_pct, ash_pct``; ``moisture_pct``
+        (wet basis), ``moisture_from`` {measured, hybrid at the site, site mean; missing = not
+        known}, ``dry_yield_t_ha`` per planted area, ``is_early``, ``is_slip``, ``is_plant_loss``,
+        and ``left_out``: why the row is kept out of estimates, missing where it is used. Plots that
+        the hybrid itself lost have yield 0 in every season their trial was cut.
 
     Raises
     ------
@@ -75,9 +139,9 @@ def plot_harvests(
     Notes
     -----
     ``Y = 10 m (1 - M/100) / a`` [t/ha], with fresh mass m [kg], moisture M [%] and area a [m²];
-    ``M = 100 (fresh - dry) / fresh`` of the subsample (the oven-dry method of ISO 18134). A lost sample takes
-    the mean of the hybrid's other plots at the site in that season (in its trial first, which was cut on the
-    same days), else the trial's or the site's mean. Where a site lost
+    ``M = 100 (fresh - dry) / fresh`` of the subsample (the oven-dry method of ISO 18134). A lost
+    sample takes the mean of the hybrid's other plots at the site in that season (in its trial
+    first, which was cut on the same days), else the trial's or the site's mean. Where a site lost
     all samples of a season, its dry yields are not known: sites differ by more than hybrids do, so
     no other site's moisture is put in.
 
@@ -97,50 +161,37 @@ def plot_harvests(
     """
     if early_days <= 0:
         raise ValueError(f"early_days = {early_days}: it must be over 0")
-    _refuse_repeats(harvests)
-    frame = _with_losses(_placed(harvests, plots), plots)
+    twice = harvests[harvests.duplicated(KEY, keep=False)]
+    if len(twice):
+        names = fmt_list([f"{r.site} {r.plot} {r.growing_season}" for r in twice.itertuples()])
+        raise ValueError(f"harvests: more than one row for {names}; a plot is cut once a season")
+    ground = plots[[*PLACE, "status"]].rename(columns={"status": "plot_status"})
+    ground = ground.assign(planting_season=planting_year(plots))
+    frame = _with_losses(harvests.merge(ground, on=["site", "plot"]), ground)
+    years = frame[["growing_season", "planting_season"]].astype("float64")
+    frame["crop_year"] = years["growing_season"] - years["planting_season"] + 1
     frame = frame.assign(is_early=is_early(frame, early_days), is_slip=is_slip(frame, slips))
     frame = _with_moisture(frame)
-    frame["dry_yield_t_ha"] = _dry(frame)
+    dry_share = 1 - frame["moisture_pct"] / 100
+    dry = 10 * frame["fresh_mass_kg"] * dry_share / frame["harvested_area_m2"]
+    is_gone = frame["is_plant_loss"] & frame["fresh_mass_kg"].isna()
+    frame["dry_yield_t_ha"] = dry.mask(frame["fresh_mass_kg"].eq(0) | is_gone, 0.0)
     frame["left_out"] = _left_out(frame, early_days)
     drop = ["source_file", "source_line", "subsample_fresh_g", "subsample_dry_g"]
     return frame.drop(columns=drop, errors="ignore").sort_values(KEY, ignore_index=True)
 
 
-def _refuse_repeats(harvests):
-    twice = harvests[harvests.duplicated(KEY, keep=False)]
-    if len(twice):
-        names = fmt_list([f"{r.site} {r.plot} {r.growing_season}" for r in twice.itertuples()])
-        raise ValueError(f"harvests: more than one row for {names}; a plot is cut once a season")
-
-
-def _placed(harvests, plots):
-    ground = plots[[*PLACE, "status"]].assign(planting_season=planting_year(plots))
-    ground = ground.rename(columns={"status": "plot_status"})
-    frame = harvests.merge(ground, on=["site", "plot"])
-    crop_year = (
-        frame["growing_season"].astype("float64") - frame["planting_season"].astype("float64") + 1
-    )
-    return frame.assign(crop_year=crop_year)
-
-
-def _with_losses(frame, plots):
+def _with_losses(frame, ground):
     """Add plots that the hybrid itself lost: their yield is 0 wherever their trial was cut."""
-    lost = plots[plots["status_cause"].eq("plant") & plots["status"].ne("ok")]
-    cuts = frame.loc[
-        frame["harvested_on"].notna(), ["site", "trial", "growing_season"]
-    ].drop_duplicates()
-    rows = lost[PLACE].assign(planting_season=planting_year(lost), plot_status=lost["status"])
-    rows = rows.merge(cuts, on=["site", "trial"])
-    rows = rows.assign(
-        crop_year=rows["growing_season"].astype("float64") - rows["planting_season"] + 1
-    )
+    lost = ground[ground["status_cause"].eq("plant") & ground["plot_status"].ne("ok")]
+    places = ["site", "trial", "growing_season"]
+    cuts = frame.loc[frame["harvested_on"].notna(), places].drop_duplicates()
+    rows = lost.merge(cuts, on=["site", "trial"])
     known = pd.MultiIndex.from_frame(frame[KEY])
     rows = rows[~pd.MultiIndex.from_frame(rows[KEY]).isin(known)]
     frame = pd.concat([frame, rows], ignore_index=True) if len(rows) else frame
-    return frame.assign(
-        is_plant_loss=frame["status_cause"].eq("plant") & frame["plot_status"].ne("ok")
-    )
+    is_loss = frame["status_cause"].eq("plant") & frame["plot_status"].ne("ok")
+    return frame.assign(is_plant_loss=is_loss)
 
 
 def is_early(frame: pd.DataFrame, early_days: int = EARLY_DAYS) -> pd.Series:
@@ -170,58 +221,45 @@ def is_slip(frame: pd.DataFrame, slips: pd.DataFrame | None) -> pd.Series:
 def _with_moisture(frame):
     measured = dry_yield(frame)[0].where(~frame["is_slip"])
     usual = measured.where(~frame["is_early"] & frame["status"].eq("ok"))
-    by_hybrid = _first_mean(
-        usual,
-        frame,
-        ["site", "trial", "growing_season", "hybrid"],
-        ["site", "growing_season", "hybrid"],
-    )
-    by_site = _first_mean(
-        usual, frame, ["site", "trial", "growing_season"], ["site", "growing_season"]
-    )
+    by_hybrid, by_site = (_near_mean(usual, frame, more) for more in (["hybrid"], []))
     fillable = frame["fresh_mass_kg"].notna() & ~frame["is_early"]
     filled = measured.fillna(by_hybrid.where(fillable)).fillna(by_site.where(fillable))
-    source = np.select(
-        [measured.notna(), filled.notna() & by_hybrid.notna(), filled.notna()],
-        [MEASURED, HYBRID_SITE, SITE],
-        default="",
+    is_known = [measured.notna(), filled.notna() & by_hybrid.notna(), filled.notna()]
+    return frame.assign(
+        moisture_pct=filled,
+        moisture_from=_first_of(is_known, [MEASURED, HYBRID_SITE, SITE], frame.index),
     )
-    source = pd.Series(source, index=frame.index, dtype="str")
-    return frame.assign(moisture_pct=filled, moisture_from=source.where(source.ne("")))
 
 
-def _first_mean(values, frame, near, wide):
-    """Mean of the nearer group, or of the wider one where the nearer has no value."""
+def _near_mean(values, frame, more):
+    """Mean inside the trial and season (and hybrid), or inside the site's season where that has no
+    value.
+    """
     near, wide = (
-        values.groupby([frame[c] for c in columns]).transform("mean") for columns in (near, wide)
+        values.groupby([frame[c] for c in [*where, "growing_season", *more]]).transform("mean")
+        for where in (["site", "trial"], ["site"])
     )
     return near.fillna(wide)
 
 
-def _dry(frame):
-    dry = (
-        10 * frame["fresh_mass_kg"] * (1 - frame["moisture_pct"] / 100) / frame["harvested_area_m2"]
-    )
-    nothing = frame["fresh_mass_kg"].eq(0) | (
-        frame["is_plant_loss"] & frame["fresh_mass_kg"].isna()
-    )
-    return dry.mask(nothing, 0.0)
+def _first_of(conditions, texts, index):
+    """The text of the first condition that holds, missing where none does."""
+    chosen = np.select([np.asarray(c, bool) for c in conditions], texts, default="")
+    chosen = pd.Series(chosen, index=index, dtype="str")
+    return chosen.where(chosen.ne(""))
 
 
 def _left_out(frame, early_days):
-    reasons = [
-        (frame["plot_status"].ne("ok") & ~frame["is_plant_loss"], "plot set aside"),
-        (frame["status"].ne("ok") & ~frame["is_plant_loss"], "cut set aside"),
-        (frame["is_slip"], "unit slip suspected"),
-        (frame["is_early"], f"cut {early_days} days or more before the others"),
-        (frame["dry_yield_t_ha"].isna() & frame["fresh_mass_kg"].isna(), "no fresh mass"),
-        (frame["dry_yield_t_ha"].isna(), "no moisture at the site in this season"),
-    ]
-    text = np.select(
-        [where.to_numpy(bool) for where, _ in reasons], [why for _, why in reasons], default=""
-    )
-    text = pd.Series(text, index=frame.index, dtype="str")
-    return text.where(text.ne(""))
+    no_yield = frame["dry_yield_t_ha"].isna()
+    reasons = {
+        "plot set aside": frame["plot_status"].ne("ok") & ~frame["is_plant_loss"],
+        "cut set aside": frame["status"].ne("ok") & ~frame["is_plant_loss"],
+        "unit slip suspected": frame["is_slip"],
+        f"cut {early_days} days or more before the others": frame["is_early"],
+        "no fresh mass": no_yield & frame["fresh_mass_kg"].isna(),
+        NO_MOISTURE: no_yield,
+    }
+    return _first_of([*reasons.values()], [*reasons], frame.index)
 
 
 def area_remarks(
@@ -234,7 +272,8 @@ def area_remarks(
     frame : DataFrame
         From :func:`plot_harvests`.
     edge_m : float
-        Width of the outer strip that should be left standing [m], >= 0: plants at the edge have more room.
+        Width of the outer strip that should be left standing [m], >= 0: plants at the edge have
+        more room.
     least_area_m2 : float
         Smallest area worth cutting [m²]; smaller ones vary too much (common practice).
 
@@ -247,64 +286,54 @@ def area_remarks(
         raise ValueError("edge_m and least_area_m2 must be at least 0")
     area, planned = frame["harvested_area_m2"], frame["harvest_area_m2"]
     sides = [(frame[f"plot_{side}_m"] - 2 * edge_m).clip(lower=0) for side in ("length", "width")]
+    inner, off = sides[0] * sides[1], (area / planned - 1).abs()
     remarks = {
-        f"no edge of {fmt_number(edge_m, 2)} m was left standing": area
-        > sides[0] * sides[1] + 1e-9,
+        f"no edge of {fmt_number(edge_m, 2)} m was left standing": area > inner + 1e-9,
         f"under {fmt_number(least_area_m2)} m² was cut": area < least_area_m2,
-        "not the planned area": (area / planned - 1).abs() > AREA_SHARE,
+        "not the planned area": off > AREA_SHARE,
     }
-    parts = [
-        frame.loc[where, [*KEY, "harvested_area_m2"]].assign(remark=remark)
-        for remark, where in remarks.items()
-    ]
+    rows = frame[[*KEY, "harvested_area_m2"]]
+    parts = [rows[where].assign(remark=remark) for remark, where in remarks.items()]
     return pd.concat(parts).sort_values([*KEY, "remark"], ignore_index=True)
 
 
-def harvest_words(frame: pd.DataFrame) -> list[str]:
-    """Say what was left out, filled in, or cannot be known, in sentences.
+def is_filled(cut: pd.DataFrame) -> pd.Series:
+    """Used cuts whose lost moisture sample was filled from others."""
+    return cut["moisture_from"].isin([HYBRID_SITE, SITE]) & cut["left_out"].isna()
+
+
+def remarks(cut: pd.DataFrame) -> pd.DataFrame:
+    """Every plot whose cut is not like the others, and why.
 
     Parameters
     ----------
-    frame : DataFrame
-        From :func:`plot_harvests`, the rows of interest.
+    cut : DataFrame
+        From :func:`plot_harvests`, one season.
 
     Returns
     -------
-    list of str
+    DataFrame
+        ``site, plot, hybrid, remark, reason, dry_yield_t_ha``; ``reason`` as noted on the plot or
+        cut.
+
+    Raises
+    ------
+    Refusal
+        No cut stands out.
     """
-    if frame.empty:
-        return ["No plot was cut, so there is no yield."]
-    told = [_lost_sites_words(frame)]
-    filled = frame["moisture_from"].isin([HYBRID_SITE, SITE]) & frame["left_out"].isna()
-    if filled.any():
-        told.append(
-            f"The moisture sample of {n_of(int(filled.sum()), 'plot')} was lost: the mean of the "
-            "hybrid's other plots at the site, or of the site, stands in. These plots are left out "
-            "of every comparison of moisture."
-        )
-    why = frame["left_out"].value_counts().sort_index()
-    if len(why):
-        parts = [f"{n_of(int(n), 'plot')} ({reason})" for reason, n in why.items()]
-        told.append(f"Left out of all estimates: {fmt_list(parts)}.")
-    lost = int((frame["is_plant_loss"] & frame["left_out"].isna()).sum())
-    if lost:
-        told.append(
-            f"{n_of(lost, 'plot')} lost to the hybrid itself counts with what it gave, 0 where "
-            "nothing was cut."
-        )
-    return [sentence for sentence in told if sentence]
-
-
-def _lost_sites_words(frame):
-    lost = frame[frame["left_out"].eq("no moisture at the site in this season")]
-    places = [
-        f"{site} in {season}"
-        for site, season in sorted({*zip(lost["site"], lost["growing_season"])})
+    filled, left_out = cut[is_filled(cut)], cut[cut["left_out"].notna()]
+    parts = [
+        left_out.assign(remark="left out: " + left_out["left_out"]),
+        filled.assign(remark="moisture filled from: " + filled["moisture_from"]),
+        cut[cut["is_plant_loss"]].assign(remark="lost to the hybrid itself"),
+        area_remarks(cut).merge(cut.drop(columns="harvested_area_m2"), on=KEY),
     ]
-    return (
-        f"All moisture samples were lost at {fmt_list(places)}: dry yields there are "
-        "not known, and no other site's moisture is put in, because sites differ by "
-        "more than hybrids do."
-        if places
-        else ""
-    )
+    rows = pd.concat(parts, ignore_index=True)
+    if rows.empty:
+        raise Refusal(
+            "No cut stands out: none is early, set aside or of an odd area, and no moisture sample "
+            "was lost."
+        )
+    rows["reason"] = rows["status_reason"].fillna("")
+    rows = rows.sort_values(["site", "plot", "remark"], kind="stable", ignore_index=True)
+    return rows[["site", "plot", "hybrid", "remark", "reason", "dry_yield_t_ha"]]

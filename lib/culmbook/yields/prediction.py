@@ -1,7 +1,8 @@
 """What would an uncut plot have yielded, and how far can that be trusted?
 
-Log yield on log components, fitted on plots that were cut, inside one crop type. Site-years (a site in a
-season) are random: a new one lies above or below the line as a whole, and every interval says so.
+Log yield on log components, fitted on plots that were cut, inside one crop type. Site-years (a site
+in a season) are random: a new one lies above or below the line as a whole, and every interval says
+so.
 """
 
 from dataclasses import dataclass
@@ -10,12 +11,14 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.mixed import CONVERGED, GaussianFit, fit_gaussian
+from culmbook.mixed import GaussianFit
 from culmbook.text.numbers import fmt_list
-from culmbook.yields.components import MEASURES
+from culmbook.text.refusal import Refusal, where_possible
+from culmbook.yields.means import label_of, settled
 
 LEAST_PLOTS = 30
 LEAST_SITE_YEARS = 3
+GRID = 60
 OUTCOME = "dry_yield_t_ha"
 SITE_YEAR = "site_year"
 LADDER = (
@@ -25,6 +28,7 @@ LADDER = (
     ("stems_per_m2", "stem_height_cm", "stem_diameter_mm"),
 )
 """Predictors from the cheapest to the dearest."""
+LIMITS = ["predicted_t_ha", "lower_t_ha", "upper_t_ha"]
 
 
 @dataclass(frozen=True)
@@ -32,9 +36,9 @@ class YieldModel:
     """A calibrated prediction of yield inside one crop type.
 
     ``fit`` the mixed model of log yield; ``predictors``; ``crop_type``; ``smearing`` factor of the
-    back-transform for a new site-year; ``ranges`` smallest and largest value of each predictor among the
-    calibrated plots; ``leverage`` the largest in the calibration; ``plots`` the calibrated plots with their
-    residuals.
+    back-transform for a new site-year; ``ranges`` smallest and largest value of each predictor
+    among the calibrated plots; ``leverage`` the largest in the calibration; ``plots`` the
+    calibrated plots with their residuals.
     """
 
     fit: GaussianFit
@@ -59,7 +63,8 @@ def prediction_frame(components: pd.DataFrame, hybrids: pd.DataFrame) -> pd.Data
     Returns
     -------
     DataFrame
-        ``components`` with ``crop_type, site_year`` and ``stems_per_m2`` (plants per m² x stems per plant).
+        ``components`` with ``crop_type, site_year`` and ``stems_per_m2`` (plants per m² x stems per
+        plant).
     """
     frame = components.merge(hybrids[["hybrid", "crop_type"]], on="hybrid")
     place = frame["site"].astype(str) + " " + frame["growing_season"].astype(str)
@@ -74,7 +79,8 @@ def calibrate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> YieldMo
     Parameters
     ----------
     frame : DataFrame
-        From :func:`prediction_frame`: predictors and ``dry_yield_t_ha`` over 0; others are not used.
+        From :func:`prediction_frame`: predictors and ``dry_yield_t_ha`` over 0; others are not
+        used.
     predictors : sequence of str
         Columns, in their own units.
     crop_type : str
@@ -86,72 +92,67 @@ def calibrate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> YieldMo
 
     Raises
     ------
-    ValueError
-        Fewer than 30 cut plots or three site-years of this type, a predictor observed in no plot or the same
-        in all, or a search that does not settle.
+    Refusal
+        Fewer than 30 cut plots or three site-years of this type, a predictor observed in no plot or
+        the same in all, or a search that does not settle.
 
     Notes
     -----
-    ``log Y = a + sum b_j log x_j + site-year + error`` by REML. Back on the scale of t/ha the mean needs
-    Duan's factor, the mean of exp(residual) with the site-years' part in it; site-years weigh alike.
+    ``log Y = a + sum b_j log x_j + site-year + error`` by REML. Back on the scale of t/ha the mean
+    needs Duan's factor, the mean of exp(residual) with the site-years' part in it; site-years weigh
+    alike.
 
     References
     ----------
     Duan (1983) J. Am. Stat. Assoc. 78:605-610.
     """
-    plots = _usable(frame[frame["crop_type"].eq(crop_type)], [*predictors, OUTCOME])
-    _check(plots, predictors, crop_type)
-    logs = _logs(plots, predictors).assign(
-        log_yield=np.log(plots[OUTCOME]), site_year=plots[SITE_YEAR]
-    )
-    fit = fit_gaussian(logs, "log_yield", _design(logs, predictors), [SITE_YEAR])
-    if fit.verdict != CONVERGED:
-        raise ValueError(f"the model of log yield has {fit.verdict}")
-    rest = logs["log_yield"] - _design(logs, predictors).to_numpy() @ fit.coefficients.to_numpy()
-    ranges = plots[list(predictors)].agg(["min", "max"]).T
-    leverage = float(_variance(_design(logs, predictors), fit).max())
+    plots = _cut_plots(frame, predictors, crop_type)
+    logs, y = _logs(plots, predictors), np.log(plots[OUTCOME])
+    records = logs.assign(log_yield=y, site_year=plots[SITE_YEAR])
+    fit = settled("No line is fitted", records, "log_yield", logs, [SITE_YEAR])
+    rest = y - logs.to_numpy() @ fit.coefficients.to_numpy()
     return YieldModel(
         fit,
         tuple(predictors),
         crop_type,
         smearing_factor(rest, plots[SITE_YEAR]),
-        ranges,
-        leverage,
+        plots[list(predictors)].agg(["min", "max"]).T,
+        float(_variance(logs, fit).max()),
         plots.assign(residual=rest.to_numpy()),
     )
 
 
-def _usable(frame, columns):
+def _observed(frame, columns):
+    """Rows in which all columns are over 0; refuses columns observed in none."""
     absent = [c for c in columns if c not in frame or frame[c].isna().all()]
     if absent and len(frame):
-        named = [MEASURES[c][0].lower() if c in MEASURES else c for c in absent]
-        raise ValueError(f"not observed in any plot: {fmt_list(named)}")
+        named = fmt_list([label_of(c).lower() for c in absent])
+        raise Refusal(f"Not observed in any plot: {named}.")
     return frame[(frame[columns].astype("float64") > 0).all(axis=1)].reset_index(drop=True)
 
 
-def _check(plots, predictors, crop_type):
+def _cut_plots(frame, predictors, crop_type):
+    plots = _observed(frame[frame["crop_type"].eq(crop_type)], [*predictors, OUTCOME])
     n, places = len(plots), plots[SITE_YEAR].nunique()
     if n < LEAST_PLOTS or places < LEAST_SITE_YEARS:
-        raise ValueError(
-            f"{n} cut plots in {places} site-years of crop type {crop_type} carry no "
-            f"prediction: at least {LEAST_PLOTS} plots in {LEAST_SITE_YEARS} site-years are "
-            "needed"
+        raise Refusal(
+            f"{n} cut plots in {places} site-years of crop type {crop_type} carry no prediction: at "
+            f"least {LEAST_PLOTS} plots in {LEAST_SITE_YEARS} site-years are needed."
         )
-    same = [p for p in predictors if plots[p].nunique() < 2]
+    same = [label_of(p) for p in predictors if plots[p].nunique() < 2]
     if same:
-        raise ValueError(f"{fmt_list(same)} is the same in all plots: it predicts nothing")
+        raise Refusal(f"{fmt_list(same)} is the same in all plots: it predicts nothing.")
+    return plots
 
 
 def _logs(frame, predictors):
-    return np.log(frame[list(predictors)].astype("float64"))
-
-
-def _design(logs, predictors):
-    return logs[list(predictors)].assign(Intercept=1.0)[["Intercept", *predictors]]
+    logs = np.log(frame[list(predictors)].astype("float64"))
+    logs.insert(0, "Intercept", 1.0)
+    return logs
 
 
 def _variance(design, fit):
-    x = design.to_numpy()
+    x = np.asarray(design)
     return np.einsum("ij,jk,ik->i", x, fit.covariance.to_numpy(), x)
 
 
@@ -194,29 +195,26 @@ def predict(model: YieldModel, frame: pd.DataFrame, *, level: float = 0.95) -> p
     Returns
     -------
     DataFrame
-        ``frame`` with ``predicted_t_ha`` (mean), ``lower_t_ha, upper_t_ha`` and ``refused``: why there is no
-        number (another crop type, a predictor missing or outside the calibrated plots), missing where there
-        is one; ``is_known_site_year`` where cut plots of the same site and season are in the calibration,
-        which then place the line there.
+        ``frame`` with ``predicted_t_ha`` (mean), ``lower_t_ha, upper_t_ha`` and ``refused``: why
+        there is no number (another crop type, a predictor missing or outside the calibrated plots),
+        missing where there is one; ``is_known_site_year`` where cut plots of the same site and
+        season are in the calibration, which then place the line there.
 
     Notes
     -----
-    The interval holds the scatter of plots, the line's own error and, in a new site-year, the variance of
-    site-years, with Student's t and Satterthwaite's degrees of freedom; on the log scale it is symmetric, on
-    that of t/ha it is not. In a known site-year its own plots shift the line (best linear unbiased
-    prediction), and the mean is that of a lognormal. Predictors that lie each inside their range, yet
-    together further out than any calibrated plot, are refused as well.
+    The interval holds the scatter of plots, the line's own error and, in a new site-year, the
+    variance of site-years, with Student's t and Satterthwaite's degrees of freedom; on the log
+    scale it is symmetric, on that of t/ha it is not. In a known site-year its own plots shift the
+    line (best linear unbiased prediction), and the mean is that of a lognormal. Predictors that lie
+    each inside their range, yet together further out than any calibrated plot, are refused as well.
     """
     frame = frame.reset_index(drop=True)
     out = frame.assign(refused=_refusals(model, frame))
-    good = out["refused"].isna().to_numpy()
-    for column in ("predicted_t_ha", "lower_t_ha", "upper_t_ha"):
-        out[column] = np.nan
+    out[LIMITS] = np.nan
     out["is_known_site_year"] = out[SITE_YEAR].isin(model.plots[SITE_YEAR])
+    good = out["refused"].isna().to_numpy()
     if good.any():
-        out.loc[good, ["predicted_t_ha", "lower_t_ha", "upper_t_ha"]] = _predicted(
-            model, frame[good], level
-        )
+        out.loc[good, LIMITS] = _predicted(model, frame[good], level)
     return out
 
 
@@ -225,54 +223,73 @@ def _refusals(model, frame):
     reason = pd.Series(None, index=frame.index, dtype="object")
     for name in model.predictors:
         low, high = model.ranges.loc[name, ["min", "max"]]
+        label = label_of(name).lower()
         reason[~values[name].between(low, high)] = (
-            f"{name} outside the calibrated {low:.3g} to {high:.3g}"
+            f"{label} outside the calibrated {low:.3g} to {high:.3g}"
         )
-        reason[values[name].isna()] = f"{name} not observed"
+        reason[values[name].isna()] = f"{label} not observed"
     reason[~frame["crop_type"].eq(model.crop_type)] = f"not of crop type {model.crop_type}"
     inside = reason.isna()
     if inside.any():
-        design = _design(_logs(frame[inside], model.predictors), model.predictors)
-        far = _variance(design, model.fit) > model.leverage * (1 + 1e-9)
-        reason[inside.index[inside][far]] = "predictors together lie outside the calibrated plots"
+        far = _variance(_logs(frame[inside], model.predictors), model.fit)
+        is_far = far > model.leverage * (1 + 1e-9)
+        reason[inside.index[inside][is_far]] = (
+            "predictors together lie outside the calibrated plots"
+        )
     return reason.astype("str").where(reason.notna())
 
 
 def _predicted(model, frame, level):
-    """Mean and limits [t/ha] of plots, each in its site-year where that is in the calibration."""
-    fit = model.fit
-    design = _design(_logs(frame, model.predictors), model.predictors).to_numpy()
-    places = _places(model).reindex(frame[SITE_YEAR])
-    weight = places["weight"].fillna(0.0).to_numpy()
-    shift = weight * places["residual"].fillna(0.0).to_numpy()
-    rows = design - weight[:, None] * places[list(fit.coefficients.index)].fillna(0.0).to_numpy()
-    between, within = (1 - weight) * fit.variances[SITE_YEAR], fit.variances["residual"]
-    variance = np.einsum("ij,jk,ik->i", rows, fit.covariance.to_numpy(), rows) + between + within
-    half = stats.t.ppf(0.5 + level / 2, _df(model, weight, variance)) * np.sqrt(variance)
+    """Mean and limits [t/ha] of plots, each in its site-year where that is in the calibration.
+
+    Satterthwaite's degrees of freedom: site-years know their variance by their number, plots
+    theirs.
+    """
+    fit, names = model.fit, list(model.fit.coefficients.index)
+    design, own = _logs(frame, model.predictors).to_numpy(), _logs(model.plots, model.predictors)
+    between, within = fit.variances[SITE_YEAR], fit.variances["residual"]
+    sizes = model.plots.groupby(SITE_YEAR).size()
+    places = own.assign(residual=model.plots["residual"]).groupby(model.plots[SITE_YEAR]).mean()
+    places["weight"] = between / (between + within / sizes)
+    places = places.reindex(frame[SITE_YEAR]).fillna(0.0)
+    weight = places["weight"].to_numpy()
+    rows = design - weight[:, None] * places[names].to_numpy()
+    left = (1 - weight) * between
+    variance = _variance(rows, fit) + left + within
+    n = 1 / (1 / sizes).mean()
+    of_years = ((1 - weight) * (between + within / n)) ** 2 / (len(sizes) - 1)
+    rest = fit.n_records - len(sizes) - len(model.predictors)
+    of_plots = (within * (1 - (1 - weight) / n)) ** 2 / rest
+    df = variance**2 / (of_years + of_plots)
+    half = stats.t.ppf(0.5 + level / 2, df) * np.sqrt(variance)
+    shift = weight * places["residual"].to_numpy()
     centre = design @ fit.coefficients.to_numpy() + shift
-    factor = np.where(weight == 0, model.smearing, np.exp((between + within) / 2))
+    factor = np.where(weight == 0, model.smearing, np.exp((left + within) / 2))
     return np.column_stack([factor * np.exp(centre), np.exp(centre - half), np.exp(centre + half)])
 
 
-def _places(model):
-    """Mean design and residual of each calibrated site-year, and the weight of its own plots in its
-    effect."""
-    plots, fit = model.plots, model.fit
-    design = _design(_logs(plots, model.predictors), model.predictors)
-    means = design.assign(residual=plots["residual"]).groupby(plots[SITE_YEAR]).mean()
-    n = plots.groupby(SITE_YEAR).size()
-    between, within = fit.variances[SITE_YEAR], fit.variances["residual"]
-    return means.assign(weight=between / (between + within / n))
+def predict_each(models: dict, frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
+    """Predict plots of several crop types, each from its own model.
 
+    Parameters
+    ----------
+    models : dict of str to YieldModel
+        By crop type.
+    frame : DataFrame
+        From :func:`prediction_frame`.
+    level : float
 
-def _df(model, weight, variance):
-    """Satterthwaite's degrees of freedom: site-years know their variance by their number, plots theirs."""
-    fit, sizes = model.fit, model.plots.groupby(SITE_YEAR).size()
-    between, within, n = fit.variances[SITE_YEAR], fit.variances["residual"], 1 / (1 / sizes).mean()
-    left = 1 - weight
-    of_years = (left * (between + within / n)) ** 2 / (len(sizes) - 1)
-    of_plots = (within * (1 - left / n)) ** 2 / (fit.n_records - len(sizes) - len(model.predictors))
-    return variance**2 / (of_years + of_plots)
+    Returns
+    -------
+    DataFrame
+        As :func:`predict`; plots of a crop type without a model are refused. Sorted by site and
+        plot.
+    """
+    own = [predict(m, frame[frame["crop_type"].eq(k)], level=level) for k, m in models.items()]
+    others = frame[~frame["crop_type"].isin([*models])]
+    others = others.assign(refused="no prediction for its crop type")
+    table = pd.concat([*own, others], ignore_index=True)
+    return table.sort_values(["site", "plot"], kind="stable", ignore_index=True)
 
 
 def cross_validate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> pd.DataFrame:
@@ -286,33 +303,26 @@ def cross_validate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> pd
     Returns
     -------
     DataFrame
-        ``site_year, hybrid, dry_yield_t_ha, predicted_t_ha, lower_t_ha, upper_t_ha, log_error`` (log of
-        observed over the predicted median). Plots outside the range of the others are kept, marked
-        ``is_outside``.
+        ``site_year, hybrid, dry_yield_t_ha, predicted_t_ha, lower_t_ha, upper_t_ha, log_error``
+        (log of observed over the predicted median). Plots outside the range of the others are kept,
+        marked ``is_outside``.
 
     Raises
     ------
-    ValueError
+    Refusal
         As :func:`calibrate`, or fewer than four site-years.
     """
-    plots = _usable(frame[frame["crop_type"].eq(crop_type)], [*predictors, OUTCOME])
-    _check(plots, predictors, crop_type)
+    plots = _cut_plots(frame, predictors, crop_type)
     if plots[SITE_YEAR].nunique() <= LEAST_SITE_YEARS:
-        raise ValueError("too few site-years to leave one out")
+        raise Refusal("There are too few site-years to leave one out.")
     parts = []
     for site_year, left_out in plots.groupby(SITE_YEAR):
         model = calibrate(plots[plots[SITE_YEAR] != site_year], predictors, crop_type)
         values = _predicted(model, left_out, 0.95)
+        own = left_out[[SITE_YEAR, "hybrid", OUTCOME]].assign(**dict(zip(LIMITS, values.T)))
         line = np.log(values[:, 0] / model.smearing)
-        parts.append(
-            left_out[[SITE_YEAR, "hybrid", OUTCOME]].assign(
-                predicted_t_ha=values[:, 0],
-                lower_t_ha=values[:, 1],
-                upper_t_ha=values[:, 2],
-                log_error=np.log(left_out[OUTCOME]) - line,
-                is_outside=_refusals(model, left_out).notna(),
-            )
-        )
+        error, is_outside = np.log(left_out[OUTCOME]) - line, _refusals(model, left_out).notna()
+        parts.append(own.assign(log_error=error, is_outside=is_outside))
     return pd.concat(parts, ignore_index=True)
 
 
@@ -327,18 +337,18 @@ def prediction_error(table: pd.DataFrame) -> pd.Series:
     Returns
     -------
     Series
-        ``rmse_t_ha``; ``rmse_log`` (0.2 is about 20 % of the yield); ``rank_correlation`` inside site-years
-        (Spearman, mean); ``held``: share of plots inside their 95 % interval; ``n_plots, n_site_years,
-        n_outside``. Site-years weigh alike; plots outside the others' range are counted, not judged.
+        ``rmse_t_ha``; ``rmse_log`` (0.2 is about 20 % of the yield); ``rank_correlation`` inside
+        site-years (Spearman, mean); ``held``: share of plots inside their 95 % interval; ``n_plots,
+        n_site_years, n_outside``. Site-years weigh alike; plots outside the others' range are
+        counted, not judged.
     """
     inside = table[~table["is_outside"]]
     place = inside[SITE_YEAR]
     error = inside["predicted_t_ha"] - inside[OUTCOME]
     held = inside[OUTCOME].between(inside["lower_t_ha"], inside["upper_t_ha"])
 
-    def by_place(values):
-        return values.groupby(place).mean().mean()
-
+    square = pd.DataFrame({"t_ha": error**2, "log": inside["log_error"] ** 2, "held": held * 1.0})
+    mean = square.groupby(place).mean().mean()
     ranks = [
         stats.spearmanr(rows[OUTCOME], rows["predicted_t_ha"]).statistic
         for _, rows in inside.groupby(SITE_YEAR)
@@ -346,10 +356,10 @@ def prediction_error(table: pd.DataFrame) -> pd.Series:
     ]
     return pd.Series(
         {
-            "rmse_t_ha": np.sqrt(by_place(error**2)),
-            "rmse_log": np.sqrt(by_place(inside["log_error"] ** 2)),
+            "rmse_t_ha": np.sqrt(mean["t_ha"]),
+            "rmse_log": np.sqrt(mean["log"]),
             "rank_correlation": float(np.mean(ranks)) if ranks else np.nan,
-            "held": by_place(held.astype(float)),
+            "held": mean["held"],
             "n_plots": len(inside),
             "n_site_years": place.nunique(),
             "n_outside": int(table["is_outside"].sum()),
@@ -358,7 +368,8 @@ def prediction_error(table: pd.DataFrame) -> pd.Series:
 
 
 def ladder(frame: pd.DataFrame, crop_type: str, steps: tuple = LADDER) -> pd.DataFrame:
-    """Which measurements predict best: cross-validated error of each set of predictors on the same plots.
+    """Which measurements predict best: cross-validated error of each set of predictors on the same
+    plots.
 
     Parameters
     ----------
@@ -371,34 +382,149 @@ def ladder(frame: pd.DataFrame, crop_type: str, steps: tuple = LADDER) -> pd.Dat
     Returns
     -------
     DataFrame
-        ``predictors`` and the columns of :func:`prediction_error`, in the order given; ``rmse_none_log`` the
-        error without any measurement (every plot gets the mean of other site-years). Sets with a predictor
-        observed in no plot are left out.
+        ``predictors`` and the columns of :func:`prediction_error`, in the order given;
+        ``rmse_none_log`` the error without any measurement (every plot gets the mean of other
+        site-years). Sets with a predictor observed in no plot are left out.
 
     Raises
     ------
-    ValueError
+    Refusal
         As :func:`cross_validate`; no set that can be judged.
     """
     own = frame[frame["crop_type"].eq(crop_type)]
     possible = [s for s in steps if all(c in own and own[c].notna().any() for c in s)]
     if not possible:
-        raise ValueError("none of the predictors was observed")
+        raise Refusal("None of the predictors was observed.")
     every = list(dict.fromkeys(c for s in possible for c in s))
-    plots = _usable(own, [*every, OUTCOME])
-    rows = [
-        prediction_error(cross_validate(plots, s, crop_type)).rename(" + ".join(s))
-        for s in possible
-    ]
-    table = pd.DataFrame(rows).rename_axis("predictors").reset_index()
-    return table.assign(rmse_none_log=_error_without(plots)).astype(
-        dict.fromkeys(("n_plots", "n_site_years", "n_outside"), int)
-    )
+    plots = _observed(own, [*every, OUTCOME])
+    errors = {
+        " + ".join(s): prediction_error(cross_validate(plots, s, crop_type)) for s in possible
+    }
+    table = pd.DataFrame(errors).T.rename_axis("predictors").reset_index()
+    logs, place = np.log(plots[OUTCOME]), plots[SITE_YEAR]
+    means = logs.groupby(place).mean()
+    error = logs - place.map((means.sum() - means) / (len(means) - 1))
+    none = float(np.sqrt((error**2).groupby(place).mean().mean()))
+    counts = dict.fromkeys(("n_plots", "n_site_years", "n_outside"), int)
+    return table.assign(rmse_none_log=none).astype(counts)
 
 
-def _error_without(plots):
-    logs = np.log(plots[OUTCOME])
-    means = logs.groupby(plots[SITE_YEAR]).mean()
-    others = (means.sum() - means) / (len(means) - 1)
-    error = logs - plots[SITE_YEAR].map(others)
-    return float(np.sqrt((error**2).groupby(plots[SITE_YEAR]).mean().mean()))
+def ladders(frame: pd.DataFrame, steps: tuple = LADDER) -> tuple[pd.DataFrame, list[str]]:
+    """The ladder of every crop type that can be predicted.
+
+    Parameters
+    ----------
+    frame, steps
+        As for :func:`ladder`.
+
+    Returns
+    -------
+    tuple of DataFrame and list of str
+        ``crop_type`` and the columns of :func:`ladder`; and why other crop types have none.
+
+    Raises
+    ------
+    Refusal
+        No crop type has one.
+    """
+    found, told = _each(frame, lambda kind: ladder(frame, kind, steps).assign(crop_type=kind))
+    return pd.concat(found.values(), ignore_index=True), told
+
+
+def calibrate_each(
+    frame: pd.DataFrame, predictors: tuple
+) -> tuple[dict[str, YieldModel], list[str]]:
+    """The same predictors calibrated in every crop type that carries it.
+
+    Parameters
+    ----------
+    frame, predictors
+        As for :func:`calibrate`.
+
+    Returns
+    -------
+    tuple of dict and list of str
+        Models by crop type; and why others have none.
+
+    Raises
+    ------
+    Refusal
+        No crop type has one.
+    """
+    return _each(frame, lambda kind: calibrate(frame, predictors, kind))
+
+
+def _each(frame, fit):
+    """What is found for each crop type, and why nothing is found for others; refuses where nothing
+    is found.
+    """
+    kinds = sorted(frame["crop_type"].dropna().unique())
+    if not kinds:
+        raise Refusal("No crop type is named, so no yield is predicted.")
+    return where_possible(kinds, fit, "Crop type {}: {}".format)
+
+
+def best_models(frame: pd.DataFrame, errors: pd.DataFrame) -> dict[str, YieldModel]:
+    """The model with the least error of each crop type, calibrated on all cut plots.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From :func:`prediction_frame`.
+    errors : DataFrame
+        From :func:`ladders`.
+    """
+    best = errors.loc[errors.groupby("crop_type")["rmse_log"].idxmin()]
+    return {
+        row.crop_type: calibrate(frame, tuple(row.predictors.split(" + ")), row.crop_type)
+        for row in best.itertuples()
+    }
+
+
+def left_out(frame: pd.DataFrame, models: dict[str, YieldModel]) -> pd.DataFrame:
+    """Every cut plot as the best model of its crop type predicts it from the other site-years.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From :func:`prediction_frame`.
+    models : dict of str to YieldModel
+        From :func:`best_models`.
+
+    Returns
+    -------
+    DataFrame
+        As :func:`cross_validate`, with ``crop_type``.
+    """
+    parts = [cross_validate(frame, m.predictors, kind) for kind, m in models.items()]
+    kinds = [part.assign(crop_type=kind) for kind, part in zip(models, parts)]
+    return pd.concat(kinds, ignore_index=True)
+
+
+def plane(model: YieldModel, hybrids: pd.DataFrame) -> pd.DataFrame:
+    """Predicted yield over two predictors, around hybrids, as far as the calibrated plots reach.
+
+    Parameters
+    ----------
+    model : YieldModel
+        With two predictors.
+    hybrids : DataFrame
+        The predictors, one row per hybrid.
+
+    Returns
+    -------
+    DataFrame
+        Yield [t/ha] in an average site-year: the second predictor as index, the first as columns;
+        missing outside the calibration.
+    """
+    axes = []
+    for name in model.predictors:
+        low, high = hybrids[name].min(), hybrids[name].max()
+        room = 0.12 * max(high - low, 0.05 * high)
+        least, most = model.ranges.loc[name, ["min", "max"]]
+        ends = max(low - room, min(least, low)), min(high + room, max(most, high))
+        axes.append(np.linspace(*ends, GRID))
+    x, y = np.meshgrid(*axes)
+    grid = pd.DataFrame(dict(zip(model.predictors, (x.ravel(), y.ravel()))))
+    found = predict(model, grid.assign(crop_type=model.crop_type, site_year=""))
+    return pd.DataFrame(found["predicted_t_ha"].to_numpy().reshape(x.shape), axes[1], axes[0])

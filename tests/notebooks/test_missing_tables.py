@@ -1,0 +1,72 @@
+"""Notebooks whose tables are taken away in turn, at one site and at all: they say so once and run
+to their end.
+"""
+
+import re
+import shutil
+
+import pytest
+
+from culmbook.sheets.read import demo_folder
+from notebook_runs import bundles, figures, run_cells, sentences, tables
+
+SITES = ("DRYSA", "MELDO")  # a simple trial, and one with records of gaps
+ALL = "all ranks"
+NOTEBOOKS = {
+    "20_establishment.ipynb": {
+        "hybrids": ALL,
+        "plots": ALL,
+        "stand_counts": ALL,
+        "plant_gaps": {27},
+    },
+    "40_yield_components.ipynb": {
+        "hybrids": ALL,
+        "plots": ALL,
+        "harvests": {50, 51, 52, 54, 56, 58},
+        "stem_measures": {53, 54, 55, 56, 57},
+        "stand_counts": {54, 55},
+        "phenology": set(),
+    },
+}
+"""Tables that a notebook reads, each with the ranks of the findings that rest on it."""
+AT_ONE_OF_SEVERAL = {"stand_counts", "harvests"}
+CASES = [
+    pytest.param(name, table, gone, *scope, id=f"{name[:2]}-{table}-{'-'.join(scope)}")
+    for name, reads in NOTEBOOKS.items()
+    for table, gone in reads.items()
+    for scope in (("MELDO", "*"), ("all", "*"), ("all", "MELDO"))
+    if scope != ("all", "MELDO") or table in AT_ONE_OF_SEVERAL
+]
+QUICK = {"permutations": 49}
+
+
+def taken_away(folder, table, at):
+    """A copy of two demo sites without a table, at one of them or at all ('*')."""
+    for path in demo_folder().glob("*.*"):
+        folder.mkdir(exist_ok=True)
+        shutil.copy(path, folder)
+    for site in SITES:
+        shutil.copytree(demo_folder() / site, folder / site)
+    for path in [*folder.glob(f"{at}/{table}.*"), *folder.glob(f"{table}.*")]:
+        path.unlink()
+    return folder
+
+
+@pytest.mark.parametrize(("name", "table", "gone", "site", "at"), CASES)
+def test_a_missing_table_is_said_once_and_the_rest_is_answered(
+    name, table, gone, site, at, tmp_path
+):
+    folder = taken_away(tmp_path / "net", table, at)
+    run = run_cells(name, data=str(folder), site=site, season=2025, **QUICK)
+    assert "culmbook: finished" in run.printed
+    ranks = {b["rank"] for b in bundles(run.shown) if b.get("kind") == "finding"}
+    labels = {*tables(run.shown), *figures(run.shown)}
+    assert {b["see"] for b in bundles(run.shown) if b.get("see")} <= labels
+    assert all(b["data"]["rows"] for b in figures(run.shown).values() if b["data"])
+    named = [s for s in sentences(run.shown, "refusal") if re.search(rf"\b{table}\b", s)]
+    if at == "*":
+        assert len(named) == 1, sentences(run.shown, "refusal")
+        assert not ranks if gone == ALL else ranks and not ranks & gone
+        assert gone != ALL or not labels
+    else:
+        assert not named and ranks
