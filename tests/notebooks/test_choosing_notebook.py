@@ -90,7 +90,9 @@ def test_whole_network_answers_every_question_and_prints_names_as_typed():
 def test_best_yielder_that_fails_a_floor_is_not_promoted_and_the_report_says_why():
     row = frame(tables(whole().shown)["decisions"]).set_index("candidate").loc[f"{NAME}*"]
     assert row["decision"] == "drop" and row["reason"] == "Fails the moisture floor."
-    assert row["change"] == "Passing the moisture floor would promote it."
+    assert row["change"] == "Passing the moisture floor."
+    full = frame(tables(whole().shown)["reasons"]).set_index("hybrid").loc[NAME, "change"]
+    assert full.startswith("Passing the moisture floor would promote it. One more season")
     said = " ".join(sentences(whole().shown, "finding"))
     assert f"{NAME} has the highest predicted yield" in said
     assert "dropped, as it passes the floor on moisture at harvest with a probability of" in said
