@@ -133,7 +133,7 @@ def _unique(pairs):
 def _check(asked):
     """List everything that is wrong in a network's sheets.
 
-    Read all tables and list every problem with file, row, column, value, rule and what would mend
+    Read all tables and list every problem with file, row, column, value, rule and how to fix
     it.
     """
     from culmbook.sheets.read import check

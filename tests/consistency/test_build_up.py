@@ -1,4 +1,4 @@
-"""Build-up: shares by hand, tests with their power, what cannot be told apart, refusals."""
+"""Build-up: shares by hand, tests with their power, what cannot be distinguished, refusals."""
 
 import numpy as np
 import pandas as pd
@@ -100,7 +100,7 @@ def test_full_yield_is_shown_where_it_is_and_not_where_it_is_not(built):
 def test_single_planting_confounds_age_and_weather_and_names_the_seasons(built):
     words = aliasing_words(built.records)
     assert (
-        "Age and weather cannot be told apart" in words
+        "Age and weather cannot be distinguished" in words
         and "2021" in words
         and "2022, 2023 and 2024" in words
     )
@@ -108,7 +108,7 @@ def test_single_planting_confounds_age_and_weather_and_names_the_seasons(built):
 
 def test_staggered_plantings_drop_that_sentence_and_say_what_is_known(rng):
     words = aliasing_words(build_up_records(grow(rng, plantings=(2020, 2021, 2022))))
-    assert "cannot be told apart" not in words
+    assert "cannot be distinguished" not in words
     assert (
         "can be told from the weather" in words
         and "planting years are taken as random" in words

@@ -542,7 +542,7 @@ def aliasing_words(records: pd.DataFrame, early_year: int = 2) -> str:
     if not is_apart(records, records["stage"].eq(EARLY)):
         return (
             f"{planted} is the season {early} for every plot it is known from, the plateau is {late}. Age and "
-            f"weather cannot be told apart: if {early} was a poor season, it looks like a slow build-up. The share "
+            f"weather cannot be distinguished: if {early} was a poor season, it looks like a slow build-up. The share "
             "relative to the control is free of this: both met the same seasons."
         )
     return (

@@ -63,7 +63,7 @@ def _problem_table(problems: pd.DataFrame, label: str, caption: str, seen: str) 
         "place": Column("Where", meaning="File, line (sheet row) and column."),
         "value": Column("Value", meaning="The cell as it stands in the file."),
         "rule": Column(seen, meaning="The rule that the value breaks, or what was noticed."),
-        "mend": Column("What mends it", meaning="What to change in the sheet."),
+        "mend": Column("How to fix it", meaning="What to change in the sheet."),
     }
     return table(problems.assign(place=places), columns, label=label, caption=caption)
 

@@ -77,7 +77,7 @@ def _refusals(network, site: str) -> list[str]:
         was = is_are(len(rows), "was", "were")
         said.append(f"{n_of(len(rows), 'row')} {was} refused and used in no number.")
     if said:
-        said.append("Appendix B lists each with what is wrong and what mends it.")
+        said.append("Appendix B lists each with what is wrong and how to fix it.")
     return [" ".join(said)] if said else []
 
 

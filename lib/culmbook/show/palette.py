@@ -20,7 +20,7 @@ RULE = "#C9C4BA"
 PAPER_TINT = "#F5F1E8"
 
 SERIES = ("#1D3C6E", "#D08A1E", "#2C9C8C", "#8E3563", "#9CC3E6", "#111111")
-"""Colours for groups, in the order to use them; told apart by red- and green-blind readers."""
+"""Colours for groups, in the order to use them; distinguished by red- and green-blind readers."""
 LINES = (
     "-",
     (0, (5, 1.6)),
