@@ -96,3 +96,15 @@ def test_what_cannot_be_compared_is_refused(rng):
         fit_means(frame[frame["replicate"] == "1"], "y")
     with pytest.raises(ValueError, match="The control STD has no plot"):
         against_control(fit_means(frame, "y"), "STD")
+
+
+def test_a_factor_that_others_hold_already_is_not_said_to_be_in_the_model(rng):
+    frame = trial(rng)
+    frame["film"] = np.where(frame["replicate"].eq(frame["replicate"].iloc[0]), "film", "none")
+    fit = fit_means(frame, "y", fixed=["replicate", "film"])
+    assert fit.fixed == ["replicate"]
+
+
+def test_a_mistyped_factor_is_refused_by_name(rng):
+    with pytest.raises(ValueError, match="fixed factor 'flim'"):
+        fit_means(trial(rng), "y", fixed=["replicate", "flim"])

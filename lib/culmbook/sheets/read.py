@@ -167,6 +167,10 @@ def read_network(data, *, site="all", today=None):
         If there is no such folder or site. Faults of files and rows are never raised: see
         ``Network.problems``.
     """
+    if not isinstance(site, str):
+        raise ValueError(
+            f"site={site!r} is no text: give the code as text (papermill: -r site {site})"
+        )
     reader = _Reader(resolve_data(data), site, today or date.today())
     reader.read()
     return reader.network()

@@ -56,7 +56,7 @@ class MeansFit:
 
     ``fit`` the mixed model; ``weights`` one row per hybrid and one column per coefficient, whose
     product with the coefficients is the hybrid's mean; ``n_plots`` by hybrid; ``response`` its
-    column; ``terms`` the random terms.
+    column; ``terms`` the random terms and ``fixed`` the fixed factors that entered.
     """
 
     fit: GaussianFit
@@ -64,6 +64,7 @@ class MeansFit:
     n_plots: pd.Series
     response: str
     terms: list
+    fixed: list
 
     @property
     def hybrids(self) -> list[str]:
@@ -150,7 +151,7 @@ def fit_means(
         Fewer than two hybrids, fewer than three degrees of freedom for the error, hybrids that
         share no condition, or a search that does not settle.
     ValueError
-        A plot twice.
+        A plot twice, or a factor that is no column.
     """
     used, label = frame[frame[response].notna()], label_of(response)
     if used.duplicated(["site", "plot"]).any():
@@ -164,8 +165,14 @@ def fit_means(
     cells["condition"] = cells["place"] + ": " + cells["treatment"]
     cells["hybrid_place"] = cells["hybrid"].astype(str) + ":" + cells["place"]
     usual_fixed, usual_random = layout_terms(cells)
-    fixed = [_column(name) for name in (usual_fixed if fixed is None else fixed)]
-    design, weights = _design(cells, fixed)
+    asked = usual_fixed if fixed is None else fixed
+    if unknown := [name for name in asked if _column(name) not in cells]:
+        raise ValueError(
+            f"fixed factor {unknown[0]!r}: it is neither trial:treatment, hybrid:trial, "
+            f"{', '.join(TERMS)}, nor a column of the plots"
+        )
+    fixed = [_column(name) for name in asked]
+    design, weights, entered = _design(cells, fixed)
     if len(cells) - design.shape[1] < LEAST_DF:
         raise Refusal(
             f"{label}: {len(cells)} plots leave fewer than {LEAST_DF} degrees of freedom for the "
@@ -179,7 +186,8 @@ def fit_means(
         design, terms = pd.concat([design, lines], axis=1), [*terms, *more]
     what = f"{label}: no means of hybrids"
     fit = settled(what, cells, response, design, terms, residual=residual)
-    return MeansFit(fit, weights, cells.groupby("hybrid").size(), response, terms)
+    entered = [name for name in asked if _column(name) in entered]
+    return MeansFit(fit, weights, cells.groupby("hybrid").size(), response, terms, entered)
 
 
 def _column(name):
@@ -187,7 +195,8 @@ def _column(name):
 
 
 def _design(cells, fixed):
-    """Columns of the fixed part, and the weights that make a hybrid's mean of them."""
+    """Columns of the fixed part, the weights that make a hybrid's mean of them, factors that entered."""
+    entered = []
     hybrids = pd.get_dummies(cells["hybrid"], dtype=float).sort_index(axis=1).add_prefix("hybrid ")
     names = [name.removeprefix("hybrid ") for name in hybrids.columns]
     columns, weights = [hybrids], [pd.DataFrame(np.eye(len(names)), names, hybrids.columns)]
@@ -202,9 +211,10 @@ def _design(cells, fixed):
             own = own.add_prefix(f"{factor} ").iloc[:, 1:]
             site = cells.groupby(factor)["site"].first()
             share = (1 / site.groupby(site).transform("size") / site.nunique()).to_numpy()[1:]
+        entered.append(factor)
         columns.append(own)
         weights.append(pd.DataFrame(np.tile(share, (len(names), 1)), names, own.columns))
-    return pd.concat(columns, axis=1), pd.concat(weights, axis=1)
+    return pd.concat(columns, axis=1), pd.concat(weights, axis=1), entered
 
 
 def hybrid_means(means: MeansFit, *, level: float = 0.95, contrasts=None) -> pd.DataFrame:
@@ -225,7 +235,10 @@ def hybrid_means(means: MeansFit, *, level: float = 0.95, contrasts=None) -> pd.
         ``hybrid, n_plots, mean, lower, upper``, highest first; by default t intervals with
         Satterthwaite's degrees of freedom, in the unit of the response.
     """
-    table = (contrasts or type(means.fit).contrast)(means.fit, means.weights, level)
+    if contrasts is None:
+        table = means.fit.contrast(means.weights, level)  # weights @ coefficients
+    else:
+        table = contrasts(means.fit, means.weights, level)
     own = {"mean": table["estimate"], "lower": table["lower"], "upper": table["upper"]}
     return _listed(means, means.hybrids, own, "mean")
 
