@@ -151,7 +151,7 @@ def test_unfit_tables_are_refused(change, word):
 @pytest.mark.parametrize("column", ["hybrid", "environment"])
 def test_one_hybrid_or_environment(call, column):
     only = barley().loc[lambda t: t[column] == t[column].iloc[0]]
-    with pytest.raises(ValueError, match=f"1 {column} .*are too few|and 1 {column} are too few"):
+    with pytest.raises(ValueError, match=f"here are .*1 {column}"):
         call(only)
 
 

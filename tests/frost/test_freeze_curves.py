@@ -402,7 +402,7 @@ def test_hybrids_without_lt50_are_named():
 
 def test_slopes_are_said():
     common = fit_freeze(only_set(freeze_table()))
-    assert "do not differ clearly in steepness" in words.slopes(common)
+    assert "share one slope" in words.slopes(common)
     steep, flat = (
         only_set(freeze_table({h: LT50[h]}, slope=s, units=60)) for h, s in (("A", 4.0), ("B", 1.0))
     )

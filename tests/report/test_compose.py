@@ -144,3 +144,13 @@ def test_a_skipped_cell_whose_refusal_is_not_shown_says_why_itself(printed):
 def test_facts_and_errors_keep_a_heading(printed):
     found = printed("# Q", [refusal()], "## Facts", [skipped(), page.facts({"Plots": "8"})])
     assert heads(found) == ["Facts"]
+
+
+def test_brackets_of_a_formula_stay_where_they_were():
+    from culmbook.report.markdown import typst_math
+
+    assert (
+        typst_math(r"D = \frac{1}{\pi}\left[m - b\right]").replace(" ", "") == "D=frac(1,pi)[m-b]"
+    )
+    sized = typst_math(r"P = \operatorname{logit}^{-1}\bigl(a + b\bigr)").replace(" ", "")
+    assert sized.endswith("^(-1)(a+b)")

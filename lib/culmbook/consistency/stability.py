@@ -95,7 +95,7 @@ def _checked(cells, least_hybrids, least_environments):
     if hybrids < least_hybrids or environments < least_environments:
         had = f"{n_of(hybrids, 'hybrid')} and {n_of(environments, 'environment')}"
         takes = f"{least_hybrids} hybrids and {least_environments} environments (site-seasons)"
-        raise ValueError(f"{had} are too few: it takes {takes}")
+        raise ValueError(f"it takes at least {takes}; here are {had}")
     return cells.astype({"hybrid": str, "environment": str}).sort_values(
         ["hybrid", "environment"], ignore_index=True
     )

@@ -110,7 +110,7 @@ def slopes(fit) -> str:
         return (
             f"Curves differ in steepness {tested}: ranks at LT10 or LT90 need not be those at LT50."
         )
-    return f"Curves do not differ clearly in steepness {tested}, so hybrids share one slope."
+    return f"Hybrids share one slope {tested}: they get their own below a p of 0.01."
 
 
 # -- winters -------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ import re
 from functools import lru_cache
 
 import typst
-from tylax import latex_to_typst_diagnostics
+from tylax import L2TOptions, latex_to_typst_diagnostics
 
 from culmbook.text.glyphs import printable, printable_lines
 
@@ -19,6 +19,7 @@ LONGEST_WORD = 16
 none.
 """
 _PIECE = 10
+_SIZED = re.compile(r"\\[bB]igg?([lr])(?![a-zA-Z])")
 _JOINTS = re.compile(r"(?<=[/_.:;,=&?-])(?=\w)")
 _BREAK = "\u200b"
 # Spaces at which no line may break: before a unit sign, and within "p = 0.02".
@@ -99,7 +100,9 @@ def typst_math(tex: str) -> str | None:
         Math source that compiles, or None when the formula cannot be translated and is to be shown
         as typed.
     """
-    result = latex_to_typst_diagnostics(tex)
+    # a bracket after 1/pi would join the denominator; brackets of a size of their own are dropped
+    tex = _SIZED.sub(lambda found: "\\left" if found[1] == "l" else "\\right", tex)
+    result = latex_to_typst_diagnostics(tex, options=L2TOptions(frac_to_slash=False))
     source = _WORDS.sub(r'" \1 "', result.output.strip())
     # A hash would leave math for code; a warning means something was dropped.
     if not source or "#" in source or result.warnings:

@@ -498,8 +498,8 @@ def group_words(found: SiteCorrelation, groups: pd.Series, *, least: float = HAL
     n, sites, cut = groups.nunique(), n_of(len(groups), "site"), fmt_number(least, 2)
     if found.is_alike:
         return (
-            "The sites do not fall into groups: a single correlation for all pairs describes the "
-            f"{sites} as well as any other covariance."
+            "The sites do not fall into groups: with the data at hand a single correlation for all "
+            f"pairs of the {sites} cannot be distinguished from others."
         )
     if n == 1:
         return f"The {sites} are one group: they rank the hybrids alike (mean correlation of at least {cut})."
