@@ -26,8 +26,8 @@ def public_functions(room: str = "") -> list[tuple[str, str, str]]:
 
     Examples
     --------
-    >>> [name for module, name, said in public_functions("text") if module == "text.refusal"]
-    ['Refusal']
+    >>> [module for module, name, said in public_functions("text") if name == "Refusal"]
+    ['text.refusal']
     """
     rooms = sorted(path.name for path in LIBRARY.iterdir() if (path / "__init__.py").is_file())
     if room and room not in rooms:
