@@ -25,10 +25,9 @@ BOTH = (
     "70_choosing_across_sites.ipynb",
 )
 QUICK = {"20_establishment.ipynb": {"permutations": 49}, "30_frost_hardiness.ipynb": {"draws": 100}}
-NOT_A_NUMBER = re.compile(r"\b(nan|NaN|NaT|inf|None)\b")
+NOT_A_NUMBER = re.compile(r"\b(nan|NaN|NaT|inf|None(?! of))\b")
 NEGATIVE = re.compile(r"[−-]\d[\d.]*\s*(t/ha|GJ/ha|plants|stems|cm)\b")
-SHARE = re.compile(r"(?<![\d.,–−-])(\d{3,}(?:\.\d+)?) %")
-DIFFERENCE = re.compile(r"differ|less|more|gain|against|from the|change|effect|correl", re.I)
+DIFFERENCE = re.compile(r"differ|less|more|gain|against|from the|change|effect|correl|relative", re.I)
 
 
 def impossible(bundle):
@@ -44,10 +43,12 @@ def impossible(bundle):
 
 def impossible_in_table(bundle):
     """Look at every raw value by its column's kind and unit."""
-    label, faults = bundle["label"], []
+    label, faults, of = bundle["label"], [], ""
     for i, column in enumerate(bundle["columns"]):
         kind, heading = column["kind"], column["heading"]
-        is_difference = DIFFERENCE.search(heading + " " + column.get("meaning", ""))
+        if "interval" not in kind:
+            of = f"{heading} {column.get('meaning', '')}"
+        is_difference = DIFFERENCE.search(f"{label} {of} {heading}")  # an interval is of what stands before
         for row, raw in zip(bundle["rows"], bundle["values"]):
             where, value = f"{label}, {heading}, {row[0]}", raw[i]
             shown = row[i]
