@@ -279,7 +279,7 @@ def test_curves_pass_half_of_the_living_at_lt50_and_draws_scatter_like_the_inter
 
 def test_unevenness_names_its_sources():
     table = unevenness(fit_freeze(only_set(freeze_table(units=200, shifts=[-0.5, 0.0, 0.5]))))
-    assert list(table["source"]) == ["run", "load (run x temperature)", "hybrid in a load"]
+    assert list(table["source"]) == ["run", "load (run × temperature)", "hybrid in a load"]
     assert table["sd_c"].iloc[0] == pytest.approx(0.5, rel=0.05)
     assert table["levels"].to_list() == [3, 18, 54]
     assert table["sd_logit"].iloc[0] / table["sd_c"].iloc[0] == pytest.approx(
@@ -311,7 +311,7 @@ def test_runs_of_one_temperature_each_are_part_of_the_loads():
     assert row["lt50_c"] == pytest.approx(-4.0, abs=0.1)
     assert unevenness(fit)["source"].to_list() == [
         "run",
-        "load (run x temperature)",
+        "load (run × temperature)",
         "hybrid in a load",
     ]
 

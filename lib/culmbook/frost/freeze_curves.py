@@ -688,7 +688,7 @@ def unevenness(fit: FreezeFit) -> pd.DataFrame:
 
     The runs' part is what their scatter holds beyond sampling, not below 0; missing with one run.
     """
-    words = {"run": "run", "load": "load (run x temperature)", "cell": "hybrid in a load"}
+    words = {"run": "run", "load": "load (run × temperature)", "cell": "hybrid in a load"}
     frozen = fit.cells[fit.cells["temperature_c"].notna()]
     levels = {"run": len(fit.runs), "load": frozen["load"].nunique(), "cell": len(frozen)}
     run = max(fit.run_scatter - fit.run_sampling, 0.0) if fit.has_run_shifts else np.nan
@@ -768,7 +768,7 @@ def fit_sets(sets: dict, fit) -> pd.DataFrame:
 
 def _converged(fit):
     if fit.verdict != CONVERGED:
-        raise Refusal(f"Not estimable: the model of the curves did {fit.verdict}.")
+        raise Refusal(f"Not estimable: the model of the curves has {fit.verdict}.")
     return fit
 
 

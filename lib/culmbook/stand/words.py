@@ -129,7 +129,9 @@ def verdicts(judged: pd.DataFrame, rules) -> list[str]:
     """
     counted = judged[judged["verdict"].notna()]
     if counted.empty:
-        raise Refusal("No plot has a count from which its stand could be judged.")
+        raise Refusal(
+            "No plot has a count of its original plants from which its stand could be judged."
+        )
     numbers, low = counted["verdict"].value_counts(), int((~counted["is_ranked"]).sum())
     words = ", ".join(f"{fmt_count(numbers[v])} {_TO_DO[v]}" for v in VERDICTS if v in numbers)
     stands, their = ("stands", "its") if low == 1 else ("stand", "their")
