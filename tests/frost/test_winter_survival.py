@@ -122,7 +122,7 @@ def test_shares_agree_with_the_counts_where_the_field_is_even(rng):
 def test_two_winters_have_no_severity_and_say_so(rng):
     fit = fit_winters(field(rng, sites=1, winters=2))
     assert fit.severity is None and "at least 3 are needed" in fit.why_no_severity
-    assert "few winters" in " ".join(words.limits_of_survival(fit))
+    assert "few winters" in " ".join(words.limits_of_survival(fit, 0.95))
     assert words.severity(fit, 0.95) == fit.why_no_severity and severity_line(fit).empty
 
 
@@ -135,7 +135,7 @@ def test_winters_without_a_minimum_tell_hybrids_apart_but_not_severity(rng):
         and fit.severity["df"] == 10
         and fit.severity["lower"] < -0.5 < fit.severity["upper"]
     )
-    assert "Of 3 of 15 site-winters the minimum" in " ".join(words.limits_of_survival(fit))
+    assert "Of 3 of 15 site-winters the minimum" in " ".join(words.limits_of_survival(fit, 0.95))
     assert len(fit_winters(cells.assign(minimum_c=np.nan)).winters) == 15
 
 
@@ -263,9 +263,14 @@ def test_severity_joins_by_site_and_winter(rng):
 def test_words_of_survival_and_severity(rng):
     fit = fit_winters(field(rng))
     shares = winter_shares(fit)
-    first, second = words.survival(shares, fit, 0.95)
+    first, sites, second = words.survival(shares, fit, 0.95)
     assert first.startswith("Over 15 winters of 3 sites") and shares["hybrid"].iloc[0] in first
     assert second == words.severity(fit, 0.95) and second.startswith("For every °C colder")
+    assert second not in words.limits_of_survival(fit, 0.95)  # said once
+    assert words.severity(fit, 1.0) == words.limits_of_survival(fit, 1.0)[0]
+    plain = fit.cells.groupby("site")[["alive", "total"]].sum().eval("alive / total")
+    coldest = fit.cells.groupby("site")["minimum_c"].min()[plain.idxmin()]
+    assert f"{100 * plain.min():.0f} % at {plain.idxmin()}, down to −{-coldest:.1f} °C" in sites
     assert words.severity(fit, 1.0).startswith("These winters show no clear effect of the cold")
 
 
@@ -415,6 +420,17 @@ def test_the_site_with_most_loss_comes_first_and_safe_sites_are_not_drawn():
     assert words.expected(safe, "A")[0].startswith("In a winter as cold as one in ten the freeze")
     with pytest.raises(Refusal, match="Next to nothing is expected to die"):
         with_loss(safe)
+
+
+def test_an_expectation_colder_than_the_winters_counted_says_so():
+    """Twelve winters from −12 to −1 °C: the tenth quantile lies at −10.9 (linear interpolation)."""
+    found = expected_by_site(minima_of({"COLD": np.arange(-12.0, 0)}), curves(5, 0.1, A=-4.0))
+    counted = pd.DataFrame({"site": "COLD", "minimum_c": [-3.0, np.nan]})
+    told = words.beyond_counted(found, counted)
+    assert "goes down to −10.9 °C; plants were counted in winters down to −3.0 °C only" in told
+    cold = words.beyond_counted(found, counted.assign(minimum_c=-11.0))
+    assert cold.endswith("in winters down to −11.0 °C.")
+    assert "is not known" in words.beyond_counted(found, counted.assign(minimum_c=np.nan))
 
 
 def test_nothing_is_expected_without_curves_or_winters():

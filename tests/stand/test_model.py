@@ -12,6 +12,7 @@ from culmbook.stand.model import (
     fit_stand,
     hybrid_shares,
     refuse_implausible,
+    sites_against_control,
     variance_table,
 )
 from culmbook.text.refusal import Refusal
@@ -197,6 +198,18 @@ def test_a_replicate_alone_at_its_site_has_no_variance_of_its_own():
     cells = pd.concat(parts, ignore_index=True)
     cells["plot"] = cells["plot"] + cells["hybrid"]
     assert "replicate_key" not in fit_stand(cells).terms
+
+
+def test_a_cold_site_is_compared_by_itself():
+    """What two mild sites level out stands at the cold one; one without the control is left out."""
+    mild, cold, more = {"a": 350, "b": 349}, {"a": 320, "b": 160}, {"a": 100, "c": 200}
+    sites = [even_plots(alive, 360, site=s) for s, alive in zip("MCX", (mild, cold, more))]
+    found = sites_against_control(pd.concat(sites), "b").set_index("site")
+    assert list(found.index) == ["C", "M"]
+    assert found.loc["C", "difference"] == pytest.approx(160 / 360, abs=1e-3)
+    assert found.loc["C", "lower"] > 0.3 and found.loc["M", "lower"] < 0
+    with pytest.raises(Refusal, match="At no site"):
+        sites_against_control(pd.concat(sites), "STD")
 
 
 def test_network_shares_weigh_sites_equally():

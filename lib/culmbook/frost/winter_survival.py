@@ -491,7 +491,8 @@ def expected_by_site(minima, draws, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        site, how (how the minima are known, in words), the columns of :func:`expected_survival`;
+        site, how (how the minima are known, in words), cold_c (minimum of a winter as cold as one in
+        ten, or of the coldest of fewer than ten) [°C], the columns of :func:`expected_survival`;
         site with most loss first.
 
     Raises
@@ -504,7 +505,9 @@ def expected_by_site(minima, draws, *, level=0.95):
     parts = []
     for site, rows in known_minima(minima).groupby("site", sort=True):
         found = expected_survival(rows["minimum_c"], draws, level=level)
-        parts.append(found.assign(site=site, how=how_known(rows)))
+        tenth = 0.1 if len(rows) >= MIN_FOR_WORST else 0
+        cold = np.quantile(rows["minimum_c"], tenth)
+        parts.append(found.assign(site=site, how=how_known(rows), cold_c=cold))
     parts = sorted(parts, key=lambda rows: rows["expected"].mean())
     return pd.concat(parts, ignore_index=True)
 

@@ -307,6 +307,36 @@ def against_control(
     return table.rename_axis("hybrid").reset_index()[columns].sort_values(**order)
 
 
+def sites_against_control(
+    cells: pd.DataFrame, control: str, *, random=AT_ONE_SITE, level: float = 0.95
+) -> pd.DataFrame:
+    """Hybrids against the control at every site by itself: the mean over sites hides one that is
+    cold.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        As for :func:`fit_stand`.
+    control, random, level
+        As for :func:`fit_stand` and :func:`against_control`; the intervals of a site hold together.
+
+    Returns
+    -------
+    DataFrame
+        ``site`` and the columns of :func:`against_control`. A site that carries no comparison is
+        not in it.
+    """
+    found = {}
+    for site, own in cells.groupby("site"):
+        try:
+            found[site] = against_control(fit_stand(own, random), control, level=level)
+        except Refusal:
+            continue
+    if not found:
+        raise Refusal(f"At no site can hybrids be compared with the control {control}.")
+    return pd.concat(found, names=["site"]).reset_index("site").reset_index(drop=True)
+
+
 def _composed(shares, control, others, correlation):
     """Columns of difference and ratio to the control: limits composed from those of the two."""
     first = shares.loc[others, ["share", "lower", "upper"]].to_numpy().T
