@@ -539,6 +539,22 @@ def damage_by_hybrid(damage, control, *, level=0.95):
     return table.reset_index().sort_values(["chance", "observed", "hybrid"], ignore_index=True)
 
 
+def spread_by_chance(damage):
+    """Share of the variance of hybrids' effects that hybrids all alike would show, 0–1.
+
+    Notes
+    -----
+    Trace of the effects' covariance over their sum of squares (both effects less their mean): what
+    a shrunken estimate would take off. Chances and odds here are not shrunk.
+
+    References
+    ----------
+    Morris, C. 1983, Journal of the American Statistical Association 78: 47–55.
+    """
+    effects, covariance = _estimates(damage, _weights(damage, "hybrid"))
+    return min(float(np.trace(covariance) / (effects @ effects)), 1.0)
+
+
 def other_effects(damage, *, level=0.95):
     """Odds ratios of what stands beside the hybrids: observers, and time since emergence.
 

@@ -303,6 +303,14 @@ def damage(found: pd.DataFrame, control: str, level: float, after: str) -> list[
     return words or [f"After {after}, no plot was {severe}, or every plot was."]
 
 
+def unshrunk(share: float) -> str:
+    """Warning that a ranking is not shrunk, from :func:`spring_damage.spread_by_chance`."""
+    return (
+        f"Not shrunk: plots of hybrids all alike would show {fmt_share(share)} of the variance of log "
+        "odds found here, so hybrids at the ends of the list are likely nearer its middle."
+    )
+
+
 # -- the site's cold -----------------------------------------------------------------------------
 
 
