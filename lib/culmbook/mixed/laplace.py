@@ -26,6 +26,7 @@ _SETTLE_STEPS = 50
 _LARGEST_ETA = 35.0  # beyond it a share is 0 or 1 in double precision
 _SETTLED = 1e-12  # relative fall of the criterion that ends the search
 _FLAT = 1e-2  # slope of the criterion that counts as none
+_LARGEST_VARIANCE = 100.0  # of plain intercepts, logit scale: beyond it levels are all or nothing
 
 
 class Binomial:
@@ -336,6 +337,9 @@ def minimise_laplace(problem, with_fixed):
     worst, verdict = np.max(np.abs(gradient), initial=0.0), search.CONVERGED
     if not worst < _FLAT:
         verdict = f"not converged: the criterion still falls (gradient {worst:.2g})"
+    for term, k in zip(s.terms, s.kernels(state.own), strict=True):
+        if term.cell is not None and np.max(k) > _LARGEST_VARIANCE:
+            verdict = f"not converged: the variance of {term.name} runs off to infinity"
     return (_settled(problem, state) if with_fixed else state), verdict
 
 
