@@ -80,7 +80,12 @@ def test_whole_network_answers_every_question_and_prints_names_as_typed():
     ranks = [b["rank"] for b in found if b.get("kind") == "finding"]
     assert sorted(ranks) == [1, 2, 3, 4, 5, 6, 7, 8, 9]
     assert {b["see"] for b in found if b.get("see")} <= labels(whole())
-    assert f"{NAME}*" in set(frame(tables(whole().shown)["decisions"])["candidate"])
+    known = {NAME, *CODES} - {"H8"}
+    every = {**tables(whole().shown), **figures(whole().shown)}
+    keyed = [frame(b)["hybrid"] for b in every.values() if "hybrid" in frame(b)]
+    assert len(keyed) > 8 and all(set(own) <= known for own in keyed)  # a key carries no mark
+    assert not any("*" in c["name"] for b in every.values() for c in (b.get("data") or b)["columns"])
+    assert frame(every["decisions"])["n_seasons"].eq(2).all()
     assert NAME in " ".join(sentences(whole().shown, "finding"))
     assert "<b>" not in "".join(re.sub(r'src="[^"]*"', "", s.html()) for s in whole().shown)
     for figure in figures(whole().shown).values():
@@ -88,7 +93,7 @@ def test_whole_network_answers_every_question_and_prints_names_as_typed():
 
 
 def test_best_yielder_that_fails_a_floor_is_not_promoted_and_the_report_says_why():
-    row = frame(tables(whole().shown)["decisions"]).set_index("candidate").loc[f"{NAME}*"]
+    row = frame(tables(whole().shown)["decisions"]).set_index("hybrid").loc[NAME]
     assert row["decision"] == "drop" and row["reason"] == "Fails the moisture floor."
     assert row["change"] == "Passing the moisture floor."
     full = frame(tables(whole().shown)["reasons"]).set_index("hybrid").loc[NAME, "change"]
@@ -154,6 +159,19 @@ def test_what_is_missing_is_said_and_the_rest_goes_on(network, words, shown):
     if "floors" in labels(found):
         heads = set(frame(tables(found.shown)["floors"]))
         assert "p_lt50_c" not in heads and ("p_moisture_pct" in heads) == ("LT50" in words)
+
+
+def test_after_one_season_what_is_open_is_too_early_everywhere_it_is_said():
+    found = run(choosing_network(choosing_tables(seasons=(2025,))))
+    shown = frame(tables(found.shown)["decisions"]).set_index("hybrid")
+    is_early = shown["decision"].eq("too early")
+    lower, upper = (shown[c] for c in ("lower", "upper"))
+    assert is_early.any() and (is_early == (lower.le(0.05) & upper.ge(0.05))).all()
+    drawn = frame(figures(found.shown)["gains"]).set_index("hybrid")["decision"]
+    assert drawn.to_dict() == shown["decision"].to_dict()
+    said = " ".join(sentences(found.shown, "finding"))
+    assert "not decided yet, too early: " in said and "No decision changes with any" not in said
+    assert "Once the same plots have been cut in a second season, it can" in said
 
 
 def test_decisions_written_are_what_the_next_report_looks_back_on(tmp_path):

@@ -181,7 +181,11 @@ def test_place_and_hybrids_are_checked(tmp_path):
 @pytest.mark.parametrize(
     ("decided", "more", "words"),
     [
-        (_decided("promote", "keep"), {}, "H002: decision: allowed: promote, hold, drop"),
+        (
+            _decided("promote", "keep"),
+            {},
+            "H002: decision: allowed: promote, hold, too early, drop",
+        ),
         (_decided("hold", reason="x" * 501), {}, "H001: reason: 501 characters"),
         (_decided("hold"), {"stages": {"H001": "field"}}, "H001: stage"),
         (_decided("hold"), {"season": 1900}, "H001: growing_season"),
@@ -310,13 +314,27 @@ def test_words_count_and_name():
     )
     held = _compared()[lambda t: t["decision"] == "hold"]
     assert last_words(held, 2024, "STD").endswith(
-        "hold 1, drop 0. Holding takes no side: none of them can look right or wrong."
+        "hold 1, drop 0. Waiting takes no side: none of them can look right or wrong."
     )
     gone = _compared().assign(now=None)
     assert "otherwise" not in last_words(gone, 2024, "STD")
     assert "None of them is decided otherwise" in last_words(
         _compared().assign(now=lambda t: t["decision"]), 2024, "STD"
     )
+
+
+def test_what_it_was_too_early_for_takes_no_side_and_is_said_beside_what_is_decided_now():
+    table = _compared().assign(decision=lambda t: t["decision"].replace("drop", "too early"))
+    table["now"] = table["hybrid"].map({"E": "promote", "F": "drop", "G": "drop"})
+    again = compare_with_last(
+        table[["hybrid", "growing_season", "decision"]],
+        table[["hybrid"]].assign(decision=table["now"]),
+        table[["hybrid", "n_plots", "gain", "lower", "upper"]],
+    ).set_index("hybrid")
+    assert again.loc[list("EFG"), "verdict"].isna().all()
+    said = last_words(table, 2024, "STD")
+    assert "were: promote 3, hold 1, too early 3, drop 0." in said and "Of the dropped" not in said
+    assert said.endswith("Of those it was too early to decide on then, now: promote 1 and drop 2.")
 
 
 def test_decisions_are_recorded_when_a_path_is_given(tmp_path):

@@ -2,7 +2,8 @@
 
 A hybrid is worth promoting if it passes all floors, beats the control by the margin and is among
 the best k of those that pass. It is not known of any hybrid whether it is, so each decision has an
-expected loss; what is decided is what has the least.
+expected loss; what is decided is what has the least. Where the loss of waiting is not known, what
+the data leave open is not decided: it is too early.
 """
 
 from dataclasses import dataclass
@@ -15,8 +16,8 @@ from culmbook.selection.gains import chance_beats, chance_if_passing, chance_in_
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_list
 
-PROMOTE, HOLD, DROP = "promote", "hold", "drop"
-DECISIONS = (PROMOTE, HOLD, DROP)
+PROMOTE, HOLD, EARLY, DROP = "promote", "hold", "too early", "drop"
+DECISIONS = (PROMOTE, HOLD, EARLY, DROP)
 _NOTHING = 1e-9
 
 
@@ -83,8 +84,9 @@ def decide(
     costs : Costs
     more : DataFrame, optional
         By hybrid, ``loss_after`` and ``chance_flips`` from
-        :func:`culmbook.selection.more_data.hold_table`. Without it nothing is known of what waiting
-        would bring, and only promoting and dropping are weighed.
+        :func:`culmbook.selection.more_data.hold_table`. Without it waiting is no choice: only
+        promoting and dropping are weighed. Where ``loss_after`` is missing, waiting is a choice that
+        cannot be valued.
     provisional : Series of bool, optional
         By hybrid, from :func:`culmbook.consistency.model.is_provisional`.
     untested : dict of str to list of str, optional
@@ -98,8 +100,9 @@ def decide(
     DataFrame
         ``hybrid, chance_worthy, p_top, p_beats, p_floors, loss_promote, loss_hold, loss_drop, gain,
         lower, upper, rank, chance_if_passing, is_provisional, loss_after, chance_flips, untested,
-        decision, is_capped, loss``: promoted ones first, then held and dropped ones, each by
-        chance. ``loss`` is that of the decision, ``rank`` that of the median gain;
+        decision, is_capped, loss``: promoted ones first, then held ones, those it is too early to
+        decide on and dropped ones, each by chance. ``loss`` is that of the decision (missing where it
+        is too early), ``rank`` that of the median gain;
         ``chance_if_passing`` is ``chance_worthy`` were it sure to pass the floors; ``is_capped``:
         promoting had the least loss, but the places were taken; ``untested``: what has to be tested
         before it can be promoted, blank where nothing. ``p_floors`` is missing without floors, the
@@ -116,7 +119,9 @@ def decide(
     ``loss(drop) = wrong_drop w`` and ``loss(hold) = hold + E min(loss(promote), loss(drop))`` after
     one more season's data. Of equal losses dropping is taken before promoting, and both before
     waiting. At most k are promoted: those that save most against the next best decision; the others
-    hold.
+    hold. Where waiting cannot be valued it is too early for a hybrid whose gain's limits have the
+    margin between them, and for one above it that would be dropped, as dropping cannot be undone;
+    neither if it is as good as sure to fail a floor, which no further yield would change.
 
     References
     ----------
@@ -125,7 +130,7 @@ def decide(
     if delta < 0:
         raise ValueError(f"delta = {delta}: the margin over the control must be at least 0")
     hybrids = list(gains.columns)
-    chance = worthy(gains, eligible, k, delta).mean()
+    chance, is_choice = worthy(gains, eligible, k, delta).mean(), more is not None
     if more is None:
         more = pd.DataFrame(np.nan, hybrids, ["loss_after", "chance_flips"])
     if missing := [str(h) for h in hybrids if h not in more.index]:
@@ -156,7 +161,15 @@ def decide(
     table["decision"], table["is_capped"] = _least_loss(table, k)
     waits = table["decision"].eq(PROMOTE) & table["untested"].ne("")
     table["decision"] = table["decision"].mask(waits, HOLD)
-    table["loss"] = [row[f"loss_{row['decision']}"] for _, row in table.iterrows()]
+    if is_choice:
+        is_open = table["upper"].ge(delta) & table["p_floors"].fillna(1).gt((1 - level) / 2)
+        is_open &= table["lower"].le(delta) | table["decision"].eq(DROP)
+        early = is_open & table["loss_hold"].isna()
+        table["decision"], table["is_capped"] = (
+            table["decision"].mask(early, EARLY),
+            table["is_capped"] & ~early,
+        )
+    table["loss"] = [row.get(f"loss_{row['decision']}", np.nan) for _, row in table.iterrows()]
     place = table["decision"].map({d: i for i, d in enumerate(DECISIONS)})
     by = ["place", "chance_worthy", "rank", "hybrid"]
     table = table.reset_index().assign(place=place.to_numpy())

@@ -231,7 +231,8 @@ def decider(seasons, drawn, control: str, base: Way, decided: pd.DataFrame, **mo
         costs = [way.rule["costs"].wrong_promote, way.rule["costs"].wrong_drop]
         least = TIE * min(cost for cost in costs if cost > 0)
         for i, row in table.iterrows():
-            stays = row[f"loss_{now[row['hybrid']]}"] - row[f"loss_{row['decision']}"] < least
+            losses = [row.get(f"loss_{d}", np.nan) for d in (now[row["hybrid"]], row["decision"])]
+            stays = losses[0] - losses[1] < least
             if stays and not row["is_capped"]:
                 table.loc[i, "decision"] = now[row["hybrid"]]
         return table
