@@ -84,7 +84,9 @@ def test_whole_network_answers_every_question_and_prints_names_as_typed():
     every = {**tables(whole().shown), **figures(whole().shown)}
     keyed = [frame(b)["hybrid"] for b in every.values() if "hybrid" in frame(b)]
     assert len(keyed) > 8 and all(set(own) <= known for own in keyed)  # a key carries no mark
-    assert not any("*" in c["name"] for b in every.values() for c in (b.get("data") or b)["columns"])
+    assert not any(
+        "*" in c["name"] for b in every.values() for c in (b.get("data") or b)["columns"]
+    )
     assert frame(every["decisions"])["n_seasons"].eq(2).all()
     assert NAME in " ".join(sentences(whole().shown, "finding"))
     assert "<b>" not in "".join(re.sub(r'src="[^"]*"', "", s.html()) for s in whole().shown)

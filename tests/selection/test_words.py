@@ -2,7 +2,6 @@
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from culmbook.selection.decide import Costs, decide
 from culmbook.selection.words import (

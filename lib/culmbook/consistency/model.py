@@ -19,7 +19,7 @@ from culmbook.mixed import CONVERGED, GaussianFit, compare, fit_gaussian, over
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
-from culmbook.trials.connected import refuse_disconnected
+from culmbook.trials.entries import refuse_disconnected
 from culmbook.trials.layout import add_strata
 
 ESTABLISHED = 3

@@ -5,7 +5,7 @@ change it.
 import pandas as pd
 
 from culmbook.selection.decide import DROP, EARLY, HOLD, PROMOTE, conditions
-from culmbook.selection.floors import floor_words
+from culmbook.selection.index import floor_words
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.words import is_are, n_of
@@ -119,7 +119,7 @@ def with_reasons(
     rule, control
         As in :func:`rule_words`.
     passed : DataFrame
-        From :func:`culmbook.selection.floors.floor_table`.
+        From :func:`culmbook.selection.index.floor_table`.
 
     Returns
     -------
@@ -275,7 +275,7 @@ def next_season_words(told: pd.DataFrame, more: pd.DataFrame, rule: dict) -> lis
     told : DataFrame
         From :func:`with_reasons`.
     more : DataFrame
-        From :func:`culmbook.selection.more_data.hold_table`.
+        From :func:`culmbook.selection.sensitivity.hold_table`.
     rule : dict
         As in :func:`rule_words`.
 
