@@ -11,6 +11,7 @@ import pytest
 
 import culmbook.sheets.read
 from choosing_frames import CODES, choosing_network, choosing_tables
+from contradictions import contradictions
 from culmbook.selection.decisions import last_decisions
 from culmbook.sheets.read import read_network
 from notebook_runs import bundles, figures, run_cells, sentences, tables
@@ -67,6 +68,11 @@ def whole():
     }
     renamed["decisions"] = decided_before({NAME: "promote", "H1": "drop", "H2": "hold"})
     return run(choosing_network(renamed, floors=FLOORS | {"moisture_pct": 31.5}, weights=WEIGHTS))
+
+
+@lru_cache
+def one_season():
+    return run(choosing_network(choosing_tables(seasons=(2025,))))
 
 
 @lru_cache
@@ -141,7 +147,7 @@ def test_gains_go_with_plain_means_and_losses_with_probabilities():
             OF_YIELD - OF_ALL | {"index"},
         ),
         (
-            lambda: choosing_network(choosing_tables(seasons=(2025,))),
+            None,
             "One season was cut|one season was cut",
             OF_YIELD - {"plans", "plan-table", "funnel"},
         ),
@@ -154,7 +160,7 @@ def test_gains_go_with_plain_means_and_losses_with_probabilities():
     ids=["no harvests", "one candidate", "no control", "one site", "one season", "no freeze tests"],
 )
 def test_what_is_missing_is_said_and_the_rest_goes_on(network, words, shown):
-    found = run(network())
+    found = run(network()) if network else one_season()
     assert "culmbook: finished" in found.printed
     assert any(re.search(words, text) for text in sentences(found.shown, "refusal"))
     assert labels(found) == ({"links"} & labels(found) if shown is None else shown)
@@ -164,7 +170,7 @@ def test_what_is_missing_is_said_and_the_rest_goes_on(network, words, shown):
 
 
 def test_after_one_season_what_is_open_is_too_early_everywhere_it_is_said():
-    found = run(choosing_network(choosing_tables(seasons=(2025,))))
+    found = one_season()
     shown = frame(tables(found.shown)["decisions"]).set_index("hybrid")
     is_early = shown["decision"].eq("too early")
     lower, upper = (shown[c] for c in ("lower", "upper"))
@@ -174,6 +180,11 @@ def test_after_one_season_what_is_open_is_too_early_everywhere_it_is_said():
     said = " ".join(sentences(found.shown, "finding"))
     assert "not decided yet, too early: " in said and "No decision changes with any" not in said
     assert "Once the same plots have been cut in a second season, it can" in said
+
+
+@pytest.mark.parametrize("found", [whole, plain, one_season], ids=lambda made: made.__name__)
+def test_nothing_is_said_beside_its_contrary(found):
+    assert contradictions({NOTEBOOK: bundles(found().shown)}) == []
 
 
 def test_decisions_written_are_what_the_next_report_looks_back_on(tmp_path):
