@@ -7,13 +7,13 @@ expected loss; what is decided is what has the least. Where the loss of waiting 
 the data leave open is not decided: it is too early.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from culmbook.consistency.draws import SeasonDraws, limits
-from culmbook.consistency.model import SeasonsFit
+from culmbook.consistency.model import SeasonsFit, usable
 from culmbook.mixed import Factor, Model
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_list
@@ -236,6 +236,48 @@ def under_test(
     names = records["hybrid"].astype("str")
     cut = set(names[records["season"].eq(records["season"].max())])
     return [h for h in sorted(names.unique()) if h not in controls and (h in cut or h not in out)]
+
+
+def with_losses(drawn: SeasonDraws, cuts: pd.DataFrame, seed: int = 1) -> SeasonDraws:
+    """Draws of what lasts of each hybrid with the plots that gave nothing counted.
+
+    Parameters
+    ----------
+    drawn : SeasonDraws
+        Of log yield, which knows only cuts that gave something.
+    cuts : DataFrame
+        From :func:`culmbook.yields.harvest.plot_harvests`, all seasons.
+    seed : int
+
+    Returns
+    -------
+    SeasonDraws
+        The same where every established plot gave something in every season.
+
+    Notes
+    -----
+    A yield that may be 0 has the mean ``p exp(m)``, p the probability of giving anything and m the
+    log of what it then gives, but for a factor that all hybrids share. p is drawn from a beta
+    distribution: the hybrid's plots, each counted by the share of its cuts that gave something, and
+    one more plot of the network's own share. Sites and seasons are taken as alike in what they kill.
+
+    References
+    ----------
+    Aitchison (1955) J. Am. Stat. Assoc. 50:901-908.
+    """
+    used = usable(cuts)
+    gave, hybrid = used["dry_yield_t_ha"].gt(0), used["hybrid"].astype("str")
+    if gave.all():
+        return drawn
+    share = gave.groupby(hybrid).mean()[drawn.hybrids].to_numpy()
+    plots = (
+        (used["site"].astype("str") + "/" + used["plot"].astype("str")).groupby(hybrid).nunique()
+    )
+    n, usual = plots[drawn.hybrids].to_numpy(), gave.mean()
+    rng, size = np.random.default_rng([seed, 73]), drawn.lasting.shape
+    kept = np.log(rng.beta(n * share + usual, n * (1 - share) + 1 - usual, size))
+    cells = drawn.cells + kept[:, :, None, None]
+    return replace(drawn, lasting=drawn.lasting + kept, cells=cells)
 
 
 def candidate_gains(drawn: SeasonDraws, control: str, among=None) -> pd.DataFrame:

@@ -1,7 +1,6 @@
 """The table of decisions: write this season's, read the last ones back, and see what came of them."""
 
 import tempfile
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -33,17 +32,6 @@ _VERDICTS = {
     (DROP, ABOVE): WRONG,
     (DROP, BELOW): RIGHT,
 }
-
-
-@dataclass(frozen=True)
-class Written:
-    """What :func:`write_decisions` did: the file, hybrids added, and hybrids whose decision stood
-    there.
-    """
-
-    path: Path
-    added: tuple
-    standing: tuple
 
 
 def decision_rows(
@@ -104,18 +92,15 @@ def _read_back(raw, today, names=None):
     rows, _ = read_sheet(raw, TABLE, today or date.today())
     check_key(rows)
     faults = []
-    for p in rows.problems:
-        place = (f"line {p.line}" if names is None else names[p.line - 1]) if p.line else None
-        if p.severity != "note":
-            faults.append(": ".join(filter(None, [place, p.column, p.rule])))
+    for p in (p for p in rows.problems if p.severity != "note"):
+        place = (names[p.line - 1] if names else f"line {p.line}") if p.line else None
+        faults.append(": ".join(filter(None, [place, p.column, p.rule])))
     if faults:
         raise ValueError(f"{raw.file} cannot be used: {fmt_list(faults)}")
     return rows.kept()
 
 
-def write_decisions(
-    rows: pd.DataFrame, path, *, hybrids=None, today: date | None = None
-) -> Written:
+def write_decisions(rows: pd.DataFrame, path, *, hybrids=None, today: date | None = None) -> str:
     """Add decisions to a file of the table of decisions; what stands there stays as it is.
 
     Parameters
@@ -132,8 +117,9 @@ def write_decisions(
 
     Returns
     -------
-    Written
-        A decision that stands in the file already is not written twice: its reason and day stay.
+    str
+        What was written and what stood there already: a decision that stands in the file is not
+        written twice, its reason and day stay.
 
     Raises
     ------
@@ -182,7 +168,11 @@ def write_decisions(
                 f"{path.name} could not be read back with the new lines; nothing was written"
             )
         write_whole(path, content)
-    return Written(path, tuple(new["hybrid"]), tuple(rows.loc[stands.to_numpy(), "hybrid"]))
+    n, stood = len(new), n_of(int(stands.sum()), "decision")
+    if not n:
+        return f"Nothing was written: what was decided stands in {path.name} already ({stood})."
+    also = f"; {stood} stood there already" if stands.any() else ""
+    return f"{n_of(n, 'decision')} {is_are(n, 'was', 'were')} added to {path.name}{also}."
 
 
 def _check_place(path):
@@ -215,15 +205,6 @@ def _lines(rows, raw, content):
     except UnicodeEncodeError as error:
         lacks = f"{raw.file} is {raw.encoding} text and lacks {error.object[error.start]!r}"
         raise ValueError(f"{lacks}: save it as CSV UTF-8 first") from error
-
-
-def written_words(written: Written) -> str:
-    """Say what was written and what stood there already."""
-    name, n, stood = written.path.name, len(written.added), len(written.standing)
-    if not n:
-        return f"Nothing was written: what was decided stands in {name} already ({n_of(stood, 'decision')})."
-    also = f"; {n_of(stood, 'decision')} stood there already" if stood else ""
-    return f"{n_of(n, 'decision')} {is_are(n, 'was', 'were')} added to {name}{also}."
 
 
 def record_decisions(
@@ -262,7 +243,7 @@ def record_decisions(
         day = date.fromisoformat(decided_on) if decided_on else date.today()
         stages = hybrids.drop_duplicates("hybrid").set_index("hybrid")["stage"]
         rows = decision_rows(decided, season, stages, day)
-        return [written_words(write_decisions(rows, path, hybrids=list(hybrids["hybrid"])))]
+        return [write_decisions(rows, path, hybrids=list(hybrids["hybrid"]))]
     except (ValueError, OSError) as error:
         raise Refusal(f"The decisions were not written: {str(error).rstrip('.')}.") from None
 
