@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.consistency.model import fit_seasons, season_records
-from culmbook.selection.gains import lasting_values
+from culmbook.selection.decide import lasting_values
 from culmbook.sites.agreement import fit_site_agreement
 from culmbook.sites.correlation import ALIKE, correlate_sites, fit_site_correlation, shared_seasons
 from culmbook.sites.first_stage import SiteMeans, site_means

@@ -31,7 +31,7 @@ from culmbook.sites.two_stage import long_means, second_design
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import joined, n_of
-from culmbook.trials.connected import common_entries
+from culmbook.trials.entries import common_entries
 
 # Hybrids at two sites or more, fewer of which tell nothing of a correlation (common practice, no
 # source).

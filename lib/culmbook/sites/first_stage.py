@@ -9,7 +9,7 @@ from culmbook.consistency.model import random_terms
 from culmbook.mixed import CONVERGED, fit_gaussian
 from culmbook.spatial.trend import BLOCKS, trend_terms
 from culmbook.text.refusal import Refusal
-from culmbook.trials.connected import refuse_disconnected
+from culmbook.trials.entries import refuse_disconnected
 
 LEAST_DF = 3
 _SITE_TERMS = ("hybrid_season", "plot_key", "replicate_season", "main_plot_season", "block_key")

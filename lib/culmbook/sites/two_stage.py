@@ -16,7 +16,7 @@ from culmbook.mixed import CONVERGED, GaussianFit, basis, fit_gaussian
 from culmbook.sites.first_stage import SiteMeans
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
-from culmbook.trials.connected import refuse_disconnected
+from culmbook.trials.entries import refuse_disconnected
 
 _FLATTEST = 1e-10  # least eigenvalue of a covariance of means, relative to the largest
 

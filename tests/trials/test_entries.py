@@ -7,7 +7,7 @@ import pytest
 from consistency_frames import make_seasons
 from culmbook.consistency.model import fit_seasons, season_records
 from culmbook.text.refusal import Refusal
-from culmbook.trials.connected import (
+from culmbook.trials.entries import (
     common_entries,
     connected_sets,
     linking_words,
