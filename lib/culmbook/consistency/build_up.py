@@ -87,7 +87,7 @@ def build_up_records(harvests: pd.DataFrame, early_year: int = EARLY_YEAR) -> pd
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`.
     early_year : int
         1 or 2.
 
@@ -135,7 +135,7 @@ def fit_build_up(
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, log of dry yield over 0 is used.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, log of dry yield over 0 is used.
     control : str
     early_year : int
 
@@ -370,7 +370,7 @@ def crop_year_table(harvests: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`.
 
     Returns
     -------
@@ -448,7 +448,7 @@ def decline(harvests: pd.DataFrame) -> pd.Series:
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`.
 
     Returns
     -------

@@ -132,7 +132,7 @@ def season_records(
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`; rows left out there are not used.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`; rows left out there are not used.
     scale : {'log', 'raw'}
         Unit of ``response``: log of dry t/ha, or dry t/ha.
     first_crop_year : int

@@ -6,8 +6,8 @@ from culmbook.show import against
 from culmbook.text.numbers import fmt_date, fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import at_sites, is_are, joined, n_of
+from culmbook.trials.dry_yield import FULL_YIELD_YEAR, NO_MOISTURE, is_filled
 from culmbook.yields.components import COMPONENTS, MEASURED, usual_methods, with_method
-from culmbook.yields.harvest import FULL_YIELD_YEAR, NO_MOISTURE, is_filled
 from culmbook.yields.means import label_of
 from culmbook.yields.paths import HYBRIDS
 

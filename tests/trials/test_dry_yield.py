@@ -4,14 +4,14 @@ import pytest
 
 from component_frames import make_ground, make_harvests
 from culmbook.text.refusal import Refusal
-from culmbook.yields import words
-from culmbook.yields.harvest import (
+from culmbook.trials.dry_yield import (
     area_remarks,
     looked_at,
     plantings_looked_at,
     plot_harvests,
     remarks,
 )
+from culmbook.yields import words
 
 SLIP = pd.DataFrame(
     {
