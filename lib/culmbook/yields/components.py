@@ -295,7 +295,7 @@ def at_full_stand(
     power : float
         From :func:`fit_stand_power` or a parameter, 0-1.
     rank_floor : float
-        Stand under which a plot's yield is not ranked, 0-1.
+        Stand under which a plot's yield is not reckoned to a full one, 0-1.
 
     Returns
     -------
