@@ -19,7 +19,7 @@ from culmbook.consistency.model import (
     RESIDUAL,
     TERMS,
     dummies,
-    fix_pairs,
+    fix_few,
     in_words,
     random_terms,
     season_records,
@@ -183,7 +183,7 @@ def fit_build_up(
 
 def settled(design: pd.DataFrame, records: pd.DataFrame, terms: list) -> GaussianFit:
     """Fit ``response``, pairs of the layout fixed; ValueError where the search does not settle."""
-    fit = fit_gaussian(records, "response", *fix_pairs(design, records, terms))
+    fit = fit_gaussian(records, "response", *fix_few(design, records, terms))
     if fit.verdict != CONVERGED:
         raise ValueError(f"the model of the build-up has {fit.verdict}")
     return fit
