@@ -45,7 +45,7 @@ AMOUNTS = {
 """Measures that cannot be below 0 and may differ many times over: their link is the log."""
 LOG, IDENTITY = "log", "identity"
 POWERS = (2, 1, 0)  # of the mean that an amount's variance may be proportional to
-_SETTLED, _STEPS = 1e-8, 60  # change of a log mean at the end of a search, and its longest
+_SETTLED, _STEPS = 1e-6, 60  # change of a log mean at the end of a search, and its longest
 _OWN = {"trial:treatment": "condition", "hybrid:trial": "hybrid_place"}
 
 
