@@ -27,7 +27,9 @@ BOTH = (
 QUICK = {"20_establishment.ipynb": {"permutations": 49}, "30_frost_hardiness.ipynb": {"draws": 100}}
 NOT_A_NUMBER = re.compile(r"\b(nan|NaN|NaT|inf|None(?! of))\b")
 NEGATIVE = re.compile(r"[−-]\d[\d.]*\s*(t/ha|GJ/ha|plants|stems|cm)\b")
-DIFFERENCE = re.compile(r"differ|less|more|gain|against|from the|change|effect|correl|relative", re.I)
+DIFFERENCE = re.compile(
+    r"differ|less|more|gain|against|from the|change|effect|correl|relative", re.I
+)
 
 
 def impossible(bundle):
@@ -48,7 +50,9 @@ def impossible_in_table(bundle):
         kind, heading = column["kind"], column["heading"]
         if "interval" not in kind:
             of = f"{heading} {column.get('meaning', '')}"
-        is_difference = DIFFERENCE.search(f"{label} {of} {heading}")  # an interval is of what stands before
+        is_difference = DIFFERENCE.search(
+            f"{label} {of} {heading}"
+        )  # an interval is of what stands before
         for row, raw in zip(bundle["rows"], bundle["values"]):
             where, value = f"{label}, {heading}, {row[0]}", raw[i]
             shown = row[i]

@@ -110,7 +110,7 @@ ESTIMATORS = {
     "frost.spring_damage:other_effects": "frost/test_spring_damage.py",
     "yields.moisture:net_calorific_value": "yields/test_moisture.py",
     "yields.moisture:energy_yield": "yields/test_moisture.py",
-    "yields.harvest:plot_harvests": "yields/test_harvest.py",
+    "trials.dry_yield:plot_harvests": "trials/test_dry_yield.py",
     "yields.components:plot_components": "yields/test_components.py",
     "yields.components:log_components": "yields/test_components.py",
     "yields.paths:fit_covariances": "yields/test_paths.py",

@@ -49,6 +49,7 @@ def test_every_result_of_few_seasons_is_marked_provisional(demo):
     assert [text for text in marked if "rovisional" not in text] == []
     (said,) = sentences(demo.shown, "provisional")
     assert said.startswith("2 seasons after establishment, not 3.")
+    assert str(bundles(demo.shown)).count("seasons after establishment, not 3") == 1
 
 
 def test_first_sentence_is_that_of_the_table(demo):

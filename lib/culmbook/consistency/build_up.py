@@ -19,7 +19,7 @@ from culmbook.consistency.model import (
     RESIDUAL,
     TERMS,
     dummies,
-    fix_pairs,
+    fix_few,
     in_words,
     random_terms,
     season_records,
@@ -87,7 +87,7 @@ def build_up_records(harvests: pd.DataFrame, early_year: int = EARLY_YEAR) -> pd
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`.
     early_year : int
         1 or 2.
 
@@ -135,7 +135,7 @@ def fit_build_up(
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, log of dry yield over 0 is used.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, log of dry yield over 0 is used.
     control : str
     early_year : int
 
@@ -183,7 +183,7 @@ def fit_build_up(
 
 def settled(design: pd.DataFrame, records: pd.DataFrame, terms: list) -> GaussianFit:
     """Fit ``response``, pairs of the layout fixed; ValueError where the search does not settle."""
-    fit = fit_gaussian(records, "response", *fix_pairs(design, records, terms))
+    fit = fit_gaussian(records, "response", *fix_few(design, records, terms))
     if fit.verdict != CONVERGED:
         raise ValueError(f"the model of the build-up has {fit.verdict}")
     return fit
@@ -370,7 +370,7 @@ def crop_year_table(harvests: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`.
 
     Returns
     -------
@@ -448,7 +448,7 @@ def decline(harvests: pd.DataFrame) -> pd.Series:
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`.
 
     Returns
     -------

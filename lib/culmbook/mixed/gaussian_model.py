@@ -48,8 +48,10 @@ class Likelihood:
     y : ndarray
         Response, one value per record.
     structure : Structure
-    groups : ndarray
-        Residual group of each record, 0, 1, 2 ...; empty when no residual variance is estimated.
+    shares : ndarray, records x residual variances
+        How much of each estimated residual variance a record has: 1 for that of its group and 0
+        for others, or a number that its only one is multiplied by. No column where none is
+        estimated.
     known : ndarray
         Known part of each record's residual variance, zeros when there is none.
     restricted : bool
@@ -63,17 +65,17 @@ class Likelihood:
     information ``y'P V_i P V_j P y``.
     """
 
-    def __init__(self, y, structure, groups, known, restricted):
-        self.y, self.structure, self.groups = y, structure, groups
+    def __init__(self, y, structure, shares, known, restricted):
+        self.y, self.structure, self.shares = y, structure, shares
         self.known, self.restricted = known, restricted
-        self.n_groups = int(groups.max()) + 1 if len(groups) else 0
-        self.lower = np.append(structure.lower, np.zeros(self.n_groups))
-        self.upper = np.append(structure.upper, np.full(self.n_groups, np.inf))
+        n_residuals = shares.shape[1]
+        self.lower = np.append(structure.lower, np.zeros(n_residuals))
+        self.upper = np.append(structure.upper, np.full(n_residuals, np.inf))
         self.residuals = slice(structure.n_theta, None)
 
     def residual(self, theta):
         """Residual variance of each record."""
-        return self.known + (theta[self.residuals][self.groups] if self.n_groups else 0.0)
+        return self.known + self.shares @ theta[self.residuals]
 
     def at(self, theta):
         """State at ``theta``; raises ``LinAlgError`` where V is not positive definite."""
@@ -83,8 +85,7 @@ class Likelihood:
         solution, py = factor.solve(self.y)
         diagonal, by_kernel = factor.projected(h)
         f = self.derivatives(theta, py)
-        by_group = np.bincount(self.groups, diagonal[: len(self.groups)], self.n_groups)
-        traces = np.append(s.chain(own, by_kernel), by_group)
+        traces = np.append(s.chain(own, by_kernel), diagonal @ self.shares)
         return State(
             theta=theta,
             criterion=self._criterion(factor, py),
@@ -111,10 +112,7 @@ class Likelihood:
         """``V_i v`` by record for every parameter."""
         s = self.structure
         terms = s.derivatives(theta[: s.n_theta], vector)
-        if not self.n_groups:
-            return terms
-        in_group = self.groups[:, None] == np.arange(self.n_groups)
-        return np.hstack([terms, np.where(in_group, vector[:, None], 0.0)])
+        return np.hstack([terms, self.shares * vector[:, None]])
 
 
 class Model:
@@ -135,7 +133,7 @@ class Model:
         x = x / self.column_scale
         refuse_aliased(pd.DataFrame(x, columns=self.columns))
         self.terms = make_terms(used, random)
-        estimated = residual and known_variance is None
+        estimated = bool(residual) and known_variance is None
         for term in self.terms:
             _refuse_determined(x, term)
             if estimated:
@@ -144,20 +142,23 @@ class Model:
         if known_variance is not None:
             known = used[known_variance].to_numpy(float)
         y = self._standardise(used[response].to_numpy(float), x, known)
-        groups, self.residuals = np.empty(0, int), []
+        shares, self.residuals = np.empty((len(used), 0)), []
         if estimated and residual_by is None:
-            groups, self.residuals = np.zeros(len(used), int), [RESIDUAL]
+            shares, self.residuals = np.ones((len(used), 1)), [RESIDUAL]
+            if residual is not True:
+                shares = used[[residual]].to_numpy(float)
         elif estimated:
             groups, labels = code_levels(used, residual_by)
             if len(alone := labels[np.bincount(groups) < 2]):
                 why = f"{residual_by} has levels with one record, which cannot show a variance"
                 raise ValueError(f"{why}: {', '.join(alone)}")
             self.residuals = [f"{RESIDUAL}[{label}]" for label in labels]
+            shares = np.equal.outer(groups, np.arange(len(labels))).astype(float)
         # columns that occur only as part of a term may cut the records into blocks too
         plain = [term for term in random if isinstance(term, str)]
         parts = dict.fromkeys(c for term in plain for c in term.split(":") if c not in plain)
         structure = Structure(x, self.terms, [code_levels(used, c)[0] for c in parts])
-        self.problem = Likelihood(y, structure, groups, known / self.scale**2, method == "reml")
+        self.problem = Likelihood(y, structure, shares, known / self.scale**2, method == "reml")
         self.starts = self._starts(y, 1.0 / max(len(self.terms) + estimated, 1))
         self.unit = self.scale / self.column_scale  # of fixed effects, to the data's own unit
         kernels = [
@@ -211,8 +212,7 @@ class Model:
             for k in term.kernel.slopes(own):
                 parts.append(np.einsum("iga,ab,jgb->ij", z, k, z, optimize=True))
             full += np.einsum("iga,ab,jgb->ij", z, term.kernel.matrix(own), z, optimize=True)
-        groups = self.problem.groups
-        parts += [np.diag((groups == r).astype(float)) for r in range(self.problem.n_groups)]
+        parts += [np.diag(share) for share in self.problem.shares.T]
         return full, parts
 
     def criterion(self, state):
@@ -253,9 +253,10 @@ def _refuse_determined(x, term):
         raise ValueError(f"{why}; keep one of the two")
 
 
-def used_records(frame, response, fixed, random, residual_by, known_variance):
+def used_records(frame, response, fixed, random, residual_by, known_variance, residual=True):
     """Rows with a response, after a look at every column the model needs."""
-    more = [c for c in (residual_by, known_variance) if c is not None]
+    spread = residual if isinstance(residual, str) else None
+    more = [c for c in (residual_by, known_variance, spread) if c is not None]
     columns = [*columns_of(fixed, random), *more]
     refuse_absent(frame, [response, *columns])
     used = frame[frame[response].notna()]
@@ -267,10 +268,13 @@ def used_records(frame, response, fixed, random, residual_by, known_variance):
         refuse_rows(used, column, used[column].isna(), "is missing", _WITH_RESPONSE)
     infinite = ~np.isfinite(used[response].astype(float))
     refuse_rows(used, response, infinite, "is not finite", _WITH_RESPONSE)
-    if known_variance is not None:
-        bad = ~(used[known_variance] > 0)
-        refuse_rows(used, known_variance, bad, "is not above 0", _WITH_RESPONSE)
-        if residual_by is not None:
-            raise ValueError("residual_by has no meaning where known_variance gives the variances")
+    for column in (known_variance, spread):
+        if column is not None:
+            bad = ~(used[column] > 0)
+            refuse_rows(used, column, bad, "is not above 0", _WITH_RESPONSE)
+    if sum(c is not None for c in (residual_by, known_variance, spread)) > 1:
+        raise ValueError(
+            "residual_by has no meaning where known_variance or a column of residual gives the variances"
+        )
     refuse_other_length(frame, fixed)
     return used, len(frame) - len(used)
