@@ -46,7 +46,11 @@ OF_LAYOUT = ("replicate_season", "main_plot_season", "block_key")
 SCALES = ("log", "raw")
 RESIDUAL = "residual"
 _AR1_SEASONS = 4
-_IN_WORDS = TERMS | {"cohort_site": "planting year × site", "hybrid_stage": "hybrid × stage"}
+_IN_WORDS = TERMS | {
+    "cohort_site": "planting year × site",
+    "hybrid_stage": "hybrid × stage",
+    "trial_season": "trial × season",
+}
 
 
 @contextmanager
