@@ -20,8 +20,7 @@ from culmbook.consistency.model import fit_seasons, season_records
 from culmbook.selection.gains import lasting_values
 from culmbook.sites.agreement import fit_site_agreement
 from culmbook.sites.correlation import ALIKE, correlate_sites, fit_site_correlation, shared_seasons
-from culmbook.sites.first_stage import SiteMeans, site_means
-from culmbook.sites.two_stage import fit_two_stage
+from culmbook.sites.two_stage import SiteMeans, fit_two_stage, site_means
 from known_truth import NARROW, passes, run
 from known_truth_consistency import CONTROL, draw_spreads, layout, simulate
 

@@ -198,7 +198,7 @@ ESTIMATORS = {
     "selection.more_data:hold_table": "selection/test_more_data.py",
     "selection.more_data:plan_table": "selection/test_more_data.py",
     "trials.connected:common_entries": "trials/test_connected.py",
-    "sites.first_stage:site_means": "sites/test_two_stage.py",
+    "sites.two_stage:site_means": "sites/test_two_stage.py",
     "sites.two_stage:fit_two_stage": "sites/test_two_stage.py",
     "sites.correlation:shared_seasons": "sites/test_correlation.py",
     "sites.correlation:level_free": "sites/test_correlation.py",

@@ -12,8 +12,7 @@ from culmbook.sites.agreement import (
     pair_correlation,
 )
 from culmbook.sites.correlation import UNEVEN, correlate_sites
-from culmbook.sites.first_stage import SiteMeans, site_means
-from culmbook.sites.two_stage import fit_two_stage
+from culmbook.sites.two_stage import SiteMeans, fit_two_stage, site_means
 from known_truth_consistency import SD, layout, simulate
 
 

@@ -25,7 +25,7 @@ from culmbook.sites.correlation import (
     shared_seasons,
     site_groups,
 )
-from culmbook.sites.first_stage import SiteMeans, site_means
+from culmbook.sites.two_stage import SiteMeans, site_means
 from culmbook.text.refusal import Refusal
 from dense_reml import criterion
 from known_truth_consistency import SD, layout, simulate

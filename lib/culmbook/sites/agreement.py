@@ -13,8 +13,7 @@ from culmbook.consistency.draws import limits
 from culmbook.consistency.model import in_words
 from culmbook.mixed import CONVERGED, draws, fit_gaussian, over, simultaneous_draws
 from culmbook.sites.correlation import LEAST_HYBRIDS, level_free, means_frame
-from culmbook.sites.first_stage import SiteMeans
-from culmbook.sites.two_stage import fit_two_stage
+from culmbook.sites.two_stage import SiteMeans, fit_two_stage
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
@@ -79,7 +78,7 @@ def fit_site_agreement(
     Parameters
     ----------
     sites : list of SiteMeans
-        All sites of the network, from :func:`culmbook.sites.first_stage.site_means`.
+        All sites of the network, from :func:`culmbook.sites.two_stage.site_means`.
     site : str
         The one to look at.
     controls, groups

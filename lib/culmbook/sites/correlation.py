@@ -17,8 +17,7 @@ from scipy.spatial.distance import squareform
 from culmbook.consistency.draws import limits
 from culmbook.consistency.model import SeasonsFit
 from culmbook.mixed import CONVERGED, GaussianFit, compare, factor_analytic, fit_gaussian, over
-from culmbook.sites.first_stage import SiteMeans, site_means
-from culmbook.sites.two_stage import long_means, second_design
+from culmbook.sites.two_stage import SiteMeans, long_means, second_design, site_means
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import joined, n_of
@@ -112,7 +111,7 @@ def fit_site_correlation(
     Raises
     ------
     Refusal
-        As :func:`correlate_sites` and :func:`culmbook.sites.first_stage.site_means`.
+        As :func:`correlate_sites` and :func:`culmbook.sites.two_stage.site_means`.
     """
     sites = site_means(seasons.records) if sites is None else sites
     variance = float(seasons.fit.variances.get("hybrid_season", 0.0))
