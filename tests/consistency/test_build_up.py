@@ -159,6 +159,16 @@ def test_unfit_margins_are_refused(built, wrong):
         full_yield_test(built, **wrong)
 
 
+def test_what_a_season_does_to_one_planting_alone_is_part_of_the_share_itself(rng):
+    # each planting at each site has a deviation of its own in every season, sd 0.3
+    frame = grow(rng, sites=4, seasons=5, hybrids=4, plantings=(2020, 2021))
+    key = frame["site"] + frame["trial"] + frame["growing_season"].astype(str)
+    own = pd.Series(rng.normal(0, 0.3, key.nunique()), key.unique())
+    moved = frame.assign(dry_yield_t_ha=frame["dry_yield_t_ha"] * np.exp(key.map(own)))
+    found = fit_build_up(moved, "H00").absolute.variances
+    assert found["trial_season"] == pytest.approx(0.3**2, rel=0.5)
+
+
 @pytest.mark.parametrize("sites", [1, 3])
 def test_one_season_of_full_yield_tells_no_build_up(rng, sites):
     # every hybrid builds up alike here; what each did in 2022 would be told as faster and slower

@@ -116,19 +116,19 @@ def test_covariances_of_barley_match_immer_1934(barley):
 def test_limits_of_a_pair_are_those_of_its_posterior_on_a_grid():
     # both standard deviations and the correlation on a grid, the prior's three numbers summed over
     # another; density of the inverse Wishart distribution and restricted likelihood written out
-    rng, n, error = np.random.default_rng(5), 40, np.array([0.3, 0.5])
+    rng, n, error = np.random.default_rng(5), 40, np.array([0.1, 0.15])
     true = rng.multivariate_normal([0, 0], [[1, 0.5], [0.5, 0.8]], size=n)
     seen = true + rng.normal(size=(n, 2)) * np.sqrt(error)
     values = pd.DataFrame(seen, [f"H{h:02d}" for h in range(n)], ["A", "B"])
     row = correlate_sites(sites_of(values, dict(zip("AB", error, strict=True)))).pairs.iloc[0]
-    sd, r = np.linspace(0.05, 4, 24), np.linspace(-0.99, 0.99, 45)
+    sd, r = np.linspace(0.3, 2, 18), np.linspace(-0.5, 0.99, 60)
     a, b, c = np.meshgrid(sd**2, sd**2, r, indexing="ij")
     c = c * np.sqrt(a * b)
     prior = 0.0
     for g, v, share in product(
         np.linspace(0.1, 4, 14), np.linspace(0.1, 4, 14), np.arange(20) / 20
     ):
-        k = n * (share + 0.025) / (1 - share - 0.025)
+        k = n * (share + 1 / 28) / (1 - share - 1 / 28)
         own, off, df = k * (g**2 + v**2), k * g**2, 3 + k
         log = df / 2 * np.log((own**2 - off**2) / 4) - special.multigammaln(df / 2, 2)
         log = log - (df + 3) / 2 * np.log(a * b - c**2)

@@ -560,7 +560,8 @@ def aliasing_words(records: pd.DataFrame, early_year: int = 2) -> str:
         f"{planted} fell into {early}, so plots of different ages stood in the same seasons and the step from early "
         "to full yield can be told from the weather. A steady trend over the years still cannot be shared out between "
         "age, season and planting year; planting years are taken as random here, so such a trend is read as one of age "
-        "and season."
+        "and season. A season that treats young stands otherwise than old ones, at all sites alike, is no part of the "
+        "interval of the share itself."
     )
 
 

@@ -44,6 +44,7 @@ AS_GOOD = 2.0
 ALL_SITES = "all sites"
 _DRAWS, _THINNED, _FIRST = 800, 2, 200  # kept, out of how many each, and those left out before
 _FAR = 12.0  # logit of the share, beyond which nothing changes
+_TURNS = np.array([0.1, 0.3])
 _STEPS = np.array([0.2, 0.2, 0.8])  # of the search for the three numbers behind all correlations
 
 
@@ -374,6 +375,19 @@ def _drawn_covariances(y, w, x, seed=1):
         root[np.diag_indices(p)] = np.sqrt(rng.chisquare(p + 1 + k + n - np.arange(p)))
         turned = np.linalg.solve(root, np.linalg.cholesky(scale + squares).T)
         g = turned.T @ turned
+        # values, G and its prior together: the mean over sites times c, what differs times t
+        left = y - x @ b
+        for c, t in np.exp(_TURNS * rng.normal(size=(3, 2))):
+            common, own = np.exp(2 * theta[:2])
+            common = (c**2 * (own + p * common) - t**2 * own) / p
+            if common <= 0:
+                continue
+            new = np.array([np.log(common) / 2, theta[1] + np.log(t), theta[2]])
+            by = t * eye + (c - t) / p
+            moved = u @ by
+            rise = (w * ((left - u) ** 2 - (left - moved) ** 2)).sum() / 2
+            if np.log(rng.uniform()) < rise + np.log(c**2 * t) + theta[0] - new[0]:
+                u, g, theta = moved, by @ g @ by, new
         if turn >= _FIRST and turn % _THINNED == 0:
             kept.append(g)
     return np.array(kept)
