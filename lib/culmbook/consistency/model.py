@@ -49,7 +49,11 @@ then no yield itself, only differences, would be known (Gelman 2006, section 5).
 SCALES = ("log", "raw")
 RESIDUAL = "residual"
 _AR1_SEASONS = 4
-_IN_WORDS = TERMS | {"cohort_site": "planting year × site", "hybrid_stage": "hybrid × stage"}
+_IN_WORDS = TERMS | {
+    "cohort_site": "planting year × site",
+    "hybrid_stage": "hybrid × stage",
+    "trial_season": "trial × season",
+}
 
 
 @contextmanager

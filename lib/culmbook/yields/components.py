@@ -8,7 +8,7 @@ plants. The yield at full stand is a second one, for telling a poor stand from a
 import numpy as np
 import pandas as pd
 
-from culmbook.stats.line import PartialSlope, partial_slope
+from culmbook.stats.curves import PartialSlope, partial_slope
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.trials.dry_yield import KEY, PLACE, STRATA, is_slip
