@@ -1,0 +1,266 @@
+"""The season on one page: a row for each hybrid, a column for each question, a mark in each cell.
+
+A mark shows the estimate and its limits on one scale per column, the control as a hairline. What
+is missing says so in words.
+"""
+
+import html
+import math
+from string import ascii_lowercase
+
+import pandas as pd
+
+from culmbook.report.frames import CONTROL, HAS_VALUE, NETWORK, finite, questions
+from culmbook.report.markdown import words
+from culmbook.show.figures import short_name
+from culmbook.text.numbers import fmt_list, fmt_number
+from culmbook.text.words import n_of
+
+MOST_ROWS = 40
+"""Hybrids on the page; of more, the promoted and held and those nearest to them."""
+SHOWN = {
+    NETWORK: "gain beats worst established winter lt50 spring moisture lodging".split(),
+    "site": "yield gain beats worst established overwinter lt50 spring moisture lodging".split(),
+}
+"""Questions with a column, in this order, after the decision."""
+DECISIONS = ("promote", "hold", "drop")
+HEADLINES = {NETWORK: (1, 51, 20, 30), "site": (51, 20, 30)}
+"""Ranks of the findings of which the first that is there is the headline."""
+LEGEND = "dot: clearly unlike the control; ring: not distinguished from it; tick: not compared. Lines: 95 % limits, cut at the frame."
+
+
+def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list[str]) -> dict:
+    """Give the page's content.
+
+    Parameters
+    ----------
+    answers, said : DataFrame
+        As `culmbook.report.frames.answers` and `sentences` give them, of all scopes.
+    scope : str
+        A site, or ``network``.
+    controls : list of str
+        The reference control first.
+
+    Returns
+    -------
+    dict
+        ``headline``; ``order`` (all hybrids); ``decided`` (heading of the decisions, blank where there are none); ``columns`` (heading, unit, scale, better, control as a place 0-1 or None);
+        ``rows`` (hybrid, is_control, decision, chance, before, cells of text, note, place, low,
+        high, sign); ``below`` (pairs of label and sentence); ``notes`` (pairs of letter and
+        reason); ``legend``.
+    """
+    own = answers[answers["scope"].eq(scope)].set_index(["hybrid", "question"])
+    decided = answers[answers["scope"].eq(NETWORK)].set_index(["hybrid", "question"])
+    hybrids = _ordered(list(own.index.unique("hybrid")), decided, own, controls)
+    kept, left_out = hybrids[:MOST_ROWS], hybrids[MOST_ROWS:]
+    if left_out:  # the controls stay
+        kept = [h for h in hybrids if h not in controls][: MOST_ROWS - len(controls)]
+        kept += [h for h in hybrids if h in controls]
+        left_out = [h for h in hybrids if h not in kept]
+    headings = questions().set_index("question")
+    wanted = SHOWN[NETWORK if scope == NETWORK else "site"]
+    asked = [q for q in wanted if any(own["state"].xs(q, level="question").isin(HAS_VALUE))]
+    letters: dict[str, str] = {}
+    columns = [column_of(own, q, headings.loc[q], controls) for q in asked]
+    rows = [
+        {
+            "hybrid": short_name(hybrid),
+            "is_control": hybrid in controls,
+            **decision_of(decided, hybrid, letters),
+            "cells": [cell_of(own.loc[(hybrid, q)], c, letters) for q, c in zip(asked, columns)],
+        }
+        for hybrid in kept
+    ]
+    any_decided = any(row["decision"] in DECISIONS for row in rows)
+    unasked = [q for q in wanted if q not in asked]
+    return {
+        "headline": _headline(said, scope),
+        "order": hybrids,
+        "columns": columns,
+        "rows": rows,
+        "below": _below(said, scope, left_out, _not_answered(own, unasked, headings, controls)),
+        "notes": [[letter, reason] for reason, letter in letters.items()],
+        "legend": LEGEND,
+        "decided": ("Decision" if scope == NETWORK else "Decision of the network") * any_decided,
+        "row_mm": min(5.2, 121 / max(len(rows), 1)),
+    }
+
+
+def _value(frame: pd.DataFrame, hybrid: str, question: str):
+    """Give a value where there is one, else None."""
+    if (hybrid, question) not in frame.index:
+        return None
+    row = frame.loc[(hybrid, question)]
+    return row["value"] if row["state"] in HAS_VALUE else None
+
+
+def _ordered(hybrids: list[str], decided, own, controls: list[str]) -> list[str]:
+    """Sort by decision, then chance, gain and yield, an answer that is missing never first or as
+    the worst by itself; controls last.
+    """
+
+    def place(hybrid):
+        decision = _value(decided, hybrid, "decision")
+        ranks = [_value(f, hybrid, q) for f, q in ((decided, "chance"), (own, "gain"), (own, "yield"))]
+        order = DECISIONS.index(decision) if decision in DECISIONS else 3
+        values = [-v if finite(v) else 0.0 for v in ranks]
+        if hybrid in controls:
+            return 4, controls.index(hybrid)
+        return order, *values, hybrid
+
+    return sorted(hybrids, key=place)
+
+
+def decision_of(decided: pd.DataFrame, hybrid: str, letters: dict) -> dict:
+    found = {}
+    for question in ("decision", "chance", "before"):
+        known = (hybrid, question) in decided.index
+        row = decided.loc[(hybrid, question)] if known else None
+        shown = row["shown"] if known else "not decided"
+        if known and row["state"] not in HAS_VALUE and row["reason"]:
+            found[f"{question}_note"] = _letter(letters, row["reason"])
+        found[question] = shown
+    if found["chance"] in ("control", found["decision"]):
+        found["chance"] = ""
+    return found | {"is_strong": found["decision"] == "promote"}
+
+
+def _letter(letters: dict[str, str], reason: str) -> str:
+    """Give the footnote's letter of a reason, a new one for a new reason."""
+    at = len(letters)
+    name = ascii_lowercase[at] if at < 26 else f"{ascii_lowercase[at // 26 - 1]}{ascii_lowercase[at % 26]}"
+    return letters.setdefault(reason, name)
+
+
+def column_of(own: pd.DataFrame, question: str, about, controls: list[str]) -> dict:
+    rows = own.xs(question, level="question")
+    factor = 100 if rows["kind"].eq("share").any() else 1
+    values = [v * factor for v in rows["value"] if finite(v)]
+    ends = [v * factor for end in ("lower", "upper") for v in rows[end] if finite(v)]
+    is_difference = about["difference"] and about["against"] == about["label"]
+    control = _value(own, controls[0], question) if controls else None
+    at = 0.0 if is_difference else control * factor if finite(control) else None
+    low, high = _scale(values + ([at] if at is not None else []), ends)
+    if factor == 100 and not is_difference:
+        low, high = (max(low, 0), min(high, 100)) if about["interval"] else (0, 100)
+    name = controls[0] if controls else "the control"
+    return {
+        "heading": about["heading"].format(control=short_name(name)),
+        "unit": next(filter(None, rows["unit"].fillna("")), ""),
+        "scale": [_plain(low), _plain(high)],
+        "better": about["better"],
+        "control": None if at is None or not controls else (at - low) / (high - low),
+        "ends": [low, high],
+        "factor": factor,
+    }
+
+
+def _scale(values: list[float], ends: list[float]) -> tuple[float, float]:
+    """Give round ends that hold all estimates and, where it does not squeeze them, their limits."""
+    low, high = min(values), max(values)
+    reach = (high - low) or abs(high) or 1
+    low, high = (max(min([low, *ends]), low - reach / 2), min(max([high, *ends]), high + reach / 2))
+    size = 10 ** math.floor(math.log10((high - low) or reach))
+    step = next(s * size for s in (0.1, 0.2, 0.5, 1) if (high - low) / (s * size) <= 12)
+    low, high = math.floor(low / step) * step, math.ceil(high / step) * step
+    return (low, high) if high > low else (low - step, high + step)
+
+
+def _plain(value: float) -> str:
+    return fmt_number(value, 0 if float(value).is_integer() else 1)
+
+
+def cell_of(row: pd.Series, column: dict, letters: dict) -> dict:
+    if row["state"] not in HAS_VALUE:
+        note = _letter(letters, row["reason"]) if row["reason"] else ""
+        said = row["state"] if row["state"] != "one-sided" else row["shown_interval"]
+        return {"text": words(said), "note": note, "sign": ""}
+    low, high = column["ends"]
+
+    def place(value):
+        inside = finite(value)
+        return min(max((value * column["factor"] - low) / (high - low), 0), 1) if inside else None
+
+    signs = {"above": "dot", "below": "dot", "alike": "ring"}
+    cell = {"text": words(row["shown"]), "note": "", "sign": signs.get(row["versus"], "tick")}
+    return cell | {k: place(row[n]) for k, n in (("at", "value"), ("low", "lower"), ("high", "upper"))}
+
+
+def _headline(said: pd.DataFrame, scope: str) -> str:
+    found = said[said["scope"].eq(scope) & said["kind"].eq("finding")].set_index("rank")["first"]
+    ranks = [r for r in HEADLINES[NETWORK if scope == NETWORK else "site"] if r in found.index]
+    if ranks:
+        return words(found.loc[[ranks[0]]].iloc[0])
+    return words("No hybrid can be judged from these data." if found.empty else found.iloc[0])
+
+
+def _not_answered(own: pd.DataFrame, unasked: list[str], headings, controls: list[str]) -> str:
+    """Name the questions that nobody has an answer to, with the reason of each."""
+    by_reason: dict[str, list[str]] = {}
+    for question in unasked:
+        rows = own.xs(question, level="question")
+        reasons = rows.loc[rows["state"].ne(CONTROL), "reason"]
+        named = headings.loc[question, "heading"].format(control=controls[0] if controls else "the control")
+        by_reason.setdefault(next(iter(reasons), ""), []).append(named[:1].lower() + named[1:])
+    return " ".join(f"Not answered: {fmt_list(named)}. {why}" for why, named in by_reason.items())
+
+
+def _below(said: pd.DataFrame, scope: str, left_out: list[str], not_answered: str) -> list[list[str]]:
+    """Give what is provisional, what is open and what is to be done now."""
+    own = said[said["scope"].eq(scope)]
+    provisional = own.loc[own["kind"].eq("provisional"), "text"].unique()
+    findings = own[own["kind"].eq("finding")].drop_duplicates("rank").set_index("rank")["first"]
+    more = f"{n_of(len(left_out), 'hybrid')} more, none promoted or held, {'stand' if len(left_out) > 1 else 'stands'} in the full record."
+    lines = [
+        ("Provisional", " ".join(provisional) or "Nothing of this is provisional."),
+        ("Open", " ".join([*findings.reindex([3]).dropna(), not_answered]).strip() or "Every question was answered."),
+        ("To do now", " ".join(findings.reindex([60, 80]).dropna()) or "Nothing is due."),
+    ]  # fmt: skip
+    return [[k, words(v)] for k, v in [*lines, *[("Not shown", more)] * bool(left_out)]]
+
+
+def glance_html(page: dict, title: str) -> str:
+    """Give the glance as one HTML file without scripts; `page` as from :func:`glance`."""
+    heads = "".join(
+        f'<th scope="col">{html.escape(c["heading"])}<small>{html.escape(c["unit"])} {_range(c)}</small></th>'
+        for c in page["columns"]
+    )
+    body = "".join(_html_row(row, page["columns"]) for row in page["rows"])
+    below = "".join(f"<p><b>{html.escape(k)}.</b> {html.escape(v)}</p>" for k, v in page["below"])
+    notes = "".join(f"<p><sup>{k}</sup> {html.escape(v)}</p>" for k, v in page["notes"])
+    lead = '<th scope="col">Hybrid</th><th scope="col">Decision<small>chance, %</small></th><th scope="col">Last season</th>'
+    return (
+        f"<h2>{html.escape(title)}</h2><p class=lead>{html.escape(page['headline'])}</p>"
+        f'<div class=wide><table class=glance><thead><tr>{lead}{heads}</tr></thead><tbody>{body}</tbody></table></div>'
+        f"{below}<div class=small>{notes}<p>In the cells, {html.escape(page['legend'])}</p></div>"
+    ).replace("\u200b", "")
+
+
+def _range(column: dict) -> str:
+    return f"{column['scale'][0]} … {column['scale'][1]}"
+
+
+def _html_row(row: dict, columns: list[dict]) -> str:
+    cells = "".join(map(_html_cell, row["cells"], columns))
+    note = "".join(f"<sup>{row[k]}</sup>" for k in ("decision_note",) if k in row)
+    strong = "b" if row["is_strong"] else "span"
+    first = ' class="first-control"' if row.get("is_first_control") else ""
+    return (
+        f'<tr{first}><th scope="row">{html.escape(row["hybrid"])}</th>'
+        f"<td><{strong}>{html.escape(row['decision'])}</{strong}>{note} {html.escape(row['chance'])}</td>"
+        f"<td>{html.escape(row['before'])}</td>{cells}</tr>"
+    )
+
+
+def _html_cell(cell: dict, column: dict) -> str:
+    note = f"<sup>{cell['note']}</sup>" if cell["note"] else ""
+    said = html.escape(cell["text"])
+    if not cell["sign"]:
+        return f"<td class=state>{said}{note}</td>"
+    lines = [] if column["control"] is None else [f'<path d="M{60 * column["control"]:.1f} 0v16" class=c />']
+    if cell["low"] is not None and cell["high"] is not None:
+        lines.append(f'<path d="M{60 * cell["low"]:.1f} 8H{60 * cell["high"]:.1f}"/>')
+    at = 60 * cell["at"] if cell["at"] is not None else 0
+    shape = f'<circle cx="{at:.1f}" cy="8" r="3" class={cell["sign"]} />'
+    lines.append(f'<path d="M{at:.1f} 4v8"/>' if cell["sign"] == "tick" else shape)
+    return f'<td>{said} <svg width="60" height="16" aria-hidden="true">{"".join(lines)}</svg></td>'
