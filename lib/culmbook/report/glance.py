@@ -4,8 +4,8 @@ A mark shows the estimate and its limits on one scale per column, the control as
 is missing says so in words.
 """
 
-import html
 import math
+from importlib.resources import files
 from string import ascii_lowercase
 
 import pandas as pd
@@ -51,7 +51,7 @@ def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list
     """
     own = answers[answers["scope"].eq(scope)].set_index(["hybrid", "question"])
     decided = answers[answers["scope"].eq(NETWORK)].set_index(["hybrid", "question"])
-    hybrids = _ordered(list(own.index.unique("hybrid")), decided, own, controls)
+    hybrids = ordered(list(own.index.unique("hybrid")), decided, own, controls)
     kept, left_out = hybrids[:MOST_ROWS], hybrids[MOST_ROWS:]
     if left_out:  # the controls stay
         kept = [h for h in hybrids if h not in controls][: MOST_ROWS - len(controls)]
@@ -94,7 +94,7 @@ def _value(frame: pd.DataFrame, hybrid: str, question: str):
     return row["value"] if row["state"] in HAS_VALUE else None
 
 
-def _ordered(hybrids: list[str], decided, own, controls: list[str]) -> list[str]:
+def ordered(hybrids: list[str], decided, own, controls: list[str]) -> list[str]:
     """Sort by decision, then chance, gain and yield, an answer that is missing never first or as
     the worst by itself; controls last.
     """
@@ -118,27 +118,28 @@ def decision_of(decided: pd.DataFrame, hybrid: str, letters: dict) -> dict:
         row = decided.loc[(hybrid, question)] if known else None
         shown = row["shown"] if known else "not decided"
         if known and row["state"] not in HAS_VALUE and row["reason"]:
-            found[f"{question}_note"] = _letter(letters, row["reason"])
+            found[f"{question}_note"] = letter_of(letters, row["reason"])
         found[question] = shown
     if found["chance"] in ("control", found["decision"]):
         found["chance"] = ""
     return found | {"is_strong": found["decision"] == "promote"}
 
 
-def _letter(letters: dict[str, str], reason: str) -> str:
+def letter_of(letters: dict[str, str], reason: str) -> str:
     """Give the footnote's letter of a reason, a new one for a new reason."""
     at = len(letters)
     name = ascii_lowercase[at] if at < 26 else f"{ascii_lowercase[at // 26 - 1]}{ascii_lowercase[at % 26]}"
     return letters.setdefault(reason, name)
 
 
-def column_of(own: pd.DataFrame, question: str, about, controls: list[str]) -> dict:
+def column_of(own, question: str, about, controls: list[str], is_one_place: bool = True) -> dict:
+    """Give a column's heading, unit, scale and, at one place, where its control stands."""
     rows = own.xs(question, level="question")
     factor = 100 if rows["kind"].eq("share").any() else 1
     values = [v * factor for v in rows["value"] if finite(v)]
     ends = [v * factor for end in ("lower", "upper") for v in rows[end] if finite(v)]
     is_difference = about["difference"] and about["against"] == about["label"]
-    control = _value(own, controls[0], question) if controls else None
+    control = _value(own, controls[0], question) if controls and is_one_place else None
     at = 0.0 if is_difference else control * factor if finite(control) else None
     low, high = _scale(values + ([at] if at is not None else []), ends)
     if factor == 100 and not is_difference:
@@ -172,7 +173,7 @@ def _plain(value: float) -> str:
 
 def cell_of(row: pd.Series, column: dict, letters: dict) -> dict:
     if row["state"] not in HAS_VALUE:
-        note = _letter(letters, row["reason"]) if row["reason"] else ""
+        note = letter_of(letters, row["reason"]) if row["reason"] else ""
         said = row["state"] if row["state"] != "one-sided" else row["shown_interval"]
         return {"text": words(said), "note": note, "sign": ""}
     low, high = column["ends"]
@@ -221,46 +222,8 @@ def _below(said: pd.DataFrame, scope: str, left_out: list[str], not_answered: st
 
 def glance_html(page: dict, title: str) -> str:
     """Give the glance as one HTML file without scripts; `page` as from :func:`glance`."""
-    heads = "".join(
-        f'<th scope="col">{html.escape(c["heading"])}<small>{html.escape(c["unit"])} {_range(c)}</small></th>'
-        for c in page["columns"]
-    )
-    body = "".join(_html_row(row, page["columns"]) for row in page["rows"])
-    below = "".join(f"<p><b>{html.escape(k)}.</b> {html.escape(v)}</p>" for k, v in page["below"])
-    notes = "".join(f"<p><sup>{k}</sup> {html.escape(v)}</p>" for k, v in page["notes"])
-    lead = '<th scope="col">Hybrid</th><th scope="col">Decision<small>chance, %</small></th><th scope="col">Last season</th>'
-    return (
-        f"<h2>{html.escape(title)}</h2><p class=lead>{html.escape(page['headline'])}</p>"
-        f'<div class=wide><table class=glance><thead><tr>{lead}{heads}</tr></thead><tbody>{body}</tbody></table></div>'
-        f"{below}<div class=small>{notes}<p>In the cells, {html.escape(page['legend'])}</p></div>"
-    ).replace("\u200b", "")
+    from jinja2 import Environment  # only where pages are written
 
-
-def _range(column: dict) -> str:
-    return f"{column['scale'][0]} … {column['scale'][1]}"
-
-
-def _html_row(row: dict, columns: list[dict]) -> str:
-    cells = "".join(map(_html_cell, row["cells"], columns))
-    note = "".join(f"<sup>{row[k]}</sup>" for k in ("decision_note",) if k in row)
-    strong = "b" if row["is_strong"] else "span"
-    first = ' class="first-control"' if row.get("is_first_control") else ""
-    return (
-        f'<tr{first}><th scope="row">{html.escape(row["hybrid"])}</th>'
-        f"<td><{strong}>{html.escape(row['decision'])}</{strong}>{note} {html.escape(row['chance'])}</td>"
-        f"<td>{html.escape(row['before'])}</td>{cells}</tr>"
-    )
-
-
-def _html_cell(cell: dict, column: dict) -> str:
-    note = f"<sup>{cell['note']}</sup>" if cell["note"] else ""
-    said = html.escape(cell["text"])
-    if not cell["sign"]:
-        return f"<td class=state>{said}{note}</td>"
-    lines = [] if column["control"] is None else [f'<path d="M{60 * column["control"]:.1f} 0v16" class=c />']
-    if cell["low"] is not None and cell["high"] is not None:
-        lines.append(f'<path d="M{60 * cell["low"]:.1f} 8H{60 * cell["high"]:.1f}"/>')
-    at = 60 * cell["at"] if cell["at"] is not None else 0
-    shape = f'<circle cx="{at:.1f}" cy="8" r="3" class={cell["sign"]} />'
-    lines.append(f'<path d="M{at:.1f} 4v8"/>' if cell["sign"] == "tick" else shape)
-    return f'<td>{said} <svg width="60" height="16" aria-hidden="true">{"".join(lines)}</svg></td>'
+    environment = Environment(autoescape=True)
+    source = files("culmbook.report").joinpath("template/glance.html").read_text(encoding="utf-8")
+    return environment.from_string(source).render(page=page, title=title).replace("\u200b", "")
