@@ -58,7 +58,8 @@ def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list
         kept += [h for h in hybrids if h in controls]
         left_out = [h for h in hybrids if h not in kept]
     headings = questions().set_index("question")
-    wanted = SHOWN[NETWORK if scope == NETWORK else "site"]
+    known = set(own.index.unique("question"))
+    wanted = [q for q in SHOWN[NETWORK if scope == NETWORK else "site"] if q in known]
     asked = [q for q in wanted if any(own["state"].xs(q, level="question").isin(HAS_VALUE))]
     letters: dict[str, str] = {}
     columns = [column_of(own, q, headings.loc[q], controls) for q in asked]
@@ -71,6 +72,8 @@ def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list
         }
         for hybrid in kept
     ]
+    if not asked and not any(row["decision"] in DECISIONS for row in rows):
+        rows, letters = [], {}
     any_decided = any(row["decision"] in DECISIONS for row in rows)
     unasked = [q for q in wanted if q not in asked]
     return {
@@ -78,10 +81,11 @@ def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list
         "order": hybrids,
         "columns": columns,
         "rows": rows,
-        "below": _below(said, scope, left_out, _not_answered(own, unasked, headings, controls)),
+        "below": _below(said, scope, _left_out(decided, hybrids if not rows else left_out), _not_answered(own, unasked, headings, controls)),
         "notes": [[letter, reason] for reason, letter in letters.items()],
         "legend": LEGEND,
         "decided": ("Decision" if scope == NETWORK else "Decision of the network") * any_decided,
+        "name_mm": min(max(1.65 * max((len(row["hybrid"]) for row in rows), default=0) + 4, 14), 44),
         "row_mm": min(5.2, 121 / max(len(rows), 1)),
     }
 
@@ -102,7 +106,7 @@ def ordered(hybrids: list[str], decided, own, controls: list[str]) -> list[str]:
     def place(hybrid):
         decision = _value(decided, hybrid, "decision")
         ranks = [_value(f, hybrid, q) for f, q in ((decided, "chance"), (own, "gain"), (own, "yield"))]
-        order = DECISIONS.index(decision) if decision in DECISIONS else 3
+        order = DECISIONS.index(decision) if decision in DECISIONS else 1.5
         values = [-v if finite(v) else 0.0 for v in ranks]
         if hybrid in controls:
             return 4, controls.index(hybrid)
@@ -114,13 +118,11 @@ def ordered(hybrids: list[str], decided, own, controls: list[str]) -> list[str]:
 def decision_of(decided: pd.DataFrame, hybrid: str, letters: dict) -> dict:
     found = {}
     for question in ("decision", "chance", "before"):
-        known = (hybrid, question) in decided.index
-        row = decided.loc[(hybrid, question)] if known else None
-        shown = row["shown"] if known else "not decided"
-        if known and row["state"] not in HAS_VALUE and row["reason"]:
+        row = decided.loc[(hybrid, question)] if (hybrid, question) in decided.index else None
+        found[question] = "not decided" if row is None else row["shown"]
+        if row is not None and row["state"] not in HAS_VALUE and row["reason"] and question != "chance":
             found[f"{question}_note"] = letter_of(letters, row["reason"])
-        found[question] = shown
-    if found["chance"] in ("control", found["decision"]):
+    if _value(decided, hybrid, "chance") is None:
         found["chance"] = ""
     return found | {"is_strong": found["decision"] == "promote"}
 
@@ -206,18 +208,27 @@ def _not_answered(own: pd.DataFrame, unasked: list[str], headings, controls: lis
     return " ".join(f"Not answered: {fmt_list(named)}. {why}" for why, named in by_reason.items())
 
 
-def _below(said: pd.DataFrame, scope: str, left_out: list[str], not_answered: str) -> list[list[str]]:
+def _left_out(decided: pd.DataFrame, hybrids: list[str]) -> str:
+    """Count the hybrids without a row by decision; blank for none."""
+    if not hybrids:
+        return ""
+    made = pd.Series([_value(decided, hybrid, "decision") for hybrid in hybrids]).value_counts()
+    counts = ", ".join(f"{made.get(name, 0)} to {name}" for name in DECISIONS)
+    counts = f"{counts}; " * bool(len(made))
+    return f"{n_of(len(hybrids), 'hybrid')} ({counts}{fmt_list(hybrids, 12)}): see the full record."
+
+
+def _below(said: pd.DataFrame, scope: str, left_out: str, not_answered: str) -> list[list[str]]:
     """Give what is provisional, what is open and what is to be done now."""
     own = said[said["scope"].eq(scope)]
     provisional = own.loc[own["kind"].eq("provisional"), "text"].unique()
     findings = own[own["kind"].eq("finding")].drop_duplicates("rank").set_index("rank")["first"]
-    more = f"{n_of(len(left_out), 'hybrid')} more, none promoted or held, {'stand' if len(left_out) > 1 else 'stands'} in the full record."
     lines = [
         ("Provisional", " ".join(provisional) or "Nothing of this is provisional."),
         ("Open", " ".join([*findings.reindex([3]).dropna(), not_answered]).strip() or "Every question was answered."),
         ("To do now", " ".join(findings.reindex([60, 80]).dropna()) or "Nothing is due."),
     ]  # fmt: skip
-    return [[k, words(v)] for k, v in [*lines, *[("Not shown", more)] * bool(left_out)]]
+    return [[k, words(v)] for k, v in [*lines, *[("Not shown", left_out)] * bool(left_out)]]
 
 
 def glance_html(page: dict, title: str) -> str:
