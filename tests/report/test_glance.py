@@ -20,7 +20,7 @@ ABOUT = {"sites": None, "meta": {}, "places": {}, "gaps": []}
 
 def frames_of(folder, hybrids, controls=("STD",), **more):
     books = write_season(folder, hybrids, **more)
-    return season_frames(books, {scope: hybrids for scope in books}, list(controls), 2025), books
+    return season_frames(books, dict.fromkeys(books, hybrids), list(controls), 2025), books
 
 
 def answer(found, hybrid, question, scope="network"):
@@ -64,7 +64,9 @@ def test_a_renamed_column_is_named_and_no_page_goes_empty(tmp_path, monkeypatch)
     asked = frames.questions().replace({"value": {"difference_c": "other_c"}})
     books = write_season(tmp_path, hybrids_of(3))
     monkeypatch.setattr(frames, "questions", lambda: asked)
-    with pytest.raises(ValueError, match="lethal-temperatures of 30_frost_hardiness has no column other_c"):
+    with pytest.raises(
+        ValueError, match="lethal-temperatures of 30_frost_hardiness has no column other_c"
+    ):
         season_frames(books, {"network": hybrids_of(3)}, ["STD"], 2025)
 
 
@@ -81,8 +83,14 @@ def test_rows_stand_by_decision_then_chance_and_controls_last(tmp_path):
 
 def test_a_missing_answer_neither_drops_a_row_nor_makes_it_the_worst(tmp_path):
     found, _ = frames_of(tmp_path, hybrids_of(4), values={"gain": {"H001": 0.5}})
-    gone = found["answers"]["hybrid"].eq("H002") & found["answers"]["question"].isin(["gain", "decision"])
-    found["answers"].loc[gone, ["state", "shown", "reason"]] = ["not measured", "not measured", "No plot."]
+    gone = found["answers"]["hybrid"].eq("H002") & found["answers"]["question"].isin(
+        ["gain", "decision"]
+    )
+    found["answers"].loc[gone, ["state", "shown", "reason"]] = [
+        "not measured",
+        "not measured",
+        "No plot.",
+    ]
     shown = glance(found["answers"], found["sentences"], "network", ["STD"])
     assert set(shown["order"]) == set(hybrids_of(4)) and shown["order"].index("H002") < 3
     row = next(row for row in shown["rows"] if row["hybrid"] == "H002")
@@ -106,7 +114,9 @@ def test_the_glance_is_one_page_with_long_names_and_with_nothing_answered(tmp_pa
     found, _ = frames_of(tmp_path, names, (names[3],))
     shown = glance(found["answers"], found["sentences"], "S1", [names[3]])
     assert set_pdf({**title_words(None, "S1", 2025, {}), "glance": shown}, STARTED).n_pages == 1
-    nothing = found["answers"].assign(state="not estimable", shown="not estimable", value=None, reason="Too few.")
+    nothing = found["answers"].assign(
+        state="not estimable", shown="not estimable", value=None, reason="Too few."
+    )
     shown = glance(nothing, found["sentences"], "S1", [names[3]])
     assert shown["rows"] == [] and "Too few." in dict(shown["below"])["Open"]
     assert set_pdf({**title_words(None, "S1", 2025, {}), "glance": shown}, STARTED).n_pages == 1
@@ -118,7 +128,11 @@ def test_the_marks_lie_on_one_scale_that_holds_the_estimates(tmp_path):
     at = [column["heading"] for column in shown["columns"]].index("LT50 difference from STD")
     column, cells = shown["columns"][at], [row["cells"][at] for row in shown["rows"]]
     low, high = column["ends"]
-    values = found["answers"].query("scope == 'network' and question == 'lt50'").set_index("hybrid")["value"]
+    values = (
+        found["answers"]
+        .query("scope == 'network' and question == 'lt50'")
+        .set_index("hybrid")["value"]
+    )
     for row, cell in zip(shown["rows"], cells, strict=True):
         expected = (values[row["hybrid"]] - low) / (high - low)
         assert cell["at"] == pytest.approx(expected) and 0 <= cell["at"] <= 1
@@ -151,7 +165,14 @@ def test_a_short_report_leaves_out_by_rank_names_what_and_keeps_refusals(tmp_pat
     content = short_content("network", 2025, books["network"], found, ABOUT)
     record = {"record": {"url": "r.pdf#page=7", "page": 7}}
     long = [
-        {"t": "par", "c": [{"t": "text", "s": "word " * 500}], "rank": 2 + k, "height": 250, "caption": f"Item {k}", **record}
+        {
+            "t": "par",
+            "c": [{"t": "text", "s": "word " * 500}],
+            "rank": 2 + k,
+            "height": 250,
+            "caption": f"Item {k}",
+            **record,
+        }
         for k in range(60)
     ]
     content["sections"][0]["blocks"] += long
@@ -165,9 +186,19 @@ def test_pages_of_all_scopes_are_written(tmp_path):
     hybrids = hybrids_of(4)
     found, books = frames_of(tmp_path / "in", hybrids)
     (tmp_path / "out").mkdir()
-    about = {"started": "2026-06-30T12:00:00+00:00", "sites": None, "meta": {}, "places": {}, "gaps": {}}
-    pages = write_pages(tmp_path / "out", 2025, books, found, pd.DataFrame({"hybrid": hybrids}), about)
-    made = {path.relative_to(tmp_path / "out").as_posix() for path in (tmp_path / "out").rglob("*.*")}
+    about = {
+        "started": "2026-06-30T12:00:00+00:00",
+        "sites": None,
+        "meta": {},
+        "places": {},
+        "gaps": {},
+    }
+    pages = write_pages(
+        tmp_path / "out", 2025, books, found, pd.DataFrame({"hybrid": hybrids}), about
+    )
+    made = {
+        path.relative_to(tmp_path / "out").as_posix() for path in (tmp_path / "out").rglob("*.*")
+    }
     frames = {f"network/frames/{name}.csv" for name in ("answers", "numbers", "sentences")}
     reports = {"S1/S1_2025.pdf", "network/network_2025.pdf", "network/hybrids_2025.pdf"}
     assert made == frames | reports | {"network/glance.html"} and set(pages) == set(books)
@@ -178,7 +209,9 @@ def test_pages_of_all_scopes_are_written(tmp_path):
 @pytest.mark.parametrize("n_sites", [1, 12])
 def test_each_hybrid_has_one_page(tmp_path, n_sites):
     scopes = [*(f"S{k:02d}" for k in range(n_sites)), "network"]
-    found, _ = frames_of(tmp_path, hybrids_of(3), scopes=scopes, refused=["moisture", "damage-hybrids"])
+    found, _ = frames_of(
+        tmp_path, hybrids_of(3), scopes=scopes, refused=["moisture", "damage-hybrids"]
+    )
     one_each = hybrid_pages(found, pd.DataFrame({"hybrid": hybrids_of(3)}))
     assert [len(one["rows"]) for one in one_each] == [n_sites + 1] * 3
     made = set_pdf({**title_words(None, "all", 2025, {}), "hybrids": one_each}, STARTED)

@@ -101,7 +101,9 @@ def closing_words(record, out):
     why = record.get("pages", {}).get("reason", "")
     lines += [f"The short reports could not be made: {why}"] * bool(why)
     lines.append(f"Open {out / 'index.html'}")
-    return "\n".join(lines), not (lost or why) and all(e["status"] in SUCCEEDED for e in entries.values())
+    return "\n".join(lines), not (lost or why) and all(
+        e["status"] in SUCCEEDED for e in entries.values()
+    )
 
 
 def index_page(record, glance=""):
@@ -155,7 +157,9 @@ def _shown(scope, entry, pages, names):
     files, notebooks = sorted(entry["files"]), entry["notebooks"]
     faults = [one["reason"] for one in notebooks.values() if one["reason"]]
     n_short, n_record = pages["n_pages"].get(scope), entry.get("n_pages")
-    short = [f.removeprefix(f"{scope}/") for f in pages["files"] if f.startswith(f"{scope}/{scope}_")]
+    short = [
+        f.removeprefix(f"{scope}/") for f in pages["files"] if f.startswith(f"{scope}/{scope}_")
+    ]
     main = [(f"Report (PDF, {n_short} pages)", name) for name in short]
     records = [f for f in files if f.endswith(".pdf")]
     main += [(f"Full record (PDF{f', {n_record} pages' if n_record else ''})", f) for f in records]

@@ -277,12 +277,16 @@ class Batch:
         return (
             pages.get("fingerprint") == self._pages_fingerprint()
             and pages["status"] == "done"
-            and all(_is_untouched(self.asked.out / name, sha) for name, sha in pages["files"].items())
+            and all(
+                _is_untouched(self.asked.out / name, sha) for name, sha in pages["files"].items()
+            )
         )
 
     def _pages_fingerprint(self):
         entries = self.record["scopes"]
-        return digest([self.software, {s: entries[s].get("report_fingerprint") for s in sorted(entries)}])
+        return digest(
+            [self.software, {s: entries[s].get("report_fingerprint") for s in sorted(entries)}]
+        )
 
     def _pages_job(self, network):
         from culmbook.batch.workers import PagesJob
@@ -476,7 +480,10 @@ class Batch:
         } | answer
         notes = {name: made[name] for name in ("incomplete", "provisional") if made[name]}
         self.record["scopes"][job.scope] |= {
-            **{name: made[name] for name in ("headline", "n_pages", "files", "places", "incomplete")},
+            **{
+                name: made[name]
+                for name in ("headline", "n_pages", "files", "places", "incomplete")
+            },
             "notes": [sentence for said in notes.values() for sentence in said],
             "status": "failed" if reasons else next(iter(notes), "done"),
             "reason": "; ".join(reasons),

@@ -234,7 +234,9 @@ class PagesJob:
         hybrids, control = network.tables["hybrids"], control_of(network)
         plots = without_guards(network.tables["plots"], hybrids)
         entries = {
-            scope: sorted(plots.loc[plots["site"].eq(scope) | (scope == NETWORK), "hybrid"].unique())
+            scope: sorted(
+                plots.loc[plots["site"].eq(scope) | (scope == NETWORK), "hybrid"].unique()
+            )
             for scope in self.notebooks
         }
         controls = [control, *(name for name in controls_of(network) if name != control)]

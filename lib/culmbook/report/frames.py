@@ -53,7 +53,9 @@ def read_book(scope: str, path: Path) -> Book:
     for cell in notebook["cells"]:
         shown = [output.get("data", {}).get(TEXT_MIME) for output in cell.get("outputs", [])]
         texts += filter(None, shown)
-        reasons = [" ".join(t["sentences"]) for t in shown if t and t["kind"] in ("refusal", "skipped")]
+        reasons = [
+            " ".join(t["sentences"]) for t in shown if t and t["kind"] in ("refusal", "skipped")
+        ]
         unanswered |= dict.fromkeys(_LABEL.findall("".join(cell["source"])), " ".join(reasons))
     bundles = table_bundles(notebook, path.stem)
     tables = {bundle["label"]: bundle for bundle in bundles if not bundle.get("of_figure")}
@@ -234,7 +236,14 @@ def _missing(book: Book | None, asked, hybrid: str, controls: list[str]) -> dict
     else:
         state = NOT_ESTIMABLE
     about = {"notebook": asked.notebook, "label": asked.label, "column": asked.value}
-    return {"shown": state, "shown_interval": "", "versus": "", "state": state, "reason": reason, **about}
+    return {
+        "shown": state,
+        "shown_interval": "",
+        "versus": "",
+        "state": state,
+        "reason": reason,
+        **about,
+    }
 
 
 def finite(value: object) -> bool:

@@ -81,11 +81,18 @@ def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list
         "order": hybrids,
         "columns": columns,
         "rows": rows,
-        "below": _below(said, scope, _left_out(decided, hybrids if not rows else left_out), _not_answered(own, unasked, headings, controls)),
+        "below": _below(
+            said,
+            scope,
+            _left_out(decided, hybrids if not rows else left_out),
+            _not_answered(own, unasked, headings, controls),
+        ),
         "notes": [[letter, reason] for reason, letter in letters.items()],
         "legend": LEGEND,
         "decided": ("Decision" if scope == NETWORK else "Decision of the network") * any_decided,
-        "name_mm": min(max(1.65 * max((len(row["hybrid"]) for row in rows), default=0) + 4, 14), 44),
+        "name_mm": min(
+            max(1.65 * max((len(row["hybrid"]) for row in rows), default=0) + 4, 14), 44
+        ),
         "row_mm": min(5.2, 121 / max(len(rows), 1)),
     }
 
@@ -105,7 +112,9 @@ def ordered(hybrids: list[str], decided, own, controls: list[str]) -> list[str]:
 
     def place(hybrid):
         decision = _value(decided, hybrid, "decision")
-        ranks = [_value(f, hybrid, q) for f, q in ((decided, "chance"), (own, "gain"), (own, "yield"))]
+        ranks = [
+            _value(f, hybrid, q) for f, q in ((decided, "chance"), (own, "gain"), (own, "yield"))
+        ]
         order = DECISIONS.index(decision) if decision in DECISIONS else 1.5
         values = [-v if finite(v) else 0.0 for v in ranks]
         if hybrid in controls:
@@ -120,7 +129,12 @@ def decision_of(decided: pd.DataFrame, hybrid: str, letters: dict) -> dict:
     for question in ("decision", "chance", "before"):
         row = decided.loc[(hybrid, question)] if (hybrid, question) in decided.index else None
         found[question] = "not decided" if row is None else row["shown"]
-        if row is not None and row["state"] not in HAS_VALUE and row["reason"] and question != "chance":
+        if (
+            row is not None
+            and row["state"] not in HAS_VALUE
+            and row["reason"]
+            and question != "chance"
+        ):
             found[f"{question}_note"] = letter_of(letters, row["reason"])
     if _value(decided, hybrid, "chance") is None:
         found["chance"] = ""
@@ -130,7 +144,11 @@ def decision_of(decided: pd.DataFrame, hybrid: str, letters: dict) -> dict:
 def letter_of(letters: dict[str, str], reason: str) -> str:
     """Give the footnote's letter of a reason, a new one for a new reason."""
     at = len(letters)
-    name = ascii_lowercase[at] if at < 26 else f"{ascii_lowercase[at // 26 - 1]}{ascii_lowercase[at % 26]}"
+    name = (
+        ascii_lowercase[at]
+        if at < 26
+        else f"{ascii_lowercase[at // 26 - 1]}{ascii_lowercase[at % 26]}"
+    )
     return letters.setdefault(reason, name)
 
 
@@ -186,7 +204,9 @@ def cell_of(row: pd.Series, column: dict, letters: dict) -> dict:
 
     signs = {"above": "dot", "below": "dot", "alike": "ring"}
     cell = {"text": words(row["shown"]), "note": "", "sign": signs.get(row["versus"], "tick")}
-    return cell | {k: place(row[n]) for k, n in (("at", "value"), ("low", "lower"), ("high", "upper"))}
+    return cell | {
+        k: place(row[n]) for k, n in (("at", "value"), ("low", "lower"), ("high", "upper"))
+    }
 
 
 def _headline(said: pd.DataFrame, scope: str) -> str:
@@ -203,7 +223,9 @@ def _not_answered(own: pd.DataFrame, unasked: list[str], headings, controls: lis
     for question in unasked:
         rows = own.xs(question, level="question")
         reasons = rows.loc[rows["state"].ne(CONTROL), "reason"]
-        named = headings.loc[question, "heading"].format(control=controls[0] if controls else "the control")
+        named = headings.loc[question, "heading"].format(
+            control=controls[0] if controls else "the control"
+        )
         by_reason.setdefault(next(iter(reasons), ""), []).append(named[:1].lower() + named[1:])
     return " ".join(f"Not answered: {fmt_list(named)}. {why}" for why, named in by_reason.items())
 

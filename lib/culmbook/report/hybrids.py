@@ -35,7 +35,9 @@ def hybrid_pages(frames: dict, hybrids: pd.DataFrame) -> list[dict]:
     decided = known.get(NETWORK, answers[:0].set_index(["hybrid", "question"]))
     places = sorted(set(known) - {NETWORK}) + [NETWORK] * (NETWORK in known)
     headings = questions().set_index("question")
-    asked = [q for q in COLUMNS if answers.loc[answers["question"].eq(q), "state"].isin(HAS_VALUE).any()]
+    asked = [
+        q for q in COLUMNS if answers.loc[answers["question"].eq(q), "state"].isin(HAS_VALUE).any()
+    ]
     all_sites = answers.set_index(["hybrid", "question"])
     columns = [column_of(all_sites, q, headings.loc[q], controls, False) for q in asked]
     seasons, lost = _season_yields(frames["numbers"]), _lost_plots(frames["numbers"])
@@ -60,7 +62,9 @@ def hybrid_pages(frames: dict, hybrids: pd.DataFrame) -> list[dict]:
 
 def _who(row: pd.Series) -> str:
     known = [str(row[name]) for name in WHO if pd.notna(row.get(name))]
-    parents = [str(row[name]) for name in ("female_parent", "male_parent") if pd.notna(row.get(name))]
+    parents = [
+        str(row[name]) for name in ("female_parent", "male_parent") if pd.notna(row.get(name))
+    ]
     return words(" · ".join([*known, *[" × ".join(parents)] * bool(parents)]))
 
 
@@ -71,19 +75,32 @@ def _row(place: str, own, hybrid: str, asked, columns, controls, letters: dict) 
         question = "winter" if (place, question) == (NETWORK, "overwinter") else question
         cell = cell_of(own.loc[(hybrid, question)], column, {})
         plots, low, high = own.loc[(hybrid, question), "n_plots"], *column["ends"]
-        reference = own.loc[(controls[0], question)] if controls and (controls[0], question) in own.index else None
+        reference = (
+            own.loc[(controls[0], question)]
+            if controls and (controls[0], question) in own.index
+            else None
+        )
         at = column["control"]
-        if at is None and reference is not None and reference["state"] in HAS_VALUE and finite(reference["value"]):
+        if (
+            at is None
+            and reference is not None
+            and reference["state"] in HAS_VALUE
+            and finite(reference["value"])
+        ):
             at = min(max((reference["value"] * column["factor"] - low) / (high - low), 0), 1)
         reason = own.loc[(hybrid, question), "reason"]
         note = {"note": letter_of(letters, reason)} if not cell["sign"] and reason else {}
-        cells.append({**cell, **note, "control": at, "plots": f"{plots:.0f}" if finite(plots) else ""})
+        cells.append(
+            {**cell, **note, "control": at, "plots": f"{plots:.0f}" if finite(plots) else ""}
+        )
     return {"place": "All sites" if place == NETWORK else place, "cells": cells}
 
 
 def _season_yields(numbers: pd.DataFrame) -> dict[tuple[str, str], list[tuple[int, float]]]:
     """Give season and yield [t/ha] by scope and hybrid, of the model over seasons."""
-    own = numbers[numbers["label"].eq("season-yield-table") & numbers["column"].str.startswith("yield_t_ha_")]
+    own = numbers[
+        numbers["label"].eq("season-yield-table") & numbers["column"].str.startswith("yield_t_ha_")
+    ]
     found: dict = {}
     for row in own.itertuples():
         if finite(row.raw):
@@ -101,7 +118,11 @@ def _drawn(seasons: dict, place: str, hybrid: str, controls: list[str], top: flo
     def at(pairs):
         return [[(years.index(s) + 0.5) / len(years), 1 - y / (1.1 * top)] for s, y in pairs]
 
-    return {"own": at(own), "control": at(beside), "years": [str(y) for y in years[:: max(len(years) - 1, 1)]]}
+    return {
+        "own": at(own),
+        "control": at(beside),
+        "years": [str(y) for y in years[:: max(len(years) - 1, 1)]],
+    }
 
 
 def _lost_plots(numbers: pd.DataFrame) -> dict[str, list[str]]:
@@ -119,7 +140,9 @@ def _said(decided: pd.DataFrame, hybrid: str, lost: list[str]) -> list[list[str]
     """Say why, what would change it, and what happened to its plots."""
     lines = []
     for question, label in (("reason", "Why"), ("change", "What would change it")):
-        if (hybrid, question) in decided.index and decided.loc[(hybrid, question), "state"] in HAS_VALUE:
+        if (hybrid, question) in decided.index and decided.loc[
+            (hybrid, question), "state"
+        ] in HAS_VALUE:
             lines.append((label, decided.loc[(hybrid, question), "shown"]))
     lines += [("Plots not ok", f"{fmt_list(lost, 8)}.")] * bool(lost)
     return [[label, words(said)] for label, said in lines]

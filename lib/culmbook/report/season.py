@@ -16,7 +16,10 @@ NETWORK = frames.NETWORK
 
 
 def season_frames(
-    notebooks: dict[str, list[Path]], entries: dict[str, list[str]], controls: list[str], season: int
+    notebooks: dict[str, list[Path]],
+    entries: dict[str, list[str]],
+    controls: list[str],
+    season: int,
 ) -> dict:
     """Give the three frames of a season and the controls.
 

@@ -15,7 +15,7 @@ import pandas as pd
 
 from culmbook.report.appendix import CAUTIONS
 from culmbook.report.compose import figure_block, read_notebook, table_block
-from culmbook.report.frames import HAS_VALUE, NETWORK, questions
+from culmbook.report.frames import HAS_VALUE, NETWORK
 from culmbook.report.glance import glance
 from culmbook.report.markdown import paragraph, text, words
 from culmbook.report.pdf import SetReport, set_pdf, title_words
@@ -26,7 +26,10 @@ from culmbook.text.words import n_of
 MOST_PAGES = {NETWORK: 10, "site": 8}
 PAGE_PT = 697
 SHORT_CAUTIONS = (CAUTIONS[0], CAUTIONS[2], CAUTIONS[-1])
-BY_SITE = {"yield": "Dry yield by site [t/ha]", "overwinter": "Plants that survived this winter, by site [%]"}
+BY_SITE = {
+    "yield": "Dry yield by site [t/ha]",
+    "overwinter": "Plants that survived this winter, by site [%]",
+}
 """Questions whose answers the network's short report sets side by side, sites in columns."""
 
 
@@ -60,25 +63,43 @@ def _item(asked, said: pd.DataFrame, items: dict, places: dict, record: str) -> 
         if found.empty:
             return None
         label = {"t": "strong", "c": [text(f"{found['label'].iloc[0]}. ")]}
-        return {"t": "par", "c": [label, text(" ".join(found["text"]))], "rank": asked.rank, "height": 30}
+        return {
+            "t": "par",
+            "c": [label, text(" ".join(found["text"]))],
+            "rank": asked.rank,
+            "height": 30,
+        }
     bundle = items.get((asked.notebook, asked.label))
     if bundle is None:
         return None
     place = f"{asked.notebook}/{asked.label}"
-    page = {"record": {"url": f"{record}#page={places[place]}", "page": places[place]}} if place in places else {}
+    page = (
+        {"record": {"url": f"{record}#page={places[place]}", "page": places[place]}}
+        if place in places
+        else {}
+    )
     if asked.what == "table":
         block = table_block(bundle, place, int(asked.most))
-        return {**block, **page, "rank": asked.rank, "height": 60 + 14 * sum(len(p["rows"]) for p in block["parts"])}
+        return {
+            **block,
+            **page,
+            "rank": asked.rank,
+            "height": 60 + 14 * sum(len(p["rows"]) for p in block["parts"]),
+        }
     block = figure_block(bundle, place)
     return {**block, **page, "rank": asked.rank, "height": block["height_pt"] + 45}
 
 
-def _by_site(answers: pd.DataFrame, question: str, sites: list[str], order: list[str]) -> dict | None:
+def _by_site(
+    answers: pd.DataFrame, question: str, sites: list[str], order: list[str]
+) -> dict | None:
     """Set the sites' answers to one question side by side, hybrids in the order of the glance."""
     own = answers[answers["question"].eq(question) & answers["scope"].isin(sites)]
     if not own["state"].isin(HAS_VALUE).any() or len(sites) < 2:
         return None
-    wide = own.pivot(index="hybrid", columns="scope", values="value").reindex(index=order, columns=sites)
+    wide = own.pivot(index="hybrid", columns="scope", values="value").reindex(
+        index=order, columns=sites
+    )
     columns = {"hybrid": Column("Hybrid")}
     for site in sites:
         here = own[own["scope"].eq(site)]
@@ -89,7 +110,10 @@ def _by_site(answers: pd.DataFrame, question: str, sites: list[str], order: list
         wide.astype("object").where(wide.notna(), None).reset_index(), columns, label=question, caption=BY_SITE[question],
         note="Not tested at a site, or not to be told there: an en dash. Sites differ in season and soil: compare within a column.",
     )  # fmt: skip
-    return table_block(shown.bundle(), f"sites/{question}") | {"rank": 3, "height": 60 + 14 * len(wide)}
+    return table_block(shown.bundle(), f"sites/{question}") | {
+        "rank": 3,
+        "height": 60 + 14 * len(wide),
+    }
 
 
 def _refusals(said: pd.DataFrame) -> list[dict]:
@@ -126,9 +150,13 @@ def short_content(scope: str, season: int, paths: list[Path], frames: dict, abou
     own, items = said[said["scope"].eq(scope)], shown_items(paths)
     page = glance(answers, said, scope, frames["controls"])
     page["below"] = [["Incomplete", words(gap)] for gap in about["gaps"]] + page["below"]
-    words_of = title_words(about["sites"], "all" if scope == NETWORK else scope, season, about["meta"])
+    words_of = title_words(
+        about["sites"], "all" if scope == NETWORK else scope, season, about["meta"]
+    )
     record, sections = f"{scope}_{season}_record.pdf", []
-    for section, rows in plan()[plan()["scope"].eq(NETWORK if scope == NETWORK else "site")].groupby("section", sort=False):
+    for section, rows in plan()[
+        plan()["scope"].eq(NETWORK if scope == NETWORK else "site")
+    ].groupby("section", sort=False):
         made = [_item(asked, own, items, about["places"], record) for asked in rows.itertuples()]
         sections.append({"title": words(section), "blocks": [block for block in made if block]})
     if scope == NETWORK:
@@ -136,8 +164,15 @@ def short_content(scope: str, season: int, paths: list[Path], frames: dict, abou
         order = [h for h in page["order"] if h in set(answers["hybrid"])]
         beside = {q: _by_site(answers, q, sites, order) for q in BY_SITE}
         _section(sections, "Gains and floors")["blocks"] += filter(None, [beside["yield"]])
-        _section(sections, "Hardy where it is coldest?")["blocks"] += filter(None, [beside["overwinter"]])
-    cautions = {"t": "list", "ordered": False, "start": 1, "items": [[paragraph(c)] for c in SHORT_CAUTIONS]}
+        _section(sections, "Hardy where it is coldest?")["blocks"] += filter(
+            None, [beside["overwinter"]]
+        )
+    cautions = {
+        "t": "list",
+        "ordered": False,
+        "start": 1,
+        "items": [[paragraph(c)] for c in SHORT_CAUTIONS],
+    }
     sections.append({"title": "What to bear in mind", "blocks": [*_refusals(own), cautions]})
     return {**words_of, "glance": page, "sections": [s for s in sections if s["blocks"]]}
 
@@ -156,7 +191,12 @@ def set_short(content: dict, scope: str, started: datetime) -> SetReport:
     while True:
         made = set_pdf(_with_left_out(content, out), started)
         over = made.n_pages - most
-        ranked = [b for s in content["sections"] for b in s["blocks"] if b.get("rank", 0) > 1 and b not in out]
+        ranked = [
+            b
+            for s in content["sections"]
+            for b in s["blocks"]
+            if b.get("rank", 0) > 1 and b not in out
+        ]
         if over <= 0 or not ranked:
             return made
         ranked.sort(key=lambda block: block["rank"])
@@ -168,7 +208,12 @@ def set_short(content: dict, scope: str, started: datetime) -> SetReport:
 
 def _with_left_out(content: dict, out: list[dict]) -> dict:
     kept = [{**s, "blocks": [b for b in s["blocks"] if b not in out]} for s in content["sections"]]
-    named = [f"{b['caption'].split('.')[0]} (page {b['record']['page']})" for b in out if "record" in b]
+    named = [
+        f"{b['caption'].split('.')[0]} (page {b['record']['page']})" for b in out if "record" in b
+    ]
     if named:
-        kept[-1]["blocks"] = [paragraph(f"In the full record only: {'; '.join(named)}."), *kept[-1]["blocks"]]
+        kept[-1]["blocks"] = [
+            paragraph(f"In the full record only: {'; '.join(named)}."),
+            *kept[-1]["blocks"],
+        ]
     return {**content, "sections": [section for section in kept if section["blocks"]]}
