@@ -18,7 +18,7 @@ import pandas as pd
 
 from culmbook.show.headings import Column, plain_columns, table_content
 from culmbook.show.headings import columns as catalogued
-from culmbook.show.palette import MIN_TEXT_PT, PAGE_WIDTH_IN
+from culmbook.show.palette import CONTROL, MIN_TEXT_PT, PAGE_WIDTH_IN
 from culmbook.text.glyphs import printable, printable_lines
 from culmbook.text.numbers import (
     MISSING,
@@ -457,7 +457,7 @@ class ReportText(Shown):
 
     def html(self) -> str:
         colour = {"text": "transparent", "finding": "#2C9C8C", "skipped": "#C9C4BA"}.get(
-            self.kind, "#D08A1E"
+            self.kind, CONTROL
         )
         label = "Skipped:" if self.kind == "skipped" else self.label
         head = f"<strong>{html.escape(label)}</strong> " if label else ""
