@@ -26,7 +26,7 @@ from jupyter_client import AsyncKernelManager
 from jupyter_client.kernelspec import KernelSpec
 from pebble import ProcessExpired, ProcessPool
 
-from culmbook.batch.inputs import file_digest, notebook_site
+from culmbook.batch.inputs import NETWORK, file_digest, notebook_site
 from culmbook.batch.notebook import keep, saved_so_far
 from culmbook.text.files import TEMPORARY, publish
 
@@ -40,8 +40,10 @@ ENVIRONMENT = {
     "PYDEVD_DISABLE_FILE_VALIDATION": "1",
 }
 """Set for workers and, through them, for kernels."""
-REPORT_FILES = ["*.pdf", "*.xlsx", "tables/*.csv"]
+REPORT_FILES = ["*_record.pdf", "*.xlsx", "tables/*.csv"]
 """Files of a site's folder that its report job makes."""
+PAGE_FILES = ["*/*_[0-9][0-9][0-9][0-9].pdf", "network/glance.html", "network/frames/*.csv"]
+"""Files of the output folder that the job of the short pages makes."""
 _LONGEST_SOCKET_PATH = 90  # the systems allow 104 to 108 bytes, and a port number is added
 _KERNEL = "-X frozen_modules=off -m ipykernel_launcher -f {connection_file}"
 
@@ -184,7 +186,7 @@ class ReportJob:
         made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.folder))
         summary = build_report(
             self.notebooks,
-            made / f"{self.scope}_{season}.pdf",
+            made / f"{self.scope}_{season}_record.pdf",
             site=site,
             season=season,
             facts=asdict(network.settings.report),
@@ -195,6 +197,59 @@ class ReportJob:
         files = publish(made, self.folder, REPORT_FILES)
         made = {name: file_digest(self.folder / name) for name in files}
         return {"status": "done", "reason": "", "files": made, **asdict(summary)}
+
+
+@dataclass(frozen=True)
+class PagesJob:
+    """Make the season's frames and short pages from the executed notebooks of all scopes.
+
+    Parameters
+    ----------
+    out : Path
+        Output folder.
+    notebooks : dict of str to tuple of Path
+        Executed notebooks of each scope, in report order.
+    context : dict
+        ``season``, ``network`` (`culmbook.sheets.read.Network`), ``started``, and by scope ``places``
+        (pages of the full record) and ``gaps``.
+    deadline : int
+        Longest time [s].
+    """
+
+    out: Path
+    notebooks: dict
+    context: dict
+    deadline: int
+    scope: str = field(default="season", init=False)
+    name: str = field(default="pages", init=False)
+
+    def run(self):
+        """Return what the record says of the short pages: pages of each report, files."""
+        from culmbook.report.season import season_frames, write_pages  # in worker processes only
+        from culmbook.trials.entries import control_of, controls_of, without_guards
+        from culmbook.trials.seasons import of_season
+
+        season, whole = self.context["season"], self.context["network"]
+        network = of_season(whole, season)
+        hybrids, control = network.tables["hybrids"], control_of(network)
+        plots = without_guards(network.tables["plots"], hybrids)
+        entries = {
+            scope: sorted(
+                plots.loc[plots["site"].eq(scope) | (scope == NETWORK), "hybrid"].unique()
+            )
+            for scope in self.notebooks
+        }
+        controls = [control, *(name for name in controls_of(network) if name != control)]
+        found = season_frames(self.notebooks, entries, list(filter(None, controls)), season)
+        about = self.context | {
+            "sites": network.tables["sites"],
+            "meta": asdict(network.settings.report),
+        }
+        made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.out))
+        n_pages = write_pages(made, season, self.notebooks, found, hybrids, about)
+        files = publish(made, self.out, PAGE_FILES)
+        digests = {name: file_digest(self.out / name) for name in files}
+        return {"status": "done", "reason": "", "n_pages": n_pages, "files": digests}
 
 
 class _Worker(SpawnProcess):
