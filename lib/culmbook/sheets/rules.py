@@ -342,18 +342,30 @@ def check_counts(rows, facts):
     total = order["plants_replanted"].fillna(0).groupby([order["site"], order["plot"]]).cumsum()
     order = order.assign(total=total)[order["plants_alive"].notna()]
     plot = order.groupby(["site", "plot"])
-    before = plot[["plants_alive", "counted_on", "source_line"]].shift(1).add_prefix("before_")
-    order = order.join(before).assign(since=order["total"] - plot["total"].shift(1).fillna(0))
-    rise = order["plants_alive"] - order["before_plants_alive"]
+    told = ["plants_alive", "plants_replanted", "counted_on", "source_line"]
+    order = order.join(plot[told].shift(1).add_prefix("before_"))
+    order["since"] = order["total"] - plot["total"].shift(1).fillna(0)
+    unexplained = order["plants_alive"] - order["before_plants_alive"] - order["since"]
     is_late = (order["emerged_late"] == "yes").fillna(False)
-    risen = order[((rise > order["since"]) & ~is_late).fillna(False)]
+    risen = order[((unexplained > 0) & ~is_late).fillna(False)]
+    is_round_late = (unexplained <= order["before_plants_replanted"]).fillna(False)
     rule = (
         "{plants_alive} alive, but {before_plants_alive} on {before_counted_on:%Y-%m-%d} "
         "(line {before_source_line}) and {since} replanted since"
     )
+    set_before = (
+        "; the {before_plants_replanted} replanted in line {before_source_line} count as set before "
+        "that count and among its plants"
+    )
     mend = "correct a count, enter plants_replanted, or write yes in emerged_late"
-    words = {i: rule.format_map(row) for i, row in risen.iterrows()}
-    rows.refuse(risen.index.to_numpy(), "E-RULE", "plants_alive", words.get, mend)
+    set_after = "if they were set after it, enter them in this line instead; else "
+    rules = {
+        i: (rule + set_before * bool(is_round_late[i])).format_map(row)
+        for i, row in risen.iterrows()
+    }
+    mends = {i: set_after * bool(is_round_late[i]) + mend for i in risen.index}
+    positions = risen.index.to_numpy()
+    rows.refuse(positions, "E-RULE", "plants_alive", rules.get, mends.get)
 
     at_most = np.minimum(alive.fillna(facts["most"]), facts["replanted"])
     of_replants = facts["replants_alive"] > at_most
