@@ -189,6 +189,13 @@ def test_season_shows_a_refused_row_first(tmp_path, monkeypatch):
     assert tables(shown)["look-first"]["rows"][0][0] == "row refused"
 
 
+def test_agreement_of_observers_in_the_finding_stands_in_its_table(monkeypatch):
+    shown = shown_by(SEASON, monkeypatch, site="all")
+    said = re.search(r"intraclass correlation\) (\S+) at (\w+)", sentences(shown))
+    rows = {row[0]: row for row in tables(shown)["agreement"]["rows"]}
+    assert said[1] in rows[said[2]]
+
+
 def test_season_with_hostile_names_prints_them_as_typed(tmp_path, monkeypatch):
     name, reason = "H$1_*<b>#&'\"\\alpha", "$x$ <script>"
     sheets = season_network()

@@ -38,8 +38,6 @@ ENVIRONMENT = {
     "PYDEVD_DISABLE_FILE_VALIDATION": "1",
 }
 """Set for workers and, through them, for kernels."""
-REPORTS_PER_WORKER = 4
-"""Reports after which a worker is replaced: what the typesetter keeps of each is never given back."""
 REPORT_FILES = ["*.pdf", "*.xlsx", "tables/*.csv"]
 """Files of a site's folder that its report job makes."""
 _LONGEST_SOCKET_PATH = 90  # the systems allow 104 to 108 bytes, and a port number is added
@@ -206,27 +204,22 @@ class _Worker:
     """
 
     def __init__(self, token, scratch):
-        self.pipe, far_end = _SPAWNED.Pipe()
-        arguments = (far_end, token, scratch)
-        self._process = _SPAWNED.Process(target=_serve, args=arguments, daemon=True)
+        self._token, (self.pipe, far_end) = token, _SPAWNED.Pipe()
+        self._process = _SPAWNED.Process(target=_serve, args=(far_end, token, scratch), daemon=True)
         self._process.start()
         far_end.close()
-        self._token, self._n_reports = token, 0
 
-    def is_fit(self):
-        """Tell whether it lives and has not made its share of reports; called while it is idle."""
-        with contextlib.suppress(OSError):
-            is_gone = (
-                self.pipe.poll()
-            )  # nobody has asked it anything: there is only its end to hear
-            return not is_gone and self._n_reports < REPORTS_PER_WORKER
-        return False
+    def is_alive(self):
+        """Tell whether it lives; asked while it is idle, when only its end can be heard."""
+        try:
+            return not self.pipe.poll()
+        except OSError:
+            return False
 
     def begin(self, job):
         """Hand it a job."""
         self.job, self._began = job, time.monotonic()
         self.ends = self._began + job.deadline
-        self._n_reports += isinstance(job, ReportJob)
         with contextlib.suppress(OSError):  # it has just died: its pipe will say so
             self.pipe.send(job)
 
@@ -323,7 +316,7 @@ class Pool:
         busy = self._busy
         while queue or busy:
             while queue and len(busy) < self._n_workers:
-                busy.append(self._fit_worker())
+                busy.append(self._living_worker())
                 busy[-1].begin(queue.pop())
                 if on_start:
                     on_start(busy[-1].job)
@@ -336,9 +329,9 @@ class Pool:
                 self._idle.append(worker)
                 yield worker.job, answer
 
-    def _fit_worker(self):
+    def _living_worker(self):
         worker = self._idle.pop()
-        if worker.is_fit():
+        if worker.is_alive():
             return worker
         worker.end()
         return self._started()
