@@ -191,7 +191,7 @@ def test_season_shows_a_refused_row_first(tmp_path, monkeypatch):
 
 def test_agreement_of_observers_in_the_finding_stands_in_its_table(monkeypatch):
     shown = shown_by(SEASON, monkeypatch, site="all")
-    said = re.search(r"intraclass correlation\) (\S+) at (\w+)", sentences(shown))
+    said = re.search(r"intraclass correlation\) (\S+) at (\w+)", " ".join(sentences(shown)))
     rows = {row[0]: row for row in tables(shown)["agreement"]["rows"]}
     assert said[1] in rows[said[2]]
 

@@ -1,6 +1,5 @@
 import pandas as pd
 import pytest
-
 from culmbook.season.suspect_rows import (
     REPAIRED,
     SEVERAL,

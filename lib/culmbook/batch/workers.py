@@ -24,8 +24,7 @@ import psutil
 from jupyter_client import AsyncKernelManager
 from jupyter_client.kernelspec import KernelSpec
 
-from culmbook.batch.inputs import file_digest, notebook_site
-from culmbook.batch.notebook import keep, saved_so_far
+from culmbook.batch.notebook import file_digest, keep, notebook_site, saved_so_far
 from culmbook.text.files import TEMPORARY, publish
 
 MARK = "CULMBOOK_BATCH"

@@ -186,7 +186,10 @@ def falling_notes(tables):
     is_far = beyond < -FALL_BEYOND * spread.transform("median") / MEDIAN_DISTANCE
     fell = -change.where(is_far & (spread.transform("size") >= FEWEST_PLOTS), 0)
     fell = fell.where(fell > -np.log(HEIGHT_FALL), 0)
-    said = "{stem_height_cm:.4g} cm, after {before_stem_height_cm:.4g} cm on {before_measured_on:%Y-%m-%d} (line {before_source_line}): a digit lost or a plot mixed up?"
+    said = (
+        "{stem_height_cm:.4g} cm, after {before_stem_height_cm:.4g} cm on {before_measured_on:%Y-%m-%d} "
+        "(line {before_source_line}): a digit lost or a plot mixed up?"
+    )
     rule = "plot {plot}: the mean height of {n_plants} plants is " + said
     found = _one_note("N-FALL", "stem_measures", means, fell, "stem_height_cm", rule)
     told = means[["site", "plot", "measured_on"]][fell > 0].assign(is_told=True)

@@ -9,8 +9,7 @@ import pandas as pd
 
 from culmbook.sheets import values as cells
 from culmbook.sheets.dictionary import SOURCE, empty_table
-from culmbook.sheets.grid import drop_rows
-from culmbook.sheets.headers import match_header
+from culmbook.sheets.grid import drop_rows, match_header
 from culmbook.sheets.problems import and_others, note, placed, refuse_row
 from culmbook.sheets.values import MISSING, Conventions, Reading
 
