@@ -33,15 +33,16 @@ GONE_WITH = {
 
 
 def scopes():
-    named = {
-        path.name: json.loads(path.read_text(encoding="utf-8"))["metadata"]["culmbook"]["scopes"]
+    """Notebooks that no report holds, by scope; the others run in ``test_season_reports``."""
+    about = {
+        path.name: json.loads(path.read_text(encoding="utf-8"))["metadata"]["culmbook"]
         for path in sorted(NOTEBOOKS.glob("*.ipynb"))
     }
     return [
         (name, site)
-        for name, kinds in named.items()
+        for name, said in about.items()
         for site in (*SITES, "all")
-        if ("network" if site == "all" else "site") in kinds
+        if ("network" if site == "all" else "site") in said["scopes"] and not said["report"]
     ]
 
 
@@ -81,7 +82,7 @@ def text_of(shown):
 
 
 @pytest.mark.parametrize("name, site", scopes())
-def test_notebook_runs_for_every_scope(name, site, monkeypatch):
+def test_notebook_outside_reports_runs_for_every_scope(name, site, monkeypatch):
     shown = shown_by(name, monkeypatch, site=site)
     labels = [b["label"] for b in bundles(shown) if b.get("label") and "sentences" not in b]
     assert sentences(shown) and len(labels) == len(set(labels))

@@ -1,17 +1,22 @@
-"""The demo season's own reports, opened: a split-plot site, a simple one, and the network."""
+"""The demo season: every notebook for every scope it names, and of three scopes (a split-plot site,
+a simple one, the network) the reports, opened.
+"""
 
 import json
 import re
 
+import pandas as pd
 import pytest
 from pypdf import PdfReader
 
+from culmbook.batch.notebook import find_notebooks
 from culmbook.command import main
 from culmbook.sheets.read import demo_folder
 from culmbook.show import palette as style
-from culmbook.show.page import FIGURE_MIME
+from notebook_runs import NOTEBOOKS
 from pdf_parts import drawn, elements
 
+SITES = list(pd.read_csv(demo_folder() / "sites.csv", dtype=str)["site"])
 SCOPES = ("KRAVO", "DRYSA", "network")
 MM = 72 / 25.4
 LEFT, RIGHT = (
@@ -23,9 +28,33 @@ LEFT, RIGHT = (
 @pytest.fixture(scope="module")
 def season(tmp_path_factory):
     out = tmp_path_factory.mktemp("season") / "2025"
-    asked = [word for scope in SCOPES for word in ("--site", scope)]
-    assert main(["season", str(demo_folder()), "--season", "2025", "--out", str(out), *asked]) == 0
+    assert main(["season", str(demo_folder()), "--season", "2025", "--out", str(out)]) == 0
     return out
+
+
+def executed(folder):
+    """What each executed notebook of a scope hands to the report, by name."""
+    return {
+        path.stem: [
+            value
+            for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]
+            for output in cell.get("outputs", [])
+            for mime, value in output.get("data", {}).items()
+            if mime.startswith("application/vnd.culmbook")
+        ]
+        for path in sorted((folder / "notebooks").glob("*.ipynb"))
+    }
+
+
+@pytest.mark.parametrize("scope", [*SITES, "network"])
+def test_every_notebook_runs_for_every_scope_it_names(season, scope):
+    ran = executed(season / scope)
+    assert list(ran) == [n.name for n in find_notebooks(NOTEBOOKS) if n.serves(scope)]
+    for shown in ran.values():
+        labels = [b["label"] for b in shown if b.get("label") and "sentences" not in b]
+        assert len(labels) == len(set(labels)) and any("sentences" in b for b in shown)
+        # a finding points at a table or figure that is there
+        assert {b["see"] for b in shown if b.get("see")} <= set(labels)
 
 
 @pytest.fixture(params=SCOPES)
@@ -75,15 +104,5 @@ def test_findings_stand_on_the_first_page_and_name_pages_that_exist(reader):
 
 
 def test_every_figure_of_the_notebooks_is_in_the_report(season, scope, structure):
-    notebooks = [
-        json.loads(p.read_text(encoding="utf-8"))
-        for p in sorted((season / scope / "notebooks").glob("*.ipynb"))
-    ]
-    shown = [
-        o
-        for nb in notebooks
-        for c in nb["cells"]
-        for o in c.get("outputs", [])
-        if FIGURE_MIME in o.get("data", {})
-    ]
+    shown = [b for bundles in executed(season / scope).values() for b in bundles if "svg" in b]
     assert len([node for node in structure if node["/S"] == "/Figure"]) == len(shown)
