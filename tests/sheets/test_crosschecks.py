@@ -200,24 +200,24 @@ def scores(shift, n=12, seed=3, days_later=0, others=("AA",), year=2025):
 
 @pytest.mark.parametrize("days_later", [0, 1])
 def test_observer_who_scores_high_is_noted(days_later):
-    (note,) = observer_notes(scores(2, days_later=days_later))
+    (note,) = observer_notes({"frost_scores": scores(2, days_later=days_later)})
     assert "CC" in note.rule and "AA" in note.rule and "on 12 shared plots" in note.rule
 
 
 def test_of_three_observers_only_the_one_apart_is_noted():
-    (note,) = observer_notes(scores(2, others=("AA", "BB"), n=30))
+    (note,) = observer_notes({"frost_scores": scores(2, others=("AA", "BB"), n=30)})
     assert "observer CC scores" in note.rule and "higher than AA, BB" in note.rule
 
 
 def test_an_observer_is_noted_in_the_season_in_which_the_scores_sit_apart():
     both = pd.concat([scores(2, year=2023), scores(0, year=2025)], ignore_index=True)
     both.loc[both.index[24:], "source_line"] += 100
-    (note,) = observer_notes(both)
+    (note,) = observer_notes({"frost_scores": both})
     assert note.line < 100
 
 
 def test_observers_alike_are_not_noted():
-    assert observer_notes(scores(0)) == []
+    assert observer_notes({"frost_scores": scores(0)}) == []
 
 
 def test_a_plot_whose_mean_height_falls_is_noted_though_its_plants_are_others(tmp_path):

@@ -10,6 +10,7 @@ the others.
 import numpy as np
 import pandas as pd
 
+from culmbook.sheets import dictionary
 from culmbook.sheets.problems import and_others, note
 
 SLIP_FROM = 0.8  # log10 of the ratio from which on a unit slip is likely: 6.3-fold
@@ -32,18 +33,6 @@ MEDIAN_DISTANCE = 0.6745  # median |distance| of a normal value of standard devi
 FEWEST_SHARED = 5  # plots scored by an observer and by others
 APART_T = 3.0  # t value from which on an observer sits apart
 APART_CLASSES = 0.5  # and the least mean difference [classes]
-UNIT_SLIPS = {
-    "stem_measures": {
-        "stem_height_cm": "mm or m for cm",
-        "stem_diameter_mm": "cm for mm",
-        "stem_dry_mass_g": "kg or mg for g, or the mass of several stems",
-    },
-    "harvests": {
-        "fresh_mass_kg": "g or t for kg",
-        "subsample_fresh_g": "kg for g",
-        "subsample_dry_g": "kg for g",
-    },
-}
 
 
 def cross_checks(tables):
@@ -61,11 +50,17 @@ def cross_checks(tables):
         each cause, site and season; ``N-SLIP`` for each row, ``N-LABEL`` for each plot and
         ``N-OBSERVER`` for each observer apart.
     """
-    pairs = neighbour_pairs(tables["plots"])
-    found = [slip_notes(tables, name, columns, pairs) for name, columns in UNIT_SLIPS.items()]
-    found += [look(tables) for look in (product_notes, swap_notes, moisture_and_yield_notes)]
-    found += [look(tables) for look in (occasion_notes, dead_height_notes, falling_notes)]
-    return sum(found, observer_notes(tables["frost_scores"]))
+    looks = {
+        "harvests": (slip_notes, product_notes, moisture_and_yield_notes),
+        "stand_counts": (occasion_notes,),
+        "stem_measures": (slip_notes, dead_height_notes, falling_notes, swap_notes),
+        "frost_scores": (observer_notes,),
+    }
+    found = []
+    for name, own in looks.items():
+        for look in own if len(tables[name]) else ():
+            found += look(tables, name) if look is slip_notes else look(tables)
+    return found
 
 
 def _notes(code, table, frame, where, column, rule, mend="look at the paper sheet"):
@@ -205,7 +200,7 @@ def _with_before(heights, unit):
     return heights.join(before.shift(1).add_prefix("before_"))
 
 
-def slip_notes(tables, name, columns, pairs):
+def slip_notes(tables, name):
     """Return notes on values some power of ten away from the hybrid's other plots and from the
     neighbours.
 
@@ -216,12 +211,10 @@ def slip_notes(tables, name, columns, pairs):
     ----------
     tables : dict of str to pandas.DataFrame
     name : str
-        The table.
-    columns : dict of str to str
-        Its columns that have a unit, and the likely slip in words.
-    pairs : pandas.DataFrame
-        As :func:`neighbour_pairs`.
+        The table; its columns with a ``slip`` are judged.
     """
+    columns = {field.name: field.slip for field in dictionary.tables()[name].fields if field.slip}
+    pairs = neighbour_pairs(tables["plots"])
     plots = tables["plots"][["site", "plot", "trial", "hybrid"]]
     frame = tables[name].merge(plots, on=["site", "plot"])
     if frame.empty:
@@ -475,7 +468,7 @@ def _axes_within(plots, hybrid):
     return weight[:, None] * np.linalg.cholesky(np.linalg.inv(products / np.outer(size, size)))
 
 
-def observer_notes(scores):
+def observer_notes(tables):
     """Return a note for each observer whose damage scores sit apart from the others' on shared
     plots.
 
@@ -483,6 +476,7 @@ def observer_notes(scores):
     the others' mean is noted when it is at least half a class and three standard errors from zero.
     Of several observers the one farthest apart is named, and the rest are judged without that one.
     """
+    scores = tables["frost_scores"]
     on = scores["frost_on"].fillna(scores["scored_on"])
     kept = scores.assign(on=on, growing_season=on.dt.year).dropna(
         subset=["damage_score", "observer"]
