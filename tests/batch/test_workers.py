@@ -263,12 +263,10 @@ def workers():
     return psutil.Process().children()
 
 
-def ended(pool, jobs, on_start=None, seconds=30):
+def ended(pool, jobs, seconds=120):
     """Status by name; fails rather than wait for ever."""
     with ThreadPoolExecutor(1) as thread:
-        found = thread.submit(
-            lambda: {job.name: a["status"] for job, a in pool.run(jobs, on_start)}
-        )
+        found = thread.submit(lambda: {job.name: a["status"] for job, a in pool.run(jobs)})
         try:
             return found.result(seconds)
         except TimeoutError:
