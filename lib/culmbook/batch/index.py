@@ -7,7 +7,7 @@ The page is plain HTML, one file, and needs no network.
 from pathlib import Path
 from urllib.parse import quote
 
-from culmbook.batch.inputs import NETWORK
+from culmbook.batch.notebook import NETWORK
 
 STATUS_WORDS = {
     "done": "complete",

@@ -41,6 +41,10 @@ LOOK = {
 }
 _PAGE_PT = 697
 _CONTENTS_PT = 105  # the list of contents
+REMEMBERED = 10
+"""Documents of which the typesetter keeps all it worked out, some 200 MB of a report: as many empty
+ones after it give that memory free.
+"""
 _LONGEST_RUNNING = 50
 NO_FINDINGS = "The notebooks of this report state no finding; the sections say why."
 
@@ -297,6 +301,8 @@ def set_pdf(content: dict, started: datetime) -> SetReport:
             said = f"{error.message} {error.diagnostic}"
             raise ValueError(f"the report could not be set: {said}") from error
         places = dict(json.loads(compiler.query("<places>", field="value", one=True)))
+    for _ in range(REMEMBERED):
+        typst.compile(b"", ignore_system_fonts=True)
     if warnings:  # a page number that did not settle, say: print nothing rather than a wrong one
         said = "; ".join(w.message for w in warnings)
         raise ValueError(f"the report was not set cleanly: {said}")
