@@ -221,7 +221,7 @@ def frosts(scores: pd.DataFrame) -> str:
     """The frosts that scores were made after: 'the frost of 2025-05-14'."""
     days = scores.groupby("event")[["site", "frost_on", "scored_on"]].min()
     seen = "undated, scored " + days["scored_on"].map(numbers.fmt_date)
-    named = days["frost_on"].map(numbers.fmt_date, na_action="ignore").fillna(seen)
+    named = days["frost_on"].map(numbers.fmt_date, na_action="ignore").astype("object").fillna(seen)
     if days["site"].nunique() > 1:
         named = days["site"] + " " + named
     return f"the {is_are(len(named), 'frost', 'frosts')} of {fmt_list(named)}"
