@@ -211,9 +211,9 @@ def test_first_gap_record_of_the_season_is_looked_at():
 @pytest.mark.parametrize(("summer", "text"), [
     ([40] * 9, ["Of 9 plots judged by the last count: 9 good."]),
     ([30] * 8 + [20], ["Of 9 plots judged by the last count: 8 to fill, 1 to replant.",
-                       "1 of them stands below 60 %: its yield is not ranked."]),
+                       "1 of them stands below 60 %: its yield counts per planted area as it is and is not reckoned to a full stand."]),
     ([20] * 9, ["Of 9 plots judged by the last count: 9 to replant.",
-                "9 of them stand below 60 %: their yield is not ranked."]),
+                "9 of them stand below 60 %: their yield counts per planted area as it is and is not reckoned to a full stand."]),
 ])  # fmt: skip
 def test_verdicts_on_plots_are_counted(summer, text):
     stand = stand_of(make_plots(), autumn=40, summer=summer)

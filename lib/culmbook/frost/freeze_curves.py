@@ -24,7 +24,7 @@ from culmbook.frost.freeze_tests import (
     why_no_curve,
 )
 from culmbook.mixed import CONVERGED, Laplace, Structure, make_terms, simultaneous_draws
-from culmbook.stats.line import crossing, fieller_limits
+from culmbook.stats.curves import crossing, fieller_limits
 from culmbook.stats.shares import combine_limits
 from culmbook.text.refusal import Refusal
 

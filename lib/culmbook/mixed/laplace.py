@@ -13,7 +13,7 @@ from types import SimpleNamespace
 import numpy as np
 from scipy import optimize, special
 
-from culmbook.mixed import search
+from culmbook.mixed.gaussian_model import CONVERGED, minimise
 from culmbook.mixed.inference import normal_nodes
 from culmbook.mixed.structure import Factor
 
@@ -329,12 +329,12 @@ def minimise_laplace(problem, with_fixed):
     else:
         residuals = slice(len(lower), None)
         searched = SimpleNamespace(at=at, lower=lower, upper=upper, residuals=residuals)
-        state, _ = search.minimise(searched, start, settled=_SETTLED)
+        state, _ = minimise(searched, start, settled=_SETTLED)
     gradient = state.gradient.copy()  # a slope that points out of the bounds counts as none
     at_lower, at_upper = state.theta <= lower, state.theta >= upper
     gradient[at_lower] = np.minimum(gradient[at_lower], 0.0)
     gradient[at_upper] = np.maximum(gradient[at_upper], 0.0)
-    worst, verdict = np.max(np.abs(gradient), initial=0.0), search.CONVERGED
+    worst, verdict = np.max(np.abs(gradient), initial=0.0), CONVERGED
     if not worst < _FLAT:
         verdict = f"not converged: the criterion still falls (gradient {worst:.2g})"
     for term, k in zip(s.terms, s.kernels(state.own), strict=True):

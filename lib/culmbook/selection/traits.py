@@ -25,8 +25,8 @@ from culmbook.stand.model import fit_stand
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are
+from culmbook.trials.dry_yield import plot_harvests
 from culmbook.trials.entries import controls_of, without_guards
-from culmbook.yields.harvest import plot_harvests
 from culmbook.yields.moisture import at_common_dates
 
 # Candidates tested from which on the value of one not tested is drawn from their distribution: with
@@ -304,7 +304,7 @@ def moisture_trait(
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, all seasons.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, all seasons.
     entries : DataFrame
         Table ``hybrids`` without guards.
     controls : sequence of str

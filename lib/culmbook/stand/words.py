@@ -157,8 +157,8 @@ def clustering(tests: pd.DataFrame) -> list[str]:
 
 
 def verdicts(judged: pd.DataFrame, rules) -> list[str]:
-    """How many plots are good, to fill and to replant, and how many are too poor to rank their
-    yield.
+    """How many plots are good, to fill and to replant, and how many are too poor to reckon
+    their yield to a full stand.
 
     Raises
     ------
@@ -177,7 +177,8 @@ def verdicts(judged: pd.DataFrame, rules) -> list[str]:
     if low:
         floor = fmt_share(rules.rank_floor)
         said.append(
-            f"{fmt_count(low)} of them {stands} below {floor}: {their} yield is not ranked."
+            f"{fmt_count(low)} of them {stands} below {floor}: {their} yield counts per planted area "
+            "as it is and is not reckoned to a full stand."
         )
     return said
 
