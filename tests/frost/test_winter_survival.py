@@ -274,7 +274,9 @@ def test_words_of_survival_and_severity(rng):
         f"{100 * plain.min():.0f} % at {plain.idxmin()} (winters down to −{-coldest:.1f} °C)"
         in sites
     )
-    assert words.severity(fit, 1.0).startswith("These winters show no clear effect of the cold")
+    assert words.severity(fit, 1.0).startswith(
+        "These winters do not settle how much the cold mattered"
+    )
 
 
 # -- freeze test beside winters --------------------------------------------------------------------

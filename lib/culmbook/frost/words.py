@@ -175,7 +175,11 @@ def severity(fit, level: float) -> str:
     limits = _between(*np.exp([fit.severity["lower"], fit.severity["upper"]]), 2)
     size = f"{fmt_number(ratio, 2)} times as high ({limits}, {fmt_count(df)} df, {fmt_p(p)})."
     cold = "or every °C colder at rhizome depth the odds of surviving were"
-    start = "F" if _is_clear(fit, level) else "These winters show no clear effect of the cold: f"
+    start = (
+        "F"
+        if _is_clear(fit, level)
+        else "These winters do not settle how much the cold mattered: f"
+    )
     return f"{start}{cold} {size}"
 
 

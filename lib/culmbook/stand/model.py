@@ -49,12 +49,6 @@ class StandFit:
         """Covariance of the hybrids' mean logits."""
         return self.fit.covariance.loc[self.hybrids, self.hybrids]
 
-    def totals(self) -> pd.DataFrame:
-        """Plain totals by hybrid: ``plots, alive, total``."""
-        return self.cells.groupby("hybrid").agg(
-            plots=("alive", "size"), alive=("alive", "sum"), total=("total", "sum")
-        )
-
     def shares_at(self, logits, spread=None):
         """Marginal share at each mean logit, averaged over the grid."""
         spread = self.fit.spread if spread is None else spread
@@ -223,7 +217,9 @@ def hybrid_shares(stand: StandFit, *, level: float = 0.95, critical: float | Non
     the half plants added for the fit are taken out again. Limits are of the likelihood where plants
     are few, else Wald's.
     """
-    fit, hybrids, totals = stand.fit, stand.hybrids, stand.totals()
+    fit, hybrids, counted = stand.fit, stand.hybrids, stand.cells.groupby("hybrid")
+    totals = counted[["alive", "total"]].sum()
+    totals.insert(0, "plots", counted.size())
     critical = critical or stats.t.ppf(0.5 + level / 2, fit.residual_df)
     alive, total = totals["alive"], totals["total"]
     logit, variance = fit.coefficients[hybrids].to_numpy(), np.diag(stand.covariance)
