@@ -2,14 +2,17 @@
 words.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import optimize, special, stats
+from scipy import integrate, optimize, special, stats
 
 from culmbook.frost import words
 from culmbook.frost.freeze_curves import (
     Survival,
+    _Problem,
     against_control,
     curve_draws,
     each_set,
@@ -247,6 +250,38 @@ def test_own_slopes_are_used_where_they_differ_clearly():
     assert fit_freeze(both, slopes="common").slopes == "common"
 
 
+def test_slope_scatter_of_two_steep_and_two_flat_hybrids():
+    """Slopes 1.5 and 3 with thousands of units: log slopes lie ln 2 / 2 from their mean, 4 of them,
+    so the posterior of their sd is that of a known sample: its mean by scipy's quad.
+    """
+    lt50 = {"A": -4.0, "B": -3.0, "C": -3.6, "D": -3.2}
+    slopes = {"A": 1.5, "B": 3.0, "C": 1.5, "D": 3.0}
+    parts = [freeze_table({h: lt50[h]}, slope=slopes[h], units=4000, death=0.0) for h in lt50]
+    found = _Problem(only_set(pd.concat(parts, ignore_index=True)), True, True).slope_scatter()
+
+    def posterior(sd, power=0):
+        squares = 4 * (np.log(2) / 2) ** 2
+        return sd**power * np.exp(-squares / (2 * sd**2) - sd**2 / (2 * 0.3**2)) * sd**-3
+
+    below, above = (integrate.quad(posterior, 1e-3, 1, args=(k,))[0] for k in (2, 0))
+    assert found == pytest.approx(below / above, rel=0.02)
+
+
+def test_slopes_that_scatter_widen_lt10_and_leave_lt50():
+    """Against the same fit without scatter: half-widths add as squares, 1.96 sd 2.197 / slope."""
+    fit = fit_freeze(only_set(freeze_table(units=40)))
+    wide, plain = (
+        lethal_temperatures(f).set_index("hybrid").loc["A"]
+        for f in (replace(fit, slope_scatter=0.04), replace(fit, slope_scatter=0.0))
+    )
+    assert wide["lt50_lower_c"] == pytest.approx(plain["lt50_lower_c"])
+    apart = stats.norm.ppf(0.975) * 0.2 * np.log(9) / plain["slope"]
+    for name in ("lt10", "lt90"):
+        half = plain[f"{name}_upper_c"] - plain[f"{name}_c"]
+        assert wide[f"{name}_upper_c"] - wide[f"{name}_c"] == pytest.approx(np.hypot(half, apart))
+    assert fit.slope_scatter > 0 and fit_freeze(fit.cells, slopes="common").slope_scatter == 0
+
+
 def test_simultaneous_intervals_are_wider_than_single_ones():
     fit = fit_freeze(only_set(freeze_table()))
     together, single = against_control(fit, "STD"), against_control(fit, "STD", together=False)
@@ -288,12 +323,12 @@ def test_unevenness_names_its_sources():
 
 
 def test_unevenness_of_loads_and_cells_is_that_of_the_fit():
-    table = freeze_table(units=40)
+    table = freeze_table({"A": -4.0, "B": -3.0}, runs=("r1", "r2"), units=40)
     uneven = np.clip(table["units_alive"] + np.resize([6, -6, 0, -6, 6], len(table)), 0, 40)
     fit = fit_freeze(
         only_set(table.assign(units_alive=uneven.where(table["temperature_c"].notna(), 38)))
     )
-    assert fit.variances["cell"] > 0.05
+    assert fit.variances["cell"] > 0.05 and fit.variances["load"] > 0.05
     assert unevenness(fit)["sd_logit"].iloc[1:].to_list() == pytest.approx(
         np.sqrt(fit.variances).to_list()
     )

@@ -270,8 +270,13 @@ def test_words_of_survival_and_severity(rng):
     assert words.severity(fit, 1.0) == words.limits_of_survival(fit, 1.0)[0]
     plain = fit.cells.groupby("site")[["alive", "total"]].sum().eval("alive / total")
     coldest = fit.cells.groupby("site")["minimum_c"].min()[plain.idxmin()]
-    assert f"{100 * plain.min():.0f} % at {plain.idxmin()}, down to −{-coldest:.1f} °C" in sites
-    assert words.severity(fit, 1.0).startswith("These winters show no clear effect of the cold")
+    assert (
+        f"{100 * plain.min():.0f} % at {plain.idxmin()} (winters down to −{-coldest:.1f} °C)"
+        in sites
+    )
+    assert words.severity(fit, 1.0).startswith(
+        "These winters do not settle how much the cold mattered"
+    )
 
 
 # -- freeze test beside winters --------------------------------------------------------------------
@@ -427,10 +432,12 @@ def test_an_expectation_colder_than_the_winters_counted_says_so():
     found = expected_by_site(minima_of({"COLD": np.arange(-12.0, 0)}), curves(5, 0.1, A=-4.0))
     counted = pd.DataFrame({"site": "COLD", "minimum_c": [-3.0, np.nan]})
     told = words.beyond_counted(found, counted)
-    assert "goes down to −10.9 °C; plants were counted in winters down to −3.0 °C only" in told
-    cold = words.beyond_counted(found, counted.assign(minimum_c=-11.0))
-    assert cold.endswith("in winters down to −11.0 °C.")
-    assert "is not known" in words.beyond_counted(found, counted.assign(minimum_c=np.nan))
+    assert "goes down to −10.9 °C; of 1 winter with a known minimum" in told
+    assert told.endswith(
+        "none came within 0.5 °C of it, so losses that the curves expect cannot show in the counts."
+    )
+    cold = words.beyond_counted(found, counted.assign(minimum_c=[-10.5, -3.0]))
+    assert "of 2 winters" in cold and cold.endswith("1 came within 0.5 °C of it.")
 
 
 def test_nothing_is_expected_without_curves_or_winters():

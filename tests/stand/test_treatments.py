@@ -51,6 +51,14 @@ def test_limits_and_p_are_those_of_student_with_the_main_plots_degrees_of_freedo
         assert row.p_value == pytest.approx(2 * stats.t.sf(abs(row.t), 6))
 
 
+def test_limits_are_students_with_the_main_plots_degrees_of_freedom(split_plot):
+    """12 main plots less 3 replicates and 3 effects are 6 df; the standard error is estimate / t."""
+    for effect in fit_treatments(split_plot).effects.itertuples():
+        se = np.log(effect.odds_ratio) / effect.t
+        half = np.log(effect.odds_upper / effect.odds_lower) / 2
+        assert half / se == pytest.approx(stats.t.ppf(0.975, 6))
+
+
 def test_film_effect_recovers_a_large_true_odds_ratio(split_plot):
     rng = np.random.default_rng(9)
     logit = 0.4 + 1.2 * split_plot["film"].eq("film")

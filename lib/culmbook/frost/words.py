@@ -15,6 +15,7 @@ from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
 
 WIDEST_C = 5.0  # a wider interval of a temperature says nothing to a reader
+NEAR_C = 0.5  # winters that differ by less are as cold as each other
 FEW_WINTERS = 8  # with fewer site-winters survival is said with a warning
 MOST_ODDS = 100  # an odds ratio beyond it, or below its inverse, is printed as that
 FEW = 0.01  # a chance below it is said as an upper bound
@@ -158,10 +159,12 @@ def _by_site(winters):
     """The sites with least and most survival, with the coldest winter counted at each."""
     sites = winters.groupby("site").agg({"alive": "sum", "total": "sum", "minimum_c": "min"})
     sites = sites.assign(share=sites["alive"] / sites["total"]).sort_values("share").iloc[[0, -1]]
-    cold = sites["minimum_c"].map(lambda t: "" if pd.isna(t) else f", down to {degrees_c(t)}")
-    ends = fmt_share(sites["share"].iloc[0]), fmt_share(sites["share"].iloc[1])
-    first, last = (f"{end} at {site}{how}" for end, (site, how) in zip(ends, cold.items()))
-    return f"Sites differ: {first}, came through, and {last}."
+    told = [
+        f"{fmt_share(r.share)} at {r.Index}"
+        + ("" if pd.isna(r.minimum_c) else f" (winters down to {degrees_c(r.minimum_c)})")
+        for r in sites.itertuples()
+    ]
+    return f"Sites ranged from {told[0]} to {told[1]}."
 
 
 def severity(fit, level: float) -> str:
@@ -172,7 +175,11 @@ def severity(fit, level: float) -> str:
     limits = _between(*np.exp([fit.severity["lower"], fit.severity["upper"]]), 2)
     size = f"{fmt_number(ratio, 2)} times as high ({limits}, {fmt_count(df)} df, {fmt_p(p)})."
     cold = "or every °C colder at rhizome depth the odds of surviving were"
-    start = "F" if _is_clear(fit, level) else "These winters show no clear effect of the cold: f"
+    start = (
+        "F"
+        if _is_clear(fit, level)
+        else "These winters do not settle how much the cold mattered: f"
+    )
     return f"{start}{cold} {size}"
 
 
@@ -221,7 +228,7 @@ def frosts(scores: pd.DataFrame) -> str:
     """The frosts that scores were made after: 'the frost of 2025-05-14'."""
     days = scores.groupby("event")[["site", "frost_on", "scored_on"]].min()
     seen = "undated, scored " + days["scored_on"].map(numbers.fmt_date)
-    named = days["frost_on"].map(numbers.fmt_date, na_action="ignore").fillna(seen)
+    named = days["frost_on"].map(numbers.fmt_date, na_action="ignore").astype("object").fillna(seen)
     if days["site"].nunique() > 1:
         named = days["site"] + " " + named
     return f"the {is_are(len(named), 'frost', 'frosts')} of {fmt_list(named)}"
@@ -433,16 +440,12 @@ def beyond_counted(found: pd.DataFrame, winters_counted: pd.DataFrame) -> str:
         ``site, label, minimum_c`` of winters that plants were counted after.
     """
     site, cold = found["site"].iloc[0], found["cold_c"].iloc[0]
-    counted = winters_counted["minimum_c"].min()
-    when = f"The winter so expected at {site} goes down to {degrees_c(cold)}"
-    if pd.isna(counted):
-        return f"{when}; how cold it was where plants were counted is not known."
-    if counted > cold:
-        return (
-            f"{when}; plants were counted in winters down to {degrees_c(counted)} only, so losses that "
-            "the curves expect need not have shown in the counts."
-        )
-    return f"{when}; plants were counted in winters down to {degrees_c(counted)}."
+    known = winters_counted["minimum_c"].dropna()
+    told = f"The winter so expected at {site} goes down to {degrees_c(cold)}"
+    near = int(known.le(cold + NEAR_C).sum())
+    n, of = fmt_count(near) if near else "none", n_of(len(known), "winter")
+    told += f"; of {of} with a known minimum that plants were counted after, {n} came within {NEAR_C} °C of it"
+    return told + ("." if near else ", so losses that the curves expect cannot show in the counts.")
 
 
 def chance_colder(known: pd.DataFrame, lethal: pd.DataFrame, control: str, level: float) -> str:

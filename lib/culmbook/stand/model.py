@@ -49,12 +49,6 @@ class StandFit:
         """Covariance of the hybrids' mean logits."""
         return self.fit.covariance.loc[self.hybrids, self.hybrids]
 
-    def totals(self) -> pd.DataFrame:
-        """Plain totals by hybrid: ``plots, alive, total``."""
-        return self.cells.groupby("hybrid").agg(
-            plots=("alive", "size"), alive=("alive", "sum"), total=("total", "sum")
-        )
-
     def shares_at(self, logits, spread=None):
         """Marginal share at each mean logit, averaged over the grid."""
         spread = self.fit.spread if spread is None else spread
@@ -194,41 +188,7 @@ def _grid(cells, conditions, columns, fit):
     return grid
 
 
-def _logit_limits(stand, critical):
-    """Lower and upper limit of every hybrid's mean logit: likelihood where plants are few, else
-    Wald.
-    """
-    fit, totals = stand.fit, stand.totals()
-    few = np.minimum(totals["alive"], totals["total"] - totals["alive"]).lt(FEW)
-    centre, se = fit.coefficients[stand.hybrids], np.sqrt(np.diag(stand.covariance))
-    limits = pd.DataFrame({"lower": centre - critical * se, "upper": centre + critical * se})
-    for hybrid in few.index[few]:
-        limits.loc[hybrid] = fit.profile_limits(hybrid, critical)
-    return limits
-
-
-def _limited_shares(stand, critical):
-    """Share with its limits by hybrid; a hybrid with none dead reaches 1, with none alive 0.
-
-    The point is free of the two small biases of plugging the mean logit in: the hybrid's own plots
-    already carry their random effects, so only the spread they do not carry is averaged over; and
-    the half plants added for the fit are taken out again.
-    """
-    fit, hybrids, totals = stand.fit, stand.hybrids, stand.totals()
-    limits = _logit_limits(stand, critical)
-    alive, total = totals["alive"], totals["total"]
-    lower = np.where(alive.eq(0), 0.0, stand.shares_at(limits["lower"].to_numpy()))
-    upper = np.where(alive.eq(total), 1.0, stand.shares_at(limits["upper"].to_numpy()))
-    carried = np.diag(stand.covariance) - fit.sampling_variance()[hybrids].to_numpy()
-    left = np.sqrt(np.maximum(fit.spread**2 - np.maximum(carried, 0), 0))
-    share = stand.shares_at(fit.coefficients[hybrids].to_numpy(), left)
-    share = share + (share - 0.5) / total.to_numpy(float)
-    share = np.where(alive.eq(total), 1.0, np.where(alive.eq(0), 0.0, share))
-    share = np.clip(np.clip(share, 0, 1), lower, upper)
-    return totals.assign(share=share, lower=lower, upper=upper)
-
-
-def hybrid_shares(stand: StandFit, *, level: float = 0.95) -> pd.DataFrame:
+def hybrid_shares(stand: StandFit, *, level: float = 0.95, critical: float | None = None):
     """Share of each hybrid with its interval.
 
     Parameters
@@ -236,15 +196,45 @@ def hybrid_shares(stand: StandFit, *, level: float = 0.95) -> pd.DataFrame:
     stand : StandFit
     level : float
         Confidence level, 0-1; t quantile with the plots' residual degrees of freedom.
+    critical : float, optional
+        Critical value in the quantile's place.
 
     Returns
     -------
     DataFrame
-        ``hybrid, plots, alive, total, share, lower, upper``, highest share first.
+        ``hybrid, plots, alive, total, share, lower, upper``, highest share first; a hybrid with
+        none dead reaches 1, with none alive 0.
+
+    Raises
+    ------
+    Refusal
+        The model's shares are none that the counts could give.
+
+    Notes
+    -----
+    The point is free of the two small biases of plugging the mean logit in: the hybrid's own plots
+    already carry their random effects, so only the spread they do not carry is averaged over; and
+    the half plants added for the fit are taken out again. Limits are of the likelihood where plants
+    are few, else Wald's.
     """
-    table = _limited_shares(stand, stats.t.ppf(0.5 + level / 2, stand.fit.residual_df))
+    fit, hybrids, counted = stand.fit, stand.hybrids, stand.cells.groupby("hybrid")
+    totals = counted[["alive", "total"]].sum()
+    totals.insert(0, "plots", counted.size())
+    critical = critical or stats.t.ppf(0.5 + level / 2, fit.residual_df)
+    alive, total = totals["alive"], totals["total"]
+    logit, variance = fit.coefficients[hybrids].to_numpy(), np.diag(stand.covariance)
+    limits = logit + np.outer([-critical, critical], np.sqrt(variance))
+    for place in np.flatnonzero(np.minimum(alive, total - alive) < FEW):
+        limits[:, place] = fit.profile_limits(hybrids[place], critical)
+    lower = np.where(alive.eq(0), 0.0, stand.shares_at(limits[0]))
+    upper = np.where(alive.eq(total), 1.0, stand.shares_at(limits[1]))
+    carried = np.maximum(variance - fit.sampling_variance()[hybrids].to_numpy(), 0)
+    share = stand.shares_at(logit, np.sqrt(np.maximum(fit.spread**2 - carried, 0)))
+    share = share + (share - 0.5) / total.to_numpy(float)
+    share = np.where(alive.eq(total), 1.0, np.where(alive.eq(0), 0.0, share))
+    table = totals.assign(share=np.clip(np.clip(share, 0, 1), lower, upper))
     refuse_implausible(table["share"], stand.cells, "condition")
-    table = table.rename_axis("hybrid").reset_index()
+    table = table.assign(lower=lower, upper=upper).rename_axis("hybrid").reset_index()
     return table.sort_values(["share", "hybrid"], ascending=[False, True], ignore_index=True)
 
 
@@ -297,8 +287,8 @@ def against_control(
     joint = contrast.to_numpy() @ covariance.to_numpy() @ contrast.to_numpy().T
     se = np.sqrt(np.diag(joint))
     largest = mixed.simultaneous_draws(joint / np.outer(se, se), stand.fit.residual_df)
-    single = stats.t.ppf(0.5 + level / 2, stand.fit.residual_df)
-    shares = _limited_shares(stand, np.quantile(largest, level) if together else single)
+    critical = np.quantile(largest, level) if together else None
+    shares = hybrid_shares(stand, level=level, critical=critical).set_index("hybrid")
     sd = pd.Series(np.sqrt(np.diag(covariance)), stand.hybrids)
     correlation = (covariance[control] / sd / sd[control])[others].to_numpy()
     table = shares.loc[others].assign(**_composed(shares, control, others, correlation))
