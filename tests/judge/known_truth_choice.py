@@ -177,7 +177,12 @@ def main():
     parser.add_argument("--networks", type=int, default=30)
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args()
-    for title, made in (("winters kill", {}), ("none is killed", {"kills": False})):
+    cases = {
+        "winters kill, a hardy control": {},
+        "winters kill, a tender control": {"hardy": -0.8},
+        "none is killed": {"kills": False},
+    }
+    for title, made in cases.items():
         print(title)
         show(*run_choice(args.networks, args.jobs, **made))
 
