@@ -18,7 +18,7 @@ from culmbook.selection.funnel import (
     run_funnel,
     spread_before,
 )
-from culmbook.stats.order import expected_largest, finite_intensity
+from culmbook.stats.extremes import expected_largest, finite_intensity
 from culmbook.text.refusal import Refusal
 from two_stages import two_stage_gain
 

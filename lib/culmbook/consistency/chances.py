@@ -8,7 +8,7 @@ from scipy import special
 
 from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import LEAST_SEASONS
-from culmbook.stats.order import expected_largest
+from culmbook.stats.extremes import expected_largest
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.refusal import Refusal
 

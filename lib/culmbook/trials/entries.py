@@ -47,6 +47,16 @@ def without_guards(plots: pd.DataFrame, hybrids: pd.DataFrame) -> pd.DataFrame:
     return plots[~plots["hybrid"].isin(hybrids.loc[hybrids["role"].eq("guard"), "hybrid"])]
 
 
+def trial_of(plots: pd.DataFrame, trial: str = "") -> str:
+    """The trial asked for, or the first by name; ``ValueError`` with those there are for another."""
+    there = sorted(plots["trial"].unique())
+    if trial and trial not in there:
+        raise ValueError(
+            f"trial = {trial!r}: no plot stands in it; trials there are: {fmt_list(there)}"
+        )
+    return trial or there[0]
+
+
 def is_used(stand: pd.DataFrame) -> pd.Series:
     """Plots that estimates rest on: status ok, or lost to the hybrid itself (then the loss is its
     result).
