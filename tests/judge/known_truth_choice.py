@@ -32,7 +32,7 @@ WAYS = ("model", "raw means", "log means less their season's", "log means less t
 
 
 def network(seed, hybrids=24, sites=5, seasons=2, replicates=3, there=0.7, kills=True, hardy=3.0):
-    """Cuts as :func:`culmbook.yields.harvest.plot_harvests` gives them, and true yields.
+    """Cuts as :func:`culmbook.trials.dry_yield.plot_harvests` gives them, and true yields.
 
     ``there`` is the share of the sites at which a candidate stands; with ``kills`` the first winter
     takes plants, of tender hybrids whole plots; ``hardy`` says how much more cold the control bears

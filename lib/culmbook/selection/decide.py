@@ -249,7 +249,7 @@ def in_mean_yield(
         Of log yield, which knows only cuts that gave something, and in which a plot or site where a
         hybrid nearly fails weighs like one where it thrives.
     cuts : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, all seasons.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, all seasons.
     control : str
     seed : int
 
