@@ -21,22 +21,22 @@ from scipy import special
 
 from culmbook.consistency.draws import draw_seasons, limits
 from culmbook.consistency.model import fit_seasons, season_records
-from culmbook.selection.decide import candidate_gains, with_losses
+from culmbook.selection.decide import candidate_gains, in_mean_yield
 
 CONTROL, DELTA, K = "C", 0.10, 5
 PLANTS, DENSITY_POWER = 40, 0.65  # thinner stands carry more stems a plant (common practice)
 PLOT_SD, SEASON_SD, NOISE_SHAPE = 0.09, 0.06, 25
 DRAWS, VARIANCES = 400, 20
-FATES = ("survivors only", "losses counted")
+FATES = ("logs", "mean yields")
 WAYS = ("model", "raw means", "log means less their season's", "log means less their trial's")
 
 
-def network(seed, hybrids=24, sites=5, seasons=2, replicates=3, there=0.7, kills=True):
-    """Cuts as :func:`culmbook.yields.harvest.plot_harvests` gives them, and true yields.
+def network(seed, hybrids=24, sites=5, seasons=2, replicates=3, there=0.7, kills=True, hardy=3.0):
+    """Cuts as :func:`culmbook.trials.dry_yield.plot_harvests` gives them, and true yields.
 
     ``there`` is the share of the sites at which a candidate stands; with ``kills`` the first winter
-    takes plants, of tender hybrids whole plots, but not of the control, which is an old and hardy
-    one.
+    takes plants, of tender hybrids whole plots; ``hardy`` says how much more cold the control bears
+    than the candidates' mean [°C].
     """
     rng = np.random.default_rng([140, seed])
     names = [CONTROL, *(f"H{i:02d}" for i in range(hybrids))]
@@ -46,7 +46,7 @@ def network(seed, hybrids=24, sites=5, seasons=2, replicates=3, there=0.7, kills
     hardiness, rooting = rng.normal(0, 0.8, n), rng.normal(1.9, 0.5, n)
     youth = rng.normal(0.0, 0.08, n)  # of a stand in its third year
     of_season = rng.normal(0, SEASON_SD, (n, seasons))
-    hardiness[0] = 3.0
+    hardiness[0] = hardy
     rows, expected = [], np.zeros((n, sites))
     for s in range(sites):
         level, cold, planted = (
@@ -104,7 +104,7 @@ def choice_set(seed, **made):
     true, of_control = true[names], true[CONTROL]
     lost = cuts["dry_yield_t_ha"].le(0).groupby(cuts["hybrid"]).mean()[names]
     gain, parts = np.log(true / of_control), []
-    for name, draws in zip(FATES, (drawn, with_losses(drawn, cuts))):
+    for name, draws in zip(FATES, (drawn, in_mean_yield(drawn, cuts, CONTROL))):
         over = candidate_gains(draws, CONTROL)[names]
         middle, low, high = limits(np.log1p(over).to_numpy(), 0.95)
         said = {"estimate": middle, "lower": low, "upper": high, "chance": (over > DELTA).mean()}
@@ -125,14 +125,14 @@ def choice_set(seed, **made):
     return claims, {w: best - true[s[names].nlargest(K).index].mean() for w, s in zip(WAYS, scores)}
 
 
-def run_choice(networks, jobs=1, **made):
+def run_choice(networks, jobs=1, first=0, **made):
     """Claims and losses of so many networks."""
     one = partial(choice_set, **made)
     if jobs == 1:
-        found = [one(seed) for seed in range(networks)]
+        found = [one(seed) for seed in range(first, first + networks)]
     else:
         with ProcessPoolExecutor(jobs) as pool:
-            found = list(pool.map(one, range(networks)))
+            found = list(pool.map(one, range(first, first + networks)))
     return pd.concat([claims for claims, _ in found]), pd.DataFrame([loss for _, loss in found])
 
 
@@ -177,7 +177,12 @@ def main():
     parser.add_argument("--networks", type=int, default=30)
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args()
-    for title, made in (("winters kill", {}), ("none is killed", {"kills": False})):
+    cases = {
+        "winters kill, a hardy control": {},
+        "winters kill, a tender control": {"hardy": -0.8},
+        "none is killed": {"kills": False},
+    }
+    for title, made in cases.items():
         print(title)
         show(*run_choice(args.networks, args.jobs, **made))
 

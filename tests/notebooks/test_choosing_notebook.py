@@ -3,7 +3,9 @@ lack something.
 """
 
 import re
+import shutil
 from functools import lru_cache
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
@@ -17,6 +19,7 @@ from culmbook.sheets.read import read_network
 from notebook_runs import bundles, figures, run_cells, sentences, tables
 
 NOTEBOOK = "70_choosing_across_sites.ipynb"
+WRITTEN = TemporaryDirectory()
 NAME = "H$8_*<b>#&'\"\\alpha"
 FLOORS = {"moisture_pct": 32.5, "lt50_c": -2.0}
 WEIGHTS = {"yield_t_ha": 60.0, "moisture_pct": -6.0}
@@ -77,7 +80,9 @@ def one_season():
 
 @lru_cache
 def plain():
-    return run(choosing_network())
+    """Every default; its decisions are written to a file."""
+    asked = {"write_decisions_to": f"{WRITTEN.name}/decisions.csv", "decided_on": "2026-03-01"}
+    return run(choosing_network(), **asked)
 
 
 def test_whole_network_answers_every_question_and_prints_names_as_typed():
@@ -189,10 +194,9 @@ def test_nothing_is_said_beside_its_contrary(found):
 
 
 def test_decisions_written_are_what_the_next_report_looks_back_on(tmp_path):
-    path, network = tmp_path / "decisions.csv", choosing_network()
-    asked = {"write_decisions_to": str(path), "decided_on": "2026-03-01"}
-    found = run(network, **asked)
+    found, network = plain(), choosing_network()
     assert "8 decisions were added to decisions.csv." in sentences(found.shown)
+    shutil.copy(f"{WRITTEN.name}/decisions.csv", tmp_path)
     known = network.tables["hybrids"][["hybrid", "role", "crop_type", "stage"]]
     known.assign(propagation="plug").to_csv(tmp_path / "hybrids.csv", index=False)
     back = last_decisions(read_network(tmp_path).tables["decisions"], 2026).set_index("hybrid")

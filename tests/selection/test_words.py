@@ -186,6 +186,9 @@ def test_what_it_is_too_early_for_is_named_with_what_a_season_more_makes_possibl
     assert "hold: none; not decided yet, too early: B (60 %); drop:" in decision_words(
         rows, rule, "C1"
     )
+    assert top_words(rows, rule, "C1")[-1] == (
+        "With your costs, promote from a 50 % chance upward, once another season can be valued."
+    )
     assert next_season_words(rows, unknown, rule) == [
         "What another season would bring cannot be valued yet: one season was cut.",
         "Once the same plots have been cut in a second season, it can, and the 1 hybrid that is not decided yet can "
@@ -215,3 +218,12 @@ def test_saving_and_cost_of_waiting_are_of_the_same_hybrids():
         "Over all 3 candidates the expected loss is 0.55.",
         "Were none held, it would be 0.55.",
     ]
+
+
+def test_reason_of_a_hybrid_dropped_is_the_floor_it_fails_and_not_a_test_it_lacks():
+    gains = pd.DataFrame({"A": [0.2] * 100, "B": [0.5] * 100})
+    passes = pd.DataFrame({"A": [True] + [False] * 99, "B": [True] * 100})
+    rows, _ = told(gains, passes, {"stand": 0.01}, untested={"A": ["lt50_c"]})
+    assert (
+        rows.loc["A", "decision"] == "drop" and rows.loc["A", "reason"] == "Fails the stand floor."
+    )

@@ -238,46 +238,71 @@ def under_test(
     return [h for h in sorted(names.unique()) if h not in controls and (h in cut or h not in out)]
 
 
-def with_losses(drawn: SeasonDraws, cuts: pd.DataFrame, seed: int = 1) -> SeasonDraws:
-    """Draws of what lasts of each hybrid with the plots that gave nothing counted.
+def in_mean_yield(
+    drawn: SeasonDraws, cuts: pd.DataFrame, control: str, seed: int = 1
+) -> SeasonDraws:
+    """Draws of what lasts of each hybrid whose difference from the control is one in mean yield.
 
     Parameters
     ----------
     drawn : SeasonDraws
-        Of log yield, which knows only cuts that gave something.
+        Of log yield, which knows only cuts that gave something, and in which a plot or site where a
+        hybrid nearly fails weighs like one where it thrives.
     cuts : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, all seasons.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, all seasons.
+    control : str
     seed : int
 
     Returns
     -------
     SeasonDraws
-        The same where every established plot gave something in every season.
+        The control's values are as they were.
 
     Notes
     -----
-    A yield that may be 0 has the mean ``p exp(m)``, p the probability of giving anything and m the
-    log of what it then gives, but for a factor that all hybrids share. p is drawn from a beta
-    distribution: the hybrid's plots, each counted by the share of its cuts that gave something, and
-    one more plot of the network's own share. Sites and seasons are taken as alike in what they kill.
+    Of hybrid h at the sites where it was cut, ``J_h = log sum_s p_hs r_hs exp(v_hs) - mean_s v_hs``:
+    v the log of the true yield there, p the share of cuts that give anything, and r the arithmetic
+    over the geometric mean of those, each cut against the mean log of its site and season. ``J_h -
+    J_c``, the control's at the same sites, is added to what lasts of h: 0 where both go through
+    plots and sites alike. p is drawn from a beta distribution: the plots, each counted by the share
+    of its cuts that gave something, and one more plot of the network's own share.
 
     References
     ----------
-    Aitchison (1955) J. Am. Stat. Assoc. 50:901-908.
+    Aitchison (1955) J. Am. Stat. Assoc. 50:901-908, for yields that may be 0.
     """
-    used = usable(cuts)
-    gave, hybrid = used["dry_yield_t_ha"].gt(0), used["hybrid"].astype("str")
-    if gave.all():
+    if control not in drawn.hybrids:
         return drawn
-    share = gave.groupby(hybrid).mean()[drawn.hybrids].to_numpy()
-    plots = (
-        (used["site"].astype("str") + "/" + used["plot"].astype("str")).groupby(hybrid).nunique()
+    used = usable(cuts).astype({"hybrid": "str", "site": "str"})
+    used = used.assign(gave=used["dry_yield_t_ha"].gt(0))
+    logs = np.log(used["dry_yield_t_ha"].where(used["gave"]).astype("float64"))
+    apart = logs - logs.groupby([used["site"], used["growing_season"]]).transform("mean")
+    groups = used.assign(log=apart, times=np.exp(apart)).groupby(["hybrid", "site"])
+    told = groups.agg(
+        gave=("gave", "mean"),
+        plots=("plot", "nunique"),
+        log=("log", "mean"),
+        times=("times", "mean"),
     )
-    n, usual = plots[drawn.hybrids].to_numpy(), gave.mean()
-    rng, size = np.random.default_rng([seed, 73]), drawn.lasting.shape
-    kept = np.log(rng.beta(n * share + usual, n * (1 - share) + 1 - usual, size))
-    cells = drawn.cells + kept[:, :, None, None]
-    return replace(drawn, lasting=drawn.lasting + kept, cells=cells)
+    told["ratio"] = (told["times"] / np.exp(told["log"])).fillna(1.0)
+    every = pd.MultiIndex.from_product([drawn.hybrids, drawn.sites])
+    told = told.reindex(every).fillna({"plots": 0, "gave": 0, "ratio": 1})
+    shape, usual = drawn.cells.shape[1:3], used["gave"].mean()
+    plots, gave, kept = (told[c].to_numpy().reshape(shape) for c in ("plots", "gave", "ratio"))
+    if usual < 1:
+        rng, alive = np.random.default_rng([seed, 73]), plots * gave
+        kept = kept * rng.beta(alive + usual, plots - alive + 1 - usual, drawn.cells.shape[:3])
+    values, kept = np.nanmean(drawn.cells, axis=3), np.broadcast_to(kept, drawn.cells.shape[:3])
+
+    def above(h, there):
+        own = values[:, h, there]
+        return np.log((kept[:, h, there] * np.exp(own)).sum(axis=1)) - own.mean(axis=1)
+
+    own, where = drawn.hybrids.index(control), plots > 0
+    shift = [above(h, there) - above(own, there) for h, there in enumerate(where)]
+    shift = np.column_stack(shift)
+    cells = drawn.cells + shift[:, :, None, None]
+    return replace(drawn, lasting=drawn.lasting + shift, cells=cells)
 
 
 def candidate_gains(drawn: SeasonDraws, control: str, among=None) -> pd.DataFrame:

@@ -731,7 +731,8 @@ def floor_turn_words(table: pd.DataFrame) -> list[str]:
                 f"{row.hybrid} ({fmt_chance(row.chance_worthy)}, {DONE[row.base_decision]} now)"
                 for row in own.itertuples()
             ]
-            changes.append(f"{fmt_list(named)} would be {DONE[decision]}")
+            become = f"would be {DONE[decision]}".replace("be not decided", "not be decided")
+            changes.append(f"{fmt_list(named)} {become}")
         without = way.replace("no floor", "Without the floor")
         told.append(f"{without}, {'; '.join(changes) or 'no decision changes'}.")
     return told

@@ -19,6 +19,9 @@ NO_CHANGE = "No single change would be enough."
 _MOST_NAMED = 6
 _LIKELY, _UNLIKELY = 0.5, 0.2
 _LIKELY_TURN = 0.1
+_SURELY_FAILS = (
+    0.025  # probability of passing the floors; what else holds then is told by few draws
+)
 _HARDLY = 0.005  # of a saving: rounds to nothing on the page
 
 
@@ -142,7 +145,8 @@ def with_reasons(
 
 def _reasons(row, chances, floors, rule, control):
     chances = chances if pd.notna(row.p_floors) else chances.drop("floors")
-    k, weakest, low = rule["k"], chances.idxmin(), floors.idxmin() if len(floors) else ""
+    k, low = rule["k"], floors.idxmin() if len(floors) else ""
+    weakest = "floors" if chances.get("floors", 1) < _SURELY_FAILS else chances.idxmin()
     best, over, worth = best_words(k), _over(rule, control), fmt_chance(row.chance_worthy)
     names = {
         "floors": f"{SHORT[low]} floor" if low else "floors",
@@ -164,7 +168,7 @@ def _reasons(row, chances, floors, rule, control):
         reason = "Likely meets all conditions." if is_likely else "Safer than dropping it."
         change = f"Doubt on {names[weakest]}."
         why = f"it is worth it with a probability of {worth} ({every})"
-    elif row.untested:
+    elif row.untested and row.decision == HOLD:
         reason, change = f"Not tested: {row.untested}.", f"A test of {row.untested}."
         why = f"it was not tested for {row.untested}"
     elif row.decision == EARLY:
@@ -260,7 +264,10 @@ def top_words(told: pd.DataFrame, rule: dict, control: str, *, level: float = 0.
         past = ", its place taken as past the floors" if told["p_floors"].notna().any() else ""
         counts = fmt_list([f"{name} ({n})" for name, n in dropped.items()])
         said.append(f"Dropped, by what each is least likely to reach{past}: {counts}.")
-    said.append(f"With your costs, promote from a {fmt_share(costs.threshold)} chance upward.")
+    once = ", once another season can be valued" if told["decision"].eq(EARLY).any() else ""
+    said.append(
+        f"With your costs, promote from a {fmt_share(costs.threshold)} chance upward{once}."
+    )
     if (told["decision"].eq(HOLD) & ~told["is_capped"] & told["loss_hold"].notna()).any():
         waits = "A hybrid on hold is expected to lose less still by waiting, at"
         said.append(f"{waits} {fmt_number(costs.hold, 2)} a season.")
