@@ -252,7 +252,7 @@ def plan(steps: pd.DataFrame) -> str:
     Parameters
     ----------
     steps : DataFrame
-        From :func:`culmbook.yields.sampling.plan_each`, with the plants measured now and with more.
+        From :func:`culmbook.yields.components.plan_plants`, with the plants measured now and with more.
     """
     parts = []
     for name, own in steps.groupby("measurement", sort=False):
