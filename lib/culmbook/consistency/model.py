@@ -19,7 +19,7 @@ from culmbook.mixed import CONVERGED, GaussianFit, compare, fit_gaussian, over
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
-from culmbook.trials.connected import refuse_disconnected
+from culmbook.trials.entries import refuse_disconnected
 from culmbook.trials.layout import add_strata
 
 ESTABLISHED = 3
@@ -49,7 +49,11 @@ then no yield itself, only differences, would be known (Gelman 2006, section 5).
 SCALES = ("log", "raw")
 RESIDUAL = "residual"
 _AR1_SEASONS = 4
-_IN_WORDS = TERMS | {"cohort_site": "planting year × site", "hybrid_stage": "hybrid × stage"}
+_IN_WORDS = TERMS | {
+    "cohort_site": "planting year × site",
+    "hybrid_stage": "hybrid × stage",
+    "trial_season": "trial × season",
+}
 
 
 @contextmanager
@@ -156,7 +160,7 @@ def season_records(
     """
     if scale not in SCALES:
         raise ValueError(f"scale is {scale!r}; it must be one of {', '.join(SCALES)}")
-    used = _usable(harvests, first_crop_year)
+    used = usable(harvests, first_crop_year)
     if scale == "log":
         used = used[used["dry_yield_t_ha"] > 0]
     if used.empty:
@@ -181,7 +185,8 @@ def season_records(
     )
 
 
-def _usable(harvests, first_crop_year):
+def usable(harvests: pd.DataFrame, first_crop_year: int = ESTABLISHED) -> pd.DataFrame:
+    """Cuts with a yield that count, from a crop year on; those that gave nothing among them."""
     late = harvests["crop_year"].ge(first_crop_year).fillna(False)
     return harvests[harvests["left_out"].isna() & harvests["dry_yield_t_ha"].notna() & late]
 
@@ -428,7 +433,7 @@ def provisional_words(harvests: pd.DataFrame, least: int = LEAST_SEASONS) -> str
     least : int
         Seasons after establishment.
     """
-    used = _usable(harvests, ESTABLISHED)
+    used = usable(harvests)
     used = used[used["dry_yield_t_ha"] > 0]
     few, had = is_provisional(used, least), n_of(used["growing_season"].nunique(), "season")
     if len(few) and few.all():
@@ -443,6 +448,6 @@ def lost_words(harvests: pd.DataFrame) -> str:
     """Say which hybrids had cuts that gave nothing and so have no logarithm; blank where there is
     none.
     """
-    used = _usable(harvests, ESTABLISHED)
+    used = usable(harvests)
     none = sorted(set(used.loc[used["dry_yield_t_ha"] <= 0, "hybrid"].astype(str)))
     return f"Cuts that gave nothing are not in it ({fmt_list(none)})." if none else ""

@@ -16,9 +16,16 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import stats
 
-from culmbook.mixed.gaussian_model import Model, State, used_records
-from culmbook.mixed.inference import student_table
-from culmbook.mixed.search import CONVERGED, curvature, minimise, profile_limit
+from culmbook.mixed.gaussian_model import (
+    CONVERGED,
+    Model,
+    State,
+    curvature,
+    minimise,
+    profile_limit,
+    used_records,
+)
+from culmbook.mixed.inference import FTest, student_table
 from culmbook.mixed.terms import Basis, weight_rows
 
 METHODS = ("reml", "ml")
@@ -31,15 +38,6 @@ class Heritability(NamedTuple):
 
     value: float
     verdict: str
-
-
-class FTest(NamedTuple):
-    """F test of several contrasts at once."""
-
-    f: float
-    df_numerator: int
-    df_denominator: float
-    p: float
 
 
 @dataclass(frozen=True)

@@ -219,7 +219,7 @@ def stand_trait(
     place = cells["site"].astype("str") + ":" + cells["trial"].astype("str")
     stand = fit_stand(cells.assign(site=place, plot=place + ":" + cells["plot"].astype("str")))
     if stand.fit.verdict != CONVERGED:
-        raise Refusal(f"The model of the stand did {stand.fit.verdict}.")
+        raise Refusal(f"The model of the stand has {stand.fit.verdict}.")
     rng, df = np.random.default_rng(seed), stand.fit.residual_df
     covariance = stand.fit.covariance.loc[stand.hybrids, stand.hybrids].to_numpy()
     off = rng.multivariate_normal(np.zeros(len(covariance)), covariance, size=n, method="eigh")

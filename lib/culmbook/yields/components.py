@@ -10,7 +10,7 @@ from collections import namedtuple
 import numpy as np
 import pandas as pd
 
-from culmbook.stats.line import PartialSlope, partial_slope
+from culmbook.stats.curves import PartialSlope, partial_slope
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal, where_possible
 from culmbook.trials.dry_yield import KEY, PLACE, STRATA, is_slip

@@ -14,7 +14,7 @@ from pandas.api.types import is_numeric_dtype
 
 from culmbook.mixed import CONVERGED, GaussianFit, compare_together, fit_gaussian
 from culmbook.text.refusal import Refusal, where_possible
-from culmbook.trials.connected import refuse_disconnected
+from culmbook.trials.entries import refuse_disconnected
 from culmbook.trials.layout import TERMS, add_strata, random_terms
 
 LEAST_DF = 3
