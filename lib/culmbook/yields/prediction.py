@@ -351,25 +351,21 @@ def prediction_error(table: pd.DataFrame) -> pd.Series:
     place = inside[SITE_YEAR]
     error = inside["predicted_t_ha"] - inside[OUTCOME]
     held = inside[OUTCOME].between(inside["lower_t_ha"], inside["upper_t_ha"])
-
-    square = pd.DataFrame({"t_ha": error**2, "log": inside["log_error"] ** 2, "held": held * 1.0})
-    mean = square.groupby(place).mean().mean()
+    squares = {"rmse_t_ha": error**2, "rmse_log": inside["log_error"] ** 2}
+    roots = np.sqrt(pd.DataFrame(squares).groupby(place).mean().mean())
     ranks = [
         stats.spearmanr(rows[OUTCOME], rows["predicted_t_ha"]).statistic
         for _, rows in inside.groupby(SITE_YEAR)
         if rows[[OUTCOME, "predicted_t_ha"]].nunique().min() > 2
     ]
-    return pd.Series(
-        {
-            "rmse_t_ha": np.sqrt(mean["t_ha"]),
-            "rmse_log": np.sqrt(mean["log"]),
-            "rank_correlation": float(np.mean(ranks)) if ranks else np.nan,
-            "held": mean["held"],
-            "n_plots": len(inside),
-            "n_site_years": place.nunique(),
-            "n_outside": int(table["is_outside"].sum()),
-        }
-    )
+    told = {
+        "rank_correlation": float(np.mean(ranks)) if ranks else np.nan,
+        "held": held.groupby(place).mean().mean(),
+        "n_plots": len(inside),
+        "n_site_years": place.nunique(),
+        "n_outside": int(table["is_outside"].sum()),
+    }
+    return pd.Series({**roots, **told})
 
 
 def ladder(frame: pd.DataFrame, crop_type: str, steps: tuple = LADDER) -> pd.DataFrame:
