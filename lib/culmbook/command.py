@@ -3,12 +3,14 @@ at once.
 """
 
 import argparse
+import ast
 import os
 import signal
 import sys
 from contextlib import closing
 from pathlib import Path
 
+LIBRARY = Path(__file__).parent
 EXIT_OK, EXIT_FAILED, EXIT_USAGE, EXIT_INTERRUPTED = 0, 1, 2, 130
 EPILOG = "Exit status: 0 all went well, 1 something was refused or failed, 2 wrong usage, 130 interrupted."
 
@@ -168,8 +170,6 @@ def _functions(asked):
 
     Print every public function and class of the library by room, each with its first line.
     """
-    from culmbook.text.functions import public_functions
-
     try:
         for module, name, said in public_functions(asked.room):
             print(f"{module}.{name}\n    {said}")
@@ -177,6 +177,43 @@ def _functions(asked):
         print(f"culmbook functions: {error}", file=sys.stderr)
         return EXIT_USAGE
     return EXIT_OK
+
+
+def public_functions(room: str = "") -> list[tuple[str, str, str]]:
+    """List public functions and classes with the summary of what they do.
+
+    Parameters
+    ----------
+    room : str
+        One room (``"stand"``); blank lists all.
+
+    Returns
+    -------
+    list of tuple of str
+        Module, name with arguments, summary; in the order of rooms, modules and lines.
+
+    Raises
+    ------
+    ValueError
+        For a room that is not there.
+
+    Examples
+    --------
+    >>> [module for module, name, said in public_functions("text") if name == "Refusal"]
+    ['text.refusal']
+    """
+    rooms = sorted(path.name for path in LIBRARY.iterdir() if (path / "__init__.py").is_file())
+    if room and room not in rooms:
+        raise ValueError(f"no room {room!r}; there are {', '.join(rooms)}")
+    found = []
+    for path in sorted(LIBRARY.glob(f"{room or '*'}/*.py")):
+        module = f"{path.parent.name}.{path.stem}"
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, (ast.FunctionDef, ast.ClassDef)) and node.name[0] != "_":
+                arguments = f"({ast.unparse(node.args)})" if hasattr(node, "args") else ""
+                said = (ast.get_docstring(node) or "").partition("\n\n")[0].replace("\n", " ")
+                found.append((module, node.name + arguments, said))
+    return found
 
 
 def _option(said, metavar=None, kind=str, **more):

@@ -13,9 +13,8 @@ import psutil
 import pytest
 
 from culmbook.batch.index import Progress
-from culmbook.batch.inputs import inputs_of
 from culmbook.batch.notebook import find_notebooks
-from culmbook.batch.season import Season, run_season
+from culmbook.batch.season import Season, inputs_of, run_season
 from culmbook.batch.workers import MARK
 from culmbook.command import main
 from culmbook.text.files import TEMPORARY, OutputBusy, locked, publish, scope_folder, write_whole
@@ -27,7 +26,7 @@ import pandas as pd
 from culmbook.show.page import Column, finding, table
 files = sorted(Path(data).glob("*/plots.csv" if site == "all" else f"{site}/plots.csv"))
 plots = pd.concat(map(pd.read_csv, files))
-table(plots, label="plots", caption="Plots", columns={c: Column(c) for c in ("site", "plot", "hybrid")})"""
+table(plots, label="plots", key="site plot", caption="Plots", columns={c: Column(c) for c in ("site", "plot", "hybrid")})"""
 FIND = "time.sleep(pause)\nfinding(f'{len(plots)} plots at {site}.', rank=1)"
 
 
@@ -420,7 +419,7 @@ def processes_of(parent):
 
 
 def marked(out):
-    from culmbook.batch.inputs import digest
+    from culmbook.batch.notebook import digest
 
     mark = digest(str(out.resolve()))[:8] + "/"
     found = []

@@ -3,6 +3,7 @@
 import json
 import os
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import psutil
@@ -249,6 +250,49 @@ def test_pool_leaves_only_the_executed_notebooks(answers):
     )
     assert not saved_so_far(folder / "out" / "x.ipynb").exists()
     assert not list(Path(os.environ.get("TMPDIR", "/tmp")).glob("culmbook-test-worker-*"))
+
+
+class DiesWhenRead:
+    """Ends the process that unpickles it, as if it were killed while it takes a job."""
+
+    def __reduce__(self):
+        return os._exit, (9,)
+
+
+def workers():
+    return psutil.Process().children()
+
+
+def ended(pool, jobs, seconds=120):
+    """Status by name; fails rather than wait for ever."""
+    with ThreadPoolExecutor(1) as thread:
+        found = thread.submit(lambda: {job.name: a["status"] for job, a in pool.run(jobs)})
+        try:
+            return found.result(seconds)
+        except TimeoutError:
+            for process in psutil.Process().children(recursive=True):
+                process.kill()
+            raise
+
+
+def test_a_worker_killed_as_it_takes_a_job_costs_that_job_only(tmp_path):
+    jobs = [job(tmp_path, name, "print(1)") for name in ("one", "two", "three")]
+    jobs.insert(1, job(tmp_path, "lost", "print(1)", parameters={"site": DiesWhenRead()}))
+    with Pool(1, "test-taking") as pool:
+        found = ended(pool, jobs)
+    assert found == {"one": "done", "two": "done", "three": "done", "lost": "failed"}
+
+
+@pytest.mark.skipif(os.name == "nt", reason="kill -9")
+def test_idle_workers_that_are_killed_cost_no_job(tmp_path):
+    before = set(workers())
+    with Pool(2, "test-idle") as pool:
+        idle = [p for p in workers() if p not in before and "spawn_main" in " ".join(p.cmdline())]
+        for process in idle:
+            process.kill()
+        psutil.wait_procs(idle, timeout=5)
+        found = ended(pool, [job(tmp_path, name, "print(1)") for name in ("one", "two")])
+    assert len(idle) == 2 and found == {"one": "done", "two": "done"}
 
 
 def test_kill_marked_spares_itself_and_other_batches(monkeypatch):

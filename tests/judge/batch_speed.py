@@ -14,8 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from culmbook.batch.inputs import NETWORK, notebook_site
-from culmbook.batch.notebook import find_notebooks
+from culmbook.batch.notebook import NETWORK, find_notebooks, notebook_site
 from culmbook.batch.season import notebooks_folder
 from culmbook.batch.workers import NotebookJob, Pool
 from culmbook.sheets.read import read_network

@@ -1,5 +1,6 @@
 """Every notebook keeps to its anatomy, and the season's data cope with whatever is not there."""
 
+import json
 import re
 import shutil
 
@@ -8,7 +9,16 @@ import pandas as pd
 import pytest
 
 from culmbook.sheets.read import demo_folder, read_network
-from notebook_runs import NOTEBOOKS, cells_of, figures, run_cells, sentences, shown_by, tables
+from notebook_runs import (
+    NOTEBOOKS,
+    bundles,
+    cells_of,
+    figures,
+    run_cells,
+    sentences,
+    shown_by,
+    tables,
+)
 from small_network import Sheet, small_network, write_network
 
 SITES = list(pd.read_csv(demo_folder() / "sites.csv", dtype=str)["site"])
@@ -27,6 +37,20 @@ GONE_WITH = {
     "freeze_tests": set(),
 }
 """What the season's data cannot show when a table is away."""
+
+
+def scopes():
+    """Notebooks that no report holds, by scope; the others run in ``test_season_reports``."""
+    about = {
+        path.name: json.loads(path.read_text(encoding="utf-8"))["metadata"]["culmbook"]
+        for path in sorted(NOTEBOOKS.glob("*.ipynb"))
+    }
+    return [
+        (name, site)
+        for name, said in about.items()
+        for site in (*SITES, "all")
+        if ("network" if site == "all" else "site") in said["scopes"] and not said["report"]
+    ]
 
 
 def season_network():
@@ -62,6 +86,15 @@ def written(tmp_path, sheets):
 
 def text_of(shown):
     return " ".join(sentences(shown))
+
+
+@pytest.mark.parametrize("name, site", scopes())
+def test_notebook_outside_reports_runs_for_every_scope(name, site, monkeypatch):
+    shown = shown_by(name, monkeypatch, site=site)
+    labels = [b["label"] for b in bundles(shown) if b.get("label") and "sentences" not in b]
+    assert sentences(shown) and len(labels) == len(set(labels))
+    said = {b["see"] for b in bundles(shown) if b.get("see")}
+    assert said <= set(labels)  # a finding points at a table or figure that is there
 
 
 @pytest.mark.parametrize("name", [path.name for path in sorted(NOTEBOOKS.glob("*.ipynb"))])
@@ -162,6 +195,13 @@ def test_season_shows_a_refused_row_first(tmp_path, monkeypatch):
     shown = shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="S01")
     assert "1 row was refused" in text_of(shown)
     assert tables(shown)["look-first"]["rows"][0][0] == "row refused"
+
+
+def test_agreement_of_observers_in_the_finding_stands_in_its_table(monkeypatch):
+    shown = shown_by(SEASON, monkeypatch, site="all")
+    said = re.search(r"intraclass correlation\) (\S+) at (\w+)", " ".join(sentences(shown)))
+    rows = {row[0]: row for row in tables(shown)["agreement"]["rows"]}
+    assert said[1] in rows[said[2]]
 
 
 def test_season_with_hostile_names_prints_them_as_typed(tmp_path, monkeypatch):

@@ -14,6 +14,9 @@ import pytest
 from pypdf import PdfReader
 
 from culmbook.command import main
+from culmbook.report.frames import HAS_VALUE, questions
+from culmbook.report.glance import SHOWN
+from culmbook.report.short import plan
 from culmbook.sheets.read import demo_folder
 from culmbook.show import palette as style
 from notebook_runs import NOTEBOOKS, Shown, bundles, figures, sentences
@@ -72,7 +75,21 @@ def scope(request):
 
 @pytest.fixture
 def reader(scope, season):
+    return PdfReader(season / scope / f"{scope}_2025_record.pdf")
+
+
+@pytest.fixture
+def short(scope, season):
     return PdfReader(season / scope / f"{scope}_2025.pdf")
+
+
+@pytest.fixture(scope="module")
+def frames(season):
+    folder = season / "network" / "frames"
+    return {
+        name: pd.read_csv(folder / f"{name}.csv", dtype="str")
+        for name in ("answers", "numbers", "sentences")
+    }
 
 
 @pytest.fixture
@@ -115,3 +132,81 @@ def test_every_figure_of_the_notebooks_is_in_the_report(season, scope, structure
     executed = sorted((season / scope / "notebooks").glob("*.ipynb"))
     shown = [label for path in executed for label in figures(shown_in(path))]
     assert len([node for node in structure if node["/S"] == "/Figure"]) == len(shown)
+
+
+def words_of(pdf):
+    return [" ".join(page.extract_text().replace("\u200b", "").split()) for page in pdf.pages]
+
+
+def test_a_short_report_opens_with_the_glance_and_keeps_to_its_pages(short, scope):
+    n = len(short.pages)
+    assert 4 <= n <= (10 if scope == "network" else 8)
+    width, height = short.pages[0].mediabox[2:]
+    assert width > height and "more is better" in words_of(short)[0]
+    assert all(f"Page {at} of {n}" in text for at, text in enumerate(words_of(short), 1) if at > 1)
+    sizes = [item[1] for page in short.pages for item in drawn(page, short) if item[0] == "text"]
+    assert min(sizes) >= style.MIN_TEXT_PT - 0.01
+
+
+def test_a_short_report_is_tagged_and_its_figures_have_alternative_text(short):
+    found = elements(short.trailer["/Root"]["/StructTreeRoot"]["/K"])
+    assert len([node for node in found if node["/S"] == "/TH"]) >= 8
+    figures = [node for node in found if node["/S"] == "/Figure"]
+    assert figures and all(len(node["/Alt"]) > 20 for node in figures)
+
+
+def test_pages_of_the_record_that_a_short_report_names_hold_what_it_shows(short, reader):
+    record = words_of(reader)
+    named = re.findall(
+        r"(?:Figure|Table) \d+\. ([^.]{12,60}?)[.:;,][^.]*?Record, page (\d+)",
+        " ".join(words_of(short)),
+    )
+    assert len(named) >= 3
+    assert all(start[:12] in record[int(page) - 1] for start, page in named)
+
+
+def test_the_glance_prints_the_digits_of_the_record(frames, scope, short, reader):
+    answers = frames["answers"]
+    asked = answers[answers["scope"].eq(scope) & answers["state"].isin(HAS_VALUE)]
+    wanted = asked[asked["question"].isin(SHOWN["network" if scope == "network" else "site"])]
+    first, record = words_of(short)[0], " ".join(words_of(reader))
+    assert len(wanted) >= 80
+    missing = [
+        row for row in wanted.itertuples() if row.shown not in first or row.shown not in record
+    ]
+    assert not missing
+
+
+def test_every_question_is_answered_by_the_demo(frames):
+    answers = frames["answers"]
+    network = answers[answers["scope"].eq("network") & answers["state"].isin(HAS_VALUE)]
+    for asked in questions().itertuples():
+        told = network[network["question"].eq(asked.question)]
+        if asked.question != "overwinter":
+            assert len(told) >= 20, asked.question
+        assert set(told["label"]) <= {asked.label}
+    assert not answers.duplicated(["scope", "hybrid", "question"]).any()
+    assert answers["shown"].str.len().gt(0).all()
+
+
+def test_all_that_a_short_report_may_hold_is_made_by_the_demo(season, frames):
+    shown = set()
+    for scope in SCOPES:
+        kind = "network" if scope == "network" else "site"
+        for path in (season / scope / "notebooks").glob("*.ipynb"):
+            for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
+                for output in cell.get("outputs", []):
+                    for bundle in output.get("data", {}).values():
+                        if isinstance(bundle, dict) and bundle.get("label"):
+                            shown |= {
+                                (kind, path.stem, str(bundle.get(name)))
+                                for name in ("label", "rank")
+                            }
+    wanted = {(r.scope, r.notebook, r.label) for r in plan().itertuples()}
+    assert wanted <= shown, wanted - shown
+
+
+def test_every_hybrid_has_its_page(season):
+    pages = PdfReader(season / "network" / "hybrids_2025.pdf")
+    assert len(pages.pages) == 26
+    assert all(f"H{k:02d}" in " ".join(words_of(pages)) for k in range(1, 25))

@@ -9,6 +9,7 @@ import matplotlib.pyplot as plt
 import nbformat
 import numpy as np
 import pandas as pd
+import psutil
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 from pypdf import PdfReader
@@ -86,7 +87,12 @@ def a_table(n=3, label="tab", extra=0):
         frame[f"c{at}"] = 1234.5678 + at
         columns[f"c{at}"] = Column(f"Column {at}", "t/ha", 4, "number")
     return present.table(
-        frame, label=label, caption="Stands of $hybrids$.", note="Note *1*.", columns=columns
+        frame,
+        label=label,
+        key="",
+        caption="Stands of $hybrids$.",
+        note="Note *1*.",
+        columns=columns,
     )
 
 
@@ -301,19 +307,12 @@ def test_files_table_counts_the_corrections_that_applied_to_the_site():
         assert used == {"S01/plots.csv": "77", "corrections.csv": str(n)}
 
 
-def test_blank_cause_of_a_plot_set_aside_is_explained():
-    network = a_network()
-    assert data_tables(network, "S01")[-1].note == ""
-    network.tables["plots"].loc[0, "status_cause"] = None
-    assert "blank cause" in data_tables(network, "S01")[-1].note
-
-
 def test_outline_lists_sections_and_appendix(reader):
     titles = [item.title for item in reader.outline if not isinstance(item, list)]
     assert titles[:4] == ["Findings", "1 The season", "2 How did \\hat p do?", "3 Frost"]
     assert titles[4:] == [
         "A Data used",
-        "B Rows refused or set aside",
+        "B Rows refused",
         "C Methods and references",
         "D Cautions",
         "E Versions",
@@ -596,3 +595,15 @@ def test_whole_table_moves_to_a_page_of_its_own_unless_no_page_holds_it(tmp_path
         pages[mark] = [page.extract_text().count(mark) for page in reader.pages]
     assert 24 in pages["fits"] and sum(pages["fits"]) == 24
     assert sum(pages["long"]) == 90 and sum(n > 0 for n in pages["long"]) >= 2
+
+
+def test_reports_made_one_after_another_take_no_more_memory(tmp_path, rng):
+    """The first two may fill caches; each of the next used to keep some 40 MB."""
+    sizes = []
+    for number in range(4):
+        words = ["".join(row) for row in rng.choice(list("abcdefgh"), (100, 7))]
+        sections = [f"## Section {i}\n\n{' '.join(rng.permutation(words))}" for i in range(150)]
+        path = write(tmp_path, "10_long", *map(text_cell, ["# Long", *sections]))
+        build_report([path], tmp_path / "long.pdf", site="S01", season=2000 + number, run=RUN)
+        sizes.append(psutil.Process().memory_info().rss)
+    assert sizes[3] - sizes[1] < 30e6

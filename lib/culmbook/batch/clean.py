@@ -107,8 +107,7 @@ def _dirt(notebook):
     ids = [c.get("id") for c in notebook["cells"]]
     if None in ids or len(set(ids)) < len(ids):
         yield "every cell needs an id of its own (nbformat 4.5)"
-    match = _MACHINE_PATH.search(as_text(notebook))
-    if match:
+    if match := _MACHINE_PATH.search(as_text(notebook)):
         yield f"a path of one machine stands in it: {match[0]}…"
 
 
@@ -180,8 +179,7 @@ def run_on_defaults(path):
     """
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / Path(path).name
-        reason = execute(path, target, {})
-        if reason:
+        if reason := execute(path, target, {}):
             raise ValueError(reason)
         return read_notebook(target)
 
@@ -217,9 +215,8 @@ def clean(path, keep=False):
 
 def main(arguments=None):
     """Run the command line; return 0 if all notebooks are (now) clean, else 1."""
-    parser = argparse.ArgumentParser(
-        prog="python -m culmbook.batch.clean", description=__doc__.splitlines()[0]
-    )
+    about = __doc__.splitlines()[0]
+    parser = argparse.ArgumentParser(prog="python -m culmbook.batch.clean", description=about)
     parser.add_argument("paths", nargs="+", type=Path, help="notebooks, or folders of notebooks")
     how = parser.add_mutually_exclusive_group()
     how.add_argument("--keep", action="store_true", help="only clear; do not run")

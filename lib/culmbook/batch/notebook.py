@@ -1,17 +1,38 @@
 """Which notebooks make up a report, did one run from top to bottom, and what of its run is kept?"""
 
 import copy
+import hashlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from culmbook.batch.inputs import NETWORK, notebook_fingerprint
 from culmbook.batch.parameters import GIVEN_BY_BATCH, read_parameters, source, tags
 from culmbook.text.files import TEMPORARY, write_json
 
+NETWORK = "network"
+"""The scope of all sites together; no site may have this code."""
 SENTINEL_TAG = "sentinel"
 SENTINEL_TEXT = "culmbook: finished"
 SCOPE_KINDS = ("site", "network")
+
+
+def notebook_site(scope):
+    """Return what notebooks and the reader of tables call a scope: the network is site ``"all"``."""
+    return "all" if scope == NETWORK else scope
+
+
+def digest(value):
+    """Return the SHA-256 (hex) of a value that JSON can hold; the order of dict keys does not
+    matter.
+    """
+    text = json.dumps(value, sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def file_digest(path):
+    """Return the SHA-256 (hex) of a file's bytes."""
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @dataclass(frozen=True)
@@ -59,6 +80,22 @@ def code_cells(notebook):
     return [c for c in notebook["cells"] if c["cell_type"] == "code" and source(c).strip()]
 
 
+def notebook_fingerprint(notebook):
+    """Hash what a notebook does and says; its stored outputs and counts do not count.
+
+    Parameters
+    ----------
+    notebook : dict
+        A notebook as its JSON file holds it.
+
+    Returns
+    -------
+    str
+    """
+    cells = [[c["cell_type"], c.get("id"), sorted(tags(c)), source(c)] for c in notebook["cells"]]
+    return digest([cells, notebook.get("metadata", {}).get("culmbook")])
+
+
 def find_notebooks(folder):
     """Find the notebooks that say in their metadata that they belong into reports.
 
@@ -100,29 +137,26 @@ def find_notebooks(folder):
 
 def _checked(path, content, about):
     scopes, order = about.get("scopes"), about.get("order")
-    is_list = isinstance(scopes, list) and scopes and set(scopes) <= set(SCOPE_KINDS)
-    if not is_list or type(order) is not int:
-        raise ValueError(
-            f"{path.name}: metadata.culmbook needs scopes, a list from {list(SCOPE_KINDS)}, and "
-            f"order, a whole number; it has scopes {scopes!r} and order {order!r}"
-        )
     reads_all = about.get("reads_all_sites", False)
-    if type(reads_all) is not bool:
-        raise ValueError(
-            f"{path.name}: metadata.culmbook reads_all_sites is {reads_all!r}, not true or false"
+    is_list = isinstance(scopes, list) and scopes and set(scopes) <= set(SCOPE_KINDS)
+    fault = ""
+    if not is_list or type(order) is not int:
+        fault = (
+            f"metadata.culmbook needs scopes, a list from {list(SCOPE_KINDS)}, and order, a whole "
+            f"number; it has scopes {scopes!r} and order {order!r}"
         )
+    elif type(reads_all) is not bool:
+        fault = f"metadata.culmbook reads_all_sites is {reads_all!r}, not true or false"
+    elif SENTINEL_TAG not in tags(code_cells(content)[-1]):
+        fault = f"the last code cell must carry the tag {SENTINEL_TAG!r}, the sign of the end"
     parameters = read_parameters(content, path.name)
     for name, kind in GIVEN_BY_BATCH.items():
         if name not in parameters or parameters[name].type != kind:
-            raise ValueError(f"{path.name}: the parameters cell must hold '{name}: {kind} = …'")
-    if SENTINEL_TAG not in tags(code_cells(content)[-1]):
-        raise ValueError(
-            f"{path.name}: the last code cell must carry the tag {SENTINEL_TAG!r}; without it nobody "
-            f"can tell that the notebook reached its end"
-        )
-    return ReportNotebook(
-        path.stem, path, order, tuple(scopes), parameters, notebook_fingerprint(content), reads_all
-    )
+            fault = fault or f"the parameters cell must hold '{name}: {kind} = …'"
+    if fault:
+        raise ValueError(f"{path.name}: {fault}")
+    about = (order, tuple(scopes), parameters, notebook_fingerprint(content), reads_all)
+    return ReportNotebook(path.stem, path, *about)
 
 
 def saved_so_far(target):

@@ -5,15 +5,16 @@ What was made, from what, and how it went stands in ``run.json``.
 """
 
 import json
+import platform
+import stat
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
+from importlib.metadata import distributions
 from pathlib import Path
 
 from culmbook import __version__
-from culmbook.batch import inputs
 from culmbook.batch.index import SUCCEEDED, Progress, index_page
-from culmbook.batch.inputs import NETWORK, digest, file_digest, notebook_site
-from culmbook.batch.notebook import find_notebooks
+from culmbook.batch.notebook import NETWORK, digest, file_digest, find_notebooks, notebook_site
 from culmbook.batch.parameters import GIVEN_BY_BATCH, check_given
 from culmbook.sheets.read import resolve_data
 from culmbook.text import files
@@ -96,7 +97,7 @@ def run_season(asked, progress=None):
     with files.locked(asked.out):
         files.remove_leftovers(asked.out)
         batch = Batch(asked, notebooks, given, data)
-        if not batch.is_known() or batch.plan():
+        if not batch.is_known() or batch.plan() or not batch.has_pages():
             batch.work(progress or Progress())
         batch.write()
     return {**batch.record, "asked": batch.scopes}
@@ -137,9 +138,7 @@ def notebooks_folder():
     for folder in (Path(__file__).resolve().parents[3] / "notebooks", Path("notebooks")):
         if folder.is_dir():
             return folder
-    raise ValueError(
-        "no notebooks folder found beside culmbook or here; say where with --notebooks"
-    )
+    raise ValueError("no folder of notebooks beside culmbook or here; say where with --notebooks")
 
 
 def read_record(out):
@@ -166,9 +165,8 @@ def read_record(out):
         record = json.loads(path.read_text(encoding="utf-8"))
         return {**record, "scopes": dict(record["scopes"])}
     except (ValueError, KeyError, TypeError) as error:
-        raise ValueError(
-            f"{path} cannot be read ({error}); delete it to compute everything anew"
-        ) from error
+        mend = "delete it to compute everything anew"
+        raise ValueError(f"{path} cannot be read ({error}); {mend}") from error
 
 
 def blank_scope(**more):
@@ -203,36 +201,28 @@ class Batch:
     def __init__(self, asked, notebooks, given, data):
         self.asked, self.notebooks, self.given, self.data = asked, notebooks, given, data
         self.scopes = []
-        self.hashes = inputs.input_hashes(data)
-        self.software = [inputs.library_fingerprint(), inputs.package_versions()]
+        self.hashes = input_hashes(data)
+        self.software = [library_fingerprint(), package_versions()]
         self.network_fingerprint = digest([self.hashes, self.software[0]])
-        self.record = read_record(asked.out) | {
-            "culmbook": __version__,
-            "season": asked.season,
-            "data": asked.data,
-            "given": asked.given,
-            "inputs": self.hashes,
-            "library": self.software[0],
-            "packages": self.software[1],
-        }
+        self.record = read_record(asked.out) | {"culmbook": __version__, "inputs": self.hashes}
+        self.record |= {name: getattr(asked, name) for name in ("season", "data", "given")}
+        self.record |= dict(zip(("library", "packages"), self.software))
 
     def is_known(self):
         """Tell whether an earlier run has read this very data, and take the sites from its record
         if so.
         """
-        if self.record.get("network", {}).get("fingerprint") != self.network_fingerprint:
-            return False
-        self._choose_scopes()
-        return True
+        known = self.record.get("network", {}).get("fingerprint") == self.network_fingerprint
+        if known:
+            self._choose_scopes()
+        return known
 
     def plan(self):
         """Return the notebook jobs that are due, by scope, for every scope whose report must be
         made.
         """
-        plan = {}
-        for scope in self.scopes:
-            if self._why_stopped(scope):
-                continue
+        plan, stopped = {}, self.record["network"]["stopped"]
+        for scope in (scope for scope in self.scopes if not stopped[scope]):
             sections = self._sections(scope)
             jobs = [self._notebook_job(scope, n) for n in sections if self._is_due(scope, n)]
             if jobs or self.asked.fresh or not self._is_reported(scope):
@@ -254,7 +244,7 @@ class Batch:
             self.learn(network)
             plan = self.plan()
             self._open(plan)
-            progress.planned(sum(len(jobs) + 1 for jobs in plan.values()))
+            progress.planned(sum(len(jobs) + 1 for jobs in plan.values()) + 1)
             waits_for = {scope: len(jobs) for scope, jobs in plan.items()}
             queue = [job for jobs in plan.values() for job in jobs][::-1]
             queue += [self._report_job(scope, network) for scope, jobs in plan.items() if not jobs]
@@ -266,6 +256,42 @@ class Batch:
                 waits_for[job.scope] -= 1
                 if waits_for[job.scope] == 0:
                     queue.append(self._report_job(job.scope, network))
+            for job, answer in pool.run([self._pages_job(network)], progress.began):
+                made = {"files": {}, "n_pages": {}} | answer
+                self.record["pages"] = made | {"fingerprint": self._pages_fingerprint()}
+                progress.ended(job, answer)
+
+    def has_pages(self):
+        """Tell whether the short pages stand as they were made, from what stands now."""
+        pages = self.record.get("pages", {})
+        return (
+            pages.get("fingerprint") == self._pages_fingerprint()
+            and pages["status"] == "done"
+            and all(
+                _is_untouched(self.asked.out / name, sha) for name, sha in pages["files"].items()
+            )
+        )
+
+    def _pages_fingerprint(self):
+        entries = self.record["scopes"]
+        return digest(
+            [self.software, {s: entries[s].get("report_fingerprint") for s in sorted(entries)}]
+        )
+
+    def _pages_job(self, network):
+        from culmbook.batch.workers import PagesJob
+
+        reported = [s for s, e in self.record["scopes"].items() if e.get("files")]
+        notebooks = {scope: self._done(scope) for scope in reported}
+        entries = {scope: self.record["scopes"][scope] for scope in reported}
+        context = {
+            "season": self.asked.season,
+            "network": network,
+            "started": _now(),
+            "places": {scope: entry["places"] for scope, entry in entries.items()},
+            "gaps": {scope: entry["incomplete"] for scope, entry in entries.items()},
+        }
+        return PagesJob(self.asked.out.resolve(), notebooks, context, REPORT_DEADLINE)
 
     def learn(self, network):
         """Note which sites a network has and which of them cannot be reported on.
@@ -297,7 +323,8 @@ class Batch:
         """Write the record and the index page, unless they stand as they are."""
         if read_record(self.asked.out) != self.record:
             files.write_json(self.asked.out / RUN_FILE, self.record)
-        page, path = index_page(self.record), self.asked.out / INDEX_FILE
+        glance, path = self.asked.out / NETWORK / "glance.html", self.asked.out / INDEX_FILE
+        page = index_page(self.record, glance.read_text("utf-8") if glance.is_file() else "")
         if not path.is_file() or path.read_text(encoding="utf-8") != page:
             files.write_whole(path, page)
 
@@ -310,9 +337,6 @@ class Batch:
         self.scopes = [scope for scope in known if scope in wanted]
         entries = self.record["scopes"]
         self.record["scopes"] = {scope: entries.get(scope) or blank_scope() for scope in known}
-
-    def _why_stopped(self, scope):
-        return self.record["network"]["stopped"][scope]
 
     def _folder(self, scope):
         return files.scope_folder(self.asked.out, scope)
@@ -330,7 +354,7 @@ class Batch:
     def _fingerprint(self, scope, notebook):
         parameters = self._parameters(scope, notebook)
         del parameters["data"]  # the same data under another path give the same results
-        read = self.hashes if notebook.reads_all_sites else inputs.inputs_of(scope, self.hashes)
+        read = self.hashes if notebook.reads_all_sites else inputs_of(scope, self.hashes)
         return digest([read, notebook.fingerprint, *self.software, parameters])
 
     def _is_due(self, scope, notebook):
@@ -349,21 +373,15 @@ class Batch:
     def _notebook_job(self, scope, notebook):
         from culmbook.batch.workers import NotebookJob
 
-        return NotebookJob(
-            scope,
-            notebook.name,
-            notebook.path.resolve(),
-            self._target(scope, notebook.name).resolve(),
-            self._parameters(scope, notebook),
-            self.asked.cell_timeout,
-            3 * self.asked.cell_timeout,
-        )
+        files = (notebook.path.resolve(), self._target(scope, notebook.name).resolve())
+        parameters, limit = self._parameters(scope, notebook), self.asked.cell_timeout
+        return NotebookJob(scope, notebook.name, *files, parameters, limit, 3 * limit)
 
     def _report_fingerprint(self, scope):
         entries = self.record["scopes"][scope]["notebooks"]
         made = [[n.name, entries.get(n.name)] for n in self._sections(scope)]
         made = [[name, e and [e["status"], e["reason"], e["sha256"]]] for name, e in made]
-        return digest([made, inputs.inputs_of(scope, self.hashes), *self.software])
+        return digest([made, inputs_of(scope, self.hashes), *self.software])
 
     def _is_reported(self, scope):
         entry, folder = self.record["scopes"][scope], self._folder(scope)
@@ -378,7 +396,6 @@ class Batch:
         from culmbook.batch.workers import ReportJob
 
         entries = self.record["scopes"][scope]["notebooks"]
-        done = [n for n in self._sections(scope) if entries[n.name]["status"] == "done"]
         failed = {name: e["reason"] for name, e in entries.items() if e["status"] != "done"}
         run = {"failed": [{"notebook": n, "reason": why} for n, why in failed.items()]}
         context = {
@@ -386,14 +403,19 @@ class Batch:
             "network": network,
             "run": run | {"started": _now()},
         }
-        made = tuple(self._target(scope, n.name).resolve() for n in done)
-        return ReportJob(scope, self._folder(scope).resolve(), made, context, REPORT_DEADLINE)
+        folder = self._folder(scope).resolve()
+        return ReportJob(scope, folder, self._done(scope), context, REPORT_DEADLINE)
+
+    def _done(self, scope):
+        entries = self.record["scopes"][scope]["notebooks"]
+        names = [n.name for n in self._sections(scope) if n.name in entries]
+        done = [name for name in names if entries[name]["status"] == "done"]
+        return tuple(self._target(scope, name).resolve() for name in done)
 
     def _open(self, plan):
         """Note what is about to be made and take away what no longer stands."""
         for scope in self.scopes:
-            reason = self._why_stopped(scope)
-            if reason:
+            if reason := self.record["network"]["stopped"][scope]:
                 self._withdraw(scope)
                 self.record["scopes"][scope] = blank_scope(status="stopped", reason=reason)
         for scope in plan:
@@ -434,10 +456,14 @@ class Batch:
             "files": {},
             "incomplete": [],
             "provisional": [],
+            "places": {},
         } | answer
         notes = {name: made[name] for name in ("incomplete", "provisional") if made[name]}
         self.record["scopes"][job.scope] |= {
-            **{name: made[name] for name in ("headline", "n_pages", "files")},
+            **{
+                name: made[name]
+                for name in ("headline", "n_pages", "files", "places", "incomplete")
+            },
             "notes": [sentence for said in notes.values() for sentence in said],
             "status": "failed" if reasons else next(iter(notes), "done"),
             "reason": "; ".join(reasons),
@@ -453,3 +479,72 @@ def _is_untouched(path, sha256):
 
 def _now():
     return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+# ---------------------------------------------------------------- what results depend on
+
+
+def input_hashes(data):
+    """Hash all that a network folder holds.
+
+    Parameters
+    ----------
+    data : Path
+        Network folder. Names beginning with a dot are left out; one level of subfolders is read, as
+        by the reader of tables.
+
+    Returns
+    -------
+    dict of str to str
+        Hash by path relative to `data`, with ``/`` between parts. What is no regular file (a link,
+        a pipe) is not opened: its kind stands instead of a hash.
+    """
+    found = []
+    for entry in sorted(Path(data).glob("[!.]*")):
+        is_folder = entry.is_dir() and not entry.is_symlink()
+        found += sorted(entry.glob("[!.]*")) if is_folder else [entry]
+    return {path.relative_to(data).as_posix(): _content(path) for path in found}
+
+
+def _content(path):
+    mode = path.lstat().st_mode
+    if not stat.S_ISREG(mode):
+        return f"link {path.readlink()}" if stat.S_ISLNK(mode) else "special"
+    try:
+        return file_digest(path)
+    except OSError as error:
+        return f"unreadable: {error.strerror}"
+
+
+def inputs_of(scope, hashes):
+    """Return the part of `input_hashes` that a scope depends on.
+
+    Parameters
+    ----------
+    scope : str
+        A site code: the files at the root and those in that site's folder; or ``"network"``: all.
+    hashes : dict of str to str
+        From `input_hashes`.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    return {
+        path: value
+        for path, value in hashes.items()
+        if scope == NETWORK or "/" not in path or path.startswith(f"{scope}/")
+    }
+
+
+def library_fingerprint():
+    """Hash the installed library: every file of the package, whatever version it calls itself."""
+    root = Path(__file__).parents[1]
+    files = sorted(p for p in root.rglob("*") if p.is_file() and "__pycache__" not in p.parts)
+    return digest({p.relative_to(root).as_posix(): file_digest(p) for p in files})
+
+
+def package_versions():
+    """Return the version of Python and of every installed package, by name."""
+    found = {d.name: d.version for d in distributions() if d.name != "culmbook"}
+    return {"python": platform.python_version(), **found}

@@ -5,6 +5,7 @@ Nothing that is started here is left over: every kernel carries the mark of its 
 environment, and so do the processes it starts, wherever in the process tree they end up.
 """
 
+import contextlib
 import copy
 import multiprocessing
 import os
@@ -15,19 +16,15 @@ import tempfile
 import threading
 import time
 import traceback
-from concurrent.futures import FIRST_COMPLETED, wait
 from dataclasses import asdict, dataclass, field
 from multiprocessing.connection import wait as wait_for
-from multiprocessing.context import SpawnContext, SpawnProcess
 from pathlib import Path
 
 import psutil
 from jupyter_client import AsyncKernelManager
 from jupyter_client.kernelspec import KernelSpec
-from pebble import ProcessExpired, ProcessPool
 
-from culmbook.batch.inputs import file_digest, notebook_site
-from culmbook.batch.notebook import keep, saved_so_far
+from culmbook.batch.notebook import NETWORK, file_digest, keep, notebook_site, saved_so_far
 from culmbook.text.files import TEMPORARY, publish
 
 MARK = "CULMBOOK_BATCH"
@@ -40,9 +37,12 @@ ENVIRONMENT = {
     "PYDEVD_DISABLE_FILE_VALIDATION": "1",
 }
 """Set for workers and, through them, for kernels."""
-REPORT_FILES = ["*.pdf", "*.xlsx", "tables/*.csv"]
+REPORT_FILES = ["*_record.pdf", "*.xlsx", "tables/*.csv"]
 """Files of a site's folder that its report job makes."""
+PAGE_FILES = ["*/*_[0-9][0-9][0-9][0-9].pdf", "network/glance.html", "network/frames/*.csv"]
+"""Files of the output folder that the job of the short pages makes."""
 _LONGEST_SOCKET_PATH = 90  # the systems allow 104 to 108 bytes, and a port number is added
+_SPAWNED = multiprocessing.get_context("spawn")
 _KERNEL = "-X frozen_modules=off -m ipykernel_launcher -f {connection_file}"
 
 
@@ -184,7 +184,7 @@ class ReportJob:
         made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.folder))
         summary = build_report(
             self.notebooks,
-            made / f"{self.scope}_{season}.pdf",
+            made / f"{self.scope}_{season}_record.pdf",
             site=site,
             season=season,
             facts=asdict(network.settings.report),
@@ -197,16 +197,106 @@ class ReportJob:
         return {"status": "done", "reason": "", "files": made, **asdict(summary)}
 
 
-class _Worker(SpawnProcess):
-    """A worker that ends at once: asked politely, it would go on with its notebook while that is
-    salvaged.
+@dataclass(frozen=True)
+class PagesJob:
+    """Make the season's frames and short pages from the executed notebooks of all scopes.
+
+    Parameters
+    ----------
+    out : Path
+        Output folder.
+    notebooks : dict of str to tuple of Path
+        Executed notebooks of each scope, in report order.
+    context : dict
+        ``season``, ``network`` (`culmbook.sheets.read.Network`), ``started``, and by scope ``places``
+        (pages of the full record) and ``gaps``.
+    deadline : int
+        Longest time [s].
     """
 
-    terminate = SpawnProcess.kill
+    out: Path
+    notebooks: dict
+    context: dict
+    deadline: int
+    scope: str = field(default="season", init=False)
+    name: str = field(default="pages", init=False)
+
+    def run(self):
+        """Return what the record says of the short pages: pages of each report, files."""
+        from culmbook.report.season import season_frames, write_pages  # in worker processes only
+        from culmbook.trials.entries import control_of, controls_of, without_guards
+        from culmbook.trials.seasons import of_season
+
+        season, whole = self.context["season"], self.context["network"]
+        network = of_season(whole, season)
+        hybrids, control = network.tables["hybrids"], control_of(network)
+        plots = without_guards(network.tables["plots"], hybrids)
+        entries = {
+            scope: sorted(
+                plots.loc[plots["site"].eq(scope) | (scope == NETWORK), "hybrid"].unique()
+            )
+            for scope in self.notebooks
+        }
+        controls = [control, *(name for name in controls_of(network) if name != control)]
+        found = season_frames(self.notebooks, entries, list(filter(None, controls)), season)
+        about = self.context | {
+            "sites": network.tables["sites"],
+            "meta": asdict(network.settings.report),
+        }
+        made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.out))
+        n_pages = write_pages(made, season, self.notebooks, found, hybrids, about)
+        files = publish(made, self.out, PAGE_FILES)
+        digests = {name: file_digest(self.out / name) for name in files}
+        return {"status": "done", "reason": "", "n_pages": n_pages, "files": digests}
 
 
-class _Context(SpawnContext):
-    Process = _Worker
+class _Worker:
+    """A process that does one job after another, on a pipe of its own.
+
+    When the process is gone its pipe says so, whatever it was doing; workers that share a queue
+    can take its lock with them.
+    """
+
+    def __init__(self, token, scratch):
+        self._token, (self.pipe, far_end) = token, _SPAWNED.Pipe()
+        self._process = _SPAWNED.Process(target=_serve, args=(far_end, token, scratch), daemon=True)
+        self._process.start()
+        far_end.close()
+
+    def is_alive(self):
+        """Tell whether it lives; asked while it is idle, when only its end can be heard."""
+        try:
+            return not self.pipe.poll()
+        except OSError:
+            return False
+
+    def begin(self, job):
+        """Hand it a job."""
+        self.job, self._began = job, time.monotonic()
+        self.ends = self._began + job.deadline
+        with contextlib.suppress(OSError):  # it has just died: its pipe will say so
+            self.pipe.send(job)
+
+    def answer(self):
+        """Return what it answers; if it died or took too long, it is gone and the job has failed."""
+        reason = f"stopped after {self.job.deadline} s, the longest time allowed"
+        try:
+            if self.pipe.poll():
+                return self.pipe.recv()
+        except (OSError, EOFError):
+            reason = "the worker process died"
+        self.end()
+        kill_marked(_mark(self._token, self.job))
+        if isinstance(self.job, NotebookJob):  # what it had reached is kept
+            keep(self.job.target, self.job.notebook)
+        seconds = round(time.monotonic() - self._began, 2)
+        return {"status": "failed", "reason": reason, "seconds": seconds}
+
+    def end(self):
+        """Kill it at once: asked politely, it would go on with its notebook."""
+        self._process.kill()
+        self._process.join()
+        self.pipe.close()
 
 
 class Pool:
@@ -234,24 +324,24 @@ class Pool:
         self._scratch = tempfile.mkdtemp(prefix=f"culmbook-{self._token}-")
         self._environment = dict(os.environ)
         os.environ.update(ENVIRONMENT)  # a worker started later, for a lost one, has it as well
-        self._pool = ProcessPool(
-            self._n_workers,
-            initializer=_begin,
-            initargs=(self._token, self._scratch),
-            context=_Context(),
-        )
+        self._busy, self._idle = [], []
+        self._idle += [self._started() for _ in range(self._n_workers)]
+        return self
+
+    def _started(self):
         # A terminal sends Ctrl-C to the workers too, while they still import: they are born deaf to
         # it.
         is_main = threading.current_thread() is threading.main_thread()
         before = signal.signal(signal.SIGINT, signal.SIG_IGN) if is_main else None
-        self._pool.active  # asking starts it
-        if is_main:
-            signal.signal(signal.SIGINT, before)
-        return self
+        try:
+            return _Worker(self._token, self._scratch)
+        finally:
+            if is_main:
+                signal.signal(signal.SIGINT, before)
 
     def __exit__(self, *exception):
-        self._pool.stop()
-        self._pool.join()
+        for worker in self._idle + self._busy:
+            worker.end()
         self._end_leftovers()
         os.environ.clear()
         os.environ.update(self._environment)
@@ -277,38 +367,36 @@ class Pool:
             Job and answer, a dict with ``status``, ``reason`` and ``seconds``; a job whose worker
             died or ran over its deadline has status ``failed``.
         """
-        running = {}
-        while queue or running:
-            while queue and len(running) < self._n_workers:
-                job = queue.pop()
-                future = self._pool.schedule(_do, (job, self._token), timeout=job.deadline)
-                running[future] = job, time.monotonic()
+        busy = self._busy
+        while queue or busy:
+            while queue and len(busy) < self._n_workers:
+                busy.append(self._living_worker())
+                busy[-1].begin(queue.pop())
                 if on_start:
-                    on_start(job)
+                    on_start(busy[-1].job)
             # Without a time limit some systems would not notice Ctrl-C.
-            for future in wait(running, timeout=1, return_when=FIRST_COMPLETED).done:
-                yield self._answer(future, *running.pop(future))
+            heard = wait_for([worker.pipe for worker in busy], timeout=1)
+            now = time.monotonic()
+            for worker in [w for w in busy if w.pipe in heard or w.ends < now]:
+                answer = worker.answer()
+                busy.remove(worker)
+                self._idle.append(worker)
+                yield worker.job, answer
 
-    def _answer(self, future, job, began):
-        try:
-            return job, future.result()
-        except TimeoutError:
-            reason = f"stopped after {job.deadline} s, the longest time allowed"
-        except ProcessExpired:
-            reason = "the worker process died"
-        kill_marked(_mark(self._token, job))
-        if isinstance(job, NotebookJob):  # what it had reached is kept
-            keep(job.target, job.notebook)
-        seconds = round(time.monotonic() - began, 2)
-        return job, {"status": "failed", "reason": reason, "seconds": seconds}
+    def _living_worker(self):
+        worker = self._idle.pop()
+        if worker.is_alive():
+            return worker
+        worker.end()
+        return self._started()
 
 
 def _mark(token, job):
     return f"{token}/{job.scope}/{job.name}/"
 
 
-def _begin(token, scratch):
-    """Set a worker up: files for sockets, messages and the like in `scratch`, and no life after
+def _serve(pipe, token, scratch):
+    """Do jobs in a worker: files for sockets, messages and the like in `scratch`, and no life after
     the batch.
     """
     os.environ.update(TMPDIR=scratch, TEMP=scratch, TMP=scratch)
@@ -317,7 +405,10 @@ def _begin(token, scratch):
         for stream in (sys.__stdout__, sys.__stderr__):
             if stream is not None:
                 os.dup2(file.fileno(), stream.fileno())
-    threading.Thread(target=_end_with_parent, args=(token, scratch), daemon=True).start()
+    threading.Thread(target=_end_with_parent, args=(token, scratch)).start()
+    with contextlib.suppress(OSError, EOFError):  # the parent is gone
+        while True:
+            pipe.send(_do(pipe.recv(), token))
 
 
 def _messages():

@@ -1,4 +1,4 @@
-"""The report's appendix: data used, rows refused or set aside, corrections, methods, cautions,
+"""The report's appendix: data used, rows refused, corrections, methods, cautions,
 versions.
 """
 
@@ -65,7 +65,8 @@ def _problem_table(problems: pd.DataFrame, label: str, caption: str, seen: str) 
         "rule": Column(seen, meaning="The rule that the value breaks, or what was noticed."),
         "mend": Column("How to fix it", meaning="What to change in the sheet."),
     }
-    return table(problems.assign(place=places), columns, label=label, caption=caption)
+    shown = problems.assign(place=places)
+    return table(shown, columns, label=label, key="", caption=caption)
 
 
 def data_tables(network, site: str) -> list[ReportTable]:
@@ -81,14 +82,12 @@ def data_tables(network, site: str) -> list[ReportTable]:
     Returns
     -------
     list of ReportTable
-        Labels "files", "refused", "notes", "corrections", "plots-set-aside"; empty ones left out.
+        Labels "files", "refused", "notes", "corrections"; empty ones left out.
     """
     problems = of_site(network.problems, site)
     is_note = problems["severity"] == "note"
     refused = problems[~is_note].sort_values("severity", kind="stable")  # files first
     corrections = _corrections_of(network, site)
-    plots = of_site(network.tables["plots"], site)
-    aside = plots[plots["status"].notna() & (plots["status"] != "ok")]
     made = [_files_table(of_site(network.files, site), corrections)]
     if len(refused):
         caption = "Files and rows refused: they are in no number."
@@ -98,7 +97,7 @@ def data_tables(network, site: str) -> list[ReportTable]:
         made.append(_problem_table(problems[is_note], "notes", caption, "What was noticed"))
     if len(corrections):
         made.append(_corrections_table(corrections))
-    return [*made, _aside_table(aside)] if len(aside) else made
+    return made
 
 
 def _files_table(files: pd.DataFrame, corrections: pd.DataFrame) -> ReportTable:
@@ -126,25 +125,13 @@ def _corrections_table(corrections: pd.DataFrame) -> ReportTable:
     if pd.api.types.is_datetime64_any_dtype(corrections["on"]):
         columns["on"] = Column("On", kind="date")
     caption = "Corrections kept beside the raw sheets, and what became of each."
-    return table(corrections, columns, label="corrections", caption=caption)
+    return table(corrections, columns, label="corrections", key="", caption=caption)
 
 
 def _headed(*names: str) -> dict[str, Column]:
     """Give text columns whose headings are their names, or what stands after a colon."""
     pairs = (name.partition(":")[::2] for name in names)
     return {name: Column(said or name.replace("_", " ").capitalize()) for name, said in pairs}
-
-
-def _aside_table(plots: pd.DataFrame) -> ReportTable:
-    return table(
-        plots,
-        _headed("site", "plot", "hybrid", "status", "status_cause:Cause", "status_reason:Reason"),
-        label="plots-set-aside",
-        order=["site", "plot"],
-        caption="Plots whose status is not ok: kept in the data, left out of estimates unless a section says "
-        "otherwise.",
-        note="A blank cause counts as an outside one." * bool(plots["status_cause"].isna().any()),
-    )
 
 
 def _blocks(tables: list[ReportTable], *labels: str) -> list[dict]:
@@ -186,8 +173,7 @@ def appendix(composed: Composed, tables: list[ReportTable]) -> list[dict]:
     cautions = {"t": "list", "ordered": False, "start": 1, "items": items}
     sections = {
         "Data used": _blocks(tables, "files", "corrections") or "No file was read.",
-        "Rows refused or set aside": _blocks(tables, "refused", "plots-set-aside", "notes")
-        or "No row or file was refused, and no plot was set aside.",
+        "Rows refused": _blocks(tables, "refused", "notes") or "No row or file was refused.",
         "Methods and references": methods or "The sections name their methods where they use them.",
         "Cautions": [cautions],
         "Versions": _blocks([software], "versions"),

@@ -89,7 +89,7 @@ def collect_tables(notebooks: list[Path], network=None, site: str = "all") -> li
     notebooks : list of pathlib.Path
         Executed notebooks.
     network : culmbook.sheets.read.Network, optional
-        Adds the tables of files read, rows refused, notes, corrections and plots set aside.
+        Adds the tables of files read, rows refused, notes and corrections.
     site : str
         Site code, or "all".
 

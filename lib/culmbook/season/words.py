@@ -352,7 +352,7 @@ def look_words(listed):
     Parameters
     ----------
     listed : pandas.DataFrame
-        From :func:`culmbook.season.suspect_rows.rows_to_look_at`.
+        From :func:`culmbook.season.received.rows_to_look_at`.
     """
     kinds = "; ".join(f"{why}: {n}" for why, n in listed.groupby("why", sort=False).size().items())
     places = f"{n_of(len(listed), 'place')} {is_are(len(listed), 'calls', 'call')}"

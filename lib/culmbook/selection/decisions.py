@@ -11,7 +11,7 @@ from culmbook.consistency.model import in_words
 from culmbook.selection.decide import DECISIONS, DROP, EARLY, PROMOTE
 from culmbook.sheets.csvtext import decode
 from culmbook.sheets.dictionary import tables
-from culmbook.sheets.headers import plain_header
+from culmbook.sheets.grid import plain_header
 from culmbook.sheets.raw import TABLE_FILES, RawTable, read_raw
 from culmbook.sheets.rows import read_sheet
 from culmbook.sheets.rules import check_key

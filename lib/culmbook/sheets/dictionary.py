@@ -3,7 +3,7 @@
 Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standard properties a field
 may carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet),
 ``plausible`` (values outside are worth a look), ``plausibleDayOfYear``, ``requiredIf`` (needed when
-another column has one of these values), ``naMeans`` (NA is a value here), ``measured`` (a constant
+another column has one of these values), ``naMeans`` (NA is a value here), ``slip`` (how its unit is likely mistaken), ``measured`` (a constant
 column is suspicious) and ``optional`` (the column may be left out); a table may be ``optional``,
 have ``uniqueSets`` beside its primary key, ``rules`` (which rows are wrong, by columns of the row,
 of its plot and its ``area`` [m²], whatever else was read; an area may be 0.5 % above the plot's,
@@ -43,6 +43,7 @@ class Field:
     plausible_days: tuple = ()
     required_if: tuple = ()  # pairs (column, allowed values)
     na_means: str = ""
+    slip: str = ""
     measured: bool = False
     optional: bool = False
 
@@ -105,7 +106,7 @@ class Table:
 def _field(spec):
     limits = spec.get("constraints", {})
     needs = tuple((name, tuple(values)) for name, values in spec.get("requiredIf", {}).items())
-    own = ("name", "title", "type", "description", "content", "unit", "measured", "optional")
+    own = "name title type description content unit slip measured optional".split()
     return Field(
         **{name: spec[name] for name in own if name in spec},
         **{name: limits[name] for name in ("required", "pattern", "minimum") if name in limits},

@@ -13,8 +13,7 @@ import pandas as pd
 import xlsxwriter
 
 from culmbook.sheets.dictionary import column_dictionary, tables
-from culmbook.sheets.grid import MUST_BE_FILLED, READ_ME, READ_ME_BEGINS
-from culmbook.sheets.headers import WALK
+from culmbook.sheets.grid import MUST_BE_FILLED, READ_ME, READ_ME_BEGINS, WALK
 
 TITLE_ROW, UNIT_ROW, HEADER_ROW = 1, 2, 3
 SPARE_ROWS = 200

@@ -1,5 +1,5 @@
 """From the bare cells of one sheet to a header and rows: blank lines, titles, widths, odd
-characters.
+characters; and which of its columns is which column of the table.
 
 A :class:`Grid` is what a CSV file or a worksheet holds, before anything is known about it. `shape`
 finds the header and sorts the lines below it into rows, refused rows and notes; it judges form
@@ -9,9 +9,14 @@ only, never the meaning of a value.
 import re
 from dataclasses import dataclass, field
 
-from culmbook.sheets.headers import MOST_COLUMNS, plain_header
 from culmbook.sheets.problems import note, refuse_file, refuse_row
+from culmbook.sheets.values import did_you_mean, odd_spaces, trimmed
 
+MOST_COLUMNS = 300
+WALK = ("trial", "row", "column")
+"""Columns of the table of plots that our own sheets repeat for the walk; elsewhere they are not
+read.
+"""
 LONGEST_CELL = 32_767  # what a spreadsheet cell can hold
 HEADER_WITHIN = 30  # lines searched for the header
 MUST_BE_FILLED = "(must be filled)"  # stands above a needed column's name in our own empty sheets
@@ -194,10 +199,15 @@ def shape(grid, names=frozenset()):
     return found
 
 
+def empty(file, what="file"):
+    """Return the refusal of a file without header and rows."""
+    rule = f"the {what} is empty: it holds no header and no row"
+    return refuse_file("E-EMPTY", file, rule, "fill it in, or remove the file")
+
+
 def _no_header(grid):
     if all(is_blank(row) for row in grid.rows):
-        rule = "the file is empty: it holds no header and no row"
-        return refuse_file("E-EMPTY", grid.file, rule, "fill it in, or remove the file")
+        return empty(grid.file)
     within = f"none of the first {HEADER_WITHIN} lines"
     rule = f"no header: {within} holds the column names of this table"
     return refuse_file("E-HEADER", grid.file, rule, "write the column names above the first row")
@@ -415,3 +425,107 @@ def drop_rows(found, bad):
     at = {i: k for k, i in enumerate(kept)}
     found.rows, found.lines = [found.rows[i] for i in kept], [found.lines[i] for i in kept]
     found.kinds = {(at[i], j): kind for (i, j), kind in found.kinds.items() if i in at}
+
+
+# ---------------------------------------------------------------- headers
+
+
+def plain_header(text):
+    """Return a header cell trimmed, case-folded, with spaces and hyphens as underscores; nothing
+    looser.
+
+    Examples
+    --------
+    >>> plain_header(" Counted on "), plain_header("Fresh-mass kg")
+    ('counted_on', 'fresh_mass_kg')
+    """
+    return re.sub("[ \u00a0\u202f\u2007-]", "_", trimmed(text).casefold())
+
+
+def match_header(raw, table):
+    """Return where each column of the table stands in a sheet, and what was wrong with the header.
+
+    Parameters
+    ----------
+    raw : RawTable
+    table : culmbook.sheets.dictionary.Table
+
+    Returns
+    -------
+    places : dict of str to int
+        Column name to position in the sheet.
+    problems : list of Problem
+        A refusal of the file (``E-HEADER``, ``E-DUPHEADER``) or notes (``N-HEADER``).
+    """
+    names = [plain_header(text) for text in raw.header]
+    if not set(names) & set(table.columns):
+        rule = f"no header line with columns {', '.join(table.columns[:4])} …"
+        mend = "put the column names in the first line"
+        return {}, [_refusal(raw, table, "E-HEADER", None, rule, mend)]
+    problems = []
+    for name in dict.fromkeys(name for name in names if name and names.count(name) > 1):
+        rule = f"column {name} stands twice"
+        problems.append(_refusal(raw, table, "E-DUPHEADER", name, rule, "keep one", name))
+    for column in table.fields:
+        if not column.optional and column.name not in names:
+            mend = f"add the column {column.name}"
+            mend += "; its cells may stay blank" * (not column.required)
+            rule = f"column {column.name} is missing"
+            problems.append(_refusal(raw, table, "E-HEADER", column.name, rule, mend))
+    problems += _unknown(raw, table, names, is_complete=not problems)
+    places = {name: i for i, name in enumerate(names) if name in table.columns}
+    if not any(problem.severity == "error_file" for problem in problems):
+        problems += _notes(raw, table, names)
+    return places, problems
+
+
+def _refusal(raw, table, code, column, rule, mend, value=None):
+    place = {"line": raw.header_line, "column": column, "value": value, "table": table.name}
+    return refuse_file(code, raw.file, rule, mend, **place)
+
+
+def _note(raw, table, rule, mend, **place):
+    return note("N-HEADER", raw.file, rule, mend, line=raw.header_line, table=table.name, **place)
+
+
+def _unknown(raw, table, names, is_complete):
+    """Return a refusal or note for each header that names no column of the table.
+
+    A column of the sheet's own is only noted, as long as nothing is missing and its name is unlike
+    that of any column that the sheet lacks; those that our own sheets carry for the walk are passed
+    over.
+    """
+    free = [name for name in table.columns if name not in names]
+    found = []
+    for text, name in zip(raw.header, names):
+        if name in table.columns:
+            continue
+        mend = did_you_mean(name, free) if name else ""
+        is_misspelt = mend.startswith("did you mean")
+        rule = f"{text.strip()} is no column of {table.name}"
+        if name in WALK and "plot" in table.columns and not is_misspelt:
+            continue
+        if is_complete and name and not is_misspelt:
+            found.append(_note(raw, table, rule + " and was not read", "", column=text.strip()))
+            continue
+        if not name:
+            rule = "a column has no name"
+            mend = f"type its name; not found: {', '.join(free) or 'none'}"
+        odd = ", ".join(f"U+{ord(c):04X}" for c in text if ord(c) > 127)
+        rule += f" ({odd} inside)" if odd else ""
+        found.append(_refusal(raw, table, "E-HEADER", text.strip() or None, rule, mend, text))
+    return found
+
+
+def _notes(raw, table, names):
+    found = []
+    for text, name in zip(raw.header, names):
+        if name in table.columns and text.strip(" ") != name:
+            spaces = odd_spaces(text)
+            rule = f"{text.strip()} read as {name}" + (f"; {spaces} removed" if spaces else "")
+            found.append(_note(raw, table, rule, f"write {name}", column=name, value=text))
+    absent = [field.name for field in table.fields if field.name not in names]
+    if absent:
+        rule = f"optional columns not there: {', '.join(absent)}"
+        found.append(_note(raw, table, rule, "add them if they were observed"))
+    return found

@@ -4,8 +4,11 @@ from dataclasses import dataclass, fields, replace
 
 import pandas as pd
 
+from culmbook.text.numbers import fmt_list
+
 SEVERITIES = ("error_file", "error_row", "note")
 FOLLOWING = ("E-LAYOUT",)  # mostly follow from a fault of another table
+FEW = 6  # lines listed of rows that share a fault
 SHOWN_VALUE = 60  # longest piece of a cell that is quoted in a message
 
 
@@ -76,6 +79,21 @@ def refuse_row(code, file, line, column, value, rule, mend="", **place):
 def note(code, file, rule, mend="", **place):
     """Return a note: something was accepted and is stated, or is worth a look."""
     return Problem(code, "note", file, rule=rule, mend=mend, **place)
+
+
+def and_others(lines, n):
+    """Return how many rows a note is about and where the others stand; the note shows the first.
+
+    Examples
+    --------
+    >>> and_others([7, 4, 9], 40), and_others([7], 40)
+    (' (3 of 40 rows of the season, this the farthest off; also lines 4 and 9)', '')
+    """
+    others = sorted(set(lines[1:]))
+    if not others:
+        return ""
+    listed = f"line{'s' * (len(others) > 1)} {fmt_list(others, FEW)}"
+    return f" ({len(lines)} of {n} rows of the season, this the farthest off; also {listed})"
 
 
 def placed(problem, table=None, site=None):

@@ -16,8 +16,7 @@ from pathlib import Path, PurePosixPath
 
 from culmbook.sheets.csvtext import read_text
 from culmbook.sheets.dictionary import tables
-from culmbook.sheets.grid import RawTable, shape
-from culmbook.sheets.headers import plain_header
+from culmbook.sheets.grid import RawTable, plain_header, shape
 from culmbook.sheets.problems import note, refuse_file
 from culmbook.sheets.values import did_you_mean
 

@@ -9,15 +9,15 @@ import pandas as pd
 
 from culmbook.sheets import values as cells
 from culmbook.sheets.dictionary import SOURCE, empty_table
-from culmbook.sheets.grid import drop_rows
-from culmbook.sheets.headers import match_header
-from culmbook.sheets.problems import note, placed, refuse_row
+from culmbook.sheets.grid import drop_rows, match_header
+from culmbook.sheets.problems import and_others, note, placed, refuse_row
 from culmbook.sheets.values import MISSING, Conventions, Reading
 
 CORRECTED = "corrected"  # kind of a corrected cell: read with a decimal point, in any file
 BLANK_CODES = {"number": "E-NUMBER", "integer": "E-NUMBER", "date": "E-DATE", "string": "E-CODE"}
 PREFILLED = ("site", "plot", "growing_season", "plant", "position_row", "position")
 """Columns that our own empty sheets fill in before the walk."""
+SEASON = ("site", "growing_season")  # rows that share them share a cause; read first
 FEW = 10  # rows from which on an always equal measure is suspicious
 
 
@@ -173,7 +173,7 @@ def read_sheet(raw, table, today, folder_site=""):
     text = dict.fromkeys(table.columns, np.full(n, "", object))
     text |= {name: column.text for name, column in columns.items()}
     rows = Rows(table, frame, text, np.ones(n, bool), np.full(n, folder_site, object), problems)
-    for field in table.fields:
+    for field in sorted(table.fields, key=lambda field: field.name not in SEASON):
         if field.name in columns:
             _read_column(rows, field, columns[field.name], conventions, today, raw)
     _spare_footnotes(rows)
@@ -326,7 +326,7 @@ def _from_percent(share, field):
 
 def _record(rows, field, column, readings):
     """Refuse each row with a refused cell; state each kind of note once, with how often it holds."""
-    noted = {}
+    noted, unlikely = {}, []
     if not any(reading.code for reading in readings):
         return
     places = positions_of(column.which)
@@ -335,15 +335,33 @@ def _record(rows, field, column, readings):
         if reading.refused:
             rows.refuse(places(position), *said)
         elif reading.code == "N-RANGE":
-            rows.remark(places(position), *said)
+            unlikely += [(reading, row) for row in places(position)]
         elif reading.code:
             kind = (reading.code, reading.mend if reading.code == "N-FORMULA" else "")
             noted.setdefault(kind, []).append(position)
+    _record_unlikely(rows, field, unlikely)
     for positions in noted.values():
         is_noted = np.isin(column.which, positions)
         first, n = int(np.argmax(is_noted)), int(is_noted.sum())
         reading = readings[column.which[first]]
         more = f" ({n} such cells in this column, the first here)" if n > 1 else ""
+        rows.remark([first], reading.code, field.name, reading.rule + more, reading.mend)
+
+
+def _record_unlikely(rows, field, unlikely):
+    """Note implausible cells once for each site and season, on the one farthest off."""
+    if not unlikely:
+        return
+    seasons = rows.frame[[name for name in SEASON if name in rows.frame]].astype("str")
+    seasons = seasons.agg("/".join, axis=1)
+    lines, n_rows = rows.frame["source_line"], seasons.value_counts()
+    middle = np.mean(field.plausible) if field.plausible else 0
+    if field.plausible:
+        unlikely.sort(key=lambda cell: -abs(cell[0].value - middle))
+    for season in dict.fromkeys(seasons.iloc[[row for _, row in unlikely]]):
+        own = [cell for cell in unlikely if seasons.iat[cell[1]] == season]
+        reading, first = own[0]
+        more = and_others([lines.iat[row] for _, row in own], n_rows[season])
         rows.remark([first], reading.code, field.name, reading.rule + more, reading.mend)
 
 

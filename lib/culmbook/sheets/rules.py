@@ -21,8 +21,6 @@ _FIRST = "mend that row first"
 MANY = 100  # unknown codes of one column for which the likely one is looked up
 FEW = 6  # lines listed of rows that share a key
 OF_PLOT = ["site", "plot", "planted_on", "plants_planted", "plot_length_m", "plot_width_m"]
-SEASON_DATES = {"harvested_on": 1, "measured_on": 1, "emerged_on": 0, "flowered_on": 0}
-"""Calendar years after the growing season that a date may reach into."""
 
 _EXCEL_DAMAGE = re.compile(
     r"\d{1,2}-[A-Za-z]{3}(-\d{2,4})?|[A-Za-z]{3}-\d{2,4}|\d+(\.\d+)?[Ee]\+\d+|\d+\.0+|"
@@ -291,7 +289,6 @@ def check_rules(rows, read):
         bare = (frame["status"] != "ok") & frame["status"].notna() & frame["status_reason"].isna()
         rule, mend = "blank, but the status is {status}", "write why in status_reason"
         _refuse(rows, facts, bare, "E-RULE", "status_reason", rule, mend)
-    season = frame.get("growing_season")
     if "planted_on" in facts and table.name != "plots":
         planted = facts["planted_on"]
         when = "before the plot was planted; planted {planted_on:%Y-%m-%d}"
@@ -299,16 +296,9 @@ def check_rules(rows, read):
             if column.type == "date":
                 early = frame[column.name] < planted
                 _refuse(rows, facts, early, "E-DATE", column.name, when, "correct the date")
-        if season is not None:
-            early, mend = season < planted.dt.year, "correct growing_season"
+        if "growing_season" in frame:
+            early, mend = frame["growing_season"] < planted.dt.year, "correct growing_season"
             _refuse(rows, facts, early, "E-RANGE", "growing_season", "a season " + when, mend)
-    for name, reach in SEASON_DATES.items() if season is not None else ():
-        if name in table.columns:
-            later = frame[name].dt.year - season
-            years = "that year" if reach == 0 else "that year or the next"
-            rule = "growing season {growing_season} has its dates in " + years
-            mend = "correct the date or growing_season"
-            _refuse(rows, facts, (later < 0) | (later > reach), "E-DATE", name, rule, mend)
     if table.name == "stand_counts":
         check_counts(rows, facts)
     for said in table.rules:
@@ -342,18 +332,30 @@ def check_counts(rows, facts):
     total = order["plants_replanted"].fillna(0).groupby([order["site"], order["plot"]]).cumsum()
     order = order.assign(total=total)[order["plants_alive"].notna()]
     plot = order.groupby(["site", "plot"])
-    before = plot[["plants_alive", "counted_on", "source_line"]].shift(1).add_prefix("before_")
-    order = order.join(before).assign(since=order["total"] - plot["total"].shift(1).fillna(0))
-    rise = order["plants_alive"] - order["before_plants_alive"]
+    told = ["plants_alive", "plants_replanted", "counted_on", "source_line"]
+    order = order.join(plot[told].shift(1).add_prefix("before_"))
+    order["since"] = order["total"] - plot["total"].shift(1).fillna(0)
+    unexplained = order["plants_alive"] - order["before_plants_alive"] - order["since"]
     is_late = (order["emerged_late"] == "yes").fillna(False)
-    risen = order[((rise > order["since"]) & ~is_late).fillna(False)]
+    risen = order[((unexplained > 0) & ~is_late).fillna(False)]
+    is_round_late = (unexplained <= order["before_plants_replanted"]).fillna(False)
     rule = (
         "{plants_alive} alive, but {before_plants_alive} on {before_counted_on:%Y-%m-%d} "
         "(line {before_source_line}) and {since} replanted since"
     )
+    set_before = (
+        "; the {before_plants_replanted} replanted in line {before_source_line} count as set before "
+        "that count and among its plants"
+    )
     mend = "correct a count, enter plants_replanted, or write yes in emerged_late"
-    words = {i: rule.format_map(row) for i, row in risen.iterrows()}
-    rows.refuse(risen.index.to_numpy(), "E-RULE", "plants_alive", words.get, mend)
+    set_after = "if they were set after it, enter them in this line instead; else "
+    rules = {
+        i: (rule + set_before * bool(is_round_late[i])).format_map(row)
+        for i, row in risen.iterrows()
+    }
+    mends = {i: set_after * bool(is_round_late[i]) + mend for i in risen.index}
+    positions = risen.index.to_numpy()
+    rows.refuse(positions, "E-RULE", "plants_alive", rules.get, mends.get)
 
     at_most = np.minimum(alive.fillna(facts["most"]), facts["replanted"])
     of_replants = facts["replants_alive"] > at_most

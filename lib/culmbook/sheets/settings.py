@@ -33,9 +33,7 @@ class StandSettings:
     rank_floor: float = _key(
         0.60, "stand below which a plot's yield is not reckoned to a full stand", *SHARE
     )
-    longest_gap: int = _key(
-        5, "run of missing plants from which on the plot is replanted", "plants", 1, 1000
-    )
+    longest_gap: int = _key(5, "run of missing plants that calls for replanting", "plants", 1, 1000)
     probability: float = _key(0.8, "probability that a verdict on a hybrid needs", "share", 0.5, 1)
 
 
@@ -45,9 +43,7 @@ class FrostSettings:
 
     rhizome_depth_cm: float = _key(5.0, "depth at which the rhizomes lie", "cm", 0, 50)
     frost_c: float = _key(0.0, "frost day: the minimum air temperature is below", "°C", -20, 10)
-    hard_frost_c: float = _key(
-        -4.0, "hard-frost day: the minimum air temperature is below", "°C", -40, 5
-    )
+    hard_frost_c: float = _key(-4.0, "hard frost: the air's minimum is below", "°C", -40, 5)
 
 
 @dataclass(frozen=True)
@@ -61,13 +57,7 @@ class DegreeDaySettings:
 class SelectionSettings:
     """How hybrids are chosen."""
 
-    delta: float = _key(
-        0.10,
-        "margin by which a hybrid must beat the control, as a share of the control",
-        "share",
-        0,
-        10,
-    )
+    delta: float = _key(0.10, "margin over the control to be beaten, as its share", "share", 0, 10)
     k: int = _key(5, "hybrids that go to the next stage", "hybrids", 1, 10000)
     costs: dict = _key(
         {"wrong_promote": 1.0, "wrong_drop": 1.0, "hold": 0.05},
@@ -105,9 +95,7 @@ class Settings:
     controls: tuple = _key(
         (), "hybrids that are the standard; none named = every hybrid with role control"
     )
-    reference_control: str = _key(
-        "", "the control that contrasts are made with; blank = the first control"
-    )
+    reference_control: str = _key("", "control of all contrasts; blank = the first control")
     crop_types: tuple = _key((), "crop types that hybrids may have; none named = any")
     stand: StandSettings = field(default_factory=StandSettings)
     frost: FrostSettings = field(default_factory=FrostSettings)

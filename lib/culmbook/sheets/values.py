@@ -217,8 +217,8 @@ def check_range(value, field):
     low = low if field.exclusive_minimum is None else field.exclusive_minimum
     limits = f"possible range {low:g} to {high:g}"
     if field.plausible:
-        likely = f"{field.plausible[0]:g} to {field.plausible[1]:g}"
-        limits = f"plausible range {likely} ({limits})"
+        likely = f"plausible range {field.plausible[0]:g} to {field.plausible[1]:g}"
+        limits = f"{likely} ({limits})" if impossible or is_sentinel else likely
     rule, mend = f"{value:.15g} is outside the {limits}", "correct it, or leave blank"
     if is_sentinel:
         mend = f"is {value:g} a missing code? leave blank"

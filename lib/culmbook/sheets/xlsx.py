@@ -24,7 +24,6 @@ from openpyxl.worksheet._reader import FORMULA_TAG, WorkSheetParser
 from openpyxl.xml.constants import COMMENTS_NS
 
 from culmbook.sheets import grid as cells
-from culmbook.sheets.headers import MOST_COLUMNS
 from culmbook.sheets.problems import note, refuse_file
 
 LARGEST_UNPACKED = 120_000_000  # bytes; ten times a full weather table of twenty years
@@ -188,7 +187,7 @@ def _add_row(sheet, line, stored, percents):
         if cell["column"] <= before:
             raise ValueError(f"a cell of row {line} out of order")
         before = cell["column"]
-        place = at, min(before - 1, MOST_COLUMNS)
+        place = at, min(before - 1, cells.MOST_COLUMNS)
         if cell["style_id"]:
             sheet.looks[place] = cell["style_id"]
         text, kind = _text(cell["value"], cell["data_type"], cell["style_id"] in percents)
@@ -246,9 +245,7 @@ def _choose(sheets, file, names):
         mend = "keep one of them in this workbook and move or delete the others"
         return cells.Grid(file, [], [], problems=[refuse_file("E-SHEET", file, rule, mend)])
     if not fitting and all(cells.is_blank(row) for s in visible for row in s.rows):
-        rule = "the workbook is empty: it holds no header and no row"
-        problem = refuse_file("E-EMPTY", file, rule, "fill it in, or remove the file")
-        return cells.Grid(file, [], [], problems=[problem])
+        return cells.Grid(file, [], [], problems=[cells.empty(file, "workbook")])
     chosen = (fitting or visible)[0]
     others = [s.sheet for s in visible if s is not chosen and any(s.rows) and not _is_read_me(s)]
     said = f"sheet “{chosen.sheet}” read; not read: " + ", ".join(f"“{name}”" for name in others)

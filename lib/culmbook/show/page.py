@@ -9,6 +9,7 @@ import base64
 import html
 import io
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import compress
@@ -17,7 +18,7 @@ import pandas as pd
 
 from culmbook.show.headings import Column, plain_columns, table_content
 from culmbook.show.headings import columns as catalogued
-from culmbook.show.palette import MIN_TEXT_PT, PAGE_WIDTH_IN
+from culmbook.show.palette import CONTROL, MIN_TEXT_PT, PAGE_WIDTH_IN
 from culmbook.text.glyphs import printable, printable_lines
 from culmbook.text.numbers import (
     MISSING,
@@ -140,6 +141,7 @@ class ReportTable(Shown):
     content: dict = field(repr=False)
     strong: tuple[bool, ...] = field(repr=False)
     printed: tuple[bool, ...] = field(repr=False)
+    key: tuple[str, ...] = ()
     whole: bool = False
     mime = TABLE_MIME
 
@@ -151,6 +153,7 @@ class ReportTable(Shown):
             "note": self.note,
             "strong": list(self.strong),
             "printed": list(self.printed),
+            "key": list(self.key),
             "whole": self.whole,
             **self.content,
         }
@@ -181,6 +184,7 @@ def table(
     *,
     label: str,
     caption: str,
+    key: str | None = None,
     note: str = "",
     order: str | Sequence[str] | None = None,
     strong: str | Sequence[str] | None = None,
@@ -202,6 +206,9 @@ def table(
         sheet and the CSV file are called after it.
     caption : str
         What is shown, in plain text.
+    key : str, optional
+        Columns of the table that together name a row, blanks between: "site plot". Left out, the
+        first column; blank, rows are known by their number.
     note : str
         Printed small under the caption.
     order : str or sequence of str, optional
@@ -226,7 +233,7 @@ def table(
     ------
     ValueError
         For a bad label, an empty caption, a column that the frame or the catalogue lacks, a cell
-        that is not of its kind.
+        that is not of its kind, or two rows under one key.
     """
     _check_words(label, caption)
     columns = catalogued(columns) if isinstance(columns, str) else columns
@@ -242,7 +249,28 @@ def table(
         is_strong = _flags(rows, strong, label, False)
     is_printed = _flags(rows, printed, label, True)
     content = table_content(rows, columns)
-    return ReportTable(label, caption, note, content, is_strong, is_printed, whole)
+    key = (next(iter(columns)),) if key is None else tuple(key.split())
+    _check_key(content, key, label)
+    return ReportTable(label, caption, note, content, is_strong, is_printed, key, whole)
+
+
+def _check_key(content: dict, key: tuple[str, ...], label: str) -> None:
+    """Refuse a key that names a column of no table, or two of its rows."""
+    names = [column["name"] for column in content["columns"]]
+    if absent := [name for name in key if name not in names]:
+        raise ValueError(f"{label}: the key column {absent[0]!r} is not in the table")
+    named = Counter(tuple(map(str, key_of(row, names, key))) for row in content["values"] if key)
+    twice = [said for said, n in named.items() if n > 1]
+    if twice:
+        raise ValueError(
+            f"{label}: two rows have the key {' '.join(key)} = {', '.join(twice[0])}; give `key` "
+            "the columns that together name a row"
+        )
+
+
+def key_of(row: Sequence, names: Sequence[str], key: Sequence[str]) -> list:
+    """Give what names a row: its values in the key's columns."""
+    return [row[names.index(name)] for name in key]
 
 
 def _flags(rows: pd.DataFrame, column: str | None, label: str, default: bool) -> tuple[bool, ...]:
@@ -429,7 +457,7 @@ class ReportText(Shown):
 
     def html(self) -> str:
         colour = {"text": "transparent", "finding": "#2C9C8C", "skipped": "#C9C4BA"}.get(
-            self.kind, "#D08A1E"
+            self.kind, CONTROL
         )
         label = "Skipped:" if self.kind == "skipped" else self.label
         head = f"<strong>{html.escape(label)}</strong> " if label else ""

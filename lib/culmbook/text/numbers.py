@@ -146,16 +146,17 @@ def fmt_date(day: date) -> str:
 
 
 def fmt_list(words: list[str], most: int = 6) -> str:
-    """Join words for a sentence, at most `most` of them.
+    """Join words for a sentence, at most `most` of them; by semicolons where a word has a comma.
 
     Examples
     --------
-    >>> fmt_list(["a", "b", "c"])
-    'a, b and c'
+    >>> fmt_list(["a", "b", "c"]), fmt_list(["North, low field", "South", "West"])
+    ('a, b and c', 'North, low field; South; and West')
     >>> fmt_list(["a", "b", "c", "d"], most=2)
     'a, b and 2 more'
     """
     words = [str(word) for word in words]
+    comma, last = ("; ", "; and ") if any("," in word for word in words) else (", ", " and ")
     if len(words) > most:
-        return ", ".join(words[:most]) + f" and {len(words) - most} more"
-    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
+        return comma.join(words[:most]) + f"{last}{len(words) - most} more"
+    return last.join(filter(None, [comma.join(words[:-1]), *words[-1:]]))

@@ -1,7 +1,7 @@
 import pandas as pd
 import pytest
 
-from culmbook.season.suspect_rows import (
+from culmbook.season.received import (
     REPAIRED,
     SEVERAL,
     UNLIKE,

@@ -5,7 +5,7 @@ import inspect
 
 import pytest
 
-from culmbook.text.functions import public_functions
+from culmbook.command import public_functions
 
 
 def test_every_public_function_says_what_it_does():
