@@ -202,8 +202,11 @@ def fit_means(
     cells["place"] = cells["site"].astype(str) + ":" + cells["trial"].astype(str)
     cells["condition"] = cells["place"] + ": " + cells["treatment"]
     cells["hybrid_place"] = cells["hybrid"].astype(str) + ":" + cells["place"]
-    if cells["place"].nunique() > 1:
-        _refuse_apart(cells, label)
+    try:
+        if cells["place"].nunique() > 1:
+            refuse_disconnected(cells)
+    except ValueError as why:
+        raise Refusal(f"{label}: no means over all trials, because {why}") from None
     usual_fixed, usual_random = layout_terms(cells)
     asked = usual_fixed if fixed is None else fixed
     if unknown := [name for name in asked if _column(name) not in cells]:
@@ -239,13 +242,6 @@ def fit_means(
         design, terms = pd.concat([design, lines], axis=1), [*terms, *more]
     fit = settled(what, grown, response, design, terms, residual=residual)
     return MeansFit(fit, _weights(design, shares)[0], n_plots, response, terms, entered)
-
-
-def _refuse_apart(cells, label):
-    try:
-        refuse_disconnected(cells)
-    except ValueError as why:
-        raise Refusal(f"{label}: no means over all trials, because {why}") from None
 
 
 def _column(name):

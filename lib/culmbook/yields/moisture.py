@@ -98,21 +98,15 @@ def fit_dry_down(
 
 def _trend(rows, column, least_days, level, what):
     day = (rows["harvested_on"] - pd.Timestamp(2000, 1, 1)).dt.days.astype(float)
-    place = [rows["site"], rows["trial"], rows["growing_season"]]
+    place = rows.groupby(["site", "trial", "growing_season"]).ngroup()
     far = day.groupby(place).transform(np.ptp) >= least_days
-    rows, day = rows[far], day[far]
+    rows, day, none = rows[far], day[far], f"There is no {what}"
     if rows.empty:
-        raise Refusal(
-            f"There is no {what}: no trial was cut on two days at least {least_days} days apart."
-        )
-    place = rows["site"].astype(str) + ":" + rows["trial"].astype(str)
-    place = place + ":" + rows["growing_season"].astype(str)
+        raise Refusal(f"{none}: no trial was cut on two days at least {least_days} days apart.")
     try:
-        line = partial_slope(day, rows[column], [place, rows["hybrid"]], level)
+        line = partial_slope(day, rows[column], [place[far], rows["hybrid"]], level)
     except ValueError:
-        raise Refusal(
-            f"There is no {what}: the cuts of different days share too few hybrids."
-        ) from None
+        raise Refusal(f"{none}: the cuts of different days share too few hybrids.") from None
     days = rows["harvested_on"]
     return Trend(*line[:5], len(rows), int(days.nunique()), days.min(), days.max())
 

@@ -175,20 +175,13 @@ def paths(effects: pd.DataFrame, level: float) -> str:
         for r in own.itertuples()
     ]
     clear = [t for t, low, high in zip(told, own["lower"], own["upper"]) if low > 0 or high < 0]
-    unit = (
-        "standard deviations of log yield per standard deviation of the log component, "
-        f"{fmt_share(level)} intervals"
-    )
-    if clear:
-        return (
-            "Among hybrids, with the other components held still, yield goes directly with "
-            f"{fmt_list(clear)} ({unit})."
-        )
     if not told:
         return ""
+    largest = f" no component's direct effect on yield is clear of 0; the largest is {told[0]}"
+    held = f", with the other components held still, yield goes directly with {fmt_list(clear)}"
     return (
-        f"Among hybrids no component's direct effect on yield is clear of 0; the largest is {told[0]} "
-        f"({unit})."
+        f"Among hybrids{held if clear else largest} (standard deviations of log yield per standard "
+        f"deviation of the log component, {fmt_share(level)} intervals)."
     )
 
 
@@ -252,7 +245,7 @@ def plan(steps: pd.DataFrame) -> str:
     Parameters
     ----------
     steps : DataFrame
-        From :func:`culmbook.yields.sampling.plan_each`, with the plants measured now and with more.
+        From :func:`culmbook.yields.components.plan_plants`, with the plants measured now and with more.
     """
     parts = []
     for name, own in steps.groupby("measurement", sort=False):
