@@ -77,7 +77,7 @@ def test_rooms_import_only_what_stands_before_them():
     ("text/numbers.py", "from culmbook.show import page"),
     ("stand/model.py", "from culmbook.yields import means"),
     ("stand/model.py", "import matplotlib.pyplot as plt"),
-    ("yields/means.py", "from culmbook.mixed.search import CONVERGED"),
+    ("yields/means.py", "from culmbook.mixed.gaussian_model import CONVERGED"),
     ("report/pdf.py", "import culmbook.sheets.read"),
 ])  # fmt: skip
 def test_a_forbidden_import_is_seen(place, line):

@@ -279,7 +279,7 @@ def test_curves_pass_half_of_the_living_at_lt50_and_draws_scatter_like_the_inter
 
 def test_unevenness_names_its_sources():
     table = unevenness(fit_freeze(only_set(freeze_table(units=200, shifts=[-0.5, 0.0, 0.5]))))
-    assert list(table["source"]) == ["run", "load (run x temperature)", "hybrid in a load"]
+    assert list(table["source"]) == ["run", "load (run × temperature)", "hybrid in a load"]
     assert table["sd_c"].iloc[0] == pytest.approx(0.5, rel=0.05)
     assert table["levels"].to_list() == [3, 18, 54]
     assert table["sd_logit"].iloc[0] / table["sd_c"].iloc[0] == pytest.approx(
@@ -311,7 +311,7 @@ def test_runs_of_one_temperature_each_are_part_of_the_loads():
     assert row["lt50_c"] == pytest.approx(-4.0, abs=0.1)
     assert unevenness(fit)["source"].to_list() == [
         "run",
-        "load (run x temperature)",
+        "load (run × temperature)",
         "hybrid in a load",
     ]
 
@@ -357,16 +357,16 @@ def two_sets():
 
 
 def test_every_set_is_fitted_or_says_why_not(two_sets):
-    assert two_sets.index.tolist() == ["slow, rhizome", "slow, shoot", "warm, rhizome"]
+    assert two_sets.index.tolist() == ["rhizome, protocol slow", "shoot", "rhizome, protocol warm"]
     assert two_sets["fit"].notna().tolist() == [True, True, False]
-    assert "All units lived" in two_sets.loc["warm, rhizome", "answer"]
-    row = two_sets.loc["slow, rhizome"]
+    assert "All units lived" in two_sets.loc["rhizome, protocol warm", "answer"]
+    row = two_sets.loc["rhizome, protocol slow"]
     assert (row["hybrids"], row["runs"], row["n_temperatures"]) == (3, 3, 6)
     assert row["from_to"] == "−1 to −6" and 0 < row["death_lower"] < row["death"]
 
 
 def test_the_main_set_is_of_the_tissue_and_has_most_hybrids(two_sets):
-    assert main_set(two_sets).name == "slow, rhizome"
+    assert main_set(two_sets).name == "rhizome, protocol slow"
     assert main_set(two_sets, "shoot")["fit"].hybrids == ["A", "STD"]
     with pytest.raises(Refusal, match="No set of freeze tests of leafs gives"):
         main_set(two_sets, "leaf")
@@ -374,9 +374,9 @@ def test_the_main_set_is_of_the_tissue_and_has_most_hybrids(two_sets):
 
 def test_results_of_all_sets_stand_below_each_other(two_sets):
     found = each_set(two_sets, lethal_temperatures, "STD")
-    assert found.groupby("set").size().to_dict() == {"slow, rhizome": 3, "slow, shoot": 2}
+    assert found.groupby("set").size().to_dict() == {"rhizome, protocol slow": 3, "shoot": 2}
     gaps = each_set(two_sets, against_control, "B")
-    assert set(gaps["set"]) == {"slow, rhizome"}
+    assert set(gaps["set"]) == {"rhizome, protocol slow"}
     with pytest.raises(Refusal, match="All units lived.*The control X was not in these runs"):
         each_set(two_sets, against_control, "X")
     with pytest.raises(Refusal, match="The network names no control"):
@@ -386,11 +386,13 @@ def test_results_of_all_sets_stand_below_each_other(two_sets):
 def test_lethal_temperatures_are_said_set_by_set(two_sets):
     found = each_set(two_sets, lethal_temperatures, "STD")
     first, second = words.lethal(found, "STD", 0.95)
-    assert first.startswith("slow, rhizome: B proved tenderer than the control STD (LT50 −3.5 °C")
+    assert first.startswith(
+        "rhizome, protocol slow: B proved tenderer than the control STD (LT50 −3.5 °C"
+    )
     assert "A proved hardier" in first and "taken together" in first
     assert second.endswith("in 2 hybrids.")
     found = each_set(two_sets, lethal_temperatures, "X")
-    (alone,) = words.lethal(found[found["set"] == "slow, shoot"], "X", 0.95)
+    (alone,) = words.lethal(found[found["set"] == "shoot"], "X", 0.95)
     assert alone.startswith("LT50 ranged from −2.0 °C (A) to −1.5 °C (STD)")
 
 

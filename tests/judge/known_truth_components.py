@@ -17,8 +17,8 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from culmbook.trials.dry_yield import plot_harvests
 from culmbook.yields.components import log_components, plot_components, with_yield
-from culmbook.yields.harvest import plot_harvests
 from culmbook.yields.paths import (
     GENOTYPIC,
     POPULATION,

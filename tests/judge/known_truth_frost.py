@@ -29,7 +29,7 @@ from culmbook.frost.leakage import (
     leakage_against_control,
     leakage_temperatures,
 )
-from culmbook.stats.line import crossing, fieller_limits
+from culmbook.stats.curves import crossing, fieller_limits
 from known_truth import NARROW, run
 
 TEMPERATURES = np.array([np.nan, -1.0, -2.1, -3.2, -4.3, -5.4, -6.5])

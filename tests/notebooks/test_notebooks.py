@@ -1,8 +1,5 @@
-"""Every notebook runs for every scope it names, and the season's data cope with whatever is not
-there.
-"""
+"""Every notebook keeps to its anatomy, and the season's data cope with whatever is not there."""
 
-import json
 import re
 import shutil
 
@@ -11,7 +8,7 @@ import pandas as pd
 import pytest
 
 from culmbook.sheets.read import demo_folder, read_network
-from notebook_runs import NOTEBOOKS, bundles, cells_of, figures, sentences, shown_by, tables
+from notebook_runs import NOTEBOOKS, cells_of, figures, run_cells, sentences, shown_by, tables
 from small_network import Sheet, small_network, write_network
 
 SITES = list(pd.read_csv(demo_folder() / "sites.csv", dtype=str)["site"])
@@ -30,19 +27,6 @@ GONE_WITH = {
     "freeze_tests": set(),
 }
 """What the season's data cannot show when a table is away."""
-
-
-def scopes():
-    named = {
-        path.name: json.loads(path.read_text(encoding="utf-8"))["metadata"]["culmbook"]["scopes"]
-        for path in sorted(NOTEBOOKS.glob("*.ipynb"))
-    }
-    return [
-        (name, site)
-        for name, kinds in named.items()
-        for site in (*SITES, "all")
-        if ("network" if site == "all" else "site") in kinds
-    ]
 
 
 def season_network():
@@ -78,15 +62,6 @@ def written(tmp_path, sheets):
 
 def text_of(shown):
     return " ".join(sentences(shown))
-
-
-@pytest.mark.parametrize("name, site", scopes())
-def test_notebook_runs_for_every_scope(name, site, monkeypatch):
-    shown = shown_by(name, monkeypatch, site=site)
-    labels = [b["label"] for b in bundles(shown) if b.get("label") and "sentences" not in b]
-    assert sentences(shown) and len(labels) == len(set(labels))
-    said = {b["see"] for b in bundles(shown) if b.get("see")}
-    assert said <= set(labels)  # a finding points at a table or figure that is there
 
 
 @pytest.mark.parametrize("name", [path.name for path in sorted(NOTEBOOKS.glob("*.ipynb"))])
@@ -242,3 +217,8 @@ def test_season_of_many_sites_draws_figures_that_fit_the_page(tmp_path, monkeypa
     shown = figures(shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="all"))
     assert {"map-1", "scored-twice", "weather-record-1"} == set(shown)
     assert max(figure["height_in"] for figure in shown.values()) <= 9
+
+
+def test_a_mistyped_trial_stops_the_template_with_the_trials_there_are():
+    with pytest.raises(ValueError, match="trial = 'UPLEN99'.*trials there are: MEL"):
+        run_cells("00_template.ipynb", trial="UPLEN99")

@@ -8,7 +8,7 @@ from scipy import stats
 from consistency_frames import make_seasons
 from culmbook.consistency.draws import draw_seasons
 from culmbook.consistency.model import fit_seasons, season_records
-from culmbook.selection.gains import (
+from culmbook.selection.decide import (
     blup_table,
     candidate_gains,
     chance_beats,

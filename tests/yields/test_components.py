@@ -6,6 +6,7 @@ import statsmodels.formula.api as smf
 from component_frames import make_counts, make_ground, make_harvests, make_stems
 from culmbook.sheets.crosschecks import component_product
 from culmbook.text.refusal import Refusal
+from culmbook.trials.dry_yield import plot_harvests
 from culmbook.yields import words
 from culmbook.yields.components import (
     COMPONENTS,
@@ -17,7 +18,6 @@ from culmbook.yields.components import (
     plot_traits,
     with_yield,
 )
-from culmbook.yields.harvest import plot_harvests
 from culmbook.yields.means import means_of
 
 

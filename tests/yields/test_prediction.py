@@ -118,6 +118,30 @@ def test_a_known_site_year_is_predicted_as_by_statsmodels(rng):
     )
 
 
+def test_means_are_put_back_to_tonnes_as_statsmodels_variances_say(rng):
+    # Duan (1983) with site-years weighed alike; in a known site-year the mean of a lognormal with
+    # the variance that is left of its effect and that of plots
+    frame = cut_plots(rng, site_sd=0.35, plot_sd=0.3)
+    is_small = frame["site_year"].isin(["S0 2025", "S1 2025", "S2 2025"])
+    frame = frame[~is_small | frame.groupby("site_year").cumcount().lt(3)].reset_index(drop=True)
+    logs = frame.assign(
+        y=np.log(frame["dry_yield_t_ha"]),
+        s=np.log(frame["stems_per_m2"]),
+        h=np.log(frame["stem_height_cm"]),
+    )
+    other = smf.mixedlm("y ~ s + h", logs, groups="site_year").fit()
+    model, line = calibrate(frame, BOTH, "tall"), other.predict(logs)
+    ratio = np.exp(logs["y"] - line).groupby(frame["site_year"]).mean()
+    assert model.smearing == pytest.approx(ratio.mean(), rel=1e-3)
+    out = predict(model, frame)
+    between, within = float(other.cov_re.iloc[0, 0]), other.scale
+    n = frame.groupby("site_year")["site_year"].transform("size")
+    left = 1 / (1 / between + n / within)
+    middle = np.sqrt(out["lower_t_ha"] * out["upper_t_ha"])
+    expected = np.exp((left + within) / 2)
+    assert (out["predicted_t_ha"] / middle).to_numpy() == pytest.approx(expected, rel=2e-3)
+
+
 def test_plots_outside_the_calibration_are_refused_with_a_reason(rng):
     frame = cut_plots(rng)
     model = calibrate(frame, BOTH, "tall")

@@ -18,17 +18,19 @@ from culmbook.frost.freeze_tests import (
     bracketing,
     cautions,
     degrees,
+    named_sets,
     observed_survival,
     survival_sets,
     why_no_curve,
 )
 from culmbook.mixed import CONVERGED, Laplace, Structure, make_terms, simultaneous_draws
-from culmbook.stats.line import crossing, fieller_limits
+from culmbook.stats.curves import crossing, fieller_limits
 from culmbook.stats.shares import combine_limits
 from culmbook.text.refusal import Refusal
 
 KILLED = (0.1, 0.5, 0.9)
 FLAT = "survival does not fall clearly with the cold: no LT50"
+KEY = ["protocol", "tissue", "part"]
 SLOPES = ("tested", "common", "own")
 # Own slopes are used below it; the test finds 1 in 40 sets of 20 hybrids to differ that do not.
 SLOPES_DIFFER_P = 0.01
@@ -688,7 +690,7 @@ def unevenness(fit: FreezeFit) -> pd.DataFrame:
 
     The runs' part is what their scatter holds beyond sampling, not below 0; missing with one run.
     """
-    words = {"run": "run", "load": "load (run x temperature)", "cell": "hybrid in a load"}
+    words = {"run": "run", "load": "load (run × temperature)", "cell": "hybrid in a load"}
     frozen = fit.cells[fit.cells["temperature_c"].notna()]
     levels = {"run": len(fit.runs), "load": frozen["load"].nunique(), "cell": len(frozen)}
     run = max(fit.run_scatter - fit.run_sampling, 0.0) if fit.has_run_shifts else np.nan
@@ -715,8 +717,8 @@ def freeze_answers(tests: pd.DataFrame, *, slopes: str = "tested") -> pd.DataFra
     Returns
     -------
     DataFrame
-        As :func:`fit_sets` (named by protocol, tissue and, where hybrids share no run, part) with
-        ``tissue, from_to`` (temperatures), ``frozen, unfrozen`` (units), ``death, death_lower,
+        As :func:`fit_sets` (named by :func:`culmbook.frost.freeze_tests.named_sets`) with
+        ``protocol, tissue, from_to`` (temperatures), ``frozen, unfrozen`` (units), ``death, death_lower,
         death_upper`` (natural death, 0-1), ``cautions`` (sentences).
 
     Raises
@@ -725,16 +727,12 @@ def freeze_answers(tests: pd.DataFrame, *, slopes: str = "tested") -> pd.DataFra
         No unit was counted alive or dead.
     """
     sets = survival_sets(tests)
-    parts = pd.Series([key[:2] for key in sets]).value_counts()
-    cells = {
-        f"{key[0]}, {key[1]}" + (f", part {key[2]}" if parts[key[:2]] > 1 else ""): rows
-        for key, rows in sets.items()
-    }
+    cells = named_sets(sets)
     table = fit_sets(cells, lambda rows: _converged(fit_freeze(rows, slopes=slopes)))
     rows = pd.DataFrame(
         [_of_set(cells[name], table.at[name, "fit"]) for name in cells], table.index
     )
-    return table.join(rows).assign(tissue=[key[1] for key in sets])
+    return table.join(rows).assign(**pd.DataFrame(list(sets), table.index, KEY)[KEY[:2]])
 
 
 def fit_sets(sets: dict, fit) -> pd.DataFrame:
@@ -768,7 +766,7 @@ def fit_sets(sets: dict, fit) -> pd.DataFrame:
 
 def _converged(fit):
     if fit.verdict != CONVERGED:
-        raise Refusal(f"Not estimable: the model of the curves did {fit.verdict}.")
+        raise Refusal(f"Not estimable: the model of the curves has {fit.verdict}.")
     return fit
 
 

@@ -14,6 +14,7 @@ from culmbook.text.numbers import fmt_count, fmt_list, fmt_number, fmt_p, fmt_sh
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
 
+WIDEST_C = 5.0  # a wider interval of a temperature says nothing to a reader
 FEW_WINTERS = 8  # with fewer site-winters survival is said with a warning
 MOST_ODDS = 100  # an odds ratio beyond it, or below its inverse, is printed as that
 FEW = 0.01  # a chance below it is said as an upper bound
@@ -33,9 +34,17 @@ def share_words(share: float, low: float, high: float) -> str:
 
 
 def degrees_c(value: float, low: float = np.nan, high: float = np.nan) -> str:
-    """A temperature, with its interval where that is bounded: '−3.5 °C, −3.8 to −3.2'."""
-    limits = f", {_between(low, high)}" if np.isfinite([low, high]).all() else ""
-    return f"{fmt_number(value, 1)} °C{limits}"
+    """A temperature, with its interval where that is bounded and tells something.
+
+    Examples
+    --------
+    >>> degrees_c(-3.5, -3.8, -3.2), degrees_c(-7.4, -28.7, 13.9)
+    ('−3.5 °C, −3.8 to −3.2', '−7.4 °C, known no closer than 5 °C either way')
+    """
+    said = f"{fmt_number(value, 1)} °C"
+    if max(high - value, value - low) > WIDEST_C:
+        return f"{said}, known no closer than {WIDEST_C:g} °C either way"
+    return said if np.isnan([low, high]).any() else f"{said}, {_between(low, high)}"
 
 
 def _between(low, high, digits=1):
@@ -117,7 +126,7 @@ def slopes(fit) -> str:
 
 
 def survival(shares: pd.DataFrame, fit, level: float) -> list[str]:
-    """What came through the winters, and how much the cold mattered.
+    """What came through the winters, at which site least, and how much the cold mattered if clear.
 
     Parameters
     ----------
@@ -136,8 +145,23 @@ def survival(shares: pd.DataFrame, fit, level: float) -> list[str]:
         f"Over {over}, {fmt_share(alive / total)} of {fmt_count(total)} plants at risk came through; as if"
         f" each had stood through all of them, hybrids ranged from {low} to {high}."
     ]
-    is_clear = fit.severity and fit.severity["p_value"] < 1 - level
-    return [*words, severity(fit, level)] if is_clear else words
+    if sites > 1:
+        words.append(_by_site(fit.winters))
+    return [*words, severity(fit, level)] if _is_clear(fit, level) else words
+
+
+def _is_clear(fit, level):
+    return bool(fit.severity) and fit.severity["p_value"] < 1 - level
+
+
+def _by_site(winters):
+    """The sites with least and most survival, with the coldest winter counted at each."""
+    sites = winters.groupby("site").agg({"alive": "sum", "total": "sum", "minimum_c": "min"})
+    sites = sites.assign(share=sites["alive"] / sites["total"]).sort_values("share").iloc[[0, -1]]
+    cold = sites["minimum_c"].map(lambda t: "" if pd.isna(t) else f", down to {degrees_c(t)}")
+    ends = fmt_share(sites["share"].iloc[0]), fmt_share(sites["share"].iloc[1])
+    first, last = (f"{end} at {site}{how}" for end, (site, how) in zip(ends, cold.items()))
+    return f"Sites differ: {first}, came through, and {last}."
 
 
 def severity(fit, level: float) -> str:
@@ -148,14 +172,14 @@ def severity(fit, level: float) -> str:
     limits = _between(*np.exp([fit.severity["lower"], fit.severity["upper"]]), 2)
     size = f"{fmt_number(ratio, 2)} times as high ({limits}, {fmt_count(df)} df, {fmt_p(p)})."
     cold = "or every °C colder at rhizome depth the odds of surviving were"
-    clear = p < 1 - level
-    return f"{'F' if clear else 'These winters show no clear effect of the cold: f'}{cold} {size}"
+    start = "F" if _is_clear(fit, level) else "These winters show no clear effect of the cold: f"
+    return f"{start}{cold} {size}"
 
 
-def limits_of_survival(fit) -> list[str]:
-    """What limits the answer of :func:`survival`, in sentences."""
+def limits_of_survival(fit, level: float) -> list[str]:
+    """What :func:`survival` leaves open, in sentences: a severity that is not clear, and its limits."""
     cells, unknown = fit.cells, fit.severity and int(fit.winters["minimum_c"].isna().sum())
-    told = []
+    told = [] if _is_clear(fit, level) else [severity(fit, level)]
     if len(fit.winters) < FEW_WINTERS:
         told.append("These are few winters: they say what happened, and little about colder ones.")
     if unknown:
@@ -279,6 +303,14 @@ def damage(found: pd.DataFrame, control: str, level: float, after: str) -> list[
     return words or [f"After {after}, no plot was {severe}, or every plot was."]
 
 
+def unshrunk(share: float) -> str:
+    """Warning that a ranking is not shrunk, from :func:`spring_damage.spread_by_chance`."""
+    return (
+        f"Not shrunk: plots of hybrids all alike would show {fmt_share(share)} of the variance of log "
+        "odds found here, so hybrids at the ends of the list are likely nearer its middle."
+    )
+
+
 # -- the site's cold -----------------------------------------------------------------------------
 
 
@@ -388,6 +420,29 @@ def expected(found: pd.DataFrame, control: str) -> list[str]:
         f"{when} {where} the freeze curves expect {fmt_list(told)} to survive.",
         f"Averaged over {n_of(n, 'winter')} on record: {fmt_list(mean)}. This is no forecast.",
     ]
+
+
+def beyond_counted(found: pd.DataFrame, winters_counted: pd.DataFrame) -> str:
+    """Whether plants were counted in winters as cold as those of :func:`expected`, in a sentence.
+
+    Parameters
+    ----------
+    found : DataFrame
+        From :func:`culmbook.frost.winter_survival.expected_by_site`.
+    winters_counted : DataFrame
+        ``site, label, minimum_c`` of winters that plants were counted after.
+    """
+    site, cold = found["site"].iloc[0], found["cold_c"].iloc[0]
+    counted = winters_counted["minimum_c"].min()
+    when = f"The winter so expected at {site} goes down to {degrees_c(cold)}"
+    if pd.isna(counted):
+        return f"{when}; how cold it was where plants were counted is not known."
+    if counted > cold:
+        return (
+            f"{when}; plants were counted in winters down to {degrees_c(counted)} only, so losses that "
+            "the curves expect need not have shown in the counts."
+        )
+    return f"{when}; plants were counted in winters down to {degrees_c(counted)}."
 
 
 def chance_colder(known: pd.DataFrame, lethal: pd.DataFrame, control: str, level: float) -> str:

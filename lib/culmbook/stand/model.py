@@ -13,12 +13,15 @@ from scipy import special, stats
 
 from culmbook import mixed
 from culmbook.stats.shares import combine_limits
+from culmbook.text.numbers import fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.trials.layout import add_strata, random_terms
 
 # with fewer plants dead (or alive) than this, Wald limits are too lopsided: use the likelihood
 FEW = 20
+# how far the mean of the model's shares may lie outside the means that were counted
+SLACK = 0.1
 AT_ONE_SITE = ("main_plot", "block", "hybrid:treatment", "plot")
 OVER_SITES = ("hybrid:site", "replicate", "main_plot", "block", "plot")
 
@@ -101,16 +104,20 @@ def fit_stand(cells: pd.DataFrame, random=None) -> StandFit:
         )
     asked = random or (OVER_SITES if wide else AT_ONE_SITE)
     terms = random_terms(cells, asked, fixed=[*conditions, "hybrid"])
+    fit = settled("The shares of hybrids", cells, design, terms)
+    return StandFit(fit, cells, _grid(cells, conditions, columns, fit), terms)
+
+
+def settled(what: str, cells: pd.DataFrame, design: pd.DataFrame, terms) -> mixed.BinomialFit:
+    """Fit ``alive`` of ``total`` with half a plant in every hybrid, or refuse to estimate `what`."""
     given = {"alive": "alive", "total": "total", "half_plant_in": "hybrid"}
     try:
         fit = mixed.fit_binomial(cells, fixed=design, random=list(terms), **given)
     except ValueError as error:
-        raise Refusal(
-            f"The shares of hybrids cannot be estimated: {str(error).rstrip('.')}."
-        ) from error
+        raise Refusal(f"{what} cannot be estimated: {str(error).rstrip('.')}.") from error
     if fit.verdict != mixed.CONVERGED:
-        raise Refusal(f"The shares of hybrids cannot be estimated: the model did {fit.verdict}.")
-    return StandFit(fit, cells, _grid(cells, conditions, columns, fit), terms)
+        raise Refusal(f"{what} cannot be estimated: the model has {fit.verdict}.")
+    return fit
 
 
 def _refuse_untelling(cells):
@@ -125,6 +132,30 @@ def _refuse_untelling(cells):
         raise Refusal(
             f"Of {n_of(total, 'plant')} in {n_of(len(cells), 'plot')} all were "
             f"{'alive' if alive else 'dead'}: there are no differences to estimate."
+        )
+
+
+def refuse_implausible(shares, cells, by: str) -> None:
+    """Raise a Refusal where the mean of hybrids' shares is none that the counts could give.
+
+    Parameters
+    ----------
+    shares : Series
+        The model's share of every hybrid.
+    cells : DataFrame
+        ``hybrid, alive, total`` and the column `by`.
+    by : str
+        Conditions that shares are averaged over: the mean of hybrids lies between those of the
+        conditions, or near them, as hybrids differ between conditions.
+    """
+    counted = cells.groupby([by, "hybrid"])[["alive", "total"]].sum()
+    counted = (counted["alive"] / counted["total"]).groupby(level=by).mean()
+    low, high = counted.min(), counted.max()
+    if not low - SLACK <= shares.mean() <= high + SLACK:
+        seen = fmt_share(low) if len(counted) == 1 else f"{fmt_share(low)} to {fmt_share(high)}"
+        raise Refusal(
+            f"The model gives a mean share of {fmt_share(shares.mean())} where {seen} was counted: it "
+            "does not describe these counts, so no share is given."
         )
 
 
@@ -212,6 +243,7 @@ def hybrid_shares(stand: StandFit, *, level: float = 0.95) -> pd.DataFrame:
         ``hybrid, plots, alive, total, share, lower, upper``, highest share first.
     """
     table = _limited_shares(stand, stats.t.ppf(0.5 + level / 2, stand.fit.residual_df))
+    refuse_implausible(table["share"], stand.cells, "condition")
     table = table.rename_axis("hybrid").reset_index()
     return table.sort_values(["share", "hybrid"], ascending=[False, True], ignore_index=True)
 
@@ -273,6 +305,36 @@ def against_control(
     columns = "hybrid plots share difference lower upper ratio ratio_lower ratio_upper".split()
     order = {"by": ["difference", "hybrid"], "ascending": [False, True], "ignore_index": True}
     return table.rename_axis("hybrid").reset_index()[columns].sort_values(**order)
+
+
+def sites_against_control(
+    cells: pd.DataFrame, control: str, *, random=AT_ONE_SITE, level: float = 0.95
+) -> pd.DataFrame:
+    """Hybrids against the control at every site by itself: the mean over sites hides one that is
+    cold.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        As for :func:`fit_stand`.
+    control, random, level
+        As for :func:`fit_stand` and :func:`against_control`; the intervals of a site hold together.
+
+    Returns
+    -------
+    DataFrame
+        ``site`` and the columns of :func:`against_control`. A site that carries no comparison is
+        not in it.
+    """
+    found = {}
+    for site, own in cells.groupby("site"):
+        try:
+            found[site] = against_control(fit_stand(own, random), control, level=level)
+        except Refusal:
+            continue
+    if not found:
+        raise Refusal(f"At no site can hybrids be compared with the control {control}.")
+    return pd.concat(found, names=["site"]).reset_index("site").reset_index(drop=True)
 
 
 def _composed(shares, control, others, correlation):

@@ -8,11 +8,11 @@ plants. The yield at full stand is a second one, for telling a poor stand from a
 import numpy as np
 import pandas as pd
 
-from culmbook.stats.line import PartialSlope, partial_slope
+from culmbook.stats.curves import PartialSlope, partial_slope
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
+from culmbook.trials.dry_yield import KEY, PLACE, STRATA, is_slip
 from culmbook.trials.seasons import planting_year
-from culmbook.yields.harvest import KEY, PLACE, STRATA, is_slip
 from culmbook.yields.means import label_of
 
 COMPONENTS = ("plants_per_m2", "stems_per_plant", "stem_mass_g")
@@ -145,7 +145,7 @@ def with_yield(components: pd.DataFrame, yields: pd.DataFrame) -> pd.DataFrame:
     components : DataFrame
         From :func:`plot_components`.
     yields : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`; rows left out there have no yield here.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`; rows left out there have no yield here.
 
     Returns
     -------
@@ -216,7 +216,7 @@ def plot_traits(
     components : DataFrame
         From :func:`plot_components`.
     yields : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`; rows left out tell of no ash.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`; rows left out tell of no ash.
     phenology : DataFrame
         Table ``phenology``; ``flowered = no`` with a blank date is a plot that never flowered,
         which is not missing. Only of ok plots.
@@ -295,7 +295,7 @@ def at_full_stand(
     power : float
         From :func:`fit_stand_power` or a parameter, 0-1.
     rank_floor : float
-        Stand under which a plot's yield is not ranked, 0-1.
+        Stand under which a plot's yield is not reckoned to a full one, 0-1.
 
     Returns
     -------

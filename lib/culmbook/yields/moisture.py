@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.stats.line import partial_slope
+from culmbook.stats.curves import partial_slope
 from culmbook.text.numbers import fmt_date, fmt_list
 from culmbook.text.refusal import Refusal, where_possible
-from culmbook.yields.harvest import MEASURED
+from culmbook.trials.dry_yield import MEASURED
 
 LEAST_DAYS = 7
 EVAPORATION_MJ_KG = 2.443
@@ -36,7 +36,7 @@ def samples_of_one_day(used: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     used : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, one season, none left out.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, one season, none left out.
 
     Returns
     -------
@@ -68,7 +68,7 @@ def fit_dry_down(
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, one site; early cuts are welcome here.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, one site; early cuts are welcome here.
     least_days : int
         Days that must lie between the first and last cut of a trial and season for it to tell, over
         0.
@@ -125,7 +125,7 @@ def by_site(fit, frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     fit : callable
         :func:`fit_dry_down` or :func:`fit_winter_loss`.
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, any sites.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, any sites.
     level : float
         Confidence of each interval, 0-1.
 
@@ -155,7 +155,7 @@ def moisture_on(frame: pd.DataFrame, day, trend: Trend) -> pd.DataFrame:
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, one site and season. Filled moistures
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, one site and season. Filled moistures
         are not used.
     day : date-like
         The common day.
@@ -199,7 +199,7 @@ def fit_winter_loss(
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`; plots with a yield over 0 that are not
+        From :func:`culmbook.trials.dry_yield.plot_harvests`; plots with a yield over 0 that are not
         set aside and no suspected slip, early cuts included.
     least_days : int
         As for :func:`fit_dry_down`.
@@ -287,7 +287,7 @@ def at_common_dates(
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, any sites and seasons.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, any sites and seasons.
     least_days : int
         Cuts of a trial that lie fewer days apart than this count as cut on one day.
 

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.stats.line import partial_slope
+from culmbook.stats.curves import partial_slope
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal, where_possible
 from culmbook.yields.components import log_components

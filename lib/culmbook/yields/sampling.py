@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.text.refusal import Refusal, where_possible
-from culmbook.yields.harvest import KEY
+from culmbook.trials.dry_yield import KEY
 from culmbook.yields.means import settled
 
 LEAST_PLOTS, LEAST_CUT = 10, 5
