@@ -60,8 +60,10 @@ def delta_e(one, other):
     t += 0.32 * np.cos(np.radians(3 * hue + 6)) - 0.20 * np.cos(np.radians(4 * hue - 63))
     s_l = 1 + 0.015 * (level - 50) ** 2 / np.sqrt(20 + (level - 50) ** 2)
     s_c, s_h = 1 + 0.045 * chroma, 1 + 0.015 * chroma * t
-    r = -2 * np.sqrt(chroma**7 / (chroma**7 + 25**7)) * np.sin(
-        np.radians(60 * np.exp(-(((hue - 275) / 25) ** 2)))
+    r = (
+        -2
+        * np.sqrt(chroma**7 / (chroma**7 + 25**7))
+        * np.sin(np.radians(60 * np.exp(-(((hue - 275) / 25) ** 2))))
     )
     parts = (l2 - l1) / s_l, (c2 - c1) / s_c, big / s_h
     return np.sqrt(sum(part**2 for part in parts) + r * parts[1] * parts[2])
