@@ -8,10 +8,11 @@ plain text everywhere: a `$` or `*` in a hybrid's name is printed, never obeyed.
 import base64
 import html
 import io
+import json
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from itertools import compress
 
 import pandas as pd
@@ -19,35 +20,8 @@ import pandas as pd
 from culmbook.show.headings import Column, plain_columns, table_content
 from culmbook.show.headings import columns as catalogued
 from culmbook.show.palette import CONTROL, MIN_TEXT_PT, PAGE_WIDTH_IN
-from culmbook.text.glyphs import printable, printable_lines
-from culmbook.text.numbers import (
-    MISSING,
-    fmt_count,
-    fmt_date,
-    fmt_interval,
-    fmt_list,
-    fmt_number,
-    fmt_p,
-    fmt_share,
-    is_missing,
-)
-
-__all__ = [
-    "Column",
-    "table",
-    "figure",
-    "say",
-    "finding",
-    "facts",
-    "fmt_count",
-    "fmt_date",
-    "fmt_interval",
-    "fmt_list",
-    "fmt_number",
-    "fmt_p",
-    "fmt_share",
-    "printable",
-]
+from culmbook.text.glyphs import printable_lines
+from culmbook.text.numbers import MISSING, is_missing
 
 TABLE_MIME = "application/vnd.culmbook.table+json"
 FIGURE_MIME = "application/vnd.culmbook.figure+json"
@@ -77,8 +51,9 @@ class Shown:
     mime = ""
 
     def bundle(self) -> dict:
-        """What the report reads."""
-        raise NotImplementedError
+        """What the report reads: the fields as JSON holds them, a table's content among them."""
+        own = {part.name: getattr(self, part.name) for part in fields(self)}
+        return json.loads(json.dumps({"version": 1, **own, **own.pop("content", {})}))
 
     def html(self) -> str:
         """What Jupyter shows."""
@@ -144,19 +119,6 @@ class ReportTable(Shown):
     key: tuple[str, ...] = ()
     whole: bool = False
     mime = TABLE_MIME
-
-    def bundle(self) -> dict:
-        return {
-            "version": 1,
-            "label": self.label,
-            "caption": self.caption,
-            "note": self.note,
-            "strong": list(self.strong),
-            "printed": list(self.printed),
-            "key": list(self.key),
-            "whole": self.whole,
-            **self.content,
-        }
 
     def html(self) -> str:
         rows = list(compress(self.content["rows"], self.printed))
@@ -293,15 +255,6 @@ class ReportFigure(Shown):
     height_in: float
     data: dict | None = field(repr=False)
     mime = FIGURE_MIME
-
-    def bundle(self) -> dict:
-        return {
-            "version": 1,
-            **{
-                name: getattr(self, name)
-                for name in ("label", "caption", "alt", "svg", "width_in", "height_in", "data")
-            },
-        }
 
     def html(self) -> str:
         source = base64.b64encode(self.svg.encode()).decode()
@@ -444,17 +397,6 @@ class ReportText(Shown):
     see: str = ""
     mime = TEXT_MIME
 
-    def bundle(self) -> dict:
-        return {
-            "version": 1,
-            "kind": self.kind,
-            "sentences": list(self.sentences),
-            "rank": self.rank,
-            "label": self.label,
-            "numbers": [list(pair) for pair in self.numbers],
-            "see": self.see,
-        }
-
     def html(self) -> str:
         colour = {"text": "transparent", "finding": "#2C9C8C", "skipped": "#C9C4BA"}.get(
             self.kind, CONTROL
@@ -542,22 +484,19 @@ def finding(
 class ReportFacts(Shown):
     """Facts for the report's title block; made by `facts`."""
 
-    pairs: tuple[tuple[str, str], ...]
+    facts: tuple[tuple[str, str], ...]
     mime = FACTS_MIME
-
-    def bundle(self) -> dict:
-        return {"version": 1, "facts": [list(pair) for pair in self.pairs]}
 
     def html(self) -> str:
         rows = "".join(
             f'<tr><th scope="row" style="text-align:left">{html.escape(name)}</th>'
             f'<td style="text-align:left">{html.escape(value)}</td></tr>'
-            for name, value in self.pairs
+            for name, value in self.facts
         )
         return f"<table><tbody>{rows}</tbody></table>"
 
     def plain(self) -> str:
-        return "; ".join(f"{name}: {value}" for name, value in self.pairs)
+        return "; ".join(f"{name}: {value}" for name, value in self.facts)
 
 
 def facts(mapping: Mapping[str, object]) -> ReportFacts:

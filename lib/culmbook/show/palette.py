@@ -19,7 +19,7 @@ MUTED = "#62676D"
 RULE = "#C9C4BA"
 PAPER_TINT = "#F5F1E8"
 
-SERIES = ("#1D3C6E", "#BF7A14", "#2C9C8C", "#B4487E", "#5E97CC", "#111111")
+SERIES = ("#1D3C6E", "#BF7A14", "#2C9C8C", "#A02C48", "#5E97CC", "#111111")
 """Colours for groups, in the order to use them; distinguished by red- and green-blind readers."""
 LINES = (
     "-",
