@@ -122,8 +122,8 @@ def test_enough_seasons_are_those_at_hand_and_two_of_them_still_wait_for_the_thi
     assert needed_words(fitted, 0.01) == (
         "By the estimated variances the 3 seasons at hand are enough for 0.01."
     )
-    records = fitted.records[fitted.records["season"] > "2022"].reset_index(drop=True)
-    two = fit_seasons(records, ["H00"])
+    frame = make_seasons(np.random.default_rng(6), hybrids=14, seasons=2)
+    two = fit_seasons(season_records(frame), ["H00"])
     assert needed_words(two, 0.01) == (
         "By the estimated variances the 2 seasons at hand are enough for 0.01, but 2 tell little of how much "
         "seasons differ: no hybrid counts as proven before 3."

@@ -42,7 +42,7 @@ HALF_IN_COMMON = 0.71
 # Difference of Akaike's criterion up to which the simpler covariance describes the data as well.
 AS_GOOD = 2.0
 ALL_SITES = "all sites"
-_DRAWS, _THINNED, _FIRST = 800, 2, 200  # kept, out of how many each, and those left out before
+_DRAWS, _THINNED, _FIRST = 800, 4, 200  # kept, out of how many each, and those left out before
 _FAR = 12.0  # logit of the share, beyond which nothing changes
 _TURNS = np.array([0.1, 0.3])
 _STEPS = np.array([0.2, 0.2, 0.8])  # of the search for the three numbers behind all correlations
