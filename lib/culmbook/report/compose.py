@@ -109,6 +109,7 @@ def table_block(bundle: dict, place: str, most: int = MOST_ROWS) -> dict:
 
 
 def figure_block(bundle: dict, place: str) -> dict:
+    """Give a figure's bundle as a block of the page."""
     return {
         "t": "figure",
         "label": place,

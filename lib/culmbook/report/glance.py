@@ -125,6 +125,7 @@ def ordered(hybrids: list[str], decided, own, controls: list[str]) -> list[str]:
 
 
 def decision_of(decided: pd.DataFrame, hybrid: str, letters: dict) -> dict:
+    """Give a hybrid's decision, its chance and the decision before as words for its row."""
     found = {}
     for question in ("decision", "chance", "before"):
         row = decided.loc[(hybrid, question)] if (hybrid, question) in decided.index else None
@@ -192,6 +193,7 @@ def _plain(value: float) -> str:
 
 
 def cell_of(row: pd.Series, column: dict, letters: dict) -> dict:
+    """Give an answer as its cell: number and mark, or its state in words with a letter to the reason."""
     if row["state"] not in HAS_VALUE:
         note = letter_of(letters, row["reason"]) if row["reason"] else ""
         said = row["state"] if row["state"] != "one-sided" else row["shown_interval"]
