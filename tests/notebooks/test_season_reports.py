@@ -180,7 +180,7 @@ def test_the_glance_prints_the_digits_of_the_record(frames, scope, short, reader
 def test_every_question_is_answered_by_the_demo(frames):
     answers = frames["answers"]
     network = answers[answers["scope"].eq("network") & answers["state"].isin(HAS_VALUE)]
-    for asked in questions().itertuples():
+    for asked in questions().query("scope != 'site'").itertuples():
         told = network[network["question"].eq(asked.question)]
         if asked.question != "overwinter":
             assert len(told) >= 20, asked.question

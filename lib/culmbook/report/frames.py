@@ -69,7 +69,7 @@ def questions() -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        From ``answers.csv``, one row per question: question, scope {network, both}, heading,
+        From ``answers.csv``, one row per question and scope: question, scope {network, site, both}, heading,
         better {up, down, blank}, notebook, label, value, interval, plots (columns of the table),
         against and difference (table and column of the interval of the difference from the
         control).
@@ -152,7 +152,7 @@ def answers(
     known, rows = {(book.scope, book.name): book for book in books}, []
     for scope, hybrids in entries.items():
         for asked in questions().itertuples():
-            if asked.scope == NETWORK != scope:
+            if asked.scope not in ("both", NETWORK if scope == NETWORK else "site"):
                 continue
             book = known.get((scope, asked.notebook))
             found = _column_answers(book, asked)

@@ -57,7 +57,7 @@ def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list
         kept = [h for h in hybrids if h not in controls][: MOST_ROWS - len(controls)]
         kept += [h for h in hybrids if h in controls]
         left_out = [h for h in hybrids if h not in kept]
-    headings = questions().set_index("question")
+    headings = questions().drop_duplicates("question").set_index("question")
     known = set(own.index.unique("question"))
     wanted = [q for q in SHOWN[NETWORK if scope == NETWORK else "site"] if q in known]
     asked = [q for q in wanted if any(own["state"].xs(q, level="question").isin(HAS_VALUE))]
@@ -249,7 +249,7 @@ def _below(said: pd.DataFrame, scope: str, left_out: str, not_answered: str) -> 
     findings = own[own["kind"].eq("finding")].drop_duplicates("rank").set_index("rank")["first"]
     lines = [
         ("Provisional", " ".join(provisional) or "Nothing of this is provisional."),
-        ("Open", " ".join([*findings.reindex([3]).dropna(), not_answered]).strip() or "Every question was answered."),
+        ("Open", " ".join([*findings.reindex([3]).dropna(), not_answered]).strip() or "Every question of this table is answered."),
         ("To do now", " ".join(findings.reindex([60, 80]).dropna()) or "Nothing is due."),
     ]  # fmt: skip
     return [[k, words(v)] for k, v in [*lines, *[("Not shown", left_out)] * bool(left_out)]]

@@ -34,7 +34,7 @@ def hybrid_pages(frames: dict, hybrids: pd.DataFrame) -> list[dict]:
     known = {key: rows.set_index(["hybrid", "question"]) for key, rows in answers.groupby("scope")}
     decided = known.get(NETWORK, answers[:0].set_index(["hybrid", "question"]))
     places = sorted(set(known) - {NETWORK}) + [NETWORK] * (NETWORK in known)
-    headings = questions().set_index("question")
+    headings = questions().drop_duplicates("question").set_index("question")
     asked = [
         q for q in COLUMNS if answers.loc[answers["question"].eq(q), "state"].isin(HAS_VALUE).any()
     ]
