@@ -160,7 +160,7 @@ def test_variogram_of_a_slope_grows_with_the_square_of_the_distance():
 def test_what_cannot_be_told_is_refused():
     w = rook_neighbours([1, 1, 1, 1, 9], [1, 2, 3, 4, 9])
     assert moran([1.0, 2, 4, 3, 100], w).n_alone == 1
-    with pytest.raises(ValueError, match="all values are the same"):
+    with pytest.raises(ValueError, match="All values are the same"):
         moran([2.0] * 5, w)
     with pytest.raises(ValueError, match="values are missing"):
         moran([1, 2, np.nan, 3, 4], w)

@@ -163,7 +163,7 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
     linked, w = _weighted(neighbours, style)
     z = values[linked] - values[linked].mean()
     if (z**2).sum() <= _NOTHING * max((values[linked] ** 2).sum(), _NOTHING):
-        raise ValueError("all values are the same: there is nothing to compare")
+        raise Refusal("All values are the same: there is nothing to compare.")
     n, i, expected = len(z), float(_index(z, w)), -1 / (len(z) - 1)
     variance = _randomisation_variance(z, w)
     shuffled = np.random.default_rng(seed).permuted(np.tile(z[:, None], draws), axis=0)
