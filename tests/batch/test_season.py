@@ -26,7 +26,7 @@ import pandas as pd
 from culmbook.show.page import Column, finding, table
 files = sorted(Path(data).glob("*/plots.csv" if site == "all" else f"{site}/plots.csv"))
 plots = pd.concat(map(pd.read_csv, files))
-table(plots, label="plots", caption="Plots", columns={c: Column(c) for c in ("site", "plot", "hybrid")})"""
+table(plots, label="plots", key="site plot", caption="Plots", columns={c: Column(c) for c in ("site", "plot", "hybrid")})"""
 FIND = "time.sleep(pause)\nfinding(f'{len(plots)} plots at {site}.', rank=1)"
 
 

@@ -159,9 +159,28 @@ def test_unfit_margins_are_refused(built, wrong):
         full_yield_test(built, **wrong)
 
 
-def test_one_site_and_one_plateau_season_still_give_relative_shares(rng):
-    built = fit_build_up(grow(rng, sites=1, seasons=2), "H00")
-    assert plateau_shares(built, n=100, variances=20)["relative"].notna().all()
+def test_what_a_season_does_to_one_planting_alone_is_part_of_the_share_itself(rng):
+    # each planting at each site has a deviation of its own in every season, sd 0.3
+    frame = grow(rng, sites=4, seasons=5, hybrids=4, plantings=(2020, 2021))
+    key = frame["site"] + frame["trial"] + frame["growing_season"].astype(str)
+    own = pd.Series(rng.normal(0, 0.3, key.nunique()), key.unique())
+    moved = frame.assign(dry_yield_t_ha=frame["dry_yield_t_ha"] * np.exp(key.map(own)))
+    found = fit_build_up(moved, "H00").absolute.variances
+    assert found["trial_season"] == pytest.approx(0.3**2, rel=0.5)
+
+
+@pytest.mark.parametrize("sites", [1, 3])
+def test_one_season_of_full_yield_tells_no_build_up(rng, sites):
+    # every hybrid builds up alike here; what each did in 2022 would be told as faster and slower
+    spreads = SMALL | {"hybrid_season": 0.2}
+    with pytest.raises(Refusal, match=r"one season of full yield only \(2022\)"):
+        fit_build_up(grow(rng, sites=sites, seasons=2, spreads=spreads), "H00")
+
+
+def test_another_planting_tells_build_up_from_what_a_season_did(rng):
+    # planted in 2020 and 2021: 2022 has both stages, so age and season come apart
+    built = fit_build_up(grow(rng, seasons=2, plantings=(2020, 2021)), "H00")
+    assert "hybrid_season" in built.relative.variances.index
 
 
 def test_control_missing_in_a_plateau_season_and_variances_of_zero_still_give_shares(rng):

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.formula.api as smf
 from scipy import stats
 
 from consistency_frames import make_seasons
@@ -53,6 +54,21 @@ def fitted(rows):
 @pytest.fixture(scope="module")
 def drawn(fitted):
     return draw_seasons(fitted, 400, 1, 60)
+
+
+def test_one_season_of_three_replicates_leaves_yields_no_wider_than_least_squares(rng):
+    # statsmodels: the control's mean over the replicates, hybrids and replicates fixed
+    rows = make_seasons(rng, sites=1, seasons=1, hybrids=12, missing=0.0).assign(block=None)
+    records = season_records(rows)
+    drawn = draw_seasons(fit_seasons(records, ["H00"]), 4_000, 1, 200)
+    own = season_yields(drawn).set_index("hybrid").loc["H00"]
+    there = smf.ols("response ~ hybrid + replicate", records).fit()
+    grid = records[records["hybrid"].eq("H00")]
+    weights = there.model.data.orig_exog.loc[grid.index].mean().to_numpy()
+    mean = there.t_test(weights)
+    assert np.log(own["yield_t_ha"]) == pytest.approx(mean.effect.item(), abs=0.01)
+    width = np.ptp(mean.conf_int())
+    assert np.log(own["upper"] / own["lower"]) == pytest.approx(width, rel=0.08)
 
 
 def test_complete_balanced_table_gives_the_components_of_the_mean_squares(rng):

@@ -116,3 +116,15 @@ def test_plan_at_hand_comes_first_and_lies_between_its_limits(fitted):
     own = table.loc[1, ["sites", "seasons", "replicates"]].tolist()
     assert own == list(layout_of(fitted.records)) and table["what"].iloc[0] == "repeatability"
     assert len(table) == 6 and (table["lower"] <= table["value"]).all()
+
+
+def test_enough_seasons_are_those_at_hand_and_two_of_them_still_wait_for_the_third(fitted):
+    assert needed_words(fitted, 0.01) == (
+        "By the estimated variances the 3 seasons at hand are enough for 0.01."
+    )
+    frame = make_seasons(np.random.default_rng(6), hybrids=14, seasons=2)
+    two = fit_seasons(season_records(frame), ["H00"])
+    assert needed_words(two, 0.01) == (
+        "By the estimated variances the 2 seasons at hand are enough for 0.01, but 2 tell little of how much "
+        "seasons differ: no hybrid counts as proven before 3."
+    )

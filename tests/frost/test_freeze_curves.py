@@ -2,14 +2,17 @@
 words.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import optimize, special, stats
+from scipy import integrate, optimize, special, stats
 
 from culmbook.frost import words
 from culmbook.frost.freeze_curves import (
     Survival,
+    _Problem,
     against_control,
     curve_draws,
     each_set,
@@ -247,6 +250,38 @@ def test_own_slopes_are_used_where_they_differ_clearly():
     assert fit_freeze(both, slopes="common").slopes == "common"
 
 
+def test_slope_scatter_of_two_steep_and_two_flat_hybrids():
+    """Slopes 1.5 and 3 with thousands of units: log slopes lie ln 2 / 2 from their mean, 4 of them,
+    so the posterior of their sd is that of a known sample: its mean by scipy's quad.
+    """
+    lt50 = {"A": -4.0, "B": -3.0, "C": -3.6, "D": -3.2}
+    slopes = {"A": 1.5, "B": 3.0, "C": 1.5, "D": 3.0}
+    parts = [freeze_table({h: lt50[h]}, slope=slopes[h], units=4000, death=0.0) for h in lt50]
+    found = _Problem(only_set(pd.concat(parts, ignore_index=True)), True, True).slope_scatter()
+
+    def posterior(sd, power=0):
+        squares = 4 * (np.log(2) / 2) ** 2
+        return sd**power * np.exp(-squares / (2 * sd**2) - sd**2 / (2 * 0.3**2)) * sd**-3
+
+    below, above = (integrate.quad(posterior, 1e-3, 1, args=(k,))[0] for k in (2, 0))
+    assert found == pytest.approx(below / above, rel=0.02)
+
+
+def test_slopes_that_scatter_widen_lt10_and_leave_lt50():
+    """Against the same fit without scatter: half-widths add as squares, 1.96 sd 2.197 / slope."""
+    fit = fit_freeze(only_set(freeze_table(units=40)))
+    wide, plain = (
+        lethal_temperatures(f).set_index("hybrid").loc["A"]
+        for f in (replace(fit, slope_scatter=0.04), replace(fit, slope_scatter=0.0))
+    )
+    assert wide["lt50_lower_c"] == pytest.approx(plain["lt50_lower_c"])
+    apart = stats.norm.ppf(0.975) * 0.2 * np.log(9) / plain["slope"]
+    for name in ("lt10", "lt90"):
+        half = plain[f"{name}_upper_c"] - plain[f"{name}_c"]
+        assert wide[f"{name}_upper_c"] - wide[f"{name}_c"] == pytest.approx(np.hypot(half, apart))
+    assert fit.slope_scatter > 0 and fit_freeze(fit.cells, slopes="common").slope_scatter == 0
+
+
 def test_simultaneous_intervals_are_wider_than_single_ones():
     fit = fit_freeze(only_set(freeze_table()))
     together, single = against_control(fit, "STD"), against_control(fit, "STD", together=False)
@@ -279,7 +314,7 @@ def test_curves_pass_half_of_the_living_at_lt50_and_draws_scatter_like_the_inter
 
 def test_unevenness_names_its_sources():
     table = unevenness(fit_freeze(only_set(freeze_table(units=200, shifts=[-0.5, 0.0, 0.5]))))
-    assert list(table["source"]) == ["run", "load (run x temperature)", "hybrid in a load"]
+    assert list(table["source"]) == ["run", "load (run × temperature)", "hybrid in a load"]
     assert table["sd_c"].iloc[0] == pytest.approx(0.5, rel=0.05)
     assert table["levels"].to_list() == [3, 18, 54]
     assert table["sd_logit"].iloc[0] / table["sd_c"].iloc[0] == pytest.approx(
@@ -288,12 +323,12 @@ def test_unevenness_names_its_sources():
 
 
 def test_unevenness_of_loads_and_cells_is_that_of_the_fit():
-    table = freeze_table(units=40)
+    table = freeze_table({"A": -4.0, "B": -3.0}, runs=("r1", "r2"), units=40)
     uneven = np.clip(table["units_alive"] + np.resize([6, -6, 0, -6, 6], len(table)), 0, 40)
     fit = fit_freeze(
         only_set(table.assign(units_alive=uneven.where(table["temperature_c"].notna(), 38)))
     )
-    assert fit.variances["cell"] > 0.05
+    assert fit.variances["cell"] > 0.05 and fit.variances["load"] > 0.05
     assert unevenness(fit)["sd_logit"].iloc[1:].to_list() == pytest.approx(
         np.sqrt(fit.variances).to_list()
     )
@@ -311,7 +346,7 @@ def test_runs_of_one_temperature_each_are_part_of_the_loads():
     assert row["lt50_c"] == pytest.approx(-4.0, abs=0.1)
     assert unevenness(fit)["source"].to_list() == [
         "run",
-        "load (run x temperature)",
+        "load (run × temperature)",
         "hybrid in a load",
     ]
 
@@ -357,16 +392,16 @@ def two_sets():
 
 
 def test_every_set_is_fitted_or_says_why_not(two_sets):
-    assert two_sets.index.tolist() == ["slow, rhizome", "slow, shoot", "warm, rhizome"]
+    assert two_sets.index.tolist() == ["rhizome, protocol slow", "shoot", "rhizome, protocol warm"]
     assert two_sets["fit"].notna().tolist() == [True, True, False]
-    assert "All units lived" in two_sets.loc["warm, rhizome", "answer"]
-    row = two_sets.loc["slow, rhizome"]
+    assert "All units lived" in two_sets.loc["rhizome, protocol warm", "answer"]
+    row = two_sets.loc["rhizome, protocol slow"]
     assert (row["hybrids"], row["runs"], row["n_temperatures"]) == (3, 3, 6)
     assert row["from_to"] == "−1 to −6" and 0 < row["death_lower"] < row["death"]
 
 
 def test_the_main_set_is_of_the_tissue_and_has_most_hybrids(two_sets):
-    assert main_set(two_sets).name == "slow, rhizome"
+    assert main_set(two_sets).name == "rhizome, protocol slow"
     assert main_set(two_sets, "shoot")["fit"].hybrids == ["A", "STD"]
     with pytest.raises(Refusal, match="No set of freeze tests of leafs gives"):
         main_set(two_sets, "leaf")
@@ -374,9 +409,9 @@ def test_the_main_set_is_of_the_tissue_and_has_most_hybrids(two_sets):
 
 def test_results_of_all_sets_stand_below_each_other(two_sets):
     found = each_set(two_sets, lethal_temperatures, "STD")
-    assert found.groupby("set").size().to_dict() == {"slow, rhizome": 3, "slow, shoot": 2}
+    assert found.groupby("set").size().to_dict() == {"rhizome, protocol slow": 3, "shoot": 2}
     gaps = each_set(two_sets, against_control, "B")
-    assert set(gaps["set"]) == {"slow, rhizome"}
+    assert set(gaps["set"]) == {"rhizome, protocol slow"}
     with pytest.raises(Refusal, match="All units lived.*The control X was not in these runs"):
         each_set(two_sets, against_control, "X")
     with pytest.raises(Refusal, match="The network names no control"):
@@ -386,11 +421,13 @@ def test_results_of_all_sets_stand_below_each_other(two_sets):
 def test_lethal_temperatures_are_said_set_by_set(two_sets):
     found = each_set(two_sets, lethal_temperatures, "STD")
     first, second = words.lethal(found, "STD", 0.95)
-    assert first.startswith("slow, rhizome: B proved tenderer than the control STD (LT50 −3.5 °C")
+    assert first.startswith(
+        "rhizome, protocol slow: B proved tenderer than the control STD (LT50 −3.5 °C"
+    )
     assert "A proved hardier" in first and "taken together" in first
     assert second.endswith("in 2 hybrids.")
     found = each_set(two_sets, lethal_temperatures, "X")
-    (alone,) = words.lethal(found[found["set"] == "slow, shoot"], "X", 0.95)
+    (alone,) = words.lethal(found[found["set"] == "shoot"], "X", 0.95)
     assert alone.startswith("LT50 ranged from −2.0 °C (A) to −1.5 °C (STD)")
 
 

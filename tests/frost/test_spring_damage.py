@@ -16,6 +16,7 @@ from culmbook.frost.spring_damage import (
     observers_alone,
     other_effects,
     score_shares,
+    spread_by_chance,
     used_scores,
 )
 from culmbook.text.refusal import Refusal
@@ -288,7 +289,11 @@ def test_plots_not_up_are_left_out_and_counted(rng):
 
 def test_frosts_share_hybrids_and_plots(rng):
     plots, scores = invented(rng)
-    second = make_scores(plots, scores["damage_score"], scores["observer"], frost="2025-05-28")
+    with pytest.raises(Refusal, match="variance of plot_key runs off to infinity"):
+        again = make_scores(plots, scores["damage_score"], scores["observer"], frost="2025-05-28")
+        fit_damage(frame_of(plots, pd.concat([scores, again], ignore_index=True)))
+    worse = np.clip(scores["damage_score"] + rng.integers(-1, 2, len(plots)), 0, 3)
+    second = make_scores(plots, worse, scores["observer"], frost="2025-05-28")
     both = frame_of(plots, pd.concat([scores, second], ignore_index=True))
     fit = fit_damage(both)
     assert "event" in fit.factors and "plot_key" in fit.terms and both["event"].nunique() == 2
@@ -389,3 +394,16 @@ def test_what_was_scored_and_left_out_is_said():
     assert words.scored(frame_of(plots, scores.iloc[[3]]))[0] == "No score can be used."
     undated = frame_of(plots, make_scores(plots, 1).assign(frost_on=pd.NaT))
     assert words.frosts(undated) == "the frost of undated, scored 2025-05-19"
+
+
+def test_spread_of_hybrids_all_alike_is_chance_and_of_hybrids_far_apart_is_not(rng):
+    """Log odds of −3, −1, 1, 3 have sum of squares 20; with 24 plots each, errors of about 0.4² a
+    hybrid (information of a proportional-odds score: near n/4 to n/3) make 3 · 0.16/20, 2 to 4 %.
+    """
+    far = dict(zip("ABCD", (-3.0, -1.0, 1.0, 3.0)))
+    apart, alike = (
+        spread_by_chance(fit_damage(frame_of(*invented(rng, replicates=24, effects=e))))
+        for e in (far, None)
+    )
+    assert 0.01 < apart < 0.05 < 0.3 < alike <= 1
+    assert "would show 3 % of the variance" in words.unshrunk(0.03)

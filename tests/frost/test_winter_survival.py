@@ -8,6 +8,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import expit
 from scipy.stats import norm
+from scipy.stats import t as student
 
 from culmbook.frost import words
 from culmbook.frost.winter_survival import (
@@ -121,7 +122,7 @@ def test_shares_agree_with_the_counts_where_the_field_is_even(rng):
 def test_two_winters_have_no_severity_and_say_so(rng):
     fit = fit_winters(field(rng, sites=1, winters=2))
     assert fit.severity is None and "at least 3 are needed" in fit.why_no_severity
-    assert "few winters" in " ".join(words.limits_of_survival(fit))
+    assert "few winters" in " ".join(words.limits_of_survival(fit, 0.95))
     assert words.severity(fit, 0.95) == fit.why_no_severity and severity_line(fit).empty
 
 
@@ -134,7 +135,7 @@ def test_winters_without_a_minimum_tell_hybrids_apart_but_not_severity(rng):
         and fit.severity["df"] == 10
         and fit.severity["lower"] < -0.5 < fit.severity["upper"]
     )
-    assert "Of 3 of 15 site-winters the minimum" in " ".join(words.limits_of_survival(fit))
+    assert "Of 3 of 15 site-winters the minimum" in " ".join(words.limits_of_survival(fit, 0.95))
     assert len(fit_winters(cells.assign(minimum_c=np.nan)).winters) == 15
 
 
@@ -153,6 +154,55 @@ def test_a_hybrid_without_loss_has_a_finite_interval(rng):
     cells.loc[cells["hybrid"] == "A", "alive"] = 40
     row = winter_shares(fit_winters(cells)).set_index("hybrid").loc["A"]
     assert 0.9 < row["lower"] < row["share"] <= 1
+
+
+def two_winters(rng, lost, hybrids="ABCDEFGHI", plots=3, planted=40):
+    """One planting at one site: a first winter that tells hybrids apart, then `lost` plants."""
+    first = rng.binomial(planted, np.repeat(np.linspace(0.72, 0.96, len(hybrids)), plots))
+    plant = np.repeat(np.arange(len(first)), first)
+    gone = np.bincount(rng.choice(plant, lost, replace=False), minlength=len(first))
+    names = {"hybrid": np.repeat(list(hybrids), plots), "plot": np.arange(len(first)).astype(str)}
+    same = {"site": "S", "minimum_c": np.nan, "before": "autumn", "is_provisional": False}
+    counts = [(2024, planted, first), (2025, first, first - gone)]
+    parts = [
+        pd.DataFrame({"winter": w, "label": str(w), "total": n, "alive": a, **names, **same})
+        for w, n, a in counts
+    ]
+    return pd.concat(parts, ignore_index=True).assign(is_first=lambda c: c["winter"].eq(2024))
+
+
+@pytest.mark.parametrize("lost", [0, 1, 5, 20])
+def test_two_winters_of_one_planting_give_the_shares_that_were_counted(rng, lost):
+    """A hybrid's survival is the mean of its two plain shares; the winters' difference is fixed."""
+    cells = two_winters(rng, lost)
+    fit = fit_winters(cells)
+    assert "site_winter" not in fit.terms and fit.fit.variances.max() < 1
+    shares = winter_shares(fit).set_index("hybrid")
+    counted = cells.groupby(["hybrid", "winter"])[["alive", "total"]].sum().eval("alive / total")
+    assert (shares["share"] - counted.groupby("hybrid").mean()).abs().max() < 0.03
+    assert (shares["upper"] - shares["lower"]).max() < 0.3
+    assert shares["upper"].min() < 1 and "100 % " not in words.survival(
+        shares.reset_index(), fit, 0.95
+    )[0].replace(" to 100 %)", "")
+
+
+def test_degrees_of_freedom_are_winters_less_what_is_fixed_between_them(rng):
+    """15 site-winters less mean and severity; less hybrids and winters where the winters are fixed.
+
+    The limits are the logit's, its standard error times Student's t by hand.
+    """
+    fit, two = fit_winters(field(rng)), fit_winters(two_winters(rng, 20))
+    assert fit.df == 15 - 2 and two.df == (9 - 1) * (2 - 1)
+    shares = winter_shares(fit, level=0.9).set_index("hybrid")
+    for side, column in ((-1, "lower"), (1, "upper")):
+        se = np.sqrt(fit.fit.covariance.loc["A", "A"])
+        logit = fit.fit.coefficients["A"] + side * student.ppf(0.95, 13) * se
+        over = fit.fit.design["colder_c"].unique() * fit.fit.coefficients["colder_c"]
+        expected = [
+            quad(lambda z: norm.pdf(z) * expit(logit + o + z * fit.fit.spread), -9, 9)[0]
+            for o in over
+        ]
+        assert shares.loc["A", column] == pytest.approx(np.mean(expected), abs=1e-6)
 
 
 def test_severity_line_is_the_mean_of_the_plots_in_a_winter_so_cold(rng):
@@ -213,10 +263,20 @@ def test_severity_joins_by_site_and_winter(rng):
 def test_words_of_survival_and_severity(rng):
     fit = fit_winters(field(rng))
     shares = winter_shares(fit)
-    first, second = words.survival(shares, fit, 0.95)
+    first, sites, second = words.survival(shares, fit, 0.95)
     assert first.startswith("Over 15 winters of 3 sites") and shares["hybrid"].iloc[0] in first
     assert second == words.severity(fit, 0.95) and second.startswith("For every °C colder")
-    assert words.severity(fit, 1.0).startswith("These winters show no clear effect of the cold")
+    assert second not in words.limits_of_survival(fit, 0.95)  # said once
+    assert words.severity(fit, 1.0) == words.limits_of_survival(fit, 1.0)[0]
+    plain = fit.cells.groupby("site")[["alive", "total"]].sum().eval("alive / total")
+    coldest = fit.cells.groupby("site")["minimum_c"].min()[plain.idxmin()]
+    assert (
+        f"{100 * plain.min():.0f} % at {plain.idxmin()} (winters down to −{-coldest:.1f} °C)"
+        in sites
+    )
+    assert words.severity(fit, 1.0).startswith(
+        "These winters do not settle how much the cold mattered"
+    )
 
 
 # -- freeze test beside winters --------------------------------------------------------------------
@@ -365,6 +425,19 @@ def test_the_site_with_most_loss_comes_first_and_safe_sites_are_not_drawn():
     assert words.expected(safe, "A")[0].startswith("In a winter as cold as one in ten the freeze")
     with pytest.raises(Refusal, match="Next to nothing is expected to die"):
         with_loss(safe)
+
+
+def test_an_expectation_colder_than_the_winters_counted_says_so():
+    """Twelve winters from −12 to −1 °C: the tenth quantile lies at −10.9 (linear interpolation)."""
+    found = expected_by_site(minima_of({"COLD": np.arange(-12.0, 0)}), curves(5, 0.1, A=-4.0))
+    counted = pd.DataFrame({"site": "COLD", "minimum_c": [-3.0, np.nan]})
+    told = words.beyond_counted(found, counted)
+    assert "goes down to −10.9 °C; of 1 winter with a known minimum" in told
+    assert told.endswith(
+        "none came within 0.5 °C of it, so losses that the curves expect cannot show in the counts."
+    )
+    cold = words.beyond_counted(found, counted.assign(minimum_c=[-10.5, -3.0]))
+    assert "of 2 winters" in cold and cold.endswith("1 came within 0.5 °C of it.")
 
 
 def test_nothing_is_expected_without_curves_or_winters():

@@ -61,6 +61,17 @@ def record(years=6, *, site="S1", seed=4, soil=True, spell=0.4, day=0.3, noise=0
     )
 
 
+def test_a_frost_after_april_is_the_minimum_of_its_winter():
+    """The soil at −9 °C on 6 May: colder than any day from October to April, which must be whole."""
+    weather = record(3)
+    late = weather["date"].eq("2012-05-06")
+    weather.loc[late, SOIL] = -9.0
+    row = winter_minima(weather).set_index("winter").loc[2011]
+    assert (row["minimum_c"], row["on"]) == (-9.0, pd.Timestamp("2012-05-06"))
+    weather.loc[weather["date"].eq("2012-06-01"), [SOIL, "air_temperature_min_c"]] = np.nan
+    assert winter_minima(weather).set_index("winter").loc[2011, "minimum_c"] == -9.0
+
+
 def test_damping_depths_of_day_and_year():
     """By hand: sqrt(2·0.5·86400/(2π)) = 117.3 mm for the day, sqrt(365) times that for the year."""
     assert damping_depth_cm(1) == pytest.approx(np.sqrt(43200 / np.pi) / 10)

@@ -17,10 +17,10 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from culmbook.trials.dry_yield import plot_harvests
 from culmbook.yields.components import log_components, plot_components, with_yield
-from culmbook.yields.harvest import plot_harvests
 from culmbook.yields.paths import (
-    GENOTYPIC,
+    HYBRIDS,
     POPULATION,
     RAW,
     THESE,
@@ -235,7 +235,7 @@ def path_set(seed, hybrids=24, replicates=3):
         table = path_intervals(cov, PARTS, "y", draws=400, seed=seed)
     except ValueError:
         return {"refused": 1.0}
-    own, raw = paths_of(cov, PARTS, "y", GENOTYPIC), paths_of(cov, PARTS, "y", RAW)
+    own, raw = paths_of(cov, PARTS, "y", HYBRIDS), paths_of(cov, PARTS, "y", RAW)
     far, near = np.abs(raw.direct - direct).mean(), np.abs(own.direct - direct).mean()
     return {
         "refused": 0.0,

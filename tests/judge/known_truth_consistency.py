@@ -77,7 +77,7 @@ def layout(
     missing=0.10,
     plantings=(2020,),
 ):
-    """Rows as :func:`culmbook.yields.harvest.plot_harvests` gives them, without yields; one trial
+    """Rows as :func:`culmbook.trials.dry_yield.plot_harvests` gives them, without yields; one trial
     per site and planting.
     """
     grid = pd.MultiIndex.from_product(

@@ -29,7 +29,7 @@ from culmbook.frost.leakage import (
     leakage_against_control,
     leakage_temperatures,
 )
-from culmbook.stats.line import crossing, fieller_limits
+from culmbook.stats.curves import crossing, fieller_limits
 from known_truth import NARROW, run
 
 TEMPERATURES = np.array([np.nan, -1.0, -2.1, -3.2, -4.3, -5.4, -6.5])
@@ -233,6 +233,7 @@ def leakage_set(seed, hybrids=7, runs=3, units=4):
 
 CELLS = partial(survival_set, scenario=1)
 RUNS = partial(survival_set, scenario=2, run_shift=RUN_SHIFT_C)
+SLOPES = partial(survival_set, scenario=7, run_shift=0.1, slope_sd=0.15, hybrids=12)
 SCENARIOS = {
     "hybrids in a load scatter": CELLS,
     "and runs shift every LT50": RUNS,
@@ -248,6 +249,7 @@ SCENARIOS = {
     "half the hybrids near the coldest test": partial(
         survival_set, scenario=6, run_shift=RUN_SHIFT_C, middle=-5.5, spread=1.2
     ),
+    "12 hybrids, runs shift (0.1 °C), slopes differ (15 %)": SLOPES,
     "leakage, runs shift": leakage_set,
 }
 

@@ -23,9 +23,15 @@ from scipy import special
 
 from culmbook.consistency.draws import draw_seasons
 from culmbook.consistency.model import fit_seasons, season_records
-from culmbook.selection.decide import Costs, decide
-from culmbook.selection.gains import candidate_gains, heritability, in_top, lasting_values
-from culmbook.selection.more_data import hold_table
+from culmbook.selection.decide import (
+    Costs,
+    candidate_gains,
+    decide,
+    heritability,
+    in_top,
+    lasting_values,
+)
+from culmbook.selection.sensitivity import hold_table
 from culmbook.text.refusal import Refusal
 from known_truth_consistency import CONTROL, draw_spreads, layout, simulate
 

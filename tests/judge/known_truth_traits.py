@@ -22,8 +22,7 @@ from scipy import special
 from culmbook.frost.freeze_curves import fit_freeze
 from culmbook.frost.freeze_tests import survival_sets, why_no_curve
 from culmbook.mixed import marginal_share
-from culmbook.selection.floors import floor_table
-from culmbook.selection.index import index_draws, joint_traits
+from culmbook.selection.index import floor_table, index_draws, joint_traits
 from culmbook.selection.traits import freeze_trait, make_trait, stand_trait
 from culmbook.sheets.trait_kinds import KINDS
 from known_truth import NARROW, run

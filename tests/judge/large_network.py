@@ -17,11 +17,9 @@ import pandas as pd
 
 from culmbook.consistency.draws import draw_seasons
 from culmbook.consistency.model import fit_seasons, season_records
-from culmbook.selection.decide import Costs, decide
-from culmbook.selection.gains import blup_table, candidate_gains, lasting_values
-from culmbook.selection.more_data import ONE_SEASON, hold_table
-from culmbook.sites.first_stage import site_means
-from culmbook.sites.two_stage import fit_two_stage
+from culmbook.selection.decide import Costs, blup_table, candidate_gains, decide, lasting_values
+from culmbook.selection.sensitivity import ONE_SEASON, hold_table
+from culmbook.sites.two_stage import fit_two_stage, site_means
 from culmbook.spatial.trend import SURFACE_ROWS_COLUMNS
 from known_truth_consistency import draw_spreads, layout, simulate
 

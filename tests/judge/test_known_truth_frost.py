@@ -8,7 +8,7 @@ every interval is made 15 % narrower.
 import pytest
 
 from known_truth import passes, run
-from known_truth_frost import CELLS, RUNS, leakage_set
+from known_truth_frost import CELLS, RUNS, SLOPES, leakage_set
 
 SETS = 80
 SETS_WITH_RUNS = 40
@@ -34,6 +34,13 @@ def test_intervals_cover_when_hybrids_scatter_within_loads(cells, name):
 @pytest.mark.parametrize("name", ["LT50", "difference from control, single"])
 def test_intervals_cover_when_runs_shift_every_lt50(runs, name):
     assert passes(runs, name, 0.95), runs
+
+
+def test_lt10_and_lt90_cover_where_slopes_differ_less_than_a_test_can_tell():
+    """Without the scatter of slopes LT10 held the truth in 86 % of 45 sets (535 hybrids)."""
+    slopes = run(SLOPES, 24)
+    for name in ("LT10", "LT50", "LT90"):
+        assert passes(slopes, name, 0.95), slopes
 
 
 def test_coverage_check_goes_red_for_narrower_intervals(cells):

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from culmbook.mixed import fit_gaussian, over
-from culmbook.mixed.kenward_roger import (
+from culmbook.mixed.inference import (
     _moments,
     enlarged_covariance,
     kenward_roger,

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.formula.api as smf
 from formulaic import model_matrix
 
 from culmbook.mixed import fit_gaussian
@@ -204,6 +205,23 @@ def test_known_variances_match_nlme(references):
     assert np.sqrt(np.diag(fit.covariance)) == pytest.approx(
         expected.filter(regex="^se").to_numpy(), rel=1e-5
     )
+
+
+def test_a_residual_by_a_column_is_weighted_least_squares():
+    # statsmodels' weighted least squares, and our own fit with the variances found held as known
+    children = _read("potthoff_1964_orthodont").assign(v=lambda t: 1 + t["age"] / 10)
+    own = fit_gaussian(children, "distance", "age * Sex", residual="v")
+    there = smf.wls("distance ~ age * Sex", children, weights=1 / children["v"]).fit()
+    assert own.variances["residual"] == pytest.approx(there.scale, rel=1e-6)
+    errors = np.sqrt(np.diag(own.covariance))  # the two order their columns unlike
+    assert np.sort(errors) == pytest.approx(np.sort(there.bse), rel=1e-6)
+    mixed = fit_gaussian(children, "distance", "age * Sex", ["Subject"], residual="v")
+    children["known"] = children["v"] * mixed.variances["residual"]
+    held = fit_gaussian(children, "distance", "age * Sex", ["Subject"], known_variance="known")
+    assert mixed.variances["Subject"] == pytest.approx(held.variances["Subject"], rel=1e-5)
+    assert mixed.criterion == pytest.approx(held.criterion, abs=1e-7)
+    with pytest.raises(ValueError, match="v is not above 0"):
+        fit_gaussian(children.assign(v=0.0), "distance", "age", residual="v")
 
 
 def test_known_variances_match_viechtbauer_2010():

@@ -3,7 +3,9 @@ lack something.
 """
 
 import re
+import shutil
 from functools import lru_cache
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
@@ -11,11 +13,13 @@ import pytest
 
 import culmbook.sheets.read
 from choosing_frames import CODES, choosing_network, choosing_tables
+from contradictions import contradictions
 from culmbook.selection.decisions import last_decisions
 from culmbook.sheets.read import read_network
 from notebook_runs import bundles, figures, run_cells, sentences, tables
 
 NOTEBOOK = "70_choosing_across_sites.ipynb"
+WRITTEN = TemporaryDirectory()
 NAME = "H$8_*<b>#&'\"\\alpha"
 FLOORS = {"moisture_pct": 32.5, "lt50_c": -2.0}
 WEIGHTS = {"yield_t_ha": 60.0, "moisture_pct": -6.0}
@@ -70,8 +74,15 @@ def whole():
 
 
 @lru_cache
+def one_season():
+    return run(choosing_network(choosing_tables(seasons=(2025,))))
+
+
+@lru_cache
 def plain():
-    return run(choosing_network())
+    """Every default; its decisions are written to a file."""
+    asked = {"write_decisions_to": f"{WRITTEN.name}/decisions.csv", "decided_on": "2026-03-01"}
+    return run(choosing_network(), **asked)
 
 
 def test_whole_network_answers_every_question_and_prints_names_as_typed():
@@ -80,7 +91,14 @@ def test_whole_network_answers_every_question_and_prints_names_as_typed():
     ranks = [b["rank"] for b in found if b.get("kind") == "finding"]
     assert sorted(ranks) == [1, 2, 3, 4, 5, 6, 7, 8, 9]
     assert {b["see"] for b in found if b.get("see")} <= labels(whole())
-    assert f"{NAME}*" in set(frame(tables(whole().shown)["decisions"])["candidate"])
+    known = {NAME, *CODES} - {"H8"}
+    every = {**tables(whole().shown), **figures(whole().shown)}
+    keyed = [frame(b)["hybrid"] for b in every.values() if "hybrid" in frame(b)]
+    assert len(keyed) > 8 and all(set(own) <= known for own in keyed)  # a key carries no mark
+    assert not any(
+        "*" in c["name"] for b in every.values() for c in (b.get("data") or b)["columns"]
+    )
+    assert frame(every["decisions"])["n_seasons"].eq(2).all()
     assert NAME in " ".join(sentences(whole().shown, "finding"))
     assert "<b>" not in "".join(re.sub(r'src="[^"]*"', "", s.html()) for s in whole().shown)
     for figure in figures(whole().shown).values():
@@ -88,7 +106,7 @@ def test_whole_network_answers_every_question_and_prints_names_as_typed():
 
 
 def test_best_yielder_that_fails_a_floor_is_not_promoted_and_the_report_says_why():
-    row = frame(tables(whole().shown)["decisions"]).set_index("candidate").loc[f"{NAME}*"]
+    row = frame(tables(whole().shown)["decisions"]).set_index("hybrid").loc[NAME]
     assert row["decision"] == "drop" and row["reason"] == "Fails the moisture floor."
     assert row["change"] == "Passing the moisture floor."
     full = frame(tables(whole().shown)["reasons"]).set_index("hybrid").loc[NAME, "change"]
@@ -134,7 +152,7 @@ def test_gains_go_with_plain_means_and_losses_with_probabilities():
             OF_YIELD - OF_ALL | {"index"},
         ),
         (
-            lambda: choosing_network(choosing_tables(seasons=(2025,))),
+            None,
             "One season was cut|one season was cut",
             OF_YIELD - {"plans", "plan-table", "funnel"},
         ),
@@ -147,7 +165,7 @@ def test_gains_go_with_plain_means_and_losses_with_probabilities():
     ids=["no harvests", "one candidate", "no control", "one site", "one season", "no freeze tests"],
 )
 def test_what_is_missing_is_said_and_the_rest_goes_on(network, words, shown):
-    found = run(network())
+    found = run(network()) if network else one_season()
     assert "culmbook: finished" in found.printed
     assert any(re.search(words, text) for text in sentences(found.shown, "refusal"))
     assert labels(found) == ({"links"} & labels(found) if shown is None else shown)
@@ -156,11 +174,29 @@ def test_what_is_missing_is_said_and_the_rest_goes_on(network, words, shown):
         assert "p_lt50_c" not in heads and ("p_moisture_pct" in heads) == ("LT50" in words)
 
 
+def test_after_one_season_what_is_open_is_too_early_everywhere_it_is_said():
+    found = one_season()
+    shown = frame(figures(found.shown)["gains"]).set_index("hybrid")
+    is_early = shown["decision"].eq("too early")
+    assert (
+        is_early.any() and (is_early == (shown["lower"].le(0.05) & shown["upper"].ge(0.05))).all()
+    )
+    listed = frame(tables(found.shown)["decisions"]).set_index("hybrid")["decision"]
+    assert listed.to_dict() == shown["decision"].to_dict()
+    said = " ".join(sentences(found.shown, "finding"))
+    assert "not decided yet, too early: " in said and "No decision changes with any" not in said
+    assert "Once the same plots have been cut in a second season, it can" in said
+
+
+@pytest.mark.parametrize("found", [whole, plain, one_season], ids=lambda made: made.__name__)
+def test_nothing_is_said_beside_its_contrary(found):
+    assert contradictions({NOTEBOOK: bundles(found().shown)}) == []
+
+
 def test_decisions_written_are_what_the_next_report_looks_back_on(tmp_path):
-    path, network = tmp_path / "decisions.csv", choosing_network()
-    asked = {"write_decisions_to": str(path), "decided_on": "2026-03-01"}
-    found = run(network, **asked)
+    found, network = plain(), choosing_network()
     assert "8 decisions were added to decisions.csv." in sentences(found.shown)
+    shutil.copy(f"{WRITTEN.name}/decisions.csv", tmp_path)
     known = network.tables["hybrids"][["hybrid", "role", "crop_type", "stage"]]
     known.assign(propagation="plug").to_csv(tmp_path / "hybrids.csv", index=False)
     back = last_decisions(read_network(tmp_path).tables["decisions"], 2026).set_index("hybrid")

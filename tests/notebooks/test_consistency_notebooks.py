@@ -17,9 +17,6 @@ OF_ONE_SEASON = {
     "season-yields",
     "season-yield-table",
     "variance-components",
-    "full-yield",
-    "build-up-shares",
-    "build-up-table",
     "build-up-curves",
     "build-up-years",
 }
@@ -49,6 +46,7 @@ def test_every_result_of_few_seasons_is_marked_provisional(demo):
     assert [text for text in marked if "rovisional" not in text] == []
     (said,) = sentences(demo.shown, "provisional")
     assert said.startswith("2 seasons after establishment, not 3.")
+    assert str(bundles(demo.shown)).count("seasons after establishment, not 3") == 1
 
 
 def test_first_sentence_is_that_of_the_table(demo):
@@ -75,6 +73,7 @@ def test_one_season_refuses_what_takes_two_and_answers_the_rest():
         "repeatability and reliability",
     ):
         assert any(t.endswith(f"(2025): it takes two at least to tell {what}.") for t in refused)
+    assert any("cut in one season of full yield only (2025)" in t for t in refused)
     assert run.printed.endswith("culmbook: finished\n")
 
 
@@ -89,7 +88,7 @@ def test_a_table_that_is_away_is_named_once_and_nothing_of_it_is_shown(away, tmp
 
 def test_site_is_set_beside_the_others_in_words_figure_and_table():
     run = run_cells(SITE, site="KRAVO")
-    assert labels(run.shown) == {"stands", "beside-others", "beside-others-table"}
+    assert labels(run.shown) == {"stands", "by-site", "beside-others", "beside-others-table"}
     (said,) = sentences(run.shown, "finding")
     assert "14 hybrids of KRAVO also stand at the other sites" in said
     assert "KRAVO ranks hybrids only partly like the other sites (0.58; 0.08–0.75)" in said

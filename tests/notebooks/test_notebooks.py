@@ -1,6 +1,4 @@
-"""Every notebook runs for every scope it names, and the season's data cope with whatever is not
-there.
-"""
+"""Every notebook keeps to its anatomy, and the season's data cope with whatever is not there."""
 
 import json
 import re
@@ -11,7 +9,16 @@ import pandas as pd
 import pytest
 
 from culmbook.sheets.read import demo_folder, read_network
-from notebook_runs import NOTEBOOKS, bundles, cells_of, figures, sentences, shown_by, tables
+from notebook_runs import (
+    NOTEBOOKS,
+    bundles,
+    cells_of,
+    figures,
+    run_cells,
+    sentences,
+    shown_by,
+    tables,
+)
 from small_network import Sheet, small_network, write_network
 
 SITES = list(pd.read_csv(demo_folder() / "sites.csv", dtype=str)["site"])
@@ -250,3 +257,8 @@ def test_season_of_many_sites_draws_figures_that_fit_the_page(tmp_path, monkeypa
     shown = figures(shown_by(SEASON, monkeypatch, data=written(tmp_path, sheets), site="all"))
     assert {"map-1", "scored-twice", "weather-record-1"} == set(shown)
     assert max(figure["height_in"] for figure in shown.values()) <= 9
+
+
+def test_a_mistyped_trial_stops_the_template_with_the_trials_there_are():
+    with pytest.raises(ValueError, match="trial = 'UPLEN99'.*trials there are: MEL"):
+        run_cells("00_template.ipynb", trial="UPLEN99")

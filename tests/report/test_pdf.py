@@ -87,7 +87,12 @@ def a_table(n=3, label="tab", extra=0):
         frame[f"c{at}"] = 1234.5678 + at
         columns[f"c{at}"] = Column(f"Column {at}", "t/ha", 4, "number")
     return present.table(
-        frame, label=label, caption="Stands of $hybrids$.", note="Note *1*.", columns=columns
+        frame,
+        label=label,
+        key="",
+        caption="Stands of $hybrids$.",
+        note="Note *1*.",
+        columns=columns,
     )
 
 

@@ -130,6 +130,40 @@ def test_promotion_waits_for_a_test():
     assert table.loc["A", "loss"] == table.loc["A", "loss_hold"] == pytest.approx(0.3)
 
 
+def around(**middles):
+    """Forty draws from 0.19 under to 0.20 over a middle gain."""
+    return pd.DataFrame({h: m + np.arange(-19, 21) / 100 for h, m in middles.items()})
+
+
+def test_nothing_open_is_decided_where_waiting_cannot_be_valued():
+    # what is not known is neither free nor infinitely dear: DeGroot (1970), ch. 12, weighs waiting
+    # only by what it would tell
+    gains = around(A=0.5, B=0.2, C=-0.05, D=-0.4, E=0.45, F=0.1)
+    passes = pd.DataFrame(True, gains.index, gains.columns).assign(F=False)
+    unknown = after(**dict.fromkeys(gains, np.nan))
+    rule = {"k": 1, "delta": 0.1, "costs": COSTS}
+    table = decide(gains, passes, **rule, more=unknown).set_index("hybrid")
+    assert table["decision"].to_dict() == {
+        "A": "promote",  # wholly over the margin
+        "E": "too early",  # too, and would be dropped for the place alone
+        "B": "too early",
+        "C": "too early",
+        "D": "drop",  # wholly under it
+        "F": "drop",  # fails a floor, whatever its yield
+    }
+    assert table["loss"].isna().to_dict() == {h: h in "EBC" for h in "AEBCDF"}
+    at_once = decide(gains, passes, **rule)  # waiting is no choice
+    assert set(at_once["decision"]) == {"promote", "drop"}
+
+
+def test_too_early_needs_a_test_and_a_place_no_more_than_it_needs_a_season():
+    gains, unknown = around(A=0.2, B=0.19), after(A=np.nan, B=np.nan)
+    table = decide(
+        gains, k=1, delta=0.1, costs=Costs(1.0, 9.0), more=unknown, untested={"A": ["stand"]}
+    )
+    assert set(table["decision"]) == {"too early"} and not table["is_capped"].any()
+
+
 def test_conditions_are_those_past_the_floors():
     gains = pd.DataFrame({"A": [0.9] * 10, "B": [0.5] * 10})
     passes = pd.DataFrame({"A": [True] * 3 + [False] * 7, "B": [True] * 10})

@@ -19,7 +19,6 @@ from culmbook.selection.decisions import (
     record_decisions,
     season_gains,
     write_decisions,
-    written_words,
 )
 from culmbook.sheets.dictionary import empty_table
 from culmbook.sheets.read import read_network
@@ -76,7 +75,7 @@ def test_what_is_written_is_read_back_the_same(tmp_path, old):
         new["reason"].iloc[0] == 'heavy, "all" sites – sure'
         and new["reason"].iloc[2] == "two lines; no more"
     )
-    assert len(table) == 3 + (old is not None) and written.added == ("H001", "H002", "H003")
+    assert len(table) == 3 + (old is not None) and written.startswith("3 decisions were added")
     assert not problems["severity"].ne("note").any() and len(problems) == (
         old is not None
     )  # the old formula
@@ -100,17 +99,14 @@ def test_another_decision_is_never_overwritten(tmp_path):
         write_decisions(_rows("promote", "hold"), path, today=TODAY)
     assert path.read_bytes() == before
     written = write_decisions(_rows("hold", "hold"), path, today=TODAY)
-    assert written.added == ("H002",) and written.standing == ("H001",)
     assert path.read_bytes().startswith(before) and path.read_text().count("H001,2024") == 1
-    assert (
-        written_words(written)
-        == "1 decision was added to decisions.csv; 1 decision stood there already."
-    )
+    assert path.read_text().splitlines()[-1].startswith("H002,2024,hold")
+    assert written == "1 decision was added to decisions.csv; 1 decision stood there already."
     same = path.read_bytes()
     again = write_decisions(_rows("hold", "hold"), path, today=TODAY)
     assert path.read_bytes() == same
     assert (
-        written_words(again)
+        again
         == "Nothing was written: what was decided stands in decisions.csv already (2 decisions)."
     )
 
@@ -175,13 +171,18 @@ def test_place_and_hybrids_are_checked(tmp_path):
     (tmp_path / "Decisions.xlsx").write_bytes(b"")
     with pytest.raises(ValueError, match="Decisions.xlsx stands beside"):
         write_decisions(rows, tmp_path / "decisions.csv", today=TODAY)
-    assert write_decisions(rows, tmp_path / "proposed.csv", today=TODAY).added == ("H001", "H002")
+    said = write_decisions(rows, tmp_path / "proposed.csv", today=TODAY)
+    assert said == "2 decisions were added to proposed.csv."
 
 
 @pytest.mark.parametrize(
     ("decided", "more", "words"),
     [
-        (_decided("promote", "keep"), {}, "H002: decision: allowed: promote, hold, drop"),
+        (
+            _decided("promote", "keep"),
+            {},
+            "H002: decision: allowed: promote, hold, too early, drop",
+        ),
         (_decided("hold", reason="x" * 501), {}, "H001: reason: 501 characters"),
         (_decided("hold"), {"stages": {"H001": "field"}}, "H001: stage"),
         (_decided("hold"), {"season": 1900}, "H001: growing_season"),
@@ -310,13 +311,27 @@ def test_words_count_and_name():
     )
     held = _compared()[lambda t: t["decision"] == "hold"]
     assert last_words(held, 2024, "STD").endswith(
-        "hold 1, drop 0. Holding takes no side: none of them can look right or wrong."
+        "hold 1, drop 0. Waiting takes no side: none of them can look right or wrong."
     )
     gone = _compared().assign(now=None)
     assert "otherwise" not in last_words(gone, 2024, "STD")
     assert "None of them is decided otherwise" in last_words(
         _compared().assign(now=lambda t: t["decision"]), 2024, "STD"
     )
+
+
+def test_what_it_was_too_early_for_takes_no_side_and_is_said_beside_what_is_decided_now():
+    table = _compared().assign(decision=lambda t: t["decision"].replace("drop", "too early"))
+    table["now"] = table["hybrid"].map({"E": "promote", "F": "drop", "G": "drop"})
+    again = compare_with_last(
+        table[["hybrid", "growing_season", "decision"]],
+        table[["hybrid"]].assign(decision=table["now"]),
+        table[["hybrid", "n_plots", "gain", "lower", "upper"]],
+    ).set_index("hybrid")
+    assert again.loc[list("EFG"), "verdict"].isna().all()
+    said = last_words(table, 2024, "STD")
+    assert "were: promote 3, hold 1, too early 3, drop 0." in said and "Of the dropped" not in said
+    assert said.endswith("Of those it was too early to decide on then, now: promote 1 and drop 2.")
 
 
 def test_decisions_are_recorded_when_a_path_is_given(tmp_path):

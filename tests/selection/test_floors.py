@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from culmbook.selection.floors import (
+from culmbook.selection.index import (
     applied_floors,
     floor_table,
     floor_words,

@@ -18,7 +18,7 @@ from culmbook.selection.funnel import (
     run_funnel,
     spread_before,
 )
-from culmbook.stats.order import expected_largest, finite_intensity
+from culmbook.stats.extremes import expected_largest, finite_intensity
 from culmbook.text.refusal import Refusal
 from two_stages import two_stage_gain
 
@@ -144,6 +144,25 @@ def test_better_of_two_is_kept_with_sheppards_probability(reliability):
     assert runs.has_best.mean() == pytest.approx(wanted, abs=3.5 * np.sqrt(0.25 / 20_000))
 
 
+@pytest.mark.parametrize("likeness", [0.3, 0.6])
+def test_another_trait_keeps_the_better_of_two_by_its_correlation_alone(likeness):
+    # Sheppard (1899) with r the correlation: nothing else is measured with error
+    own = {"hybrid": 0.04, "hybrid_site": 0.0, "hybrid_season": 0.0}
+    runs = run_funnel(Funnel(2, (Stage("only", 1, 1, 1, 1, likeness),)), own, programmes=40_000)
+    wanted = 0.5 + np.arcsin(likeness) / np.pi
+    assert runs.has_best.mean() == pytest.approx(wanted, abs=3.5 * np.sqrt(0.25 / 40_000))
+
+
+def test_spread_of_a_few_crosses_is_that_of_all_but_for_chance():
+    # s2 of 3 values has the mean sigma2 and the variance sigma4 (2 / (n - 1)): Kendall & Stuart
+    # (1977) The Advanced Theory of Statistics 1, ch. 12; 1 % in the standard deviation is 4 errors
+    runs = run_funnel(Funnel(3, (Stage("only", 1, 1, 1, 1),)), OWN, programmes=40_000)
+    assert (runs.spread**2).mean() == pytest.approx(0.03, abs=3 * 0.03 / np.sqrt(40_000))
+    # c4 = 0.8862 of 3 values: Kendall & Stuart (1977), ch. 10
+    printed = funnel_table(runs)["spread"].iloc[0]
+    assert printed == pytest.approx(0.8862 * np.sqrt(0.03), rel=0.008)
+
+
 def test_trials_without_error_keep_the_best_every_time():
     own = {"hybrid": 0.04, "hybrid_site": 0.0, "hybrid_season": 0.0, "residual": 0.0}
     funnel = Funnel(50, (Stage("one", 1, 1, 1, 10), Stage("two", 1, 1, 1, 3)))
@@ -212,6 +231,8 @@ def test_funnels_are_compared_by_the_same_crosses():
     direct = funnel_table(run_funnel(other, OWN, programmes=400)).iloc[-1]
     assert compared["gain"].iloc[1] == pytest.approx(direct["gain"])
     assert compared["p_best"].iloc[1] == pytest.approx(direct["p_best"])
+    each = [np.expm1(run_funnel(f, OWN, programmes=400).gains[:, -1]) for f in found.values()]
+    assert compared["difference_error"].iloc[1] == pytest.approx(_error(each[1] - each[0]))
 
 
 def test_words_name_the_numbers_and_the_assumptions():

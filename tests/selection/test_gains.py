@@ -6,9 +6,9 @@ import pytest
 from scipy import stats
 
 from consistency_frames import make_seasons
-from culmbook.consistency.draws import draw_seasons
+from culmbook.consistency.draws import SeasonDraws, draw_seasons
 from culmbook.consistency.model import fit_seasons, season_records
-from culmbook.selection.gains import (
+from culmbook.selection.decide import (
     blup_table,
     candidate_gains,
     chance_beats,
@@ -16,6 +16,7 @@ from culmbook.selection.gains import (
     chance_in_top,
     covariance_at,
     heritability,
+    in_mean_yield,
     in_top,
     lasting_values,
     under_test,
@@ -330,3 +331,41 @@ def test_hybrid_dropped_before_and_no_longer_cut_is_not_chosen_from():
     held = before.assign(decision=["hold", "drop", "drop"])
     assert under_test(records, held, 2025, ["S"]) == ["A", "B", "C"]
     assert under_test(records, before, 2024, ["S"]) == ["A", "C"]
+
+
+def test_plots_that_gave_nothing_lower_the_gain_by_their_share():
+    # known truth: of H01 every third plot dies at every site, which takes a third of its yield; the
+    # records of cuts that gave something do not know it
+    cuts = make_seasons(np.random.default_rng(8), hybrids=12, sites=6, seasons=2, missing=0.0)
+    is_dead = cuts["hybrid"].eq("H01") & cuts["replicate"].eq(cuts["replicate"].min())
+    dead = cuts.assign(dry_yield_t_ha=cuts["dry_yield_t_ha"].mask(is_dead, 0.0))
+    fit = fit_seasons(season_records(dead), ["H00"])
+    drawn = draw_seasons(fit, 400, 3, variances=20)
+    gains = candidate_gains(in_mean_yield(drawn, dead, "H00"), "H00").median() + 1
+    # the same yields as if nothing had died: what lasts is estimated from them alone
+    alive = dead[dead["dry_yield_t_ha"] > 0]
+    ratio = gains / (candidate_gains(in_mean_yield(drawn, alive, "H00"), "H00").median() + 1)
+    # mean of a beta distribution of 3 plots, 2 of them alive, and one of the network's share
+    assert ratio["H01"] == pytest.approx((2 + 1 - is_dead.mean()) / 4, rel=0.06)
+    assert ratio["H01"] < 0.8 and ratio.drop("H01").between(0.97, 1.03).all()
+
+
+def test_site_where_a_hybrid_fails_counts_by_its_tonnes():
+    # by hand: 10, 10 and 1 t/ha beside 10 everywhere is 7 to 10, though the mean log says 4.6
+    drawn = SeasonDraws(
+        pd.DataFrame(0.0, range(2), ["H00", "H01"]),
+        np.log(np.tile([[[10.0], [10.0], [10.0]], [[10.0], [10.0], [1.0]]], (2, 1, 1, 1))),
+        *(pd.DataFrame(), ["H00", "H01"], ["A", "B", "C"], ["2025"], "log", ("H00",), None),
+    )
+    drawn.lasting["H01"] = np.log([1, 1, 0.1]).mean()
+    cuts = pd.MultiIndex.from_product([["H00", "H01"], list("ABC")], names=["hybrid", "site"])
+    cuts = cuts.to_frame(index=False).assign(
+        plot="1", crop_year=3, left_out=None, growing_season=2025
+    )
+    cuts = cuts.assign(dry_yield_t_ha=1.0)
+    assert candidate_gains(in_mean_yield(drawn, cuts, "H00"), "H00")["H01"].to_numpy() == (
+        pytest.approx(7 / 10 - 1)
+    )
+    # where it stood at one site only, it is held against the control there, and nothing changes
+    one = cuts[cuts["hybrid"].eq("H00") | cuts["site"].eq("C")]
+    assert np.allclose(in_mean_yield(drawn, one, "H00").lasting, drawn.lasting)

@@ -11,7 +11,7 @@ from consistency_frames import make_seasons
 from culmbook.consistency.draws import draw_seasons
 from culmbook.consistency.model import fit_seasons, season_records
 from culmbook.selection.decide import Costs
-from culmbook.selection.more_data import (
+from culmbook.selection.sensitivity import (
     ONE_SEASON,
     Plan,
     future_means,

@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 
 from culmbook.selection.decide import Costs, decide
-from culmbook.selection.floors import passing, unknown_traits
-from culmbook.selection.index import JointTraits
+from culmbook.selection.index import JointTraits, passing, unknown_traits
 from culmbook.selection.sensitivity import (
     Way,
     decider,

@@ -26,8 +26,8 @@ from culmbook.selection.traits import (
 )
 from culmbook.sheets.read import read_network
 from culmbook.stand.counts import model_cells, plot_stand
+from culmbook.trials.dry_yield import plot_harvests
 from culmbook.trials.seasons import of_season
-from culmbook.yields.harvest import plot_harvests
 from culmbook.yields.moisture import at_common_dates
 from freeze_frames import LT50, freeze_table
 from small_network import TODAY, small_network, write_network

@@ -2,19 +2,18 @@
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from culmbook.selection.decide import Costs, decide
 from culmbook.selection.words import (
     NO_CHANGE,
     decision_words,
     fmt_chance,
+    loss_words,
     next_season_words,
     rule_words,
     top_words,
     with_reasons,
 )
-from culmbook.text.refusal import Refusal
 
 COSTS = Costs(wrong_promote=1.0, wrong_drop=1.0, hold=0.1)
 
@@ -91,8 +90,8 @@ def test_what_settles_a_hybrid_on_hold():
         "it gives more than 10 % above C1 with a probability of 45 %",
     ]
     assert rows.loc["A", "next"] == (
-        "One more season is expected to lower the loss from 0.45 to 0.10, and changes whether promoting or "
-        "dropping loses less with a probability of 25 %."
+        "One more season is expected to lower the loss from 0.45 to 0.10, and turns the choice between promoting "
+        "and dropping with a probability of 25 %."
     )
     assert "A hybrid on hold is expected to lose less still by waiting, at 0.10 a season." in (
         top_words(rows, rule, "C1")
@@ -165,13 +164,66 @@ def test_next_season_names_who_may_turn_and_what_is_open():
     rows, rule = told(draws(A=0.6, B=0.1), more=more, k=2)
     assert rows["decision"].to_dict() == {"A": "hold", "B": "drop"}
     assert next_season_words(rows, more, rule) == [
-        "One more season may change the better of promoting and dropping for A (probability 25 %).",
+        "After one more season the choice between promoting and dropping may come out the other way for A "
+        "(probability 25 %).",
         "Open for A: 10 % over C1 (probability 60 %).",
-        "One more season of the 1 hybrid promoted or held is expected to take 0.30 off the 0.40 that deciding "
-        "on them now would lose; holding one costs 0.10.",
+        "Another season for A costs 0.10 and is expected to take 0.30 off the 0.40 that deciding now would lose.",
     ]
     rows, _ = told(draws(A=0.1), more=more)
     assert "nothing to settle" in next_season_words(rows, more, rule)[0]
-    unknown = more.assign(loss_after=np.nan, note="one season was cut")
-    with pytest.raises(Refusal, match="is not told: one season was cut."):
-        next_season_words(rows, unknown, rule)
+
+
+def test_what_it_is_too_early_for_is_named_with_what_a_season_more_makes_possible():
+    unknown = after(A=np.nan, B=np.nan, C=np.nan).assign(loss_now=0.4, note="one season was cut")
+    gains = draws(A=1.0, B=0.6, C=0.0)
+    rows, rule = told(gains, more=unknown, k=2)
+    assert rows["decision"].to_dict() == {"A": "promote", "B": "too early", "C": "drop"}
+    assert texts(rows, "B") == [
+        "Too early: one more season tells.",
+        "A season more.",
+        "its interval (−50 to 50 %) includes the margin and what another season would bring is not known",
+    ]
+    assert "hold: none; not decided yet, too early: B (60 %); drop:" in decision_words(
+        rows, rule, "C1"
+    )
+    assert top_words(rows, rule, "C1")[-1] == (
+        "With your costs, promote from a 50 % chance upward, once another season can be valued."
+    )
+    assert next_season_words(rows, unknown, rule) == [
+        "What another season would bring cannot be valued yet: one season was cut.",
+        "Once the same plots have been cut in a second season, it can, and the 1 hybrid that is not decided yet can "
+        "be promoted, held or dropped.",
+    ]
+    assert loss_words(rows, unknown) == [
+        "Over the 2 of 3 candidates decided on the expected loss is 0.00.",
+        "Holding is not weighed: one season was cut.",
+    ]
+    assert "too early to decide on a hybrid whose interval includes the margin" in (
+        rule_words(rule, "C1", {}, is_waiting=False)
+    )
+
+
+def test_saving_and_cost_of_waiting_are_of_the_same_hybrids():
+    # A is promoted, B held because waiting pays, C for want of a test
+    more = after(A=0.0, B=0.2, C=0.1).assign(
+        saving=[0.05, 0.2, 0.0], loss_now=[0.05, 0.4, 0.1], note=""
+    )
+    rows, rule = told(draws(A=0.95, B=0.6, C=0.9), more=more, k=3, untested={"C": ["lt50_c"]})
+    assert rows["decision"].to_dict() == {"A": "promote", "B": "hold", "C": "hold"}
+    said = next_season_words(rows, more, rule)[-1]
+    assert said == (
+        "Another season for B costs 0.10 and is expected to take 0.20 off the 0.40 that deciding now would lose."
+    )
+    assert loss_words(rows, more) == [
+        "Over all 3 candidates the expected loss is 0.55.",
+        "Were none held, it would be 0.55.",
+    ]
+
+
+def test_reason_of_a_hybrid_dropped_is_the_floor_it_fails_and_not_a_test_it_lacks():
+    gains = pd.DataFrame({"A": [0.2] * 100, "B": [0.5] * 100})
+    passes = pd.DataFrame({"A": [True] + [False] * 99, "B": [True] * 100})
+    rows, _ = told(gains, passes, {"stand": 0.01}, untested={"A": ["lt50_c"]})
+    assert (
+        rows.loc["A", "decision"] == "drop" and rows.loc["A", "reason"] == "Fails the stand floor."
+    )

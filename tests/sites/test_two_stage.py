@@ -9,9 +9,8 @@ from scipy import optimize
 
 from culmbook.consistency.model import fit_seasons, random_terms, season_records
 from culmbook.mixed import basis, fit_gaussian
-from culmbook.selection.gains import lasting_values
-from culmbook.sites.first_stage import SiteMeans, site_means
-from culmbook.sites.two_stage import fit_two_stage
+from culmbook.selection.decide import lasting_values
+from culmbook.sites.two_stage import SiteMeans, fit_two_stage, site_means
 from culmbook.spatial.trend import with_places
 from culmbook.text.refusal import Refusal
 from dense_reml import criterion

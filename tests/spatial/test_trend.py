@@ -16,8 +16,14 @@ from culmbook.mixed import (
     residuals,
     smooth_surface,
 )
-from culmbook.spatial.border import END_COLUMNS, END_ROWS, border_effects, plot_parts, with_borders
 from culmbook.spatial.choice import CANDIDATES, choose_trend, contrasts, mean_difference_variance
+from culmbook.spatial.neighbours import (
+    END_COLUMNS,
+    END_ROWS,
+    border_effects,
+    plot_parts,
+    with_borders,
+)
 from culmbook.spatial.trend import KINDS, trend_terms
 from field_frames import LINES, NONE, SMOOTH, make_trial
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from culmbook.spatial import border, neighbours, words
+from culmbook.spatial import neighbours, words
 from culmbook.spatial.choice import choose_trend, fit_trends
 from culmbook.spatial.trend import BLOCKS, placed
 from culmbook.text.refusal import Refusal
@@ -75,7 +75,7 @@ def test_plots_without_place_are_refused_where_a_place_is_needed():
     with pytest.raises(Refusal, match="no row or column"):
         neighbours.likeness(models)
     with pytest.raises(Refusal, match="plots without row"):
-        border.borders_of_trials(records, records, models)
+        neighbours.borders_of_trials(records, records, models)
     with pytest.raises(Refusal, match="Blocks alone"):
         words.order_words(models, models.means())
 
@@ -84,7 +84,7 @@ def test_a_border_that_yields_more_is_found():
     records = two_trials(NONE)
     ends = records["row"].isin([records["row"].min(), records["row"].max()])
     records["response"] += np.where(ends, np.log(3), 0)
-    found, _ = border.borders_of_trials(records, records, fit_trends(records))
+    found, _ = neighbours.borders_of_trials(records, records, fit_trends(records))
     row = found.query("border == 'first and last row'").iloc[0]
     assert row["lower"] < 2 < row["upper"]  # three times as much is 200 % more
     assert "more than inner ones" in words.border_words(found, 0.95)

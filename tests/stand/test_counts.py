@@ -4,8 +4,6 @@ truth.
 Thresholds of the verdicts are common practice without a published source.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,7 +13,7 @@ from culmbook.sheets.settings import StandSettings
 from culmbook.stand import words as sentences
 from culmbook.stand.counts import judge_hybrids, judge_plots, model_cells, plot_stand, stand_history
 from culmbook.stand.losses import longest_runs, plot_intervals
-from culmbook.stand.model import fit_stand, hybrid_shares
+from culmbook.stand.model import chance_of_stand, fit_stand, hybrid_shares
 from culmbook.trials.entries import is_used, without_guards
 from culmbook.trials.seasons import of_season
 from make_demo import truth
@@ -314,20 +312,25 @@ def fit():
     return fit_stand(model_cells(stand, make_hybrids("ABCD"), "stand"))
 
 
+def judged(fit, probability=RULES.probability):
+    good, filled = (chance_of_stand(fit, share, 40) for share in (RULES.good, RULES.fill))
+    return judge_hybrids(good, filled, probability)
+
+
 def test_judge_hybrids_chances_sum_to_one(fit):
-    chances = judge_hybrids(fit, RULES, 40)[["p_good", "p_fill", "p_replant"]]
+    chances = judged(fit)[["p_good", "p_fill", "p_replant"]]
     assert chances.sum(axis=1).to_numpy() == pytest.approx(np.ones(4))
     assert ((chances >= 0) & (chances <= 1)).all(axis=None)
 
 
 def test_judge_hybrids_gives_each_verdict_where_it_is_due(fit):
-    verdict = judge_hybrids(fit, RULES, 40).set_index("hybrid")["verdict"].to_dict()
+    verdict = judged(fit).set_index("hybrid")["verdict"].to_dict()
     assert verdict == {"A": "good", "B": "fill gaps", "C": "replant", "D": "undecided"}
 
 
 def test_judge_hybrids_verdict_follows_the_chances(fit):
     for probability in (0.5, 0.8, 0.99):
-        table = judge_hybrids(fit, replace(RULES, probability=probability), 40)
+        table = judged(fit, probability)
         for row in table.itertuples():
             reached = {
                 "good": row.p_good,

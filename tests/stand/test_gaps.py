@@ -72,6 +72,22 @@ def test_clustering_expects_the_joins_of_random_arrangements():
     assert test.joins_expected == pytest.approx(90 * (50 * 49) / (100 * 99), abs=0.15)
 
 
+def test_p_of_joins_is_uniform_over_all_arrangements_however_few_are_drawn():
+    """Two missing of four: over the six arrangements p is uniform, so its mean is one half, and
+    with one arrangement drawn each chance counts (Edgington & Onghena 2007, ch. 3).
+    """
+    rows = [
+        "".join("x" if i in gone else "." for i in range(4)) for gone in combinations(range(4), 2)
+    ]
+    p = [
+        clustering(_plot([row]), permutations=1, seed=seed)["p_joins"].iloc[0]
+        for row in rows
+        for seed in range(60)
+    ]
+    assert np.mean(p) == pytest.approx(0.5, abs=4 * np.sqrt(1 / 12 / len(p)))
+    assert np.mean(np.array(p) < 0.25) == pytest.approx(0.25, abs=4 * np.sqrt(0.1875 / len(p)))
+
+
 def test_clustering_finds_a_failed_row_through_plots():
     gaps = pd.concat(
         [_plot(["......", "xxxxxx", ".x....", "......"], plot=str(k)) for k in range(3)]

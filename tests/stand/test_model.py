@@ -11,8 +11,11 @@ from culmbook.stand.model import (
     chance_of_stand,
     fit_stand,
     hybrid_shares,
+    refuse_implausible,
+    sites_against_control,
     variance_table,
 )
+from culmbook.text.refusal import Refusal
 from known_truth import draw_trial
 
 
@@ -167,6 +170,46 @@ def test_variance_table_gives_standard_deviations_of_every_random_term(stand):
     table = variance_table(stand)
     assert table["source"].tolist() == ["block", "plot (overdispersion)"]
     assert (table["sd_logit"] ** 2).tolist() == pytest.approx(stand.fit.variances.tolist())
+
+
+def test_plots_that_are_all_or_nothing_give_no_share():
+    """Plots wholly alive or wholly dead: no finite variance describes them, so nothing is printed."""
+    cells = pd.concat([even_plots(a, 360) for a in ({"a": 360, "b": 0}, {"a": 0, "b": 360})])
+    cells = cells.assign(plot=np.arange(len(cells)).astype(str), replicate="1", block="1")
+    with pytest.raises(Refusal, match="variance of plot_key runs off to infinity"):
+        fit_stand(cells)
+
+
+def test_a_mean_share_that_was_never_counted_is_refused():
+    cells = even_plots({"a": 30, "b": 24}).assign(condition="S: hand")
+    refuse_implausible(pd.Series([0.8, 0.7]), cells, "condition")
+    with pytest.raises(Refusal, match="a mean share of 100 % where 75 % was counted"):
+        refuse_implausible(pd.Series([1.0, 1.0]), cells, "condition")
+
+
+def test_a_replicate_alone_at_its_site_has_no_variance_of_its_own():
+    """Sites are fixed: one replicate each, cut into treatments, leaves nothing to tell it by."""
+    alive = {"a": 30, "b": 24, "c": 20}
+    parts = [
+        even_plots(alive, site=site, film=film, plot=f"{film}{site}").query("replicate == '1'")
+        for site in "AB"
+        for film in ("film", "none")
+    ]
+    cells = pd.concat(parts, ignore_index=True)
+    cells["plot"] = cells["plot"] + cells["hybrid"]
+    assert "replicate_key" not in fit_stand(cells).terms
+
+
+def test_a_cold_site_is_compared_by_itself():
+    """What two mild sites level out stands at the cold one; one without the control is left out."""
+    mild, cold, more = {"a": 350, "b": 349}, {"a": 320, "b": 160}, {"a": 100, "c": 200}
+    sites = [even_plots(alive, 360, site=s) for s, alive in zip("MCX", (mild, cold, more))]
+    found = sites_against_control(pd.concat(sites), "b").set_index("site")
+    assert list(found.index) == ["C", "M"]
+    assert found.loc["C", "difference"] == pytest.approx(160 / 360, abs=1e-3)
+    assert found.loc["C", "lower"] > 0.3 and found.loc["M", "lower"] < 0
+    with pytest.raises(Refusal, match="At no site"):
+        sites_against_control(pd.concat(sites), "STD")
 
 
 def test_network_shares_weigh_sites_equally():

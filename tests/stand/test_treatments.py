@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from scipy import special
+from scipy import special, stats
 
 from culmbook.stand.treatments import fit_treatments
 from culmbook.text.refusal import Refusal
@@ -40,6 +40,23 @@ def test_effects_have_the_main_plots_degrees_of_freedom(split_plot):
     assert result.effects["effect"].tolist() == ["planting method", "film", "interaction"]
     assert result.effects["df"].tolist() == [6, 6, 6]
     assert result.shares["main_plots"].tolist() == [3, 3, 3, 3]
+
+
+def test_limits_and_p_are_those_of_student_with_the_main_plots_degrees_of_freedom(split_plot):
+    # t with 6 degrees of freedom: 97.5 % quantile 2.4469 (Fisher & Yates 1963, table III)
+    for row in fit_treatments(split_plot).effects.itertuples():
+        se = np.log(row.odds_ratio) / row.t
+        for end in (row.odds_lower, row.odds_upper):
+            assert abs(np.log(end / row.odds_ratio)) / se == pytest.approx(2.4469, abs=5e-5)
+        assert row.p_value == pytest.approx(2 * stats.t.sf(abs(row.t), 6))
+
+
+def test_limits_are_students_with_the_main_plots_degrees_of_freedom(split_plot):
+    """12 main plots less 3 replicates and 3 effects are 6 df; the standard error is estimate / t."""
+    for effect in fit_treatments(split_plot).effects.itertuples():
+        se = np.log(effect.odds_ratio) / effect.t
+        half = np.log(effect.odds_upper / effect.odds_lower) / 2
+        assert half / se == pytest.approx(stats.t.ppf(0.975, 6))
 
 
 def test_film_effect_recovers_a_large_true_odds_ratio(split_plot):

@@ -105,6 +105,23 @@ def test_film_sentence_agrees_with_the_effect(film, start):
     assert f"; {row['df']} df" in said
 
 
+def test_the_worst_site_is_named_beside_the_mean_of_sites():
+    sites = pd.DataFrame(
+        {"site": ["COLD", "MILD"], "share": [0.48, 0.97], "minimum_c": [-6.1, np.nan]}
+    )
+    rows = [("COLD", "A", 0.1, 0.4), ("COLD", "B", -0.4, -0.1), ("COLD", "D", -0.1, 0.1)]
+    rows = pd.DataFrame(
+        [*rows, ("MILD", "A", 0.1, 0.2)], columns=["site", "hybrid", "lower", "upper"]
+    )
+    assert words.worst_site(sites, rows, "C") == [
+        "The mean hides the sites: at COLD, at −6.1 °C, 48 % lived; there 1 hybrid survived better (A) "
+        "and 1 hybrid survived worse (B) than the control C."
+    ]
+    assert "there too no hybrid differs clearly" in words.worst_site(sites, rows[2:], "C")[0]
+    assert "cannot be compared there" in words.worst_site(sites, rows[3:], "C")[0]
+    assert words.worst_site(sites[:1], rows, "C") == []
+
+
 # -- losses and gaps ------------------------------------------------------------------------------
 
 
@@ -194,9 +211,9 @@ def test_first_gap_record_of_the_season_is_looked_at():
 @pytest.mark.parametrize(("summer", "text"), [
     ([40] * 9, ["Of 9 plots judged by the last count: 9 good."]),
     ([30] * 8 + [20], ["Of 9 plots judged by the last count: 8 to fill, 1 to replant.",
-                       "1 of them stands below 60 %: its yield is not ranked."]),
+                       "1 of them stands below 60 %: its yield counts per planted area as it is and is not reckoned to a full stand."]),
     ([20] * 9, ["Of 9 plots judged by the last count: 9 to replant.",
-                "9 of them stand below 60 %: their yield is not ranked."]),
+                "9 of them stand below 60 %: their yield counts per planted area as it is and is not reckoned to a full stand."]),
 ])  # fmt: skip
 def test_verdicts_on_plots_are_counted(summer, text):
     stand = stand_of(make_plots(), autumn=40, summer=summer)

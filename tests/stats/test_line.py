@@ -7,7 +7,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import special, stats
 
-from culmbook.stats.line import crossing, fieller_limits
+from culmbook.stats.curves import crossing, fieller_limits
 
 LINKS = {
     "logit": sm.families.links.Logit(),

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from culmbook.stats.order import expected_largest, finite_intensity, intensity, order_statistics
+from culmbook.stats.extremes import expected_largest, finite_intensity, intensity, order_statistics
 from two_stages import two_stage_gain
 
 

@@ -20,10 +20,11 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import linalg, optimize
 
-from culmbook.mixed import basis, factor_analytic, fit_gaussian, over, search, slopes
+from culmbook.mixed import basis, factor_analytic, fit_gaussian, over, slopes
+from culmbook.mixed.gaussian_model import STUCK, UNENDING, VANISHED
 from dense_reml import covariance, criterion, least, matrices, small_design
 
-CAUSES = (search.VANISHED, search.STUCK, search.UNENDING)
+CAUSES = (VANISHED, STUCK, UNENDING)
 NO_REPLICATION = "a residual group has no degree of freedom left by fixed effects and random levels"
 AGREEMENT = 1e-7
 SEASONS = np.array([2018, 2019, 2021, 2022])  # unequal gaps

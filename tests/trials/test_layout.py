@@ -19,7 +19,7 @@ def test_strata_of_two_sites_are_never_the_same():
 def test_terms_that_part_the_plots_alike_are_kept_once():
     cells = add_strata(make_plots())  # blocks are replicates, no main plots, one treatment and site
     assert random_terms(cells, ALL) == {
-        "hybrid_site": "hybrid x site",
+        "hybrid_site": "hybrid × site",
         "replicate_key": "replicate within site",
         "plot_key": "plot (overdispersion)",
     }

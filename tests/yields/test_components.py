@@ -1,24 +1,29 @@
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
 from component_frames import make_counts, make_ground, make_harvests, make_stems
 from culmbook.sheets.crosschecks import component_product
 from culmbook.text.refusal import Refusal
+from culmbook.trials.dry_yield import plot_harvests
 from culmbook.yields import words
 from culmbook.yields.components import (
     COMPONENTS,
     MEASURED,
+    Spread,
     at_full_stand,
     fit_stand_power,
     log_components,
+    plan_plants,
+    plant_spread,
+    plant_spreads,
     plot_components,
     plot_traits,
     with_yield,
 )
-from culmbook.yields.harvest import plot_harvests
-from culmbook.yields.means import means_of
+from culmbook.yields.means import fit_means, means_of
 
 
 def components(ground, stems, alive=24, slips=None):
@@ -152,9 +157,13 @@ def test_means_by_hybrid_carry_units_and_leave_out_what_was_not_observed(rng):
     )
     own = table[table["measure"] == "stem_mass_g"].set_index("hybrid")
     assert own["unit"].eq("g").all() and own["n_plots"].eq(4).all()
-    assert own["mean"].sort_index().to_numpy() == pytest.approx(
-        frame.groupby("hybrid")["stem_mass_g"].mean().to_numpy()
-    )
+    # statsmodels: the regression with a log link whose variance goes with the same power of the mean
+    log = sm.families.links.Log()
+    family = {0: sm.families.Gaussian(log), 1: sm.families.Poisson(), 2: sm.families.Gamma(log)}
+    family = family[fit_means(frame, "stem_mass_g").power]
+    there = smf.glm("stem_mass_g ~ hybrid + replicate", frame, family=family).fit(tol=1e-12)
+    expected = there.fittedvalues.groupby(frame["hybrid"]).mean()
+    assert own["mean"].sort_index().to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-6)
 
 
 def test_a_hybrid_in_one_plot_has_a_mean_with_a_wide_interval(rng):
@@ -277,3 +286,70 @@ def test_a_plot_that_never_flowered_counts_and_one_not_looked_at_does_not():
     seen = phenology(ground, flowered=["yes", "no", "yes", "no", None, "no"])
     said = "2 of 5 plots with an answer flowered (40 %). No plot of B did."
     assert words.flowering(traits_of(ground, seen)) == said
+
+
+def measured(rng, plants=5, plot_sd=0.2, plant_sd=0.3):
+    ground = make_ground(tuple("ABCDEFGH"), replicates=4)
+    logs = (
+        5
+        + np.repeat(rng.normal(0, plot_sd, len(ground)), plants)
+        + rng.normal(0, plant_sd, plants * len(ground))
+    )
+    return make_stems(ground, plants=plants, height=np.exp(logs)), ground
+
+
+def test_spread_of_balanced_plots_is_that_of_the_nested_analysis_of_variance(rng):
+    # Cochran (1977) section 10.2: between = (MS plots - MS plants)/n, plots of one hybrid and
+    # replicate effects taken off
+    stems, ground = measured(rng)
+    out = plant_spread(stems, ground, "stem_height_cm")
+    frame = stems.merge(ground[["plot", "hybrid", "replicate"]], on="plot").assign(
+        y=lambda f: np.log(f["stem_height_cm"])
+    )
+    plots = frame.groupby(["hybrid", "replicate"])["y"].mean().unstack()
+    within = frame.groupby("plot")["y"].var().mean()
+    rest = plots.sub(plots.mean(axis=1), axis=0).sub(plots.mean() - plots.to_numpy().mean(), axis=1)
+    blocks = 8 * plots.mean().var()
+    error = (rest**2).to_numpy().sum() / 21
+    if blocks < error:  # then REML puts the replicates' variance at 0 and pools their mean square
+        error = ((rest**2).to_numpy().sum() + 3 * blocks) / 24
+    assert out.between_plants == pytest.approx(within, rel=1e-6)
+    assert out.between_plots == pytest.approx(error - within / 5, rel=1e-4)
+    assert (out.n_plots, out.n_plants) == (32, 160)
+
+
+def test_pooled_samples_blanks_and_single_plants_say_nothing(rng):
+    stems, ground = measured(rng)
+    stems.loc[0:4, "plant"] = "pooled"
+    stems.loc[5:8, "stem_height_cm"] = np.nan
+    assert plant_spread(stems, ground, "stem_height_cm").n_plots == 30
+    with pytest.raises(ValueError, match="fewer than 10 plots"):
+        plant_spread(stems.iloc[:40], ground, "stem_height_cm")
+
+
+def test_plan_is_cochrans_variance():
+    # by hand: (0.04 + 0.09/3)/3 = 0.02333, of which 0.01/0.02333 from plants
+    spreads = pd.DataFrame([Spread("stems", 0.04, 0.09, 60, 300)]).assign(label="Stems per plant")
+    few, enough = plan_plants(spreads, 3, (3, 9)).itertuples()
+    assert few.se_hybrid == pytest.approx(0.15275, abs=1e-5)
+    assert few.from_plants == pytest.approx(3 / 7)
+    assert enough.is_enough and not few.is_enough
+    with pytest.raises(ValueError, match="over 0"):
+        plan_plants(spreads, 0)
+
+
+def test_spreads_name_the_measurements_without_single_plants(rng):
+    stems, ground = measured(rng)
+    spreads, told = plant_spreads(stems.assign(stem_diameter_mm=np.nan), ground)
+    assert "Stem height" in set(spreads["label"]) and any(
+        t.startswith("Stem diameter: fewer than 10") for t in told
+    )
+    with pytest.raises(Refusal, match="Stems per plant: fewer than 10 plots"):
+        plant_spreads(stems.assign(plant="pooled"), ground)
+
+
+def test_plan_says_the_errors_of_the_formula():
+    spreads = pd.DataFrame([Spread("stems", 0.04, 0.09, 60, 300)]).assign(label="Stems per plant")
+    now, more = (100 * np.sqrt((0.04 + 0.09 / n) / 4) for n in (3, 6))
+    said = words.plan(plan_plants(spreads, 4, (3, 6)))
+    assert f"from {now:.1f} to {more:.1f} % for stems per plant" in said and "6 plants" in said

@@ -5,7 +5,7 @@ import statsmodels.formula.api as smf
 
 from component_frames import make_ground, make_harvests
 from culmbook.text.refusal import Refusal
-from culmbook.yields.harvest import plot_harvests
+from culmbook.trials.dry_yield import plot_harvests
 from culmbook.yields.moisture import (
     by_site,
     energy_yield,

@@ -8,8 +8,8 @@ from scipy import stats
 from component_frames import draw_plots
 from culmbook.yields import words
 from culmbook.yields.paths import (
-    GENOTYPIC,
-    PHENOTYPIC,
+    HYBRIDS,
+    PLOTS,
     POPULATION,
     RAW,
     SITE_BY_SITE,
@@ -76,7 +76,7 @@ def test_direct_effects_are_regression_on_standardised_values():
 
 def test_paths_of_a_product_are_ratios_of_spreads():
     cov = fit_covariances(plots(noise=0.0), [*PARTS, "y"])
-    for among, matrix in ((PHENOTYPIC, cov.plots), (RAW, cov.raw)):
+    for among, matrix in ((PLOTS, cov.plots), (RAW, cov.raw)):
         sd = np.sqrt(np.diag(matrix))
         assert paths_of(cov, PARTS, "y", among).direct.to_numpy() == pytest.approx(sd[:3] / sd[3])
 
@@ -100,9 +100,9 @@ def test_bending_is_said_beside_the_paths():
     cov = fit_covariances(plots(noise=0.02), [*PARTS, "y"])
     broken = cov.between.copy()
     broken.iloc[0, 1] = broken.iloc[1, 0] = 1.2 * np.sqrt(broken.iloc[0, 0] * broken.iloc[1, 1])
-    paths = paths_of(replace(cov, between=broken, raw=broken + cov.error), PARTS, "y", GENOTYPIC)
+    paths = paths_of(replace(cov, between=broken, raw=broken + cov.error), PARTS, "y", HYBRIDS)
     assert "1 of 4 combinations of traits had to be raised" in paths.notes[0]
-    assert not paths_of(cov, PARTS, "y", PHENOTYPIC).notes
+    assert not paths_of(cov, PARTS, "y", PLOTS).notes
 
 
 def test_a_component_that_hybrids_do_not_differ_in_is_refused():
@@ -117,9 +117,9 @@ def test_a_component_that_hybrids_do_not_differ_in_is_refused():
 
 def test_intervals_hold_the_estimate():
     cov = fit_covariances(plots(), [*PARTS, "y"])
-    table = path_intervals(cov, PARTS, "y", PHENOTYPIC, draws=300)
+    table = path_intervals(cov, PARTS, "y", PLOTS, draws=300)
     assert table["direct"].to_numpy() == pytest.approx(
-        paths_of(cov, PARTS, "y", PHENOTYPIC).direct.to_numpy()
+        paths_of(cov, PARTS, "y", PLOTS).direct.to_numpy()
     )
     assert ((table["lower"] < table["direct"]) & (table["direct"] < table["upper"])).all()
     assert (table["indirect"] + table["direct"]).to_numpy() == pytest.approx(
@@ -170,21 +170,21 @@ def test_effects_are_those_of_the_paths_and_components_that_do_not_differ_are_le
     still.iloc[2, :] = still.iloc[:, 2] = 0.0
     broken = replace(cov, between=still)
     effects, told = path_effects(broken, PARTS, "y")
-    own = effects[effects["among"].eq(GENOTYPIC)]
+    own = effects[effects["among"].eq(HYBRIDS)]
     assert own["component"].tolist() == PARTS[:2] and "Left out: mass per stem, in which" in told[0]
     through = effects[[f"through_{p}" for p in PARTS]].sum(axis=1)
     assert (effects["direct"] + through).to_numpy() == pytest.approx(
         effects["correlation"].to_numpy()
     )
-    assert effects["condition"].iloc[-1] == paths_of(broken, PARTS, "y", PHENOTYPIC).condition
+    assert effects["condition"].iloc[-1] == paths_of(broken, PARTS, "y", PLOTS).condition
     still.iloc[1, :] = still.iloc[:, 1] = 0.0
     effects, told = path_effects(replace(cov, between=still), PARTS, "y")
-    assert "Among hybrids there are no paths" in told[0] and set(effects["among"]) == {PHENOTYPIC}
+    assert "Among hybrids there are no paths" in told[0] and set(effects["among"]) == {PLOTS}
     assert words.paths(effects, 0.95) == ""
 
 
 def test_paths_sentence_names_only_effects_clear_of_zero():
-    rows = {"among": GENOTYPIC, "component": PARTS, "direct": [0.5, 0.1, -0.4]}
+    rows = {"among": HYBRIDS, "component": PARTS, "direct": [0.5, 0.1, -0.4]}
     effects = pd.DataFrame(rows | {"lower": [0.2, -0.1, -0.6], "upper": [0.8, 0.3, -0.2]})
     said = words.paths(effects, 0.9)
     assert "plants 0.50 (0.20 to 0.80) and mass per stem" in said and "stems per plant" not in said

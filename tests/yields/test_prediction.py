@@ -5,13 +5,16 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
+from culmbook.text.refusal import Refusal
 from culmbook.yields.prediction import (
     calibrate,
     cross_validate,
+    joined_means,
     ladder,
     predict,
     prediction_error,
     prediction_frame,
+    regression_estimate,
     smearing_factor,
 )
 
@@ -116,6 +119,30 @@ def test_a_known_site_year_is_predicted_as_by_statsmodels(rng):
     assert np.log(out["lower_t_ha"] * out["upper_t_ha"]).to_numpy() / 2 == pytest.approx(
         line.to_numpy(), abs=1e-3
     )
+
+
+def test_means_are_put_back_to_tonnes_as_statsmodels_variances_say(rng):
+    # Duan (1983) with site-years weighed alike; in a known site-year the mean of a lognormal with
+    # the variance that is left of its effect and that of plots
+    frame = cut_plots(rng, site_sd=0.35, plot_sd=0.3)
+    is_small = frame["site_year"].isin(["S0 2025", "S1 2025", "S2 2025"])
+    frame = frame[~is_small | frame.groupby("site_year").cumcount().lt(3)].reset_index(drop=True)
+    logs = frame.assign(
+        y=np.log(frame["dry_yield_t_ha"]),
+        s=np.log(frame["stems_per_m2"]),
+        h=np.log(frame["stem_height_cm"]),
+    )
+    other = smf.mixedlm("y ~ s + h", logs, groups="site_year").fit()
+    model, line = calibrate(frame, BOTH, "tall"), other.predict(logs)
+    ratio = np.exp(logs["y"] - line).groupby(frame["site_year"]).mean()
+    assert model.smearing == pytest.approx(ratio.mean(), rel=1e-3)
+    out = predict(model, frame)
+    between, within = float(other.cov_re.iloc[0, 0]), other.scale
+    n = frame.groupby("site_year")["site_year"].transform("size")
+    left = 1 / (1 / between + n / within)
+    middle = np.sqrt(out["lower_t_ha"] * out["upper_t_ha"])
+    expected = np.exp((left + within) / 2)
+    assert (out["predicted_t_ha"] / middle).to_numpy() == pytest.approx(expected, rel=2e-3)
 
 
 def test_plots_outside_the_calibration_are_refused_with_a_reason(rng):
@@ -236,3 +263,68 @@ def test_frame_joins_crop_types_and_stems_per_area():
     )
     out = prediction_frame(frame, pd.DataFrame({"hybrid": ["H"], "crop_type": ["tall"]})).iloc[0]
     assert (out["site_year"], out["stems_per_m2"], out["crop_type"]) == ("A 2025", 30.0, "tall")
+
+
+def schools(name):
+    return pd.read_csv(PUBLISHED / f"lumley_2010_{name}.csv", comment="#")
+
+
+def test_measuring_every_plot_leaves_only_the_lines_error():
+    frame = schools("apisrs")
+    cut = np.arange(200) % 4 == 0
+    out = regression_estimate(frame["api99"], frame["api00"].where(cut), chosen_at_random=True)
+    line = smf.ols("api00 ~ api99", frame[cut]).fit()
+    there = line.get_prediction(pd.DataFrame({"api99": [frame["api99"].mean()]}))
+    at = there.se_mean[0]
+    assert out.mean == pytest.approx(there.predicted_mean[0], abs=1e-6)
+    assert out.n_cut == 50 and out.n_measured == 200
+    assert out.se == pytest.approx(
+        np.sqrt(at**2 - line.mse_resid / 200)
+    )  # Cochran (1977) section 7.4, finite part
+
+
+def test_joining_covers_the_true_mean(rng):
+    hits = []
+    for _ in range(400):
+        x = rng.normal(2, 0.4, 60)
+        y = 3 * x + rng.normal(0, 0.6, 60)
+        cut = np.isin(np.arange(60), rng.permutation(60)[:12])
+        out = regression_estimate(x, np.where(cut, y, np.nan), chosen_at_random=True)
+        hits.append(out.lower <= y.mean() <= out.upper)
+    assert 0.93 <= np.mean(hits) <= 0.975  # standard error 0.011
+
+
+@pytest.mark.parametrize("answer", [None, False])
+def test_the_question_must_be_answered(answer):
+    x, y = np.arange(10.0), np.r_[np.arange(6.0), [np.nan] * 4]
+    with pytest.raises(Refusal, match="nobody says that they were chosen at random"):
+        regression_estimate(x, y, chosen_at_random=answer)
+
+
+def test_what_cannot_be_joined_is_refused():
+    y = np.r_[np.arange(6.0), [np.nan] * 4]
+    with pytest.raises(ValueError, match="at least 5"):
+        regression_estimate(np.arange(10.0), np.r_[1.0, [np.nan] * 9], chosen_at_random=True)
+    with pytest.raises(ValueError, match="the same in all cut plots"):
+        regression_estimate(np.ones(10), y, chosen_at_random=True)
+    with pytest.raises(ValueError, match="missing in some plots"):
+        regression_estimate(np.r_[np.nan, np.arange(9.0)], y, chosen_at_random=True)
+
+
+def test_joined_means_are_given_where_enough_plots_were_cut(rng):
+    x = np.tile(rng.normal(8, 2, 12), 2)
+    y = np.where(np.arange(24) % 2 + (np.arange(24) > 13), x + rng.normal(0, 0.2, 24), np.nan)
+    y[12:18] = np.nan
+    y[18:22] = np.nan
+    frame = pd.DataFrame(
+        {"site": np.repeat(["S1", "S2"], 12), "crop_type": "one", "predicted_t_ha": x}
+    )
+    frame = frame.assign(
+        dry_yield_t_ha=y, refused=pd.Series([None] * 23 + ["too far"], dtype="str")
+    )
+    table, told = joined_means(frame, chosen_at_random=True)
+    own = regression_estimate(x[:12], y[:12], chosen_at_random=True)
+    assert table.loc[0, "mean"] == own.mean and table["site"].tolist() == ["S1"]
+    assert told[0].startswith("S2, one: 1 cut plots")
+    with pytest.raises(Refusal, match="nobody says that they were chosen at random"):
+        joined_means(frame, chosen_at_random=False)

@@ -95,17 +95,23 @@ def closing_words(record, out):
         lines.append(f"{scope.ljust(width)}  {word}{': ' if said else ''}{said}")
     lost = record["network"]["sites_refused"]
     lines += [f"A site may be missing, {_LOST} {text}" for text in lost]
+    why = record.get("pages", {}).get("reason", "")
+    lines += [f"The short reports could not be made: {why}"] * bool(why)
     lines.append(f"Open {out / 'index.html'}")
-    return "\n".join(lines), not lost and all(e["status"] in SUCCEEDED for e in entries.values())
+    return "\n".join(lines), not (lost or why) and all(
+        e["status"] in SUCCEEDED for e in entries.values()
+    )
 
 
-def index_page(record):
-    """Write the index page.
+def index_page(record, glance=""):
+    """Write the index page; it opens with the network's glance.
 
     Parameters
     ----------
     record : dict
         What ``run.json`` holds; see `culmbook.batch.season`.
+    glance : str
+        The network's glance, an HTML page written by this library.
 
     Returns
     -------
@@ -113,6 +119,7 @@ def index_page(record):
         HTML; every text from data or notebooks is escaped.
     """
     from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
 
     environment = Environment(autoescape=True, undefined=StrictUndefined)
     environment.filters["quote"] = lambda parts: quote("/".join(parts))
@@ -124,6 +131,7 @@ def index_page(record):
     both = {NETWORK: record["scopes"][NETWORK]} if NETWORK in record["scopes"] else {}
     statuses = [entry["status"] for entry in sites.values()]
     counts = {word: statuses.count(status) for status, word in STATUS_WORDS.items()}
+    pages = record.get("pages", {"files": {}, "n_pages": {}})
     parts = ", ".join(f"{n} {word}" for word, n in counts.items() if n)
     finished = max((entry.get("finished", "") for entry in record["scopes"].values()), default="")
     return page.render(
@@ -134,17 +142,24 @@ def index_page(record):
         summary=f"{len(sites)} {'site' if len(sites) == 1 else 'sites'}: {parts or 'none'}.",
         notice=said.get("notice"),
         lost=[f"A site may be missing here, {_LOST} {t}" for t in network.get("sites_refused", [])],
-        scopes={s: _shown(s, entry, season, names) for s, entry in (both | sites).items()},
+        scopes={s: _shown(s, entry, pages, names) for s, entry in (both | sites).items()},
+        glance=Markup(glance.partition("<body>")[2].partition("</body>")[0]),
+        hybrids=[f.split("/") for f in pages["files"] if "/hybrids_" in f],
         finished=finished.replace("T", " ").replace("+00:00", " UTC"),
     )
 
 
-def _shown(scope, entry, season, names):
+def _shown(scope, entry, pages, names):
     """Return what the page shows of a scope; a note that repeats a notebook's fault is left out."""
     files, notebooks = sorted(entry["files"]), entry["notebooks"]
     faults = [one["reason"] for one in notebooks.values() if one["reason"]]
-    pages = f", {entry['n_pages']} pages" if entry.get("n_pages") else ""
-    main = [(f"Report {season} (PDF{pages})", f) for f in files if f.endswith(".pdf")]
+    n_short, n_record = pages["n_pages"].get(scope), entry.get("n_pages")
+    short = [
+        f.removeprefix(f"{scope}/") for f in pages["files"] if f.startswith(f"{scope}/{scope}_")
+    ]
+    main = [(f"Report (PDF, {n_short} pages)", name) for name in short]
+    records = [f for f in files if f.endswith(".pdf")]
+    main += [(f"Full record (PDF{f', {n_record} pages' if n_record else ''})", f) for f in records]
     return entry | {
         "name": "All sites" if scope == NETWORK else scope,
         "place": names[scope] if names.get(scope, scope) != scope else "",

@@ -97,7 +97,7 @@ def run_season(asked, progress=None):
     with files.locked(asked.out):
         files.remove_leftovers(asked.out)
         batch = Batch(asked, notebooks, given, data)
-        if not batch.is_known() or batch.plan():
+        if not batch.is_known() or batch.plan() or not batch.has_pages():
             batch.work(progress or Progress())
         batch.write()
     return {**batch.record, "asked": batch.scopes}
@@ -244,7 +244,7 @@ class Batch:
             self.learn(network)
             plan = self.plan()
             self._open(plan)
-            progress.planned(sum(len(jobs) + 1 for jobs in plan.values()))
+            progress.planned(sum(len(jobs) + 1 for jobs in plan.values()) + 1)
             waits_for = {scope: len(jobs) for scope, jobs in plan.items()}
             queue = [job for jobs in plan.values() for job in jobs][::-1]
             queue += [self._report_job(scope, network) for scope, jobs in plan.items() if not jobs]
@@ -256,6 +256,42 @@ class Batch:
                 waits_for[job.scope] -= 1
                 if waits_for[job.scope] == 0:
                     queue.append(self._report_job(job.scope, network))
+            for job, answer in pool.run([self._pages_job(network)], progress.began):
+                made = {"files": {}, "n_pages": {}} | answer
+                self.record["pages"] = made | {"fingerprint": self._pages_fingerprint()}
+                progress.ended(job, answer)
+
+    def has_pages(self):
+        """Tell whether the short pages stand as they were made, from what stands now."""
+        pages = self.record.get("pages", {})
+        return (
+            pages.get("fingerprint") == self._pages_fingerprint()
+            and pages["status"] == "done"
+            and all(
+                _is_untouched(self.asked.out / name, sha) for name, sha in pages["files"].items()
+            )
+        )
+
+    def _pages_fingerprint(self):
+        entries = self.record["scopes"]
+        return digest(
+            [self.software, {s: entries[s].get("report_fingerprint") for s in sorted(entries)}]
+        )
+
+    def _pages_job(self, network):
+        from culmbook.batch.workers import PagesJob
+
+        reported = [s for s, e in self.record["scopes"].items() if e.get("files")]
+        notebooks = {scope: self._done(scope) for scope in reported}
+        entries = {scope: self.record["scopes"][scope] for scope in reported}
+        context = {
+            "season": self.asked.season,
+            "network": network,
+            "started": _now(),
+            "places": {scope: entry["places"] for scope, entry in entries.items()},
+            "gaps": {scope: entry["incomplete"] for scope, entry in entries.items()},
+        }
+        return PagesJob(self.asked.out.resolve(), notebooks, context, REPORT_DEADLINE)
 
     def learn(self, network):
         """Note which sites a network has and which of them cannot be reported on.
@@ -287,7 +323,8 @@ class Batch:
         """Write the record and the index page, unless they stand as they are."""
         if read_record(self.asked.out) != self.record:
             files.write_json(self.asked.out / RUN_FILE, self.record)
-        page, path = index_page(self.record), self.asked.out / INDEX_FILE
+        glance, path = self.asked.out / NETWORK / "glance.html", self.asked.out / INDEX_FILE
+        page = index_page(self.record, glance.read_text("utf-8") if glance.is_file() else "")
         if not path.is_file() or path.read_text(encoding="utf-8") != page:
             files.write_whole(path, page)
 
@@ -359,13 +396,21 @@ class Batch:
         from culmbook.batch.workers import ReportJob
 
         entries = self.record["scopes"][scope]["notebooks"]
-        done = [n for n in self._sections(scope) if entries[n.name]["status"] == "done"]
         failed = {name: e["reason"] for name, e in entries.items() if e["status"] != "done"}
-        failed = [{"notebook": n, "reason": why} for n, why in failed.items()]
-        run = {"failed": failed, "started": _now()}
-        context = {"season": self.asked.season, "network": network, "run": run}
-        made = tuple(self._target(scope, n.name).resolve() for n in done)
-        return ReportJob(scope, self._folder(scope).resolve(), made, context, REPORT_DEADLINE)
+        run = {"failed": [{"notebook": n, "reason": why} for n, why in failed.items()]}
+        context = {
+            "season": self.asked.season,
+            "network": network,
+            "run": run | {"started": _now()},
+        }
+        folder = self._folder(scope).resolve()
+        return ReportJob(scope, folder, self._done(scope), context, REPORT_DEADLINE)
+
+    def _done(self, scope):
+        entries = self.record["scopes"][scope]["notebooks"]
+        names = [n.name for n in self._sections(scope) if n.name in entries]
+        done = [name for name in names if entries[name]["status"] == "done"]
+        return tuple(self._target(scope, name).resolve() for name in done)
 
     def _open(self, plan):
         """Note what is about to be made and take away what no longer stands."""
@@ -405,10 +450,20 @@ class Batch:
         if answer["status"] != "done":
             self._withdraw(job.scope)
             reasons.append(f"report: {answer['reason']}")
-        notes = {name: answer[name] for name in ("incomplete", "provisional") if answer.get(name)}
-        blank = {"headline": "", "n_pages": 0, "files": {}}
+        made = {
+            "headline": "",
+            "n_pages": 0,
+            "files": {},
+            "incomplete": [],
+            "provisional": [],
+            "places": {},
+        } | answer
+        notes = {name: made[name] for name in ("incomplete", "provisional") if made[name]}
         self.record["scopes"][job.scope] |= {
-            **{name: answer.get(name, nothing) for name, nothing in blank.items()},
+            **{
+                name: made[name]
+                for name in ("headline", "n_pages", "files", "places", "incomplete")
+            },
             "notes": [sentence for said in notes.values() for sentence in said],
             "status": "failed" if reasons else next(iter(notes), "done"),
             "reason": "; ".join(reasons),

@@ -24,7 +24,7 @@ import psutil
 from jupyter_client import AsyncKernelManager
 from jupyter_client.kernelspec import KernelSpec
 
-from culmbook.batch.notebook import file_digest, keep, notebook_site, saved_so_far
+from culmbook.batch.notebook import NETWORK, file_digest, keep, notebook_site, saved_so_far
 from culmbook.text.files import TEMPORARY, publish
 
 MARK = "CULMBOOK_BATCH"
@@ -37,8 +37,10 @@ ENVIRONMENT = {
     "PYDEVD_DISABLE_FILE_VALIDATION": "1",
 }
 """Set for workers and, through them, for kernels."""
-REPORT_FILES = ["*.pdf", "*.xlsx", "tables/*.csv"]
+REPORT_FILES = ["*_record.pdf", "*.xlsx", "tables/*.csv"]
 """Files of a site's folder that its report job makes."""
+PAGE_FILES = ["*/*_[0-9][0-9][0-9][0-9].pdf", "network/glance.html", "network/frames/*.csv"]
+"""Files of the output folder that the job of the short pages makes."""
 _LONGEST_SOCKET_PATH = 90  # the systems allow 104 to 108 bytes, and a port number is added
 _SPAWNED = multiprocessing.get_context("spawn")
 _KERNEL = "-X frozen_modules=off -m ipykernel_launcher -f {connection_file}"
@@ -181,12 +183,65 @@ class ReportJob:
         network = of_season(self.context["network"], season)
         made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.folder))
         of_what = {"site": site, "season": season, "network": network, "run": self.context["run"]}
-        facts, pdf = asdict(network.settings.report), made / f"{self.scope}_{season}.pdf"
+        facts, pdf = asdict(network.settings.report), made / f"{self.scope}_{season}_record.pdf"
         summary = build_report(self.notebooks, pdf, facts=facts, **of_what)
         write_tables(self.notebooks, made, network=network, site=site)
         files = publish(made, self.folder, REPORT_FILES)
         made = {name: file_digest(self.folder / name) for name in files}
         return {"status": "done", "reason": "", "files": made, **asdict(summary)}
+
+
+@dataclass(frozen=True)
+class PagesJob:
+    """Make the season's frames and short pages from the executed notebooks of all scopes.
+
+    Parameters
+    ----------
+    out : Path
+        Output folder.
+    notebooks : dict of str to tuple of Path
+        Executed notebooks of each scope, in report order.
+    context : dict
+        ``season``, ``network`` (`culmbook.sheets.read.Network`), ``started``, and by scope ``places``
+        (pages of the full record) and ``gaps``.
+    deadline : int
+        Longest time [s].
+    """
+
+    out: Path
+    notebooks: dict
+    context: dict
+    deadline: int
+    scope: str = field(default="season", init=False)
+    name: str = field(default="pages", init=False)
+
+    def run(self):
+        """Return what the record says of the short pages: pages of each report, files."""
+        from culmbook.report.season import season_frames, write_pages  # in worker processes only
+        from culmbook.trials.entries import control_of, controls_of, without_guards
+        from culmbook.trials.seasons import of_season
+
+        season, whole = self.context["season"], self.context["network"]
+        network = of_season(whole, season)
+        hybrids, control = network.tables["hybrids"], control_of(network)
+        plots = without_guards(network.tables["plots"], hybrids)
+        entries = {
+            scope: sorted(
+                plots.loc[plots["site"].eq(scope) | (scope == NETWORK), "hybrid"].unique()
+            )
+            for scope in self.notebooks
+        }
+        controls = [control, *(name for name in controls_of(network) if name != control)]
+        found = season_frames(self.notebooks, entries, list(filter(None, controls)), season)
+        about = self.context | {
+            "sites": network.tables["sites"],
+            "meta": asdict(network.settings.report),
+        }
+        made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.out))
+        n_pages = write_pages(made, season, self.notebooks, found, hybrids, about)
+        files = publish(made, self.out, PAGE_FILES)
+        digests = {name: file_digest(self.out / name) for name in files}
+        return {"status": "done", "reason": "", "n_pages": n_pages, "files": digests}
 
 
 class _Worker:

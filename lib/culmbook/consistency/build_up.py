@@ -19,7 +19,7 @@ from culmbook.consistency.model import (
     RESIDUAL,
     TERMS,
     dummies,
-    fix_pairs,
+    fix_few,
     in_words,
     random_terms,
     season_records,
@@ -43,7 +43,7 @@ LEAST_LATE = 3
 """
 _SPARE = 5
 _SHARED = tuple(TERMS)[1:]  # all but the hybrid itself
-WEATHER = ("season", "environment", "cohort_site")
+WEATHER = ("season", "environment", "trial_season", "cohort_site")
 OLD = 5
 """Crop year after which stands count as old."""
 _STARTS = 6  # searches per curve, from the best of a grid
@@ -81,13 +81,14 @@ class BuildUpFit:
         return sorted(set(self.records["hybrid"]) - {self.control})
 
 
+@in_words("no share of full yield: ")
 def build_up_records(harvests: pd.DataFrame, early_year: int = EARLY_YEAR) -> pd.DataFrame:
     """Log yields of one early crop year and of the plateau.
 
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`.
     early_year : int
         1 or 2.
 
@@ -120,10 +121,14 @@ def build_up_records(harvests: pd.DataFrame, early_year: int = EARLY_YEAR) -> pd
 
 
 def _with_cohorts(cells):
-    """Records with the planting year, and that at its site."""
+    """Records with the planting year, that at its site, and the trial's season."""
     planted = cells["growing_season"] - cells["crop_year"] + 1
     cohort = planted.astype("int64").astype("str")
-    return cells.assign(cohort=cohort, cohort_site=cells["site"].astype(str) + ":" + cohort)
+    return cells.assign(
+        cohort=cohort,
+        cohort_site=cells["site"].astype(str) + ":" + cohort,
+        trial_season=cells["place"] + ":" + cells["season"],
+    )
 
 
 @in_words("no share of full yield: ")
@@ -135,7 +140,7 @@ def fit_build_up(
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, log of dry yield over 0 is used.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, log of dry yield over 0 is used.
     control : str
     early_year : int
 
@@ -146,7 +151,8 @@ def fit_build_up(
     Raises
     ------
     ValueError
-        Stages without cuts, the control in only one of them, fewer than two candidates in both, a
+        Stages without cuts, the control in only one of them, fewer than two candidates in both, one
+        season of each stage, so that a hybrid's build-up is its answer to that season too, or a
         search that does not settle.
 
     Notes
@@ -154,8 +160,8 @@ def fit_build_up(
     Log yield = conditions + hybrid + hybrid × stage + random hybrid × site, hybrid × season, hybrid
     × site × season, plot, replicate × season, main plot × season, block, as far as the layout shows
     them; the control's own stage effect is fixed. For the absolute share the conditions are site
-    and stage, with season, site × season and planting year at a site random: a planting year is
-    random because age, season and planting year are bound by ``season = planting year + age - 1``,
+    and stage, with season, site × season, trial × season and planting year at a site random: a
+    planting year is random because age, season and planting year are bound by ``season = planting year + age - 1``,
     so that their linear trends never separate without such a choice.
     """
     if not control:
@@ -172,6 +178,12 @@ def fit_build_up(
     hybrids = pd.get_dummies(records["hybrid"], dtype=float).drop(columns=control)
     base = pd.concat([dummies(records, "condition"), hybrids.add_prefix("hybrid ")], axis=1)
     kept = random_terms(records, ("hybrid", "hybrid_stage", *_SHARED))
+    if records.groupby("hybrid_stage")["hybrid_season"].nunique().max() == 1:
+        late = fmt_list(sorted(records.loc[records["stage"] == PLATEAU, "season"].unique()))
+        raise ValueError(
+            f"every hybrid was cut in one season of full yield only ({late}), and what it did in that "
+            "season looks the same as its build-up: it takes two"
+        )
     shared = [t for t in kept if t in _SHARED]
     each = hybrids.mul(is_early, axis=0).add_prefix("stage ")
     fixed = settled(base.join(each), records, shared)
@@ -183,7 +195,7 @@ def fit_build_up(
 
 def settled(design: pd.DataFrame, records: pd.DataFrame, terms: list) -> GaussianFit:
     """Fit ``response``, pairs of the layout fixed; ValueError where the search does not settle."""
-    fit = fit_gaussian(records, "response", *fix_pairs(design, records, terms))
+    fit = fit_gaussian(records, "response", *fix_few(design, records, terms))
     if fit.verdict != CONVERGED:
         raise ValueError(f"the model of the build-up has {fit.verdict}")
     return fit
@@ -292,13 +304,12 @@ def _weather_prior(built):
     where a few seasons tell the weather's spread: of three, the limits would be those of t with one
     instead of two.
     """
-    sites, seasons = (built.records[c].nunique() for c in ("site", "season"))
+    own, seasons = built.records, built.records["season"].nunique()
+    shares = {"season": 1.0, "environment": 1 / own["site"].nunique()}
+    shares |= {"trial_season": 1 / own["place"].nunique(), RESIDUAL: seasons / len(own)}
 
     def log_density(parameters):
-        weather = sum(
-            parameters[t] / k for t, k in (("season", 1), ("environment", sites)) if t in parameters
-        )
-        return -0.5 * np.log(weather + parameters[RESIDUAL] * seasons / len(built.records))
+        return -0.5 * np.log(sum(parameters[t] * k for t, k in shares.items() if t in parameters))
 
     return log_density
 
@@ -370,7 +381,7 @@ def crop_year_table(harvests: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`.
 
     Returns
     -------
@@ -448,7 +459,7 @@ def decline(harvests: pd.DataFrame) -> pd.Series:
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`.
 
     Returns
     -------
@@ -549,7 +560,8 @@ def aliasing_words(records: pd.DataFrame, early_year: int = 2) -> str:
         f"{planted} fell into {early}, so plots of different ages stood in the same seasons and the step from early "
         "to full yield can be told from the weather. A steady trend over the years still cannot be shared out between "
         "age, season and planting year; planting years are taken as random here, so such a trend is read as one of age "
-        "and season."
+        "and season. A season that treats young stands otherwise than old ones, at all sites alike, is no part of the "
+        "interval of the share itself."
     )
 
 

@@ -8,7 +8,7 @@ from scipy import special
 
 from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import LEAST_SEASONS
-from culmbook.stats.order import expected_largest
+from culmbook.stats.extremes import expected_largest
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.refusal import Refusal
 
@@ -231,7 +231,8 @@ def verdict_words(
         parts.append(f"{verdict}: {fmt_list(named, most) if named else 'none'}")
     return (
         f"Against {control} {where}: {'; '.join(parts)}. In brackets is the probability of beating "
-        "the control, for erratic hybrids that of having fallen off in a season."
+        "the control, for erratic hybrids that of having fallen off in a season. Yield alone counts here: "
+        "whether a hybrid passes the floors on other traits does not."
     )
 
 

@@ -19,7 +19,7 @@ from culmbook.mixed import CONVERGED, GaussianFit, compare, fit_gaussian, over
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
-from culmbook.trials.connected import refuse_disconnected
+from culmbook.trials.entries import refuse_disconnected
 from culmbook.trials.layout import add_strata
 
 ESTABLISHED = 3
@@ -42,11 +42,18 @@ TERMS = {
 hand.
 """
 OF_LAYOUT = ("replicate_season", "main_plot_season", "block_key")
+LEAST_RANDOM = 5
+"""Levels from which on a term of the layout is random: fewer leave its variance open upwards, and
+then no yield itself, only differences, would be known (Gelman 2006, section 5)."""
 """Terms that say where a plot lies, the same for all hybrids."""
 SCALES = ("log", "raw")
 RESIDUAL = "residual"
 _AR1_SEASONS = 4
-_IN_WORDS = TERMS | {"cohort_site": "planting year × site", "hybrid_stage": "hybrid × stage"}
+_IN_WORDS = TERMS | {
+    "cohort_site": "planting year × site",
+    "hybrid_stage": "hybrid × stage",
+    "trial_season": "trial × season",
+}
 
 
 @contextmanager
@@ -132,7 +139,7 @@ def season_records(
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`; rows left out there are not used.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`; rows left out there are not used.
     scale : {'log', 'raw'}
         Unit of ``response``: log of dry t/ha, or dry t/ha.
     first_crop_year : int
@@ -153,7 +160,7 @@ def season_records(
     """
     if scale not in SCALES:
         raise ValueError(f"scale is {scale!r}; it must be one of {', '.join(SCALES)}")
-    used = _usable(harvests, first_crop_year)
+    used = usable(harvests, first_crop_year)
     if scale == "log":
         used = used[used["dry_yield_t_ha"] > 0]
     if used.empty:
@@ -178,7 +185,8 @@ def season_records(
     )
 
 
-def _usable(harvests, first_crop_year):
+def usable(harvests: pd.DataFrame, first_crop_year: int = ESTABLISHED) -> pd.DataFrame:
+    """Cuts with a yield that count, from a crop year on; those that gave nothing among them."""
     late = harvests["crop_year"].ge(first_crop_year).fillna(False)
     return harvests[harvests["left_out"].isna() & harvests["dry_yield_t_ha"].notna() & late]
 
@@ -215,7 +223,7 @@ def fit_seasons(
     Notes
     -----
     Fixed: site × trial × season × planting treatment, controls, crop type, and replicates or blocks
-    where there are two only. Cuts of one plot share the plot's effect (compound symmetry). The
+    where there are fewer than five. Cuts of one plot share the plot's effect (compound symmetry). The
     residual variance is one for all or one for each site-season, whichever has the lower criterion
     of Akaike.
 
@@ -232,7 +240,7 @@ def fit_seasons(
         )
     refuse_disconnected(records)
     random = random_terms(records) if random is None else list(random)
-    design, terms = fix_pairs(_design(records, groups), records, random)
+    design, terms = fix_few(_design(records, groups), records, random)
     if "hybrid" not in terms:
         raise ValueError("no hybrid has two records: nothing tells hybrids from chance")
     one = fit_gaussian(records, "response", design, terms)
@@ -309,7 +317,7 @@ def term_table(
         is_kept = not remark
         if is_kept:
             seen[partition] = label
-            remark = "fixed, as there are two levels" if _is_pair(records, term) else "random"
+            remark = "fixed, as it has few levels" if _has_few(records, term) else "random"
         rows.append((term, label, n, is_kept, remark))
     return pd.DataFrame(rows, columns=["term", "label", "n_levels", "is_kept", "remark"])
 
@@ -322,15 +330,12 @@ def random_terms(
     return list(table.loc[table["is_kept"], "term"])
 
 
-def _is_pair(records, term):
-    return term in OF_LAYOUT and records[term].nunique() == 2
+def _has_few(records, term):
+    return term in OF_LAYOUT and records[term].nunique() < LEAST_RANDOM
 
 
-def fix_pairs(
-    design: pd.DataFrame, records: pd.DataFrame, terms: list
-) -> tuple[pd.DataFrame, list]:
-    """Take terms of the layout that have two levels as fixed: two levels leave a variance open
-    upwards.
+def fix_few(design: pd.DataFrame, records: pd.DataFrame, terms: list) -> tuple[pd.DataFrame, list]:
+    """Take terms of the layout that have fewer than `LEAST_RANDOM` levels as fixed.
 
     Parameters
     ----------
@@ -344,16 +349,22 @@ def fix_pairs(
     Returns
     -------
     tuple
-        The design with a column of half the difference for each such term, as far as it does not
-        hold it already, so that its other effects stay those of the middle; and the terms left.
+        The design with a column for every level but the first of each such term, as far as it does
+        not hold it already, so that its other effects stay those of the middle of the levels; and
+        the terms left.
+
+    References
+    ----------
+    Gelman (2006) Bayesian Anal. 1:515-533.
     """
-    pairs = [t for t in terms if _is_pair(records, t)]
-    for term in pairs:
-        half = (records[term] == records[term].max()).astype(float) - 0.5
-        more = pd.concat([design, half.rename(term)], axis=1)
-        if np.linalg.matrix_rank(more.to_numpy()) > np.linalg.matrix_rank(design.to_numpy()):
-            design = more
-    return design, [t for t in terms if t not in pairs]
+    few = [t for t in terms if _has_few(records, t)]
+    for term in few:
+        levels = dummies(records, term)
+        for name in levels.columns[1:]:
+            more = pd.concat([design, levels[name] - 1 / levels.shape[1]], axis=1)
+            if np.linalg.matrix_rank(more.to_numpy()) > np.linalg.matrix_rank(design.to_numpy()):
+                design = more
+    return design, [t for t in terms if t not in few]
 
 
 @in_words()
@@ -382,7 +393,7 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     All have the same fixed effects, so their restricted likelihoods may be compared.
     """
     design = _design(records, _groups(records, controls))
-    design, terms = fix_pairs(design, records, random_terms(records))
+    design, terms = fix_few(design, records, random_terms(records))
     if "plot_key" not in terms:
         if records.groupby("plot_key")["season"].nunique().max() > 1:
             raise ValueError(
@@ -422,7 +433,7 @@ def provisional_words(harvests: pd.DataFrame, least: int = LEAST_SEASONS) -> str
     least : int
         Seasons after establishment.
     """
-    used = _usable(harvests, ESTABLISHED)
+    used = usable(harvests)
     used = used[used["dry_yield_t_ha"] > 0]
     few, had = is_provisional(used, least), n_of(used["growing_season"].nunique(), "season")
     if len(few) and few.all():
@@ -437,6 +448,6 @@ def lost_words(harvests: pd.DataFrame) -> str:
     """Say which hybrids had cuts that gave nothing and so have no logarithm; blank where there is
     none.
     """
-    used = _usable(harvests, ESTABLISHED)
+    used = usable(harvests)
     none = sorted(set(used.loc[used["dry_yield_t_ha"] <= 0, "hybrid"].astype(str)))
     return f"Cuts that gave nothing are not in it ({fmt_list(none)})." if none else ""

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.consistency.draws import SeasonDraws, limits
-from culmbook.consistency.model import RESIDUAL, TERMS, SeasonsFit
+from culmbook.consistency.model import LEAST_SEASONS, RESIDUAL, TERMS, SeasonsFit
 from culmbook.text.numbers import fmt_number
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
@@ -265,9 +265,16 @@ def needed_words(seasons: SeasonsFit, enough: float = ENOUGH) -> str:
     goal = fmt_number(enough, 2)
     if needed is None:
         return f"No number of seasons up to {MOST_SEASONS} brings it to {goal}: sites and plots set the limit."
-    more, verb = n_of(needed - had, "more season"), is_are(needed)
+    more = n_of(needed - had, "more season")
     if needed <= had:
-        return f"By the estimated variances {n_of(needed, 'season')} {verb} enough for {goal}."
+        waits = (
+            f", but {had} tell little of how much seasons differ: no hybrid counts as proven before "
+            f"{LEAST_SEASONS}"
+        )
+        return (
+            f"By the estimated variances the {n_of(had, 'season')} at hand {is_are(had)} enough for "
+            f"{goal}{waits if had < LEAST_SEASONS else ''}."
+        )
     return f"By the estimated variances it takes {more}, {needed} in all, to reach {goal}."
 
 

@@ -8,7 +8,7 @@ differences, which come first. A single LT50 carries the runs' scatter, of which
 little.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -18,17 +18,19 @@ from culmbook.frost.freeze_tests import (
     bracketing,
     cautions,
     degrees,
+    named_sets,
     observed_survival,
     survival_sets,
     why_no_curve,
 )
 from culmbook.mixed import CONVERGED, Laplace, Structure, make_terms, simultaneous_draws
-from culmbook.stats.line import crossing, fieller_limits
+from culmbook.stats.curves import crossing, fieller_limits
 from culmbook.stats.shares import combine_limits
 from culmbook.text.refusal import Refusal
 
 KILLED = (0.1, 0.5, 0.9)
 FLAT = "survival does not fall clearly with the cold: no LT50"
+KEY = ["protocol", "tissue", "part"]
 SLOPES = ("tested", "common", "own")
 # Own slopes are used below it; the test finds 1 in 40 sets of 20 hybrids to differ that do not.
 SLOPES_DIFFER_P = 0.01
@@ -40,6 +42,8 @@ _LOGIT_RANGE = (-10.0, 2.0)  # of natural death
 _SEARCHES = 3  # a search that stumbles goes on from where it fell
 _FLAT = 0.1  # slope of the criterion that counts as none
 _DIFFERENCE = 1e-5  # for the search's derivatives: well above the error of a mode
+_PRIOR_SCATTER = 0.3
+_SCATTERS = np.linspace(0, 1, 101)  # sd of log slopes tried
 _STEP = 0.15  # in the logit of natural death, for numerical derivatives
 
 
@@ -116,6 +120,9 @@ class FreezeFit:
         Frozen cells less estimates.
     verdict : str
         ``'converged'``, or what went wrong.
+    slope_scatter : float
+        Variance of hybrids' log slopes around the common one; 0 with own slopes, and where slopes
+        were not tested.
     """
 
     cells: pd.DataFrame = field(repr=False)
@@ -134,6 +141,7 @@ class FreezeFit:
     slopes_test: dict
     df: int
     verdict: str
+    slope_scatter: float = 0.0
 
     def positions(self, hybrid: str) -> list[int]:
         """Places of a hybrid's intercept and slope among the estimates."""
@@ -197,12 +205,15 @@ def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool =
         raise Refusal(f"{', '.join(few)} was frozen at one temperature only: it has no slope.")
     judged = bracketing(observed_survival(cells))  # outside the tested range a slope is a guess
     known = judged.loc[judged["is_bracketed"], "hybrid"]
-    test = {}
+    test, scatter = {}, 0.0
     if slopes != "common" and len(known) > 1 and not few:
         kept = cells["hybrid"].isin(known) | cells["temperature_c"].isna()
-        test = _Problem(cells[kept].reset_index(drop=True), True, penalised).test_slopes()
+        apart = _Problem(cells[kept].reset_index(drop=True), True, penalised)
+        test, scatter = apart.test_slopes(), apart.slope_scatter()
     own = slopes == "own" or test.get("p_value", 1.0) < SLOPES_DIFFER_P
-    return _Problem(cells, own, penalised).result(test)
+    return replace(
+        _Problem(cells, own, penalised).result(test), slope_scatter=0.0 if own else scatter
+    )
 
 
 class _Problem:
@@ -338,6 +349,26 @@ class _Problem:
         p_value = float(stats.chi2.sf(chi2, h - 1))
         return {"chi2": float(max(chi2, 0.0)), "df": h - 1, "p_value": p_value}
 
+    def slope_scatter(self):
+        """Variance of the hybrids' log slopes: mean of its posterior, with a half-normal prior.
+
+        Not a maximum, which is zero half of the time where slopes differ little, and would make the
+        intervals of LT10 and LT90 too narrow then. The prior's sd of 0.3 (hybrids' slopes within
+        twofold of each other, common practice, no source) matters with few hybrids only.
+        """
+        h, q = len(self.hybrids), self.laplace.structure.q
+        slope, variance = self.mode.fixed[h : 2 * h], np.diag(self.mode.factor.h)[q + h : q + 2 * h]
+        rises = slope > 0
+        if rises.sum() < 2:
+            return 0.0
+        at, sd = np.log(slope[rises]), _SCATTERS[:, None]
+        weight = 1 / (variance[rises] / slope[rises] ** 2 + sd**2)
+        mean = (weight * at).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
+        height = np.log(weight).sum(axis=1) - np.log(weight.sum(axis=1))
+        height -= (weight * (at - mean) ** 2).sum(axis=1) + (_SCATTERS / _PRIOR_SCATTER) ** 2
+        likely = np.exp((height - height.max()) / 2)
+        return float(likely @ _SCATTERS**2 / likely.sum())
+
 
 def _dummies(column, levels):
     return (column.to_numpy()[:, None] == np.asarray(levels)).astype(float)
@@ -414,14 +445,17 @@ def lethal_temperatures(
 
     Notes
     -----
-    LT_q = LT50 + logit(1 - q)/slope. Limits are Fieller's with a t quantile. The variance of a
+    LT_q = LT50 + logit(1 - q)/slope. Limits are Fieller's with a t quantile; under a common slope
+    they are widened, at LT10 and LT90, by how much hybrids' slopes scatter around it (Zou & Donner
+    2008). The variance of a
     hybrid's height is the runs' mean square over their number (runs - 1 degrees of freedom) plus
     what is the hybrid's own; the degrees of freedom of the sum are Satterthwaite's. The runs'
     variance is not bounded at zero, so that the interval keeps its level with three runs.
 
     References
     ----------
-    Satterthwaite (1946) Biometrics Bull. 2:110-114; Fieller (1954) J. R. Stat. Soc. B 16:175-185.
+    Satterthwaite (1946) Biometrics Bull. 2:110-114; Fieller (1954) J. R. Stat. Soc. B 16:175-185;
+    Zou & Donner (2008) Stat. Med. 27:1693-1702.
     """
     table = _states(fit)
     rows = [_of_hybrid(fit, row, killed, level) for row in table.itertuples()]
@@ -475,7 +509,10 @@ def _of_hybrid(fit, row, killed, level):
         if len(fit.runs) > 1:
             covariance, df = _over_runs(fit, row.hybrid, at)
             limits = fieller_limits(*line, covariance, stats.t.ppf(0.5 + level / 2, df), at)
-            found[f"{name}_lower_c"], found[f"{name}_upper_c"] = fit.centre_c + np.array(limits)
+            beyond = np.array(limits) + fit.centre_c - found[f"{name}_c"]
+            apart = stats.norm.ppf(0.5 + level / 2) * np.sqrt(fit.slope_scatter) * at / line[1]
+            beyond = np.sign(beyond) * np.hypot(beyond, apart)
+            found[f"{name}_lower_c"], found[f"{name}_upper_c"] = found[f"{name}_c"] + beyond
             found["df"] = df if name == names[len(names) // 2] else found["df"]
     return found
 
@@ -489,8 +526,8 @@ def _over_runs(fit, hybrid, at):
     n = len(fit.runs)
     if not fit.has_run_shifts:  # the loads' variance holds the runs'
         return covariance, max(fit.cells.dropna(subset="temperature_c")["load"].nunique() - 2, 1)
-    between, own = fit.run_scatter / n, max(covariance[0, 0] - fit.run_sampling / n, 0.0)
-    covariance[0, 0] = between + own
+    between = fit.run_scatter / n
+    covariance[0, 0] = between + max(covariance[0, 0] - fit.run_sampling / n, 0.0)
     direction = np.array([1.0, crossing(*fit.estimates[place], at)])
     variance = direction @ covariance @ direction
     rest = max(variance - between, 0.0)
@@ -626,8 +663,9 @@ def survival_curves(fit: FreezeFit, temperatures, *, level: float = 0.95) -> pd.
     for hybrid in fit.hybrids:
         place = fit.positions(hybrid)
         rows = np.column_stack([np.ones(len(at)), at - fit.centre_c])
-        eta = rows @ fit.estimates[place]
-        se = np.sqrt(np.einsum("ij,jk,ik->i", rows, fit.covariance[np.ix_(place, place)], rows))
+        eta, covariance = rows @ fit.estimates[place], fit.covariance[np.ix_(place, place)]
+        variance = np.einsum("ij,jk,ik->i", rows, covariance, rows) + fit.slope_scatter * eta**2
+        se = np.sqrt(variance)
         shares = {
             name: (1 - fit.natural_death) * special.expit(eta + k * quantile * se)
             for name, k in (("alive", 0), ("lower", -1), ("upper", 1))
@@ -677,6 +715,7 @@ def curve_draws(fit: FreezeFit, n: int, seed: int) -> pd.DataFrame:
         shift = np.sqrt(extra) * rng.standard_t(len(fit.runs) - 1, size=(n, 1))
     slope = kept[:, places[:, 1]]
     lt50 = fit.centre_c - (kept[:, places[:, 0]] + shift) / slope
+    slope = slope * np.exp(np.sqrt(fit.slope_scatter) * rng.normal(size=slope.shape))
     columns = {"lt50_c": lt50.T.ravel(), "slope": slope.T.ravel()}
     index = pd.MultiIndex.from_product([hybrids, range(n)], names=["hybrid", "draw"])
     return pd.DataFrame(columns, index).reset_index()
@@ -688,7 +727,7 @@ def unevenness(fit: FreezeFit) -> pd.DataFrame:
 
     The runs' part is what their scatter holds beyond sampling, not below 0; missing with one run.
     """
-    words = {"run": "run", "load": "load (run x temperature)", "cell": "hybrid in a load"}
+    words = {"run": "run", "load": "load (run × temperature)", "cell": "hybrid in a load"}
     frozen = fit.cells[fit.cells["temperature_c"].notna()]
     levels = {"run": len(fit.runs), "load": frozen["load"].nunique(), "cell": len(frozen)}
     run = max(fit.run_scatter - fit.run_sampling, 0.0) if fit.has_run_shifts else np.nan
@@ -715,8 +754,8 @@ def freeze_answers(tests: pd.DataFrame, *, slopes: str = "tested") -> pd.DataFra
     Returns
     -------
     DataFrame
-        As :func:`fit_sets` (named by protocol, tissue and, where hybrids share no run, part) with
-        ``tissue, from_to`` (temperatures), ``frozen, unfrozen`` (units), ``death, death_lower,
+        As :func:`fit_sets` (named by :func:`culmbook.frost.freeze_tests.named_sets`) with
+        ``protocol, tissue, from_to`` (temperatures), ``frozen, unfrozen`` (units), ``death, death_lower,
         death_upper`` (natural death, 0-1), ``cautions`` (sentences).
 
     Raises
@@ -725,16 +764,12 @@ def freeze_answers(tests: pd.DataFrame, *, slopes: str = "tested") -> pd.DataFra
         No unit was counted alive or dead.
     """
     sets = survival_sets(tests)
-    parts = pd.Series([key[:2] for key in sets]).value_counts()
-    cells = {
-        f"{key[0]}, {key[1]}" + (f", part {key[2]}" if parts[key[:2]] > 1 else ""): rows
-        for key, rows in sets.items()
-    }
+    cells = named_sets(sets)
     table = fit_sets(cells, lambda rows: _converged(fit_freeze(rows, slopes=slopes)))
     rows = pd.DataFrame(
         [_of_set(cells[name], table.at[name, "fit"]) for name in cells], table.index
     )
-    return table.join(rows).assign(tissue=[key[1] for key in sets])
+    return table.join(rows).assign(**pd.DataFrame(list(sets), table.index, KEY)[KEY[:2]])
 
 
 def fit_sets(sets: dict, fit) -> pd.DataFrame:
@@ -768,7 +803,7 @@ def fit_sets(sets: dict, fit) -> pd.DataFrame:
 
 def _converged(fit):
     if fit.verdict != CONVERGED:
-        raise Refusal(f"Not estimable: the model of the curves did {fit.verdict}.")
+        raise Refusal(f"Not estimable: the model of the curves has {fit.verdict}.")
     return fit
 
 

@@ -71,6 +71,28 @@ def survival_sets(tests: pd.DataFrame) -> dict:
     return sets
 
 
+def named_sets(sets: dict) -> dict:
+    """Sets by a name for the reader: the tissue, with protocol and part where it has several.
+
+    Parameters
+    ----------
+    sets : dict
+        By protocol, tissue and perhaps part, as from :func:`survival_sets`.
+
+    Examples
+    --------
+    >>> list(named_sets({("p", "rhizome", 1): 0, ("q", "rhizome", 1): 0, ("p", "leaf", 1): 0}))
+    ['rhizome, protocol p', 'rhizome, protocol q', 'leaf']
+    """
+    keys = [tuple(map(str, key)) for key in sets]
+    protocols = pd.Series(keys).map(lambda key: key[:2]).drop_duplicates().str[1].value_counts()
+    parts, names = pd.Series([key[:2] for key in keys]).value_counts(), []
+    for protocol, tissue, *part in keys:
+        name = f"{tissue}, protocol {protocol}" if protocols[tissue] > 1 else tissue
+        names.append(name + (f", part {part[0]}" if parts[(protocol, tissue)] > 1 else ""))
+    return dict(zip(names, sets.values(), strict=True))
+
+
 def _cells(rows):
     keys, counts = ["hybrid", "run", "temperature_c"], ["units_tested", "units_alive"]
     summed = rows.groupby(keys, dropna=False, sort=True)[counts].sum().reset_index()

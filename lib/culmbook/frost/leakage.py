@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import optimize, stats
 
 from culmbook.frost.freeze_curves import fit_sets, no_control, with_differences
-from culmbook.frost.freeze_tests import HIGH_KILL, LEAST_TEMPERATURES, LOW_KILL, degrees
+from culmbook.frost.freeze_tests import HIGH_KILL, LEAST_TEMPERATURES, LOW_KILL, degrees, named_sets
 from culmbook.stats.curves import fit_sigmoid
 from culmbook.text.refusal import Refusal
 
@@ -410,5 +410,5 @@ def leakage_answers(tests: pd.DataFrame) -> pd.DataFrame:
     read = tests[tests[["leakage_after", "leakage_total"]].notna().all(axis=1)]
     if read.empty:
         raise Refusal("No freeze test of these hybrids read electrolyte leakage.")
-    sets = {", ".join(key): rows for key, rows in read.groupby(["protocol", "tissue"])}
-    return fit_sets(sets, lambda rows: fit_leakage(injury_index(rows)))
+    sets = dict(list(read.groupby(["protocol", "tissue"])))
+    return fit_sets(named_sets(sets), lambda rows: fit_leakage(injury_index(rows)))

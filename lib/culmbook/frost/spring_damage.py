@@ -14,13 +14,12 @@ import pandas as pd
 from scipy import linalg, stats
 
 from culmbook.frost.freeze_curves import no_control
-from culmbook.frost.winter_survival import distinct_terms
 from culmbook.mixed import CONVERGED, OrdinalFit, fit_ordinal, marginal_share, simultaneous_draws
-from culmbook.stand.model import add_strata
 from culmbook.text.numbers import fmt_count, fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are
 from culmbook.trials.entries import is_used
+from culmbook.trials.layout import add_strata, random_terms
 
 # Highest damage score.
 HIGHEST = 6
@@ -327,8 +326,10 @@ def fit_damage(frame, *, at_equal_emergence=False, random=TERMS):
         raise Refusal(
             f"{n_plots} plots for {design.shape[1]} fixed effects: too few to compare hybrids."
         )
-    least = {"plot_key": MIN_REPEATED, "plot_event": MIN_REPEATED}
-    terms = distinct_terms(rows, random, least, list(factors))
+    plots = [name for name in ("plot_key", "plot_event") if name in random]
+    few = [n for n in plots if rows[n].value_counts().gt(1).sum() < MIN_REPEATED]
+    wanted = [name for name in random if name not in few]
+    terms = list(random_terms(rows, wanted, fixed=list(factors), residual=True))
     given = {"score": "damage_score", "random": terms, "prior_sd": PRIOR_SD}
     fit = fit_ordinal(rows, fixed=design, **given)
     if fit.verdict != CONVERGED:
@@ -536,6 +537,22 @@ def damage_by_hybrid(damage, control, *, level=0.95):
         except Refusal:
             table[columns] = np.nan
     return table.reset_index().sort_values(["chance", "observed", "hybrid"], ignore_index=True)
+
+
+def spread_by_chance(damage):
+    """Share of the variance of hybrids' effects that hybrids all alike would show, 0–1.
+
+    Notes
+    -----
+    Trace of the effects' covariance over their sum of squares (both effects less their mean): what
+    a shrunken estimate would take off. Chances and odds here are not shrunk.
+
+    References
+    ----------
+    Morris, C. 1983, Journal of the American Statistical Association 78: 47–55.
+    """
+    effects, covariance = _estimates(damage, _weights(damage, "hybrid"))
+    return min(float(np.trace(covariance) / (effects @ effects)), 1.0)
 
 
 def other_effects(damage, *, level=0.95):

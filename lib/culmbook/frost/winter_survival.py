@@ -17,13 +17,15 @@ from scipy import stats
 from scipy.special import expit
 
 from culmbook.frost.winters import FORMULA, how_known, known_minima
-from culmbook.mixed import CONVERGED, BinomialFit, fit_binomial, marginal_share
+from culmbook.mixed import BinomialFit, marginal_share
 from culmbook.season.weather import WINTER
 from culmbook.stand.counts import PLOT_COLUMNS, plot_stand
+from culmbook.stand.model import refuse_implausible, settled
 from culmbook.text.numbers import fmt_count
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.trials.entries import is_used, without_guards
+from culmbook.trials.layout import degrees_left, random_terms
 
 # Fewest hybrids for a rank correlation.
 MIN_HYBRIDS = 5
@@ -126,9 +128,9 @@ class WinterFit:
     """Overwinter survival fitted.
 
     ``fit`` the binomial mixed model; ``cells`` what it used; ``winters`` one row per site-winter
-    (site, winter, label, minimum_c, is_first share); ``severity`` per °C colder: log_odds, lower,
-    upper, odds_ratio, p_value, df, or None with ``why_no_severity`` in words; ``terms`` the random
-    terms kept.
+    (site, winter, label, minimum_c, is_first share, alive, total); ``severity`` per °C colder:
+    log_odds, lower, upper, odds_ratio, p_value, df, or None with ``why_no_severity`` in words;
+    ``terms`` the random terms kept; ``df`` degrees of freedom that the first of them leaves.
     """
 
     fit: BinomialFit
@@ -137,6 +139,7 @@ class WinterFit:
     severity: dict | None
     why_no_severity: str | None
     terms: list
+    df: int
 
 
 # Random terms: winter of a site, hybrid in it, plot over its winters, plot in one winter
@@ -169,12 +172,19 @@ def fit_winters(cells, *, random=TERMS, level=0.95):
     -----
     logit P(alive) = hybrid + severity (°C colder than the mean winter) + first winter or later +
     site × winter + hybrid × site × winter + plot + overdispersion, the last four random and kept
-    where the counts can tell them apart. Severity is tested by t with site-winters less the fixed
-    terms that vary between them as degrees of freedom. Winters without a minimum have a mean of
-    their own: they say how hybrids differ and nothing about severity.
+    where the fixed effects leave something to tell them by: with one planting and two winters
+    "first or later" is the difference of the winters, and the shares are those of these winters
+    only. Severity is tested by t with site-winters less the fixed terms that vary between them as
+    degrees of freedom. Winters without a minimum have a mean of their own: they say how hybrids
+    differ and nothing about severity.
     """
-    why = _why_no_severity(cells)
-    cells = _with_keys(cells)
+    why, site_winter = _why_no_severity(cells), cells["site"] + "/" + cells["winter"].astype(str)
+    cells = cells.assign(
+        site_winter=site_winter,
+        hybrid_site_winter=cells["hybrid"] + "/" + site_winter,
+        plot_key=cells["site"] + "/" + cells["plot"],
+        cell=np.arange(len(cells)).astype(str),
+    ).reset_index(drop=True)
     if cells["hybrid"].nunique() < 2:
         raise Refusal(
             "Survival of winters is compared between two or more hybrids: one was counted."
@@ -186,19 +196,15 @@ def fit_winters(cells, *, random=TERMS, level=0.95):
         raise Refusal(f"{lost_in}: hybrids do not differ in it.")
     many = cells["plot_key"].nunique() > MOST_PLOTS
     wanted = [term for term in random if term != "plot_key" or not many]
-    design, terms = _design(cells, why is None), distinct_terms(cells, wanted, {"cell": 0})
-    counts = {"alive": "alive", "total": "total", "half_plant_in": "hybrid"}
-    fit = fit_binomial(cells, fixed=design, random=terms, **counts)
-    if fit.verdict != CONVERGED:
-        raise Refusal(f"Survival of winters is not estimable: the model did {fit.verdict}.")
-    by_winter = cells.groupby(["site", "winter", "label"])
-    winters = by_winter.agg(
-        {"minimum_c": "first", "is_first": "mean", "alive": "sum", "total": "sum"}
-    )
-    winters = winters.reset_index()
+    design = _design(cells, why is None)
+    terms = list(random_terms(cells, wanted, fixed=design))
+    fit = settled("Survival of winters", cells, design, terms)
+    told = {"minimum_c": "first", "is_first": "mean", "alive": "sum", "total": "sum"}
+    winters = cells.groupby(["site", "winter", "label"]).agg(told).reset_index()
     n_known = int(winters["minimum_c"].notna().sum())
     severity = None if why else _severity(fit, n_known, design, level)
-    return WinterFit(fit, cells, winters, severity, why, terms)
+    df = degrees_left(cells[terms[0]], design) if terms else fit.residual_df
+    return WinterFit(fit, cells, winters, severity, why, terms, df)
 
 
 def _why_no_severity(cells):
@@ -210,16 +216,6 @@ def _why_no_severity(cells):
     if np.ptp(known["minimum_c"]) == 0:
         return "All winters counted were equally cold, so survival cannot be related to severity."
     return None
-
-
-def _with_keys(cells):
-    site_winter = cells["site"] + "/" + cells["winter"].astype(str)
-    return cells.assign(
-        site_winter=site_winter,
-        hybrid_site_winter=cells["hybrid"] + "/" + site_winter,
-        plot_key=cells["site"] + "/" + cells["plot"],
-        cell=np.arange(len(cells)).astype(str),
-    ).reset_index(drop=True)
 
 
 def _design(cells, has_severity):
@@ -234,35 +230,6 @@ def _design(cells, has_severity):
     if cells["is_first"].nunique() > 1:
         design["is_later"] = (~cells["is_first"]).astype(float) - (~cells["is_first"]).mean()
     return design
-
-
-def distinct_terms(rows, wanted, least=(), fixed=()):
-    """Random terms that rows tell apart.
-
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-    wanted : sequence of str
-        Columns with the terms' levels.
-    least : mapping of str to int, optional
-        Fewest levels with several rows, for terms that need another number than 1.
-    fixed : sequence of str
-        Columns of fixed factors.
-
-    Returns
-    -------
-    list of str
-        Terms of two or more levels, enough of them with several rows, that part the rows in another
-        way than the terms before and the fixed factors.
-    """
-    kept, least = [], dict(least)
-    seen = {tuple(pd.factorize(rows[name])[0]) for name in fixed}
-    for term in wanted:
-        own, levels = tuple(pd.factorize(rows[term])[0]), rows[term].value_counts()
-        if len(levels) > 1 and (levels > 1).sum() >= least.get(term, 1) and own not in seen:
-            kept.append(term)
-            seen.add(own)
-    return kept
 
 
 def _severity(fit, n_winters, design, level):
@@ -291,24 +258,31 @@ def winter_shares(field, *, level=0.95):
         One row per hybrid, best first: hybrid, n_plots, n_winters (site-winters with counts),
         alive, total, share, lower, upper (0–1).
 
+    Raises
+    ------
+    Refusal
+        The model's shares are none that the counts could give.
+
     Notes
     -----
     Marginal: averaged over site-winters, blocks and plots. The interval is Wald's on the logit with
-    t and the site-winters' degrees of freedom, since the winters are shared by all hybrids and few;
-    differences between hybrids are known better than the intervals look.
+    t and the degrees of freedom of the coarsest random term, which are the site-winters less the
+    fixed effects that vary between them: winters are shared by all hybrids and few, so differences
+    between hybrids are known better than the intervals look.
     """
     fit, cells = field.fit, field.cells
     counts = cells.groupby("hybrid")[["plot_key", "site_winter"]].nunique()
     counts.columns = ["n_plots", "n_winters"]
     counts = counts.join(cells.groupby("hybrid")[["alive", "total"]].sum())
     logit = fit.coefficients[counts.index].to_numpy()
-    critical = stats.t.ppf(0.5 + level / 2, max(len(field.winters) - 1, 1))
+    critical = stats.t.ppf(0.5 + level / 2, field.df)
     half = critical * np.sqrt(np.diag(fit.covariance.loc[counts.index, counts.index]))
     extra = [name for name in ("colder_c", "is_unknown", "is_later") if name in fit.design]
     over = np.unique(fit.design[extra].to_numpy() @ fit.coefficients[extra].to_numpy().reshape(-1))
     for name, d in (("share", 0), ("lower", -half), ("upper", half)):
         at = (logit + d)[:, None] + over
         counts[name] = marginal_share(at, np.full((1, 1), fit.spread)).mean(axis=1)
+    refuse_implausible(counts["share"], cells, "site_winter")
     table = counts.reset_index()
     return table.sort_values(["share", "hybrid"], ascending=[False, True], ignore_index=True)
 
@@ -517,7 +491,8 @@ def expected_by_site(minima, draws, *, level=0.95):
     Returns
     -------
     pandas.DataFrame
-        site, how (how the minima are known, in words), the columns of :func:`expected_survival`;
+        site, how (how the minima are known, in words), cold_c (minimum of a winter as cold as one in
+        ten, or of the coldest of fewer than ten) [°C], the columns of :func:`expected_survival`;
         site with most loss first.
 
     Raises
@@ -530,7 +505,9 @@ def expected_by_site(minima, draws, *, level=0.95):
     parts = []
     for site, rows in known_minima(minima).groupby("site", sort=True):
         found = expected_survival(rows["minimum_c"], draws, level=level)
-        parts.append(found.assign(site=site, how=how_known(rows)))
+        tenth = 0.1 if len(rows) >= MIN_FOR_WORST else 0
+        cold = np.quantile(rows["minimum_c"], tenth)
+        parts.append(found.assign(site=site, how=how_known(rows), cold_c=cold))
     parts = sorted(parts, key=lambda rows: rows["expected"].mean())
     return pd.concat(parts, ignore_index=True)
 

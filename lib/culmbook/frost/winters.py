@@ -23,7 +23,7 @@ from culmbook.text.words import is_are
 
 PROBE_DEPTH_CM = 5.0
 DAY_S = 86_400
-# Months in which the lowest temperature of a winter can fall; only their missing days matter.
+# Months in which the lowest temperature of a winter is expected; only their missing days matter.
 FIRST_MONTH, LAST_MONTH = 10, 4
 # Period of a cold spell [d]: twice the days from its beginning to its end.
 SPELL_DAYS = 10.0
@@ -201,15 +201,18 @@ def _both(frames, window, coefficient):
 
 
 def cold_minima(series, days):
-    """Lowest value of each winter's cold months, its day and the number of days missing."""
+    """Lowest value of each winter, its day, and how many days of its cold months are missing.
+
+    The cold months must be whole; a colder reading outside them counts too.
+    """
     rows, cold = {}, days["is_cold"]
     for winter in sorted(set(days.loc[cold, "winter"])):
         last = pd.Timestamp(winter + 1, LAST_MONTH, 1) + pd.offsets.MonthEnd(0)
         n_days = (last - pd.Timestamp(winter, FIRST_MONTH, 1)).days + 1
-        values = series[(days["winter"] == winter) & cold].dropna()
-        is_whole = len(values) == n_days
-        lowest = (values.min(), values.idxmin()) if is_whole else (np.nan, pd.NaT)
-        rows[winter] = (n_days, n_days - len(values), *lowest)
+        values = series[days["winter"] == winter].dropna()
+        n_missing = n_days - int(cold[values.index].sum())
+        lowest = (np.nan, pd.NaT) if n_missing else (values.min(), values.idxmin())
+        rows[winter] = (n_days, n_missing, *lowest)
     columns = ["n_days", "n_missing", "value", "on"]
     return pd.DataFrame.from_dict(rows, "index", columns=columns)
 

@@ -14,6 +14,8 @@ from culmbook.text.numbers import fmt_count, fmt_list, fmt_number, fmt_p, fmt_sh
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
 
+WIDEST_C = 5.0  # a wider interval of a temperature says nothing to a reader
+NEAR_C = 0.5  # winters that differ by less are as cold as each other
 FEW_WINTERS = 8  # with fewer site-winters survival is said with a warning
 MOST_ODDS = 100  # an odds ratio beyond it, or below its inverse, is printed as that
 FEW = 0.01  # a chance below it is said as an upper bound
@@ -33,9 +35,17 @@ def share_words(share: float, low: float, high: float) -> str:
 
 
 def degrees_c(value: float, low: float = np.nan, high: float = np.nan) -> str:
-    """A temperature, with its interval where that is bounded: '−3.5 °C, −3.8 to −3.2'."""
-    limits = f", {_between(low, high)}" if np.isfinite([low, high]).all() else ""
-    return f"{fmt_number(value, 1)} °C{limits}"
+    """A temperature, with its interval where that is bounded and tells something.
+
+    Examples
+    --------
+    >>> degrees_c(-3.5, -3.8, -3.2), degrees_c(-7.4, -28.7, 13.9)
+    ('−3.5 °C, −3.8 to −3.2', '−7.4 °C, known no closer than 5 °C either way')
+    """
+    said = f"{fmt_number(value, 1)} °C"
+    if max(high - value, value - low) > WIDEST_C:
+        return f"{said}, known no closer than {WIDEST_C:g} °C either way"
+    return said if np.isnan([low, high]).any() else f"{said}, {_between(low, high)}"
 
 
 def _between(low, high, digits=1):
@@ -117,7 +127,7 @@ def slopes(fit) -> str:
 
 
 def survival(shares: pd.DataFrame, fit, level: float) -> list[str]:
-    """What came through the winters, and how much the cold mattered.
+    """What came through the winters, at which site least, and how much the cold mattered if clear.
 
     Parameters
     ----------
@@ -136,8 +146,25 @@ def survival(shares: pd.DataFrame, fit, level: float) -> list[str]:
         f"Over {over}, {fmt_share(alive / total)} of {fmt_count(total)} plants at risk came through; as if"
         f" each had stood through all of them, hybrids ranged from {low} to {high}."
     ]
-    is_clear = fit.severity and fit.severity["p_value"] < 1 - level
-    return [*words, severity(fit, level)] if is_clear else words
+    if sites > 1:
+        words.append(_by_site(fit.winters))
+    return [*words, severity(fit, level)] if _is_clear(fit, level) else words
+
+
+def _is_clear(fit, level):
+    return bool(fit.severity) and fit.severity["p_value"] < 1 - level
+
+
+def _by_site(winters):
+    """The sites with least and most survival, with the coldest winter counted at each."""
+    sites = winters.groupby("site").agg({"alive": "sum", "total": "sum", "minimum_c": "min"})
+    sites = sites.assign(share=sites["alive"] / sites["total"]).sort_values("share").iloc[[0, -1]]
+    told = [
+        f"{fmt_share(r.share)} at {r.Index}"
+        + ("" if pd.isna(r.minimum_c) else f" (winters down to {degrees_c(r.minimum_c)})")
+        for r in sites.itertuples()
+    ]
+    return f"Sites ranged from {told[0]} to {told[1]}."
 
 
 def severity(fit, level: float) -> str:
@@ -148,14 +175,18 @@ def severity(fit, level: float) -> str:
     limits = _between(*np.exp([fit.severity["lower"], fit.severity["upper"]]), 2)
     size = f"{fmt_number(ratio, 2)} times as high ({limits}, {fmt_count(df)} df, {fmt_p(p)})."
     cold = "or every °C colder at rhizome depth the odds of surviving were"
-    clear = p < 1 - level
-    return f"{'F' if clear else 'These winters show no clear effect of the cold: f'}{cold} {size}"
+    start = (
+        "F"
+        if _is_clear(fit, level)
+        else "These winters do not settle how much the cold mattered: f"
+    )
+    return f"{start}{cold} {size}"
 
 
-def limits_of_survival(fit) -> list[str]:
-    """What limits the answer of :func:`survival`, in sentences."""
+def limits_of_survival(fit, level: float) -> list[str]:
+    """What :func:`survival` leaves open, in sentences: a severity that is not clear, and its limits."""
     cells, unknown = fit.cells, fit.severity and int(fit.winters["minimum_c"].isna().sum())
-    told = []
+    told = [] if _is_clear(fit, level) else [severity(fit, level)]
     if len(fit.winters) < FEW_WINTERS:
         told.append("These are few winters: they say what happened, and little about colder ones.")
     if unknown:
@@ -197,7 +228,7 @@ def frosts(scores: pd.DataFrame) -> str:
     """The frosts that scores were made after: 'the frost of 2025-05-14'."""
     days = scores.groupby("event")[["site", "frost_on", "scored_on"]].min()
     seen = "undated, scored " + days["scored_on"].map(numbers.fmt_date)
-    named = days["frost_on"].map(numbers.fmt_date, na_action="ignore").fillna(seen)
+    named = days["frost_on"].map(numbers.fmt_date, na_action="ignore").astype("object").fillna(seen)
     if days["site"].nunique() > 1:
         named = days["site"] + " " + named
     return f"the {is_are(len(named), 'frost', 'frosts')} of {fmt_list(named)}"
@@ -277,6 +308,14 @@ def damage(found: pd.DataFrame, control: str, level: float, after: str) -> list[
     if found["odds_ratio"].notna().any():
         words.append(odds_sentence(found, control, level))
     return words or [f"After {after}, no plot was {severe}, or every plot was."]
+
+
+def unshrunk(share: float) -> str:
+    """Warning that a ranking is not shrunk, from :func:`spring_damage.spread_by_chance`."""
+    return (
+        f"Not shrunk: plots of hybrids all alike would show {fmt_share(share)} of the variance of log "
+        "odds found here, so hybrids at the ends of the list are likely nearer its middle."
+    )
 
 
 # -- the site's cold -----------------------------------------------------------------------------
@@ -388,6 +427,25 @@ def expected(found: pd.DataFrame, control: str) -> list[str]:
         f"{when} {where} the freeze curves expect {fmt_list(told)} to survive.",
         f"Averaged over {n_of(n, 'winter')} on record: {fmt_list(mean)}. This is no forecast.",
     ]
+
+
+def beyond_counted(found: pd.DataFrame, winters_counted: pd.DataFrame) -> str:
+    """Whether plants were counted in winters as cold as those of :func:`expected`, in a sentence.
+
+    Parameters
+    ----------
+    found : DataFrame
+        From :func:`culmbook.frost.winter_survival.expected_by_site`.
+    winters_counted : DataFrame
+        ``site, label, minimum_c`` of winters that plants were counted after.
+    """
+    site, cold = found["site"].iloc[0], found["cold_c"].iloc[0]
+    known = winters_counted["minimum_c"].dropna()
+    told = f"The winter so expected at {site} goes down to {degrees_c(cold)}"
+    near = int(known.le(cold + NEAR_C).sum())
+    n, of = fmt_count(near) if near else "none", n_of(len(known), "winter")
+    told += f"; of {of} with a known minimum that plants were counted after, {n} came within {NEAR_C} °C of it"
+    return told + ("." if near else ", so losses that the curves expect cannot show in the counts.")
 
 
 def chance_colder(known: pd.DataFrame, lethal: pd.DataFrame, control: str, level: float) -> str:

@@ -5,15 +5,19 @@ the parts that a model with counts of its own kind (:class:`Laplace`) or records
 (:class:`Model`) is made of.
 """
 
-from culmbook.mixed.counts import BinomialFit, fit_binomial
+from culmbook.mixed.counts import BinomialFit, OrdinalFit, fit_binomial, fit_ordinal
 from culmbook.mixed.draws import Draws, draws
 from culmbook.mixed.gaussian import GaussianFit, Heritability, fit_gaussian
-from culmbook.mixed.gaussian_model import Model
+from culmbook.mixed.gaussian_model import CONVERGED, Model
 from culmbook.mixed.inference import (
+    MOST_RECORDS,
     NODES,
     WEIGHTS,
     compare,
     compare_together,
+    enlarged_covariance,
+    kenward_roger,
+    kenward_roger_contrasts,
     left_out,
     marginal_share,
     mean_weights,
@@ -22,15 +26,7 @@ from culmbook.mixed.inference import (
     residuals,
     simultaneous_draws,
 )
-from culmbook.mixed.kenward_roger import (
-    MOST_RECORDS,
-    enlarged_covariance,
-    kenward_roger,
-    kenward_roger_contrasts,
-)
 from culmbook.mixed.laplace import Laplace
-from culmbook.mixed.ordinal import OrdinalFit, fit_ordinal
-from culmbook.mixed.search import CONVERGED
 from culmbook.mixed.structure import Factor, Structure
 from culmbook.mixed.terms import (
     basis,

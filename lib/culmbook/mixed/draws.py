@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from culmbook.mixed.search import CONVERGED
+from culmbook.mixed.gaussian_model import CONVERGED
 
 _HEAVY = 5  # degrees of freedom of the proposal: tails heavier than the posterior's
 _ROUNDS = 12

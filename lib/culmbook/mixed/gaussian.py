@@ -16,9 +16,16 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import stats
 
-from culmbook.mixed.gaussian_model import Model, State, used_records
-from culmbook.mixed.inference import student_table
-from culmbook.mixed.search import CONVERGED, curvature, minimise, profile_limit
+from culmbook.mixed.gaussian_model import (
+    CONVERGED,
+    Model,
+    State,
+    curvature,
+    minimise,
+    profile_limit,
+    used_records,
+)
+from culmbook.mixed.inference import FTest, student_table
 from culmbook.mixed.terms import Basis, weight_rows
 
 METHODS = ("reml", "ml")
@@ -31,15 +38,6 @@ class Heritability(NamedTuple):
 
     value: float
     verdict: str
-
-
-class FTest(NamedTuple):
-    """F test of several contrasts at once."""
-
-    f: float
-    df_numerator: int
-    df_denominator: float
-    p: float
 
 
 @dataclass(frozen=True)
@@ -329,7 +327,7 @@ def fit_gaussian(
     method: str = "reml",
     residual_by: str | None = None,
     known_variance: str | None = None,
-    residual: bool = True,
+    residual: bool | str = True,
 ) -> GaussianFit:
     """Fit a gaussian linear mixed model.
 
@@ -354,8 +352,9 @@ def fit_gaussian(
     known_variance : str, optional
         Column with the variance of each record's error, squared unit of the response, above 0. The
         residual variance is then not estimated.
-    residual : bool
-        False leaves the residual out, where a kernel over records already holds it.
+    residual : bool or str
+        False leaves the residual out, where a kernel over records already holds it. A column of
+        numbers above 0 makes the residual variance proportional to it.
 
     Returns
     -------
@@ -388,7 +387,8 @@ def fit_gaussian(
     """
     if method not in METHODS:
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(METHODS)}")
-    used, n_missing = used_records(frame, response, fixed, random, residual_by, known_variance)
+    more = residual_by, known_variance, residual
+    used, n_missing = used_records(frame, response, fixed, random, *more)
     present = frame[response].notna().to_numpy()
     random = list(random)
     for i, term in enumerate(random):
@@ -398,7 +398,7 @@ def fit_gaussian(
         design = model_matrix(fixed, used, na_action="raise")
     else:
         design = fixed.loc[present]
-    model = Model(used, response, design, random, method, residual_by, known_variance, residual)
+    model = Model(used, response, design, random, method, *more)
     # the lowest criterion that searches from all of the model's starts find, converged ones first
     found = [minimise(model.problem, start) for start in model.starts]
     state, verdict = min(found, key=lambda end: (end[1] != CONVERGED, end[0].criterion))

@@ -2,13 +2,12 @@
 words.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
-from scipy import linalg
+from scipy import linalg, optimize
 
-from culmbook.mixed.search import CONVERGED, VANISHED
 from culmbook.mixed.structure import Factor, Structure
 from culmbook.mixed.terms import (
     code_levels,
@@ -19,6 +18,169 @@ from culmbook.mixed.terms import (
     refuse_other_length,
     refuse_rows,
 )
+
+CONVERGED = "converged"
+VANISHED = "a residual variance falls to zero"
+STUCK = "no step lowers the criterion"
+UNENDING = "the criterion still falls after the last step allowed"
+
+_STEPS = 200
+_AVERAGE_STEPS = 25  # after so many steps observed curvature takes the average information's place
+_SETTLED = 1e-13  # fall of the criterion that a further step promises, relative
+_SLACK = 1e-12  # rise of the criterion that is let pass, relative
+_ROUNDING = 1e-9  # a promised fall as small as this can be lost in rounding, relative
+_ROOM = 1e-6  # distance from a bound that leaves room for differences
+_FLATTEST = 1e-6  # curvature relative to the average information
+_SMALLEST = 1e-5  # residual variance, relative to least squares' residual mean square
+_GROWTH = 2.0 ** np.arange(1, 60)  # multiples tried for an upper limit
+_PARTS = np.linspace(0.05, 1.0, 20)  # of the way to a bound, tried for the limit of a correlation
+
+
+def minimise(problem, theta, held=(), settled=_SETTLED):
+    """Parameters of the least criterion.
+
+    Parameters
+    ----------
+    problem : Likelihood
+        Has ``at``, ``lower``, ``upper`` and ``residuals``, the places of the residual variances.
+    theta : ndarray
+        Start, inside the bounds where not held.
+    held : sequence of int
+        Parameters that stay as they are.
+    settled : float
+        The search ends when a further step promises no more than this relative fall.
+
+    Returns
+    -------
+    State
+    str
+        ``'converged'`` or the cause why not, one of the constants of this module.
+
+    Notes
+    -----
+    Each step is the least point of the average-information quadratic within the box: parameters
+    within their bounds, residual variances at or above a tenth of what they were. It is taken if
+    the exact criterion does not rise, else damped. Correlations and loadings can differ so much
+    between average and observed information that steps go to and fro; a search that lasts goes on
+    with observed curvature.
+    """
+    free = np.setdiff1d(np.arange(len(theta)), held)
+    residuals = np.arange(len(theta))[problem.residuals]
+    state = bent = problem.at(np.asarray(theta, float))
+    damping = 0.0
+    for number in range(_STEPS):
+        if number >= _AVERAGE_STEPS and bent is state:
+            bent, damping = _observed(problem, state, free), 0.0
+        step, fall = _step(problem, bent, free, damping)
+        if damping == 0 and fall < settled * (1 + abs(state.criterion)):
+            return state, CONVERGED
+        new = _try(problem, state.theta + step)
+        size = 1 + abs(state.criterion)
+        if new is not None and new.criterion <= state.criterion + _SLACK * size:
+            state, bent, damping = new, new, damping / 10 if damping > 1e-3 else 0.0
+            if (state.theta[np.setdiff1d(residuals, held)] < _SMALLEST).any():
+                return state, VANISHED
+        elif damping > 1e8:
+            rounding = _step(problem, bent, free, 0.0)[1] < _ROUNDING * size
+            return state, CONVERGED if rounding else STUCK
+        else:
+            damping = max(10 * damping, 1e-2)
+    return state, UNENDING
+
+
+def _observed(problem, state, free):
+    """State whose information is the observed curvature; where that curves downwards, upwards by
+    as much.
+    """
+    room = np.minimum(state.theta - problem.lower, problem.upper - state.theta)
+    inner = free[room[free] > _ROOM]
+    information = state.information.copy()
+    if len(inner):
+        unit = np.sqrt(np.maximum(np.diag(information)[inner], 1e-12))
+        size, vectors = np.linalg.eigh(curvature(problem, state, inner) / np.outer(unit, unit))
+        others = np.setdiff1d(np.arange(len(state.theta)), inner)
+        information[np.ix_(inner, others)] = information[np.ix_(others, inner)] = 0.0
+        upwards = (vectors * np.maximum(np.abs(size), _FLATTEST)) @ vectors.T
+        information[np.ix_(inner, inner)] = upwards * np.outer(unit, unit)
+    return replace(state, information=information)
+
+
+def _step(problem, state, free, damping):
+    """Step within the box and the fall of the criterion it promises."""
+    lower = problem.lower.copy()
+    lower[problem.residuals] = 0.1 * state.theta[problem.residuals]
+    information = state.information[np.ix_(free, free)]
+    diagonal = np.diag(information)
+    unit = np.sqrt(np.maximum(diagonal, 1e-12 * diagonal.max(initial=1e-3)))
+    curve = information / np.outer(unit, unit)
+    curve[np.diag_indices_from(curve)] += damping + 1e-10
+    slope = state.gradient[free] / unit
+    low, high = ((bound - state.theta)[free] * unit for bound in (lower, problem.upper))
+    scaled = np.linalg.solve(curve, -slope) if len(free) else np.empty(0)
+    if (scaled < low).any() or (scaled > high).any():
+        size, vectors = np.linalg.eigh(curve)
+        root = np.sqrt(np.maximum(size, 1e-12))
+        a, b = (vectors * root).T, -(vectors.T @ slope) / root
+        scaled = optimize.lsq_linear(a, b, (low, high), method="bvls", tol=1e-12).x
+        scaled = np.clip(scaled, low, high)
+    step = np.zeros(len(state.theta))
+    to_lower, to_upper = (lower - state.theta)[free], (problem.upper - state.theta)[free]
+    step[free] = np.where(scaled == low, to_lower, scaled / unit)  # bounds are met exactly
+    step[free] = np.where(scaled == high, to_upper, step[free])
+    return step, -float(slope @ scaled + 0.5 * scaled @ curve @ scaled)
+
+
+def _try(problem, theta):
+    try:
+        return problem.at(theta)
+    except np.linalg.LinAlgError:
+        return None
+
+
+def curvature(problem, state, free):
+    """Second derivatives of the criterion by the parameters ``free``: differences of the exact
+    gradient.
+    """
+    rows = []
+    for i in free:
+        room = min(state.theta[i] - problem.lower[i], problem.upper[i] - state.theta[i]) / 2
+        by = min(room, 1e-4 * np.sqrt(2 / state.information[i, i]))
+        step = by * (np.arange(len(state.theta)) == i)
+        rise = problem.at(state.theta + step).gradient - problem.at(state.theta - step).gradient
+        rows.append(rise[free] / (2 * by))
+    rows = np.array(rows)
+    return (rows + rows.T) / 2
+
+
+def profile_limit(problem, state, i, rise, side):
+    """Value of parameter i, above (``side`` 1) or below (-1) its estimate, where the criterion has
+    risen.
+
+    The criterion is least over all other parameters. Returns the bound where it never rises so far.
+    """
+    best, bound = state.theta[i], (problem.lower if side < 0 else problem.upper)[i]
+
+    def excess(value):
+        theta = np.where(state.theta == problem.lower, problem.lower + 1e-3, state.theta)
+        theta[i] = value
+        return minimise(problem, theta, held=(i,))[0].criterion - state.criterion - rise
+
+    alone = np.where(np.arange(len(state.theta)) == i, bound, state.theta)
+    # values to look at from the estimate outwards; no covariance may be left without the parameter
+    if side > 0 and np.isinf(bound):
+        tried = best + max(best, 1e-2) * (_GROWTH - 1)
+    elif np.isfinite(bound) and _try(problem, alone) is None:
+        tried = best / _GROWTH
+    elif bound == 0:
+        tried = [0.0] if best > 0 else []
+    else:
+        tried = best + (bound - best) * _PARTS
+    for end in tried:
+        if excess(end) > 0:
+            close = 1e-9 * max(abs(end), abs(best))
+            return optimize.brentq(excess, *sorted([end, best]), xtol=close, rtol=1e-7)
+    return bound
+
 
 RESIDUAL = "residual"
 _MANY = 5_000  # records, beyond which a search is started from two points at most
@@ -48,8 +210,10 @@ class Likelihood:
     y : ndarray
         Response, one value per record.
     structure : Structure
-    groups : ndarray
-        Residual group of each record, 0, 1, 2 ...; empty when no residual variance is estimated.
+    shares : ndarray, records x residual variances
+        How much of each estimated residual variance a record has: 1 for that of its group and 0
+        for others, or a number that its only one is multiplied by. No column where none is
+        estimated.
     known : ndarray
         Known part of each record's residual variance, zeros when there is none.
     restricted : bool
@@ -63,17 +227,17 @@ class Likelihood:
     information ``y'P V_i P V_j P y``.
     """
 
-    def __init__(self, y, structure, groups, known, restricted):
-        self.y, self.structure, self.groups = y, structure, groups
+    def __init__(self, y, structure, shares, known, restricted):
+        self.y, self.structure, self.shares = y, structure, shares
         self.known, self.restricted = known, restricted
-        self.n_groups = int(groups.max()) + 1 if len(groups) else 0
-        self.lower = np.append(structure.lower, np.zeros(self.n_groups))
-        self.upper = np.append(structure.upper, np.full(self.n_groups, np.inf))
+        n_residuals = shares.shape[1]
+        self.lower = np.append(structure.lower, np.zeros(n_residuals))
+        self.upper = np.append(structure.upper, np.full(n_residuals, np.inf))
         self.residuals = slice(structure.n_theta, None)
 
     def residual(self, theta):
         """Residual variance of each record."""
-        return self.known + (theta[self.residuals][self.groups] if self.n_groups else 0.0)
+        return self.known + self.shares @ theta[self.residuals]
 
     def at(self, theta):
         """State at ``theta``; raises ``LinAlgError`` where V is not positive definite."""
@@ -83,8 +247,7 @@ class Likelihood:
         solution, py = factor.solve(self.y)
         diagonal, by_kernel = factor.projected(h)
         f = self.derivatives(theta, py)
-        by_group = np.bincount(self.groups, diagonal[: len(self.groups)], self.n_groups)
-        traces = np.append(s.chain(own, by_kernel), by_group)
+        traces = np.append(s.chain(own, by_kernel), diagonal @ self.shares)
         return State(
             theta=theta,
             criterion=self._criterion(factor, py),
@@ -111,10 +274,7 @@ class Likelihood:
         """``V_i v`` by record for every parameter."""
         s = self.structure
         terms = s.derivatives(theta[: s.n_theta], vector)
-        if not self.n_groups:
-            return terms
-        in_group = self.groups[:, None] == np.arange(self.n_groups)
-        return np.hstack([terms, np.where(in_group, vector[:, None], 0.0)])
+        return np.hstack([terms, self.shares * vector[:, None]])
 
 
 class Model:
@@ -135,7 +295,7 @@ class Model:
         x = x / self.column_scale
         refuse_aliased(pd.DataFrame(x, columns=self.columns))
         self.terms = make_terms(used, random)
-        estimated = residual and known_variance is None
+        estimated = bool(residual) and known_variance is None
         for term in self.terms:
             _refuse_determined(x, term)
             if estimated:
@@ -144,20 +304,23 @@ class Model:
         if known_variance is not None:
             known = used[known_variance].to_numpy(float)
         y = self._standardise(used[response].to_numpy(float), x, known)
-        groups, self.residuals = np.empty(0, int), []
+        shares, self.residuals = np.empty((len(used), 0)), []
         if estimated and residual_by is None:
-            groups, self.residuals = np.zeros(len(used), int), [RESIDUAL]
+            shares, self.residuals = np.ones((len(used), 1)), [RESIDUAL]
+            if residual is not True:
+                shares = used[[residual]].to_numpy(float)
         elif estimated:
             groups, labels = code_levels(used, residual_by)
             if len(alone := labels[np.bincount(groups) < 2]):
                 why = f"{residual_by} has levels with one record, which cannot show a variance"
                 raise ValueError(f"{why}: {', '.join(alone)}")
             self.residuals = [f"{RESIDUAL}[{label}]" for label in labels]
+            shares = np.equal.outer(groups, np.arange(len(labels))).astype(float)
         # columns that occur only as part of a term may cut the records into blocks too
         plain = [term for term in random if isinstance(term, str)]
         parts = dict.fromkeys(c for term in plain for c in term.split(":") if c not in plain)
         structure = Structure(x, self.terms, [code_levels(used, c)[0] for c in parts])
-        self.problem = Likelihood(y, structure, groups, known / self.scale**2, method == "reml")
+        self.problem = Likelihood(y, structure, shares, known / self.scale**2, method == "reml")
         self.starts = self._starts(y, 1.0 / max(len(self.terms) + estimated, 1))
         self.unit = self.scale / self.column_scale  # of fixed effects, to the data's own unit
         kernels = [
@@ -211,8 +374,7 @@ class Model:
             for k in term.kernel.slopes(own):
                 parts.append(np.einsum("iga,ab,jgb->ij", z, k, z, optimize=True))
             full += np.einsum("iga,ab,jgb->ij", z, term.kernel.matrix(own), z, optimize=True)
-        groups = self.problem.groups
-        parts += [np.diag((groups == r).astype(float)) for r in range(self.problem.n_groups)]
+        parts += [np.diag(share) for share in self.problem.shares.T]
         return full, parts
 
     def criterion(self, state):
@@ -253,9 +415,10 @@ def _refuse_determined(x, term):
         raise ValueError(f"{why}; keep one of the two")
 
 
-def used_records(frame, response, fixed, random, residual_by, known_variance):
+def used_records(frame, response, fixed, random, residual_by, known_variance, residual=True):
     """Rows with a response, after a look at every column the model needs."""
-    more = [c for c in (residual_by, known_variance) if c is not None]
+    spread = residual if isinstance(residual, str) else None
+    more = [c for c in (residual_by, known_variance, spread) if c is not None]
     columns = [*columns_of(fixed, random), *more]
     refuse_absent(frame, [response, *columns])
     used = frame[frame[response].notna()]
@@ -267,10 +430,13 @@ def used_records(frame, response, fixed, random, residual_by, known_variance):
         refuse_rows(used, column, used[column].isna(), "is missing", _WITH_RESPONSE)
     infinite = ~np.isfinite(used[response].astype(float))
     refuse_rows(used, response, infinite, "is not finite", _WITH_RESPONSE)
-    if known_variance is not None:
-        bad = ~(used[known_variance] > 0)
-        refuse_rows(used, known_variance, bad, "is not above 0", _WITH_RESPONSE)
-        if residual_by is not None:
-            raise ValueError("residual_by has no meaning where known_variance gives the variances")
+    for column in (known_variance, spread):
+        if column is not None:
+            bad = ~(used[column] > 0)
+            refuse_rows(used, column, bad, "is not above 0", _WITH_RESPONSE)
+    if sum(c is not None for c in (residual_by, known_variance, spread)) > 1:
+        raise ValueError(
+            "residual_by has no meaning where known_variance or a column of residual gives the variances"
+        )
     refuse_other_length(frame, fixed)
     return used, len(frame) - len(used)

@@ -13,7 +13,7 @@ from types import SimpleNamespace
 import numpy as np
 from scipy import optimize, special
 
-from culmbook.mixed import search
+from culmbook.mixed.gaussian_model import CONVERGED, minimise
 from culmbook.mixed.inference import normal_nodes
 from culmbook.mixed.structure import Factor
 
@@ -26,6 +26,7 @@ _SETTLE_STEPS = 50
 _LARGEST_ETA = 35.0  # beyond it a share is 0 or 1 in double precision
 _SETTLED = 1e-12  # relative fall of the criterion that ends the search
 _FLAT = 1e-2  # slope of the criterion that counts as none
+_LARGEST_VARIANCE = 100.0  # of plain intercepts, logit scale: beyond it levels are all or nothing
 
 
 class Binomial:
@@ -328,14 +329,17 @@ def minimise_laplace(problem, with_fixed):
     else:
         residuals = slice(len(lower), None)
         searched = SimpleNamespace(at=at, lower=lower, upper=upper, residuals=residuals)
-        state, _ = search.minimise(searched, start, settled=_SETTLED)
+        state, _ = minimise(searched, start, settled=_SETTLED)
     gradient = state.gradient.copy()  # a slope that points out of the bounds counts as none
     at_lower, at_upper = state.theta <= lower, state.theta >= upper
     gradient[at_lower] = np.minimum(gradient[at_lower], 0.0)
     gradient[at_upper] = np.maximum(gradient[at_upper], 0.0)
-    worst, verdict = np.max(np.abs(gradient), initial=0.0), search.CONVERGED
+    worst, verdict = np.max(np.abs(gradient), initial=0.0), CONVERGED
     if not worst < _FLAT:
         verdict = f"not converged: the criterion still falls (gradient {worst:.2g})"
+    for term, k in zip(s.terms, s.kernels(state.own), strict=True):
+        if term.cell is not None and np.max(k) > _LARGEST_VARIANCE:
+            verdict = f"not converged: the variance of {term.name} runs off to infinity"
     return (_settled(problem, state) if with_fixed else state), verdict
 
 

@@ -65,7 +65,8 @@ def _problem_table(problems: pd.DataFrame, label: str, caption: str, seen: str) 
         "rule": Column(seen, meaning="The rule that the value breaks, or what was noticed."),
         "mend": Column("How to fix it", meaning="What to change in the sheet."),
     }
-    return table(problems.assign(place=places), columns, label=label, caption=caption)
+    shown = problems.assign(place=places)
+    return table(shown, columns, label=label, key="", caption=caption)
 
 
 def data_tables(network, site: str) -> list[ReportTable]:
@@ -124,7 +125,7 @@ def _corrections_table(corrections: pd.DataFrame) -> ReportTable:
     if pd.api.types.is_datetime64_any_dtype(corrections["on"]):
         columns["on"] = Column("On", kind="date")
     caption = "Corrections kept beside the raw sheets, and what became of each."
-    return table(corrections, columns, label="corrections", caption=caption)
+    return table(corrections, columns, label="corrections", key="", caption=caption)
 
 
 def _headed(*names: str) -> dict[str, Column]:

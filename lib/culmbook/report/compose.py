@@ -108,7 +108,8 @@ def table_block(bundle: dict, place: str, most: int = MOST_ROWS) -> dict:
     }
 
 
-def _figure_block(bundle: dict, place: str) -> dict:
+def figure_block(bundle: dict, place: str) -> dict:
+    """Give a figure's bundle as a block of the page."""
     return {
         "t": "figure",
         "label": place,
@@ -167,7 +168,7 @@ class _Walk:
             why = f"{output['ename']}: {output['evalue']}"
             part.blocks.append(refused(f"This section stopped at an error: {why}"))
             part.shows = True
-        for mime, block in ((TABLE_MIME, table_block), (FIGURE_MIME, _figure_block)):
+        for mime, block in ((TABLE_MIME, table_block), (FIGURE_MIME, figure_block)):
             if mime in data:
                 part.blocks.append(block(data[mime], self.place(data[mime]["label"])))
                 part.shows = True

@@ -16,6 +16,7 @@ _FLAT_LINES = 1.7
 _BOLD = 1.09
 # Rows stay on one page unless a cell is longer than this: it might be taller than a page.
 _LONGEST_UNBROKEN = 600
+_SHORT = 150  # rows of shorter cells may be held together four at a time
 _LEFT = ("text", "date")
 # Mean advances [em] of the report's serif face by class of character, a little generous.
 _ADVANCES = (
@@ -86,6 +87,7 @@ def _part(bundle: dict, picked: list[int], size: float, widths: list[float]) -> 
         "head": [{"heading": words(c["heading"]), "unit": words(c["unit"])} for c in columns],
         "rows": [[words(row[at]) for at in picked] for row in bundle["rows"]],
         "strong": bundle.get("strong") or [False] * len(bundle["rows"]),
+        "short": all(len(cell) <= _SHORT for row in bundle["rows"] for cell in row),
         "unbroken": all(len(cell) <= _LONGEST_UNBROKEN for row in bundle["rows"] for cell in row),
     }
 

@@ -36,6 +36,7 @@ LOOK = {
     "muted": style.MUTED,
     "rule": style.RULE,
     "tint": style.PAPER_TINT,
+    "control": style.CONTROL,
     "width_mm": style.PAGE_WIDTH_MM,
 }
 _PAGE_PT = 697
@@ -60,12 +61,15 @@ class ReportSummary:
         Pages of the PDF.
     incomplete, provisional : list of str
         The sentences that say so on its first page.
+    places : dict of str to int
+        Page of every table and figure, by notebook and label.
     """
 
     headline: str
     n_pages: int
     incomplete: list[str]
     provisional: list[str]
+    places: dict[str, int]
 
 
 def _refusals(network, site: str) -> list[str]:
@@ -166,7 +170,6 @@ def report_content(
     chosen = first_page(composed.findings, heights, float("inf") if is_whole else room)
     return {
         **title_words(sites, site, season, meta),
-        "look": LOOK,
         "facts": [[words(str(key)), words(str(value))] for key, value in facts.items()],
         "boxes": [
             {"title": k, "lines": list(map(words, said))} for k, said in boxes.items() if said
@@ -256,20 +259,24 @@ def title_words(sites: pd.DataFrame | None, site: str, season: int, meta: Mappin
     }
 
 
-def set_pdf(content: dict, started: datetime) -> bytes:
+@dataclass(frozen=True)
+class SetReport:
+    """A report as set: its bytes, its pages, and the page of every table and figure by place."""
+
+    pdf: bytes
+    n_pages: int
+    places: dict[str, int]
+
+
+def set_pdf(content: dict, started: datetime) -> SetReport:
     """Set a report.
 
     Parameters
     ----------
     content : dict
-        From `report_content`.
+        From `report_content`, or of the same form.
     started : datetime.datetime
         With time zone; the PDF's date, so that the same run gives the same bytes.
-
-    Returns
-    -------
-    bytes
-        The PDF.
 
     Raises
     ------
@@ -277,27 +284,29 @@ def set_pdf(content: dict, started: datetime) -> bytes:
         When the typesetter refuses, with its reason.
     """
     with tempfile.TemporaryDirectory(prefix="culmbook-") as folder:
-        shutil.copy(TEMPLATE, folder)
-        data = json.dumps(content, ensure_ascii=False)
+        shutil.copytree(TEMPLATE.parent, folder, dirs_exist_ok=True)
+        data = json.dumps({"look": LOOK, **content}, ensure_ascii=False)
         (Path(folder) / "report.json").write_text(data, encoding="utf-8")
+        compiler = typst.Compiler(
+            Path(folder) / TEMPLATE.name,
+            root=folder,
+            font_paths=[FONT_FOLDER],
+            ignore_system_fonts=True,
+        )
         try:
-            pdf, warnings = typst.compile_with_warnings(
-                Path(folder) / TEMPLATE.name,
-                root=folder,
-                font_paths=[FONT_FOLDER],
-                ignore_system_fonts=True,
-                pdf_standards=STANDARDS,
-                timestamp=started,
+            pdf, warnings = compiler.compile_with_warnings(
+                format="pdf", pdf_standards=STANDARDS, timestamp=started
             )
         except typst.TypstError as error:
             said = f"{error.message} {error.diagnostic}"
             raise ValueError(f"the report could not be set: {said}") from error
+        places = dict(json.loads(compiler.query("<places>", field="value", one=True)))
     for _ in range(REMEMBERED):
         typst.compile(b"", ignore_system_fonts=True)
     if warnings:  # a page number that did not settle, say: print nothing rather than a wrong one
         said = "; ".join(w.message for w in warnings)
         raise ValueError(f"the report was not set cleanly: {said}")
-    return pdf
+    return SetReport(pdf, len(re.findall(rb"/Type\s*/Page\b", pdf)), places)
 
 
 def build_report(
@@ -345,7 +354,7 @@ def build_report(
     content = report_content(
         composed, site=site, season=season, meta=meta, network=network, run=run
     )
-    pdf = set_pdf(content, datetime.fromisoformat(run["started"]))
-    write_whole(out_pdf, pdf)
-    n_pages = len(re.findall(rb"/Type\s*/Page\b", pdf))
-    return ReportSummary(composed.headline, n_pages, content["incomplete"], composed.provisional)
+    made = set_pdf(content, datetime.fromisoformat(run["started"]))
+    write_whole(out_pdf, made.pdf)
+    gaps, provisional = content["incomplete"], composed.provisional
+    return ReportSummary(composed.headline, made.n_pages, gaps, provisional, made.places)

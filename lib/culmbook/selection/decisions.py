@@ -1,7 +1,6 @@
 """The table of decisions: write this season's, read the last ones back, and see what came of them."""
 
 import tempfile
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -9,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.consistency.model import in_words
+from culmbook.selection.decide import DECISIONS, DROP, EARLY, PROMOTE
 from culmbook.sheets.csvtext import decode
 from culmbook.sheets.dictionary import tables
 from culmbook.sheets.grid import plain_header
@@ -19,7 +19,7 @@ from culmbook.text.files import write_whole
 from culmbook.text.glyphs import safe_text
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.refusal import Refusal
-from culmbook.text.words import is_are, n_of
+from culmbook.text.words import is_are, joined, n_of
 from culmbook.yields.means import against_control, fit_means
 
 TABLE = tables()["decisions"]
@@ -27,22 +27,11 @@ KEY = list(TABLE.key)
 RIGHT, WRONG, OPEN, NO_YIELD = "looks right", "looks wrong", "not settled", "no yield"
 ABOVE, BELOW = "above", "below"
 _VERDICTS = {
-    ("promote", ABOVE): RIGHT,
-    ("promote", BELOW): WRONG,
-    ("drop", ABOVE): WRONG,
-    ("drop", BELOW): RIGHT,
+    (PROMOTE, ABOVE): RIGHT,
+    (PROMOTE, BELOW): WRONG,
+    (DROP, ABOVE): WRONG,
+    (DROP, BELOW): RIGHT,
 }
-
-
-@dataclass(frozen=True)
-class Written:
-    """What :func:`write_decisions` did: the file, hybrids added, and hybrids whose decision stood
-    there.
-    """
-
-    path: Path
-    added: tuple
-    standing: tuple
 
 
 def decision_rows(
@@ -103,18 +92,15 @@ def _read_back(raw, today, names=None):
     rows, _ = read_sheet(raw, TABLE, today or date.today())
     check_key(rows)
     faults = []
-    for p in rows.problems:
-        place = (f"line {p.line}" if names is None else names[p.line - 1]) if p.line else None
-        if p.severity != "note":
-            faults.append(": ".join(filter(None, [place, p.column, p.rule])))
+    for p in (p for p in rows.problems if p.severity != "note"):
+        place = (names[p.line - 1] if names else f"line {p.line}") if p.line else None
+        faults.append(": ".join(filter(None, [place, p.column, p.rule])))
     if faults:
         raise ValueError(f"{raw.file} cannot be used: {fmt_list(faults)}")
     return rows.kept()
 
 
-def write_decisions(
-    rows: pd.DataFrame, path, *, hybrids=None, today: date | None = None
-) -> Written:
+def write_decisions(rows: pd.DataFrame, path, *, hybrids=None, today: date | None = None) -> str:
     """Add decisions to a file of the table of decisions; what stands there stays as it is.
 
     Parameters
@@ -131,8 +117,9 @@ def write_decisions(
 
     Returns
     -------
-    Written
-        A decision that stands in the file already is not written twice: its reason and day stay.
+    str
+        What was written and what stood there already: a decision that stands in the file is not
+        written twice, its reason and day stay.
 
     Raises
     ------
@@ -181,7 +168,11 @@ def write_decisions(
                 f"{path.name} could not be read back with the new lines; nothing was written"
             )
         write_whole(path, content)
-    return Written(path, tuple(new["hybrid"]), tuple(rows.loc[stands.to_numpy(), "hybrid"]))
+    n, stood = len(new), n_of(int(stands.sum()), "decision")
+    if not n:
+        return f"Nothing was written: what was decided stands in {path.name} already ({stood})."
+    also = f"; {stood} stood there already" if stands.any() else ""
+    return f"{n_of(n, 'decision')} {is_are(n, 'was', 'were')} added to {path.name}{also}."
 
 
 def _check_place(path):
@@ -214,15 +205,6 @@ def _lines(rows, raw, content):
     except UnicodeEncodeError as error:
         lacks = f"{raw.file} is {raw.encoding} text and lacks {error.object[error.start]!r}"
         raise ValueError(f"{lacks}: save it as CSV UTF-8 first") from error
-
-
-def written_words(written: Written) -> str:
-    """Say what was written and what stood there already."""
-    name, n, stood = written.path.name, len(written.added), len(written.standing)
-    if not n:
-        return f"Nothing was written: what was decided stands in {name} already ({n_of(stood, 'decision')})."
-    also = f"; {n_of(stood, 'decision')} stood there already" if stood else ""
-    return f"{n_of(n, 'decision')} {is_are(n, 'was', 'were')} added to {name}{also}."
 
 
 def record_decisions(
@@ -261,7 +243,7 @@ def record_decisions(
         day = date.fromisoformat(decided_on) if decided_on else date.today()
         stages = hybrids.drop_duplicates("hybrid").set_index("hybrid")["stage"]
         rows = decision_rows(decided, season, stages, day)
-        return [written_words(write_decisions(rows, path, hybrids=list(hybrids["hybrid"])))]
+        return [write_decisions(rows, path, hybrids=list(hybrids["hybrid"]))]
     except (ValueError, OSError) as error:
         raise Refusal(f"The decisions were not written: {str(error).rstrip('.')}.") from None
 
@@ -357,21 +339,21 @@ def compare_with_last(
         ``hybrid, growing_season, decision, now, n_plots, gain, lower, upper, came, verdict``, by
         decision and gain. ``came``: the interval lies *above* or *below* the margin, is *not
         settled*, or there is *no yield*. ``verdict`` of a promoted hybrid: *looks right* above,
-        *looks wrong* below; of a dropped one the other way round; blank for held ones, since
-        holding takes no side.
+        *looks wrong* below; of a dropped one the other way round; blank for others, since waiting
+        takes no side.
     """
     table = last[["hybrid", "growing_season", "decision"]].merge(gains, on="hybrid", how="left")
     decided = now.drop_duplicates("hybrid").set_index("hybrid")["decision"]
     sides = [table["gain"].isna(), table["lower"] > margin, table["upper"] < margin]
     came = np.select(sides, [NO_YIELD, ABOVE, BELOW], OPEN)
     pairs = zip(table["decision"], came, strict=True)
-    verdicts = [None if d == "hold" else _VERDICTS.get((d, c), c) for d, c in pairs]
+    verdicts = [_VERDICTS.get((d, c), c) if d in (PROMOTE, DROP) else None for d, c in pairs]
     table = table.assign(
         now=table["hybrid"].map(decided),
         n_plots=table["n_plots"].astype("Int64"),
         came=came,
         verdict=pd.Series(verdicts, table.index, dtype="str"),
-        place=table["decision"].map({"promote": 0, "hold": 1, "drop": 2}),
+        place=table["decision"].map(DECISIONS.index),
     )
     columns = ["hybrid", "growing_season", "decision", "now", *gains.columns[1:], "came", "verdict"]
     by = ["place", "gain", "hybrid"]
@@ -397,10 +379,14 @@ def last_words(compared: pd.DataFrame, season: int, control: str, *, margin: flo
     str
     """
     season_before, n = compared["growing_season"].iloc[0], compared["decision"].value_counts()
-    said = ", ".join(f"{decision} {n.get(decision, 0)}" for decision in ("promote", "hold", "drop"))
+    said = ", ".join(f"{d} {n.get(d, 0)}" for d in DECISIONS if d != EARLY or d in n)
     said = f"The decisions after {season_before} were: {said}."
-    if compared["decision"].eq("hold").all():
-        return f"{said} Holding takes no side: none of them can look right or wrong."
+    taken = compared[compared["decision"].isin([PROMOTE, DROP])]
+    waited = compared.loc[compared["decision"].eq(EARLY), "now"].value_counts()
+    since = fmt_list([f"{d} {waited[d]}" for d in DECISIONS if d in waited])
+    since = f"Of those it was too early to decide on then, now: {since}." if since else ""
+    if taken.empty:
+        return joined(said, "Waiting takes no side: none of them can look right or wrong.", since)
     least = f"{control} plus {fmt_share(margin)}" if margin else control
     told = [
         f"{said} Right or wrong is told by the cuts of {season} alone: by whether a hybrid's whole interval "
@@ -409,14 +395,13 @@ def last_words(compared: pd.DataFrame, season: int, control: str, *, margin: flo
     verbs = {RIGHT: ("looks right", "look right"), WRONG: ("looks wrong", "look wrong")}
     verbs |= {OPEN: ("is not settled", "are not settled")}
     verbs |= {NO_YIELD: (f"has no yield in {season}", f"have no yield in {season}")}
-    taken = compared[compared["decision"].ne("hold")]
     for decision, own in taken.groupby("decision", sort=False):
         parts = []
         for verdict, verb in verbs.items():
             names = list(own.loc[own["verdict"] == verdict, "hybrid"])
             if n := len(names):
                 parts.append(f"{n} {is_are(n, *verb)} ({fmt_list(names)})")
-        done = "promoted" if decision == "promote" else "dropped"
+        done = "promoted" if decision == PROMOTE else "dropped"
         told.append(f"Of the {done}, {fmt_list(parts)}.")
     taken = taken[taken["now"].notna()]
     turned = taken[taken["now"] != taken["decision"]]
@@ -425,4 +410,4 @@ def last_words(compared: pd.DataFrame, season: int, control: str, *, margin: flo
         told.append(f"Of those promoted or dropped, decided otherwise now: {named}.")
     elif len(taken):
         told.append("None of them is decided otherwise now.")
-    return " ".join(told)
+    return joined(*told, since)

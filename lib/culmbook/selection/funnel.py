@@ -14,7 +14,7 @@ from scipy import optimize, special
 
 from culmbook.consistency.model import ESTABLISHED, RESIDUAL
 from culmbook.consistency.reliability import error_variance
-from culmbook.stats.order import finite_intensity, intensity
+from culmbook.stats.extremes import finite_intensity, intensity
 from culmbook.text.numbers import fmt_interval, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of

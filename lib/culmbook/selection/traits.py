@@ -25,8 +25,8 @@ from culmbook.stand.model import fit_stand
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are
+from culmbook.trials.dry_yield import plot_harvests
 from culmbook.trials.entries import controls_of, without_guards
-from culmbook.yields.harvest import plot_harvests
 from culmbook.yields.moisture import at_common_dates
 
 # Candidates tested from which on the value of one not tested is drawn from their distribution: with
@@ -219,7 +219,7 @@ def stand_trait(
     place = cells["site"].astype("str") + ":" + cells["trial"].astype("str")
     stand = fit_stand(cells.assign(site=place, plot=place + ":" + cells["plot"].astype("str")))
     if stand.fit.verdict != CONVERGED:
-        raise Refusal(f"The model of the stand did {stand.fit.verdict}.")
+        raise Refusal(f"The model of the stand has {stand.fit.verdict}.")
     rng, df = np.random.default_rng(seed), stand.fit.residual_df
     covariance = stand.fit.covariance.loc[stand.hybrids, stand.hybrids].to_numpy()
     off = rng.multivariate_normal(np.zeros(len(covariance)), covariance, size=n, method="eigh")
@@ -304,7 +304,7 @@ def moisture_trait(
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, all seasons.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, all seasons.
     entries : DataFrame
         Table ``hybrids`` without guards.
     controls : sequence of str

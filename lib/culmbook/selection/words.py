@@ -4,14 +4,13 @@ change it.
 
 import pandas as pd
 
-from culmbook.selection.decide import DROP, HOLD, PROMOTE, conditions
-from culmbook.selection.floors import floor_words
+from culmbook.selection.decide import DROP, EARLY, HOLD, PROMOTE, conditions
+from culmbook.selection.index import floor_words
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
-from culmbook.text.refusal import Refusal
-from culmbook.text.words import n_of
+from culmbook.text.words import is_are, n_of
 
-DONE = {PROMOTE: "promoted", HOLD: "held", DROP: "dropped"}
+DONE = {PROMOTE: "promoted", HOLD: "held", EARLY: "not decided yet", DROP: "dropped"}
 # Traits in a narrow column.
 SHORT = {"yield_t_ha": "yield", "stand": "stand", "lt50_c": "LT50", "moisture_pct": "moisture"}
 # Probability of being worth promoting from which on a dropped hybrid is named.
@@ -20,6 +19,9 @@ NO_CHANGE = "No single change would be enough."
 _MOST_NAMED = 6
 _LIKELY, _UNLIKELY = 0.5, 0.2
 _LIKELY_TURN = 0.1
+_SURELY_FAILS = (
+    0.025  # probability of passing the floors; what else holds then is told by few draws
+)
 _HARDLY = 0.005  # of a saving: rounds to nothing on the page
 
 
@@ -62,12 +64,19 @@ def rule_words(rule: dict, control: str, floors: dict, *, is_waiting: bool = Tru
     if floors:
         needs.insert(0, f"passes the floors ({floor_words(floors)})")
     held = f", and one more season of a hybrid {fmt_number(costs.hold, 2)}" if is_waiting else ""
+    early = (
+        ""
+        if is_waiting
+        else " What another season would bring is not known yet, so it is too early to decide on a "
+        "hybrid whose interval includes the margin, unless it is as good as sure to fail a floor: "
+        "dropping cannot be undone."
+    )
     places = "at most one hybrid is" if k == 1 else f"at most {k} hybrids are"
     return (
         f"A hybrid is worth promoting if it {fmt_list(needs)}. Promoting wrongly costs "
         f"{fmt_number(costs.wrong_promote, 2)}, dropping wrongly {fmt_number(costs.wrong_drop, 2)}{held}, in "
         "one and the same unit; each hybrid gets the decision with the least expected loss, and "
-        f"{places} promoted."
+        f"{places} promoted.{early}"
     )
 
 
@@ -86,7 +95,7 @@ def decision_words(decided: pd.DataFrame, rule: dict, control: str) -> str:
         pairs = zip(rows["hybrid"], rows["chance_worthy"])
         return fmt_list([f"{h} ({fmt_chance(p)})" for h, p in pairs], _MOST_NAMED) or "none"
 
-    promoted, held, dropped = (decided[decided["decision"].eq(d)] for d in DONE)
+    promoted, held, early, dropped = (decided[decided["decision"].eq(d)] for d in DONE)
     near = dropped[dropped["chance_worthy"].ge(LEAST_NAMED)].head(3)
     last = named(dropped)
     if len(dropped) > 2 * len(near):
@@ -94,8 +103,9 @@ def decision_words(decided: pd.DataFrame, rule: dict, control: str) -> str:
     must = [f"giving {_over(rule, control)}", f"being {best_words(rule['k'])}"]
     if decided["p_floors"].notna().any():
         must.insert(0, "passing the floors")
+    open_now = f"not decided yet, too early: {named(early)}; " if len(early) else ""
     return (
-        f"Promote: {named(promoted)}; hold: {named(held)}; drop: {last}. In brackets: probability of being "
+        f"Promote: {named(promoted)}; hold: {named(held)}; {open_now}drop: {last}. In brackets: probability of being "
         f"worth promoting, that is {fmt_list(must)}."
     )
 
@@ -112,7 +122,7 @@ def with_reasons(
     rule, control
         As in :func:`rule_words`.
     passed : DataFrame
-        From :func:`culmbook.selection.floors.floor_table`.
+        From :func:`culmbook.selection.index.floor_table`.
 
     Returns
     -------
@@ -135,7 +145,8 @@ def with_reasons(
 
 def _reasons(row, chances, floors, rule, control):
     chances = chances if pd.notna(row.p_floors) else chances.drop("floors")
-    k, weakest, low = rule["k"], chances.idxmin(), floors.idxmin() if len(floors) else ""
+    k, low = rule["k"], floors.idxmin() if len(floors) else ""
+    weakest = "floors" if chances.get("floors", 1) < _SURELY_FAILS else chances.idxmin()
     best, over, worth = best_words(k), _over(rule, control), fmt_chance(row.chance_worthy)
     names = {
         "floors": f"{SHORT[low]} floor" if low else "floors",
@@ -157,9 +168,15 @@ def _reasons(row, chances, floors, rule, control):
         reason = "Likely meets all conditions." if is_likely else "Safer than dropping it."
         change = f"Doubt on {names[weakest]}."
         why = f"it is worth it with a probability of {worth} ({every})"
-    elif row.untested:
+    elif row.untested and row.decision == HOLD:
         reason, change = f"Not tested: {row.untested}.", f"A test of {row.untested}."
         why = f"it was not tested for {row.untested}"
+    elif row.decision == EARLY:
+        interval = fmt_interval(row.lower, row.upper)
+        reason, change = "Too early: one more season tells.", "A season more."
+        why = f"its interval ({interval}) includes the margin and what another season would bring is not known"
+        if row.lower > rule["delta"]:
+            why = "dropping cannot be undone and what another season would bring is not known"
     elif row.is_capped:
         reason, change = "Worth it, but the places are taken.", "A place that gets free."
         why = "the places are taken by hybrids that save more"
@@ -209,7 +226,7 @@ def _next_words(row, costs):
         return "One more season would hardly lower the expected loss."
     return (
         f"One more season is expected to lower the loss from {fmt_number(now, 2)} to "
-        f"{fmt_number(row.loss_after, 2)}, and changes whether promoting or dropping loses less with a "
+        f"{fmt_number(row.loss_after, 2)}, and turns the choice between promoting and dropping with a "
         f"probability of {fmt_chance(row.chance_flips)}."
     )
 
@@ -247,7 +264,10 @@ def top_words(told: pd.DataFrame, rule: dict, control: str, *, level: float = 0.
         past = ", its place taken as past the floors" if told["p_floors"].notna().any() else ""
         counts = fmt_list([f"{name} ({n})" for name, n in dropped.items()])
         said.append(f"Dropped, by what each is least likely to reach{past}: {counts}.")
-    said.append(f"With your costs, promote from a {fmt_share(costs.threshold)} chance upward.")
+    once = ", once another season can be valued" if told["decision"].eq(EARLY).any() else ""
+    said.append(
+        f"With your costs, promote from a {fmt_share(costs.threshold)} chance upward{once}."
+    )
     if (told["decision"].eq(HOLD) & ~told["is_capped"] & told["loss_hold"].notna()).any():
         waits = "A hybrid on hold is expected to lose less still by waiting, at"
         said.append(f"{waits} {fmt_number(costs.hold, 2)} a season.")
@@ -255,44 +275,81 @@ def top_words(told: pd.DataFrame, rule: dict, control: str, *, level: float = 0.
 
 
 def next_season_words(told: pd.DataFrame, more: pd.DataFrame, rule: dict) -> list[str]:
-    """Say what next season must settle of the hybrids promoted or held.
+    """Say what next season must settle of the hybrids promoted, held or not decided yet.
 
     Parameters
     ----------
     told : DataFrame
         From :func:`with_reasons`.
     more : DataFrame
-        From :func:`culmbook.selection.more_data.hold_table`.
+        From :func:`culmbook.selection.sensitivity.hold_table`.
     rule : dict
         As in :func:`rule_words`.
 
     Returns
     -------
     list of str
-
-    Raises
-    ------
-    Refusal
-        Nothing tells of another season.
+        Where waiting cannot be valued, why, and what one more season will make possible. What
+        waiting saves is told of the hybrids held for that reason, beside what it costs.
     """
+    early = list(told.loc[told["decision"].eq(EARLY), "hybrid"])
     if more["loss_after"].isna().all():
-        raise Refusal(f"What next season would settle is not told: {more['note'].iloc[0]}.")
+        one = f"What another season would bring cannot be valued yet: {more['note'].iloc[0]}."
+        cuts = "Once the same plots have been cut in a second season, it can"
+        if not early:
+            return [one, f"{cuts}."]
+        are = is_are(len(early))
+        these = f"{n_of(len(early), 'hybrid')} that {are} not decided yet"
+        return [one, f"{cuts}, and the {these} can be promoted, held or dropped."]
     kept = told[told["decision"].ne(DROP)].set_index("hybrid")
     if kept.empty:
         return ["No hybrid is promoted or held, so next season has nothing to settle of these."]
-    own = more.loc[kept.index]
-    turns = own["chance_flips"].sort_values(ascending=False, kind="stable")
+    turns = more.loc[kept.index, "chance_flips"].sort_values(ascending=False, kind="stable")
     turns = turns[turns >= _LIKELY_TURN]
     named = [f"{h} (probability {fmt_share(p)})" for h, p in turns.items()]
-    turn = "the better of promoting and dropping"
-    first = f"One more season may change {turn} for {fmt_list(named, 8)}."
-    if not named:
-        rare = f"no hybrid with a probability of {fmt_share(_LIKELY_TURN)} or more"
-        first = f"One more season changes {turn} for {rare}."
+    rare = f"no hybrid with a probability of {fmt_share(_LIKELY_TURN)} or more"
+    waits = kept[kept["decision"].eq(HOLD) & ~kept["is_capped"] & kept["untested"].eq("")]
+    own = more.loc[waits.index, ["saving", "loss_now"]].sum()
+    paid = (
+        f"Another season for {fmt_list(list(waits.index), _MOST_NAMED)} costs "
+        f"{fmt_number(len(waits) * rule['costs'].hold, 2)} and is expected to take {fmt_number(own['saving'], 2)} off "
+        f"the {fmt_number(own['loss_now'], 2)} that deciding now would lose."
+    )
     return [
-        first,
+        "After one more season the choice between promoting and dropping may come out the other way for "
+        f"{fmt_list(named, 8) if named else rare}.",
         *(f"Open for {h}: {kept.at[h, 'open']}." for h in turns.index[:2]),
-        f"One more season of the {n_of(len(own), 'hybrid')} promoted or held is expected to take "
-        f"{fmt_number(own['saving'].sum(), 2)} off the {fmt_number(own['loss_now'].sum(), 2)} that deciding "
-        f"on them now would lose; holding one costs {fmt_number(rule['costs'].hold, 2)}.",
+        *([paid] if len(waits) else []),
     ]
+
+
+def loss_words(decided: pd.DataFrame, more: pd.DataFrame) -> list[str]:
+    """Say what the decisions are expected to lose in all, beside promoting or dropping every hybrid
+    now.
+
+    Parameters
+    ----------
+    decided : DataFrame
+        From :func:`culmbook.selection.decide.decide`.
+    more : DataFrame
+        As in :func:`next_season_words`.
+
+    Returns
+    -------
+    list of str
+    """
+    known, n = decided["loss"].notna(), len(decided)
+    now, said = more["loss_now"].sum(), fmt_number(decided["loss"].sum(), 2)
+    if known.all():
+        said = [f"Over all {n_of(n, 'candidate')} the expected loss is {said}."]
+        if decided["decision"].eq(HOLD).any():
+            said.append(f"Were none held, it would be {fmt_number(now, 2)}.")
+    elif known.any():
+        said = [
+            f"Over the {int(known.sum())} of {n} candidates decided on the expected loss is {said}."
+        ]
+    else:
+        said = [
+            f"None of the {n_of(n, 'candidate')} is decided on, so no loss is expected of a decision."
+        ]
+    return said + [f"Holding is not weighed: {why}." for why in more["note"].unique() if why]

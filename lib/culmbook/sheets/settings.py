@@ -30,7 +30,9 @@ class StandSettings:
 
     good: float = _key(0.85, "stand from which on a plot is good", *SHARE)
     fill: float = _key(0.70, "stand from which on gaps are filled; below it: replant", *SHARE)
-    rank_floor: float = _key(0.60, "stand below which the yield of a plot is not ranked", *SHARE)
+    rank_floor: float = _key(
+        0.60, "stand below which a plot's yield is not reckoned to a full stand", *SHARE
+    )
     longest_gap: int = _key(5, "run of missing plants that calls for replanting", "plants", 1, 1000)
     probability: float = _key(0.8, "probability that a verdict on a hybrid needs", "share", 0.5, 1)
 

@@ -8,45 +8,20 @@ plain text everywhere: a `$` or `*` in a hybrid's name is printed, never obeyed.
 import base64
 import html
 import io
+import json
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from itertools import compress
 
 import pandas as pd
 
 from culmbook.show.headings import Column, plain_columns, table_content
 from culmbook.show.headings import columns as catalogued
-from culmbook.show.palette import MIN_TEXT_PT, PAGE_WIDTH_IN
-from culmbook.text.glyphs import printable, printable_lines
-from culmbook.text.numbers import (
-    MISSING,
-    fmt_count,
-    fmt_date,
-    fmt_interval,
-    fmt_list,
-    fmt_number,
-    fmt_p,
-    fmt_share,
-    is_missing,
-)
-
-__all__ = [
-    "Column",
-    "table",
-    "figure",
-    "say",
-    "finding",
-    "facts",
-    "fmt_count",
-    "fmt_date",
-    "fmt_interval",
-    "fmt_list",
-    "fmt_number",
-    "fmt_p",
-    "fmt_share",
-    "printable",
-]
+from culmbook.show.palette import CONTROL, MIN_TEXT_PT, PAGE_WIDTH_IN
+from culmbook.text.glyphs import printable_lines
+from culmbook.text.numbers import MISSING, is_missing
 
 TABLE_MIME = "application/vnd.culmbook.table+json"
 FIGURE_MIME = "application/vnd.culmbook.figure+json"
@@ -76,8 +51,9 @@ class Shown:
     mime = ""
 
     def bundle(self) -> dict:
-        """What the report reads."""
-        raise NotImplementedError
+        """What the report reads: the fields as JSON holds them, a table's content among them."""
+        own = {part.name: getattr(self, part.name) for part in fields(self)}
+        return json.loads(json.dumps({"version": 1, **own, **own.pop("content", {})}))
 
     def html(self) -> str:
         """What Jupyter shows."""
@@ -140,20 +116,9 @@ class ReportTable(Shown):
     content: dict = field(repr=False)
     strong: tuple[bool, ...] = field(repr=False)
     printed: tuple[bool, ...] = field(repr=False)
+    key: tuple[str, ...] = ()
     whole: bool = False
     mime = TABLE_MIME
-
-    def bundle(self) -> dict:
-        return {
-            "version": 1,
-            "label": self.label,
-            "caption": self.caption,
-            "note": self.note,
-            "strong": list(self.strong),
-            "printed": list(self.printed),
-            "whole": self.whole,
-            **self.content,
-        }
 
     def html(self) -> str:
         rows = list(compress(self.content["rows"], self.printed))
@@ -181,6 +146,7 @@ def table(
     *,
     label: str,
     caption: str,
+    key: str | None = None,
     note: str = "",
     order: str | Sequence[str] | None = None,
     strong: str | Sequence[str] | None = None,
@@ -202,6 +168,9 @@ def table(
         sheet and the CSV file are called after it.
     caption : str
         What is shown, in plain text.
+    key : str, optional
+        Columns of the table that together name a row, blanks between: "site plot". Left out, the
+        first column; blank, rows are known by their number.
     note : str
         Printed small under the caption.
     order : str or sequence of str, optional
@@ -226,7 +195,7 @@ def table(
     ------
     ValueError
         For a bad label, an empty caption, a column that the frame or the catalogue lacks, a cell
-        that is not of its kind.
+        that is not of its kind, or two rows under one key.
     """
     _check_words(label, caption)
     columns = catalogued(columns) if isinstance(columns, str) else columns
@@ -242,7 +211,28 @@ def table(
         is_strong = _flags(rows, strong, label, False)
     is_printed = _flags(rows, printed, label, True)
     content = table_content(rows, columns)
-    return ReportTable(label, caption, note, content, is_strong, is_printed, whole)
+    key = (next(iter(columns)),) if key is None else tuple(key.split())
+    _check_key(content, key, label)
+    return ReportTable(label, caption, note, content, is_strong, is_printed, key, whole)
+
+
+def _check_key(content: dict, key: tuple[str, ...], label: str) -> None:
+    """Refuse a key that names a column of no table, or two of its rows."""
+    names = [column["name"] for column in content["columns"]]
+    if absent := [name for name in key if name not in names]:
+        raise ValueError(f"{label}: the key column {absent[0]!r} is not in the table")
+    named = Counter(tuple(map(str, key_of(row, names, key))) for row in content["values"] if key)
+    twice = [said for said, n in named.items() if n > 1]
+    if twice:
+        raise ValueError(
+            f"{label}: two rows have the key {' '.join(key)} = {', '.join(twice[0])}; give `key` "
+            "the columns that together name a row"
+        )
+
+
+def key_of(row: Sequence, names: Sequence[str], key: Sequence[str]) -> list:
+    """Give what names a row: its values in the key's columns."""
+    return [row[names.index(name)] for name in key]
 
 
 def _flags(rows: pd.DataFrame, column: str | None, label: str, default: bool) -> tuple[bool, ...]:
@@ -265,15 +255,6 @@ class ReportFigure(Shown):
     height_in: float
     data: dict | None = field(repr=False)
     mime = FIGURE_MIME
-
-    def bundle(self) -> dict:
-        return {
-            "version": 1,
-            **{
-                name: getattr(self, name)
-                for name in ("label", "caption", "alt", "svg", "width_in", "height_in", "data")
-            },
-        }
 
     def html(self) -> str:
         source = base64.b64encode(self.svg.encode()).decode()
@@ -416,20 +397,9 @@ class ReportText(Shown):
     see: str = ""
     mime = TEXT_MIME
 
-    def bundle(self) -> dict:
-        return {
-            "version": 1,
-            "kind": self.kind,
-            "sentences": list(self.sentences),
-            "rank": self.rank,
-            "label": self.label,
-            "numbers": [list(pair) for pair in self.numbers],
-            "see": self.see,
-        }
-
     def html(self) -> str:
         colour = {"text": "transparent", "finding": "#2C9C8C", "skipped": "#C9C4BA"}.get(
-            self.kind, "#D08A1E"
+            self.kind, CONTROL
         )
         label = "Skipped:" if self.kind == "skipped" else self.label
         head = f"<strong>{html.escape(label)}</strong> " if label else ""
@@ -514,22 +484,19 @@ def finding(
 class ReportFacts(Shown):
     """Facts for the report's title block; made by `facts`."""
 
-    pairs: tuple[tuple[str, str], ...]
+    facts: tuple[tuple[str, str], ...]
     mime = FACTS_MIME
-
-    def bundle(self) -> dict:
-        return {"version": 1, "facts": [list(pair) for pair in self.pairs]}
 
     def html(self) -> str:
         rows = "".join(
             f'<tr><th scope="row" style="text-align:left">{html.escape(name)}</th>'
             f'<td style="text-align:left">{html.escape(value)}</td></tr>'
-            for name, value in self.pairs
+            for name, value in self.facts
         )
         return f"<table><tbody>{rows}</tbody></table>"
 
     def plain(self) -> str:
-        return "; ".join(f"{name}: {value}" for name, value in self.pairs)
+        return "; ".join(f"{name}: {value}" for name, value in self.facts)
 
 
 def facts(mapping: Mapping[str, object]) -> ReportFacts:

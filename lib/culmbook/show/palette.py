@@ -15,11 +15,11 @@ MIN_TEXT_PT = 7.0
 
 INK = "#22282E"
 ACCENT = "#8A4F0F"
-MUTED = "#6B7076"
+MUTED = "#62676D"
 RULE = "#C9C4BA"
 PAPER_TINT = "#F5F1E8"
 
-SERIES = ("#1D3C6E", "#D08A1E", "#2C9C8C", "#8E3563", "#9CC3E6", "#111111")
+SERIES = ("#1D3C6E", "#BF7A14", "#2C9C8C", "#A02C48", "#5E97CC", "#111111")
 """Colours for groups, in the order to use them; distinguished by red- and green-blind readers."""
 LINES = (
     "-",

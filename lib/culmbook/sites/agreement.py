@@ -9,17 +9,19 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from culmbook.consistency.draws import limits
 from culmbook.consistency.model import in_words
-from culmbook.mixed import simultaneous_draws
-from culmbook.sites.correlation import LEAST_HYBRIDS, UNEVEN, correlate_sites, level_free
-from culmbook.sites.first_stage import SiteMeans
-from culmbook.sites.two_stage import fit_two_stage
+from culmbook.mixed import CONVERGED, draws, fit_gaussian, over, simultaneous_draws
+from culmbook.sites.correlation import LEAST_HYBRIDS, level_free, means_frame
+from culmbook.sites.two_stage import SiteMeans, fit_two_stage
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
+from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
 
 LEAST_COMMON = 3
 """Hybrids that the site and the others must have in common to be set side by side."""
 OTHERS = "the other sites"
+_DRAWS = 400
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,7 @@ def fit_site_agreement(
     Parameters
     ----------
     sites : list of SiteMeans
-        All sites of the network, from :func:`culmbook.sites.first_stage.site_means`.
+        All sites of the network, from :func:`culmbook.sites.two_stage.site_means`.
     site : str
         The one to look at.
     controls, groups
@@ -114,8 +116,11 @@ def fit_site_agreement(
     rest = fit_two_stage(others, controls, groups) if len(others) > 1 else None
     table = _side_by_side(own, rest, others, level)
     pair = [own, _rest_means(others, rest, shared)]
-    between = _shared_of(shared, site, others)
-    *correlation, why_not = _correlation(pair, controls, groups, between, level)
+    between = 0.0
+    if shared is not None:
+        names = [s.site for s in others]
+        between = shared.reindex(index=[site], columns=names).fillna(0.0).to_numpy().mean()
+    *correlation, why_not = pair_correlation(pair, controls, groups, shared=between, level=level)
     weights = fit_two_stage(sites, controls, groups).weights
     weights = weights[weights[site].notna()]
     weight = (weights[site] / weights.sum(axis=1)).mean()
@@ -207,26 +212,60 @@ def _common_among(shared, names):
     return (values.sum() - np.trace(values)) / (len(names) * (len(names) - 1))
 
 
-def _shared_of(shared, site, others):
-    if shared is None:
-        return None
-    between = (
-        shared.reindex(index=[site], columns=[s.site for s in others]).fillna(0.0).to_numpy().mean()
-    )
-    return pd.DataFrame(between, [site, OTHERS], [site, OTHERS])
+def pair_correlation(
+    pair: list[SiteMeans], controls=(), groups=None, *, shared: float = 0.0, level: float = 0.95
+) -> tuple:
+    """Correlation of what is true of the candidates at two places, and why there is none.
 
+    Parameters
+    ----------
+    pair : list of SiteMeans
+        Two.
+    controls, groups
+        As in :func:`culmbook.sites.two_stage.fit_two_stage`.
+    shared : float
+        Covariance of the means from seasons in common.
+    level : float
+        Coverage of the limits.
 
-def _correlation(pair, controls, groups, shared, level):
-    """Correlation, its limits, and why there is none."""
+    Returns
+    -------
+    tuple
+        Correlation, lower and upper limit, and a reason; missing where the reason is not blank.
+
+    Raises
+    ------
+    Refusal
+        A model that does not settle.
+    """
     both = set(pair[0].hybrids) & set(pair[1].hybrids) - set(controls)
     if len(both) < LEAST_HYBRIDS:
         had = f"{n_of(len(both), 'candidate')} in common with the other sites"
         return np.nan, np.nan, np.nan, f"{had}, and a correlation takes {LEAST_HYBRIDS}"
-    found = correlate_sites(pair, controls, groups, shared=shared, structure=UNEVEN, level=level)
-    row = found.pairs.iloc[0][["correlation", "lower", "upper"]].astype(float)
-    if np.isnan(row["correlation"]):
-        return *row, "the hybrids show no differences that last, here or elsewhere"
-    return *row, ""
+    frame, design = means_frame(pair, controls, groups)
+    terms = ["hybrid", over("hybrid", "site", "diagonal")]
+    fit = fit_gaussian(frame, "mean", design, terms, known_variance="known")
+    if fit.verdict != CONVERGED:
+        raise Refusal(f"The model of the sites' means has {fit.verdict}.")
+
+    def correlation(common, own, other):
+        size = np.sqrt((common + own) * (common + other))
+        return np.clip((common - shared) / size, -1, 1)
+
+    if fit.variances.sum() <= 0:
+        return (
+            np.nan,
+            np.nan,
+            np.nan,
+            "the hybrids show no differences that last, here or elsewhere",
+        )
+    middle = correlation(*fit.variances)
+    try:
+        drawn = correlation(*draws(fit, _DRAWS, 1, _DRAWS).parameters.to_numpy().T)
+    except ValueError:  # the data say next to nothing of the variances
+        return middle, np.nan, np.nan, ""
+    _, low, high = limits(drawn, level)
+    return middle, min(low, middle), max(high, middle), ""
 
 
 def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 0.95) -> str:

@@ -1,9 +1,8 @@
 """Do sites rank the hybrids alike? Genetic covariances and correlations of hybrids among sites.
 
 They are those of what hybrids truly are at each site over its seasons, not of the means seen there:
-errors of the means are taken off. Which covariance is asked for goes by what the data carry: one
-correlation for all pairs of sites, a variance for each site, or common factors where there are six
-sites or more.
+errors of the means are taken off. Every pair of sites has a correlation of its own, drawn towards
+one for all pairs as far as the data do not tell them apart.
 """
 
 from dataclasses import dataclass, field
@@ -11,27 +10,18 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 from scipy.cluster import hierarchy
 from scipy.spatial.distance import squareform
 
 from culmbook.consistency.draws import limits
 from culmbook.consistency.model import SeasonsFit
-from culmbook.mixed import (
-    CONVERGED,
-    GaussianFit,
-    compare,
-    draws,
-    factor_analytic,
-    fit_gaussian,
-    over,
-)
-from culmbook.sites.first_stage import SiteMeans, site_means
-from culmbook.sites.two_stage import long_means, second_design
+from culmbook.mixed import CONVERGED, GaussianFit, compare, factor_analytic, fit_gaussian, over
+from culmbook.sites.two_stage import SiteMeans, long_means, second_design, site_means
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import joined, n_of
-from culmbook.trials.connected import common_entries
+from culmbook.trials.entries import common_entries
 
 # Hybrids at two sites or more, fewer of which tell nothing of a correlation (common practice, no
 # source).
@@ -52,8 +42,10 @@ HALF_IN_COMMON = 0.71
 # Difference of Akaike's criterion up to which the simpler covariance describes the data as well.
 AS_GOOD = 2.0
 ALL_SITES = "all sites"
-_STEP = 1e-3  # of a standard error, for differences
-_DRAWS = 400
+_DRAWS, _THINNED, _FIRST = 800, 4, 200  # kept, out of how many each, and those left out before
+_FAR = 12.0  # logit of the share, beyond which nothing changes
+_TURNS = np.array([0.1, 0.3])
+_STEPS = np.array([0.2, 0.2, 0.8])  # of the search for the three numbers behind all correlations
 
 
 @dataclass(frozen=True)
@@ -63,15 +55,16 @@ class SiteCorrelation:
     Attributes
     ----------
     structure : str
-        The covariance chosen, a key of :data:`LABELS`.
+        The covariance that fits best by the criterion of Akaike, a key of :data:`LABELS`.
     fits : dict of str to GaussianFit
         Every covariance that settled.
     comparison : DataFrame
         ``criterion, parameters, aic, above_best`` by covariance, best first.
     covariance, correlation : DataFrame
-        Sites x sites; a correlation is missing where a site has no variance.
+        Sites x sites, medians of draws; a correlation is missing where a site has no variance.
     pairs : DataFrame
-        ``site, other, n_common, correlation, lower, upper``: one row per pair of sites.
+        ``site, other, n_common, correlation, lower, upper``: one row per pair of sites, limits for
+        that pair.
     shared : DataFrame
         What seasons common to two sites add to the covariance of their means, taken off
         ``covariance``.
@@ -119,7 +112,7 @@ def fit_site_correlation(
     Raises
     ------
     Refusal
-        As :func:`correlate_sites` and :func:`culmbook.sites.first_stage.site_means`.
+        As :func:`correlate_sites` and :func:`culmbook.sites.two_stage.site_means`.
     """
     sites = site_means(seasons.records) if sites is None else sites
     variance = float(seasons.fit.variances.get("hybrid_season", 0.0))
@@ -154,7 +147,6 @@ def correlate_sites(
     groups: pd.Series | None = None,
     *,
     shared: pd.DataFrame | None = None,
-    structure: str | None = None,
     level: float = 0.95,
 ) -> SiteCorrelation:
     """Genetic covariance of hybrids among sites from the means of each.
@@ -167,8 +159,6 @@ def correlate_sites(
         As in :func:`culmbook.sites.two_stage.fit_two_stage`.
     shared : DataFrame, optional
         From :func:`shared_seasons`; sites it does not have share no season with others.
-    structure : str, optional
-        The one covariance to fit, of :data:`LABELS`; left out, the data choose.
     level : float
 
     Returns
@@ -180,45 +170,79 @@ def correlate_sites(
     Refusal
         One site, sites that share no hybrid, fewer than eight hybrids at two sites or more, or no
         covariance that settles.
-    ValueError
-        An unknown covariance.
 
     Notes
     -----
     Sites and groups are fixed; the error variance of a mean is that given the site's other means,
-    taken as known and independent between hybrids. Covariances of sites s and t: *compound
-    symmetry* ``g + v [s = t]``; *heterogeneous* ``g + v_s [s = t]``; with six sites or more
-    *factor-analytic* of order 1, and of order 2 where order 1 has the lowest criterion so far. The
-    one with the lowest criterion of Akaike is chosen. Limits: for the first two central posterior
-    limits with flat priors of the standard deviations; for factors those of ``atanh r`` by the
-    delta method from the observed second derivatives (parameters at a bound held). They are those
-    within the covariance chosen, and missing where the data tell too little of its parameters.
+    taken as known and independent between hybrids. Values u of a hybrid at p sites have covariance
+    G, and G an inverse Wishart distribution around compound symmetry, ``g + v [s = t]``, with
+    ``p + 1 + k`` degrees of freedom: of n hybrids, ``k / (k + n)`` says how far the data's own
+    covariance is drawn to one correlation for all pairs. That share has a uniform prior, the
+    standard deviations of g and v have flat ones, so limits pay for not knowing the covariance's
+    form. Draws by Gibbs' steps, and by Metropolis' for g, v and k given u with G integrated out.
+
+    Beside it, covariances are fitted by restricted likelihood to be compared by the criterion of
+    Akaike: *compound symmetry*; *heterogeneous* ``g + v_s [s = t]``; with six sites or more
+    *factor-analytic* of order 1, and of order 2 where order 1 has the lowest criterion so far.
 
     References
     ----------
-    Smith, Cullis & Thompson (2001) Biometrics 57:1138-1147 for the weights and factors; Falconer &
-    Mackay (1996) Introduction to Quantitative Genetics, ch. 19, for the correlation between
-    environments.
+    Daniels & Kass (2001) Biometrics 57:1173-1184 for shrinking a covariance to a structure; Daniels
+    (1999) Can. J. Stat. 27:567-578 for the uniform prior of the share; Smith, Cullis & Thompson
+    (2001) Biometrics 57:1138-1147 for the weights and factors; Falconer & Mackay (1996)
+    Introduction to Quantitative Genetics, ch. 19, for the correlation between environments.
     """
     sites = sorted(sites, key=lambda s: s.site)
-    frame, design = _means_frame(sites, controls, groups)
+    frame, design = means_frame(sites, controls, groups)
     names = [s.site for s in sites]
     if shared is None:
         shared = pd.DataFrame(0.0, names, names)
     shared = shared.reindex(index=names, columns=names).fillna(0.0)
-    fits = _fit_all(frame, design, structure, len(sites))
+    fits = _fit_all(frame, design, len(sites))
     comparison = _comparison(fits)
-    best = comparison.index[0]
-    fit = fits[best]
-    own = _covariance(fit.state.theta * _units(fit), fit, best, shared)
-    covariance = pd.DataFrame(own, shared.index, shared.index)
-    correlation = pd.DataFrame(_correlation(own), shared.index, shared.index)
-    pairs = _pairs(fit, best, frame, controls, correlation, shared, level)
-    return SiteCorrelation(best, fits, comparison, covariance, correlation, pairs, shared, sites)
+    # seasons in common make means alike; the sites' own errors have paid for them already
+    off = shared.to_numpy() - np.diag(np.diag(shared))
+    drawn = _drawn_covariances(*_tables(frame, design, names)) - off
+    sd = np.sqrt(np.diagonal(drawn, axis1=1, axis2=2))
+    sd = np.where(_own_variances(fits[comparison.index[0]]) > 0, sd, np.nan)
+    own = np.clip(drawn / (sd[:, :, None] * sd[:, None]), -1, 1)
+    middle, low, high = limits(own, level)
+    covariance = np.nan_to_num(middle * np.outer(*[np.median(sd, axis=0)] * 2))
+    correlation = pd.DataFrame(middle, names, names)
+    take = tuple(np.array(list(combinations(range(len(names)), 2))).T)
+    pairs = common_entries(frame, controls)[["site", "other", "n_common"]]
+    pairs = pairs.assign(correlation=middle[take], lower=low[take], upper=high[take])
+    return SiteCorrelation(
+        structure=comparison.index[0],
+        fits=fits,
+        comparison=comparison,
+        covariance=pd.DataFrame(covariance, names, names),
+        correlation=correlation,
+        pairs=pairs,
+        shared=shared,
+        sites=sites,
+    )
 
 
-def _means_frame(sites, controls, groups):
-    """One row per hybrid and site with the known variance of its mean, and the fixed columns."""
+def means_frame(sites: list[SiteMeans], controls=(), groups: pd.Series | None = None) -> tuple:
+    """Means of sites to fit a covariance to.
+
+    Parameters
+    ----------
+    sites, controls, groups
+        As in :func:`correlate_sites`.
+
+    Returns
+    -------
+    tuple
+        DataFrame ``site, hybrid, condition, mean, known, hybrid_site``, one row per hybrid and
+        site, ``known`` the variance of the mean's error; and the fixed columns.
+
+    Raises
+    ------
+    Refusal
+        As :func:`correlate_sites`.
+    """
     long, kinds = long_means(sites, controls, groups)
     often = int(long["hybrid"].value_counts().ge(2).sum())
     if often < LEAST_HYBRIDS:
@@ -251,24 +275,20 @@ def level_free(covariance: np.ndarray) -> np.ndarray:
     return w - np.outer(w.sum(axis=1), w.sum(axis=0)) / w.sum()
 
 
-def _fit_all(frame, design, structure, n_sites):
+def _fit_all(frame, design, n_sites):
     """Every covariance to try that settles; a second factor is asked for only where the first
     paid.
     """
-    if structure is not None and structure not in LABELS:
-        raise ValueError(f"structure is {structure!r}; it must be one of {', '.join(LABELS)}")
     terms = {
         ALIKE: ["hybrid", "hybrid_site"],
         UNEVEN: ["hybrid", over("hybrid", "site", "diagonal")],
         ONE_FACTOR: [over("hybrid", "site", factor_analytic(1))],
         TWO_FACTORS: [over("hybrid", "site", factor_analytic(2))],
     }
-    most = 4 if n_sites >= LEAST_SITES_FOR_FACTORS else 2
-    asked = [structure] if structure else list(terms)[:most]
     fits, unsettled = {}, []
-    for name in asked:
+    for name in list(terms)[: 4 if n_sites >= LEAST_SITES_FOR_FACTORS else 2]:
         least = min(fits, key=lambda f: fits[f].information_criterion) if fits else None
-        if name == TWO_FACTORS and least != ONE_FACTOR and structure is None:
+        if name == TWO_FACTORS and least != ONE_FACTOR:
             continue
         fit = fit_gaussian(frame, "mean", design, terms[name], known_variance="known")
         if fit.verdict == CONVERGED:
@@ -288,72 +308,89 @@ def _comparison(fits):
     return pd.DataFrame([values], [name], ["criterion", "parameters", "aic", "above_best"])
 
 
-def _units(fit):
-    return fit.model.scale**fit.model.powers
+def _own_variances(fit):
+    """Variance of hybrids at each site by a fitted covariance, or one for all sites."""
+    kernel = next(iter(fit.kernels.values()), None)
+    own = fit.variances["hybrid_site"] if kernel is None else np.diag(kernel)
+    return own + fit.variances.get("hybrid", 0.0)
 
 
-def _covariance(parameters, fit, structure, shared):
-    """Covariance among sites at given parameters of the model, in the response's unit."""
-    n = len(shared)
-    if structure in (ALIKE, UNEVEN):
-        whole = np.full((n, n), parameters[0]) + np.diag(np.full(n, 1.0) * parameters[1:])
-    else:
-        whole = fit.model.terms[0].kernel.matrix(parameters)
-    # seasons in common make means alike; the sites' own errors have paid for them already
-    return whole - shared.to_numpy() + np.diag(np.diag(shared))
-
-
-def _correlation(covariance):
-    own = np.diag(covariance)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        value = np.clip(covariance / np.sqrt(np.outer(own, own)), -1, 1)
-    value = np.where(np.outer(own, own) > 0, value, np.nan)
-    value[np.diag_indices_from(value)] = np.where(own > 0, 1.0, np.nan)
-    return value
-
-
-def _pairs(fit, structure, frame, controls, correlation, shared, level):
-    take = tuple(np.array(list(combinations(range(len(shared)), 2))).T)
-
-    def at(parameters):
-        return _correlation(_covariance(parameters, fit, structure, shared))[take]
-
-    estimate = correlation.to_numpy()[take]
-    by = _drawn_limits if structure in (ALIKE, UNEVEN) else _delta_limits
-    low, high = by(fit, at, level)
-    low, high = np.minimum(low, estimate), np.maximum(high, estimate)
-    table = common_entries(frame, controls)[["site", "other", "n_common"]]
-    return table.assign(correlation=estimate, lower=low, upper=high)
-
-
-def _drawn_limits(fit, at, level):
-    try:
-        parameters = draws(fit, _DRAWS, 1, _DRAWS).parameters.to_numpy()
-    except ValueError:  # the data say next to nothing of the variances
-        return np.full((2, len(at(fit.state.theta * _units(fit)))), np.nan)
-    return limits(np.array([at(row) for row in parameters]), level)[1:]
-
-
-def _delta_limits(fit, at, level):
-    """Limits of correlations by the delta method on the scale of atanh; missing where it gives
-    none.
+def _tables(frame, design, names):
+    """Means, one over their error variances (0 where a hybrid does not stand) and fixed columns,
+    hybrids x sites.
     """
-    theta, unit = fit.state.theta, _units(fit)
-    free, curve = fit.curvature()
-    centre = at(theta * unit)
-    if np.linalg.eigvalsh(curve)[0] <= 0:
-        return np.full((2, len(centre)), np.nan)
-    covariance = 2 * np.linalg.inv(curve)
-    slopes = []
-    for i, step in zip(free, _STEP * np.sqrt(np.diag(covariance)), strict=True):
-        move = step * (np.arange(len(theta)) == i)
-        up, down = (np.arctanh(at((theta + sign * move) * unit)) for sign in (1, -1))
-        slopes.append((up - down) / (2 * step))
-    slopes = np.array(slopes)
-    sd = np.sqrt(np.einsum("ip,ij,jp->p", slopes, covariance, slopes))
-    reach = stats.norm.ppf(0.5 + level / 2) * sd
-    with np.errstate(invalid="ignore"):
-        return np.tanh(np.arctanh(centre) - reach), np.tanh(np.arctanh(centre) + reach)
+    rows, hybrids = pd.factorize(frame["hybrid"])
+    at = rows, pd.Index(names).get_indexer(frame["site"])
+    y, w = np.zeros((2, len(hybrids), len(names)))
+    x = np.zeros((*y.shape, design.shape[1]))
+    y[at], w[at], x[at] = frame["mean"], 1 / frame["known"], design.to_numpy()
+    return y, w, x
+
+
+def _drawn_covariances(y, w, x, seed=1):
+    """Draws of the covariance among sites from its posterior, see :func:`correlate_sites`."""
+    rng, (n, p), eye = np.random.default_rng(seed), y.shape, np.eye(y.shape[1])
+    xw = x * w[:, :, None]
+    inside, right = np.einsum("hpq,hpr->qr", xw, x), np.einsum("hpq,hp->q", xw, y)
+    steps = np.arange(p) / 2
+    # logs of the two standard deviations, logit of the share that shrinks
+    theta = np.append(np.full(2, np.log(y[w > 0].std() / 2)), 0.0)
+    g, kept = np.exp(2 * theta[0]) * (1 + eye), []
+
+    def prior(at):
+        """Degrees of freedom less p + 1 and scale of the inverse Wishart distribution, logarithm of
+        the scale's determinant.
+        """
+        common, own = np.exp(2 * at[:2])
+        k = n * np.exp(at[2])
+        size = p * np.log(k * own) + np.log1p(p * common / own)
+        return k, k * (common + own * eye), size
+
+    def height(at, squares):
+        k, scale, size = prior(at)
+        half = (p + 1 + k) / 2
+        value = (special.gammaln(half + n / 2 - steps) - special.gammaln(half - steps)).sum()
+        value += half * size - (half + n / 2) * np.linalg.slogdet(scale + squares)[1]
+        return value + at.sum() - 2 * np.logaddexp(0, at[2])
+
+    for turn in range(_FIRST + _DRAWS * _THINNED):
+        # fixed effects given G, values given both
+        spread = np.linalg.inv(np.linalg.inv(g) + w[:, :, None] * eye)
+        part = xw.transpose(0, 2, 1) @ spread
+        about = np.linalg.inv(inside - np.einsum("hqp,hpr->qr", part, xw))
+        b = about @ (right - np.einsum("hqp,hp->q", part, w * y))
+        b = b + np.linalg.cholesky(about) @ rng.normal(size=len(b))
+        u = spread @ (w * (y - x @ b))[:, :, None]
+        u = (u + np.linalg.cholesky(spread) @ rng.normal(size=(n, p, 1)))[:, :, 0]
+        # the prior's numbers given u, then G
+        squares = u.T @ u
+        now = height(theta, squares)
+        for step in _STEPS * rng.normal(size=(2, 3)):
+            new = theta + step
+            above = height(new, squares) if abs(new[2]) < _FAR else -np.inf
+            if np.log(rng.uniform()) < above - now:
+                theta, now = new, above
+        k, scale, _ = prior(theta)
+        root = np.tril(rng.normal(size=(p, p)), -1)  # Bartlett's root of a Wishart matrix
+        root[np.diag_indices(p)] = np.sqrt(rng.chisquare(p + 1 + k + n - np.arange(p)))
+        turned = np.linalg.solve(root, np.linalg.cholesky(scale + squares).T)
+        g = turned.T @ turned
+        # values, G and its prior together: the mean over sites times c, what differs times t
+        left = y - x @ b
+        for c, t in np.exp(_TURNS * rng.normal(size=(3, 2))):
+            common, own = np.exp(2 * theta[:2])
+            common = (c**2 * (own + p * common) - t**2 * own) / p
+            if common <= 0:
+                continue
+            new = np.array([np.log(common) / 2, theta[1] + np.log(t), theta[2]])
+            by = t * eye + (c - t) / p
+            moved = u @ by
+            rise = (w * ((left - u) ** 2 - (left - moved) ** 2)).sum() / 2
+            if np.log(rng.uniform()) < rise + np.log(c**2 * t) + theta[0] - new[0]:
+                u, g, theta = moved, by @ g @ by, new
+        if turn >= _FIRST and turn % _THINNED == 0:
+            kept.append(g)
+    return np.array(kept)
 
 
 def alike_words(found: SiteCorrelation) -> str:
@@ -374,8 +411,6 @@ def alike_words(found: SiteCorrelation) -> str:
     pair, other = (f"{row['site']} and {row['other']}" for row in (low, high))
     if len(known) == 1:
         return f"{pair} rank the hybrids with a genetic correlation of {least}."
-    if high["correlation"] - low["correlation"] < 0.005:
-        return f"All sites rank the hybrids alike to the same degree: their genetic correlation is {least}."
     how = "much alike" if low["correlation"] >= HALF_IN_COMMON else "alike only in part"
     return (
         f"Sites rank the hybrids {how}: genetic correlations run from {least} ({pair}) to {most} ({other}); "
@@ -384,7 +419,7 @@ def alike_words(found: SiteCorrelation) -> str:
 
 
 def correlation_words(found: SiteCorrelation, *, level: float = 0.95) -> str:
-    """Say which covariance the data carry, what the correlations are, and what they rest on.
+    """Say what the correlations are, which covariance fits best, and what they rest on.
 
     Parameters
     ----------
@@ -397,24 +432,30 @@ def correlation_words(found: SiteCorrelation, *, level: float = 0.95) -> str:
     -------
     str
     """
-    known = found.pairs.dropna(subset="correlation")
-    low, high = known["correlation"].min(), known["correlation"].max()
-    span = f"{fmt_number(low, 2)} to {fmt_number(high, 2)}"
-    if high - low < 0.005 and known["lower"].notna().all():
-        ends = fmt_interval(known["lower"].min(), known["upper"].max(), 2, share=False)
-        span = f"{fmt_number(low, 2)} ({fmt_share(level)} limits {ends})"
-    which = "the correlation is" if len(known) == 1 else "correlations between sites are"
-    n, unknown = len(found.sites), int(known["lower"].isna().sum())
+    known, n = found.pairs.dropna(subset="correlation"), len(found.sites)
+    ends = known["lower"].min(), known["upper"].max()
+    limits_of = f"{fmt_share(level)} limits {fmt_interval(*ends, 2, share=False)}"
+    if len(known) == 1:
+        what = f"The correlation is {fmt_number(known['correlation'].iloc[0], 2)} ({limits_of})."
+    else:
+        middle = known["correlation"].min(), known["correlation"].max()
+        what = (
+            f"Correlations are {fmt_number(middle[0], 2)} to {fmt_number(middle[1], 2)}, and together their "
+            f"{limits_of}: every pair has its own, drawn towards those of the others as far as the data do not "
+            "tell them apart."
+        )
+    fits = (
+        f"By the criterion of Akaike {LABELS[found.structure]} fits best of the covariances tried"
+    )
+    if found.is_alike and found.structure != ALIKE:
+        fits += f", but {LABELS[ALIKE]} cannot be distinguished from it"
     few = known[known["n_common"] < LEAST_HYBRIDS]
     named = fmt_list([f"{row.site} and {row.other}" for row in few.itertuples()])
     return joined(
-        f"Of the covariances tried, {LABELS[found.structure]} fits best by the criterion of Akaike: {which} "
-        f"{span}.",
+        what,
+        f"{fits}.",
         f"{n_of(n, 'site')} cannot carry common factors, for which it takes {LEAST_SITES_FOR_FACTORS}."
         if n < LEAST_SITES_FOR_FACTORS
-        else "",
-        f"The data tell too little of the covariance for limits of {n_of(unknown, 'pair')}."
-        if unknown
         else "",
         f"Fewer than {LEAST_HYBRIDS} hybrids are common to {named}: there it rests on the other sites."
         if named
@@ -498,8 +539,8 @@ def group_words(found: SiteCorrelation, groups: pd.Series, *, least: float = HAL
     n, sites, cut = groups.nunique(), n_of(len(groups), "site"), fmt_number(least, 2)
     if found.is_alike:
         return (
-            "The sites do not fall into groups: with the data at hand a single correlation for all "
-            f"pairs of the {sites} cannot be distinguished from others."
+            f"The {sites} are not put into groups: by the criterion of Akaike one correlation for all pairs "
+            "describes them as well as any other covariance tried."
         )
     if n == 1:
         return f"The {sites} are one group: they rank the hybrids alike (mean correlation of at least {cut})."

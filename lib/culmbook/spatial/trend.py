@@ -50,7 +50,7 @@ def trial_records(
     Parameters
     ----------
     harvests : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`.
     plots : DataFrame
         Table ``plots``.
     season : int, optional

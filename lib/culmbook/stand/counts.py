@@ -7,7 +7,6 @@ a verdict on every plot and hybrid. Shares are 0-1.
 import numpy as np
 import pandas as pd
 
-from culmbook.stand.model import StandFit, chance_of_stand
 from culmbook.text.numbers import fmt_list
 from culmbook.trials.entries import is_used, without_guards
 from culmbook.trials.seasons import planting_year
@@ -249,17 +248,16 @@ def judge_plots(stand: pd.DataFrame, runs: pd.DataFrame, rules) -> pd.DataFrame:
     return table.assign(longest_run=run, verdict=verdict, is_ranked=share.ge(rules.rank_floor))
 
 
-def judge_hybrids(fit: StandFit, rules, plants: int) -> pd.DataFrame:
+def judge_hybrids(good: pd.Series, filled: pd.Series, probability: float) -> pd.DataFrame:
     """Verdict on each hybrid: how likely a future plot of it stands well enough.
 
     Parameters
     ----------
-    fit : StandFit
-        Stand model of the event 'stand' (or 'establishment').
-    rules : StandSettings
-        ``good, fill, probability``.
-    plants : int
-        Plants in the future plot.
+    good, filled : Series
+        Chance by hybrid that a future plot reaches the share of a good stand, and that of one whose
+        gaps are filled, from :func:`culmbook.stand.model.chance_of_stand`.
+    probability : float
+        Chance that a verdict needs, 0-1.
 
     Returns
     -------
@@ -269,11 +267,7 @@ def judge_hybrids(fit: StandFit, rules, plants: int) -> pd.DataFrame:
         ``probability``, counting 'at least fill gaps' as good enough for 'fill gaps'; else
         'undecided'.
     """
-    good, filled = (
-        chance_of_stand(fit, rules.good, plants),
-        chance_of_stand(fit, rules.fill, plants),
-    )
-    sure = [chance >= rules.probability for chance in (good, filled, 1 - filled)]
+    sure = [chance >= probability for chance in (good, filled, 1 - filled)]
     table = pd.DataFrame({"p_good": good, "p_fill": filled - good, "p_replant": 1 - filled})
     table["verdict"] = np.select(sure, VERDICTS, default="undecided")
     table = table.rename_axis("hybrid").reset_index()

@@ -173,7 +173,7 @@ def plot_intervals(history: pd.DataFrame) -> pd.DataFrame:
     out = out[before.notna() & (before > 0)]
     if out.empty:
         raise Refusal(
-            "No plot has a count of this season to compare with planting: losses have no date."
+            "No plot has a count of its original plants in this season: losses have no date."
         )
     return out.astype({"at_risk": int, "lost": int})
 

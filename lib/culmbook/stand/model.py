@@ -13,12 +13,15 @@ from scipy import special, stats
 
 from culmbook import mixed
 from culmbook.stats.shares import combine_limits
+from culmbook.text.numbers import fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.trials.layout import add_strata, random_terms
 
 # with fewer plants dead (or alive) than this, Wald limits are too lopsided: use the likelihood
 FEW = 20
+# how far the mean of the model's shares may lie outside the means that were counted
+SLACK = 0.1
 AT_ONE_SITE = ("main_plot", "block", "hybrid:treatment", "plot")
 OVER_SITES = ("hybrid:site", "replicate", "main_plot", "block", "plot")
 
@@ -45,12 +48,6 @@ class StandFit:
     def covariance(self) -> pd.DataFrame:
         """Covariance of the hybrids' mean logits."""
         return self.fit.covariance.loc[self.hybrids, self.hybrids]
-
-    def totals(self) -> pd.DataFrame:
-        """Plain totals by hybrid: ``plots, alive, total``."""
-        return self.cells.groupby("hybrid").agg(
-            plots=("alive", "size"), alive=("alive", "sum"), total=("total", "sum")
-        )
 
     def shares_at(self, logits, spread=None):
         """Marginal share at each mean logit, averaged over the grid."""
@@ -101,16 +98,20 @@ def fit_stand(cells: pd.DataFrame, random=None) -> StandFit:
         )
     asked = random or (OVER_SITES if wide else AT_ONE_SITE)
     terms = random_terms(cells, asked, fixed=[*conditions, "hybrid"])
+    fit = settled("The shares of hybrids", cells, design, terms)
+    return StandFit(fit, cells, _grid(cells, conditions, columns, fit), terms)
+
+
+def settled(what: str, cells: pd.DataFrame, design: pd.DataFrame, terms) -> mixed.BinomialFit:
+    """Fit ``alive`` of ``total`` with half a plant in every hybrid, or refuse to estimate `what`."""
     given = {"alive": "alive", "total": "total", "half_plant_in": "hybrid"}
     try:
         fit = mixed.fit_binomial(cells, fixed=design, random=list(terms), **given)
     except ValueError as error:
-        raise Refusal(
-            f"The shares of hybrids cannot be estimated: {str(error).rstrip('.')}."
-        ) from error
+        raise Refusal(f"{what} cannot be estimated: {str(error).rstrip('.')}.") from error
     if fit.verdict != mixed.CONVERGED:
-        raise Refusal(f"The shares of hybrids cannot be estimated: the model did {fit.verdict}.")
-    return StandFit(fit, cells, _grid(cells, conditions, columns, fit), terms)
+        raise Refusal(f"{what} cannot be estimated: the model has {fit.verdict}.")
+    return fit
 
 
 def _refuse_untelling(cells):
@@ -125,6 +126,30 @@ def _refuse_untelling(cells):
         raise Refusal(
             f"Of {n_of(total, 'plant')} in {n_of(len(cells), 'plot')} all were "
             f"{'alive' if alive else 'dead'}: there are no differences to estimate."
+        )
+
+
+def refuse_implausible(shares, cells, by: str) -> None:
+    """Raise a Refusal where the mean of hybrids' shares is none that the counts could give.
+
+    Parameters
+    ----------
+    shares : Series
+        The model's share of every hybrid.
+    cells : DataFrame
+        ``hybrid, alive, total`` and the column `by`.
+    by : str
+        Conditions that shares are averaged over: the mean of hybrids lies between those of the
+        conditions, or near them, as hybrids differ between conditions.
+    """
+    counted = cells.groupby([by, "hybrid"])[["alive", "total"]].sum()
+    counted = (counted["alive"] / counted["total"]).groupby(level=by).mean()
+    low, high = counted.min(), counted.max()
+    if not low - SLACK <= shares.mean() <= high + SLACK:
+        seen = fmt_share(low) if len(counted) == 1 else f"{fmt_share(low)} to {fmt_share(high)}"
+        raise Refusal(
+            f"The model gives a mean share of {fmt_share(shares.mean())} where {seen} was counted: it "
+            "does not describe these counts, so no share is given."
         )
 
 
@@ -163,41 +188,7 @@ def _grid(cells, conditions, columns, fit):
     return grid
 
 
-def _logit_limits(stand, critical):
-    """Lower and upper limit of every hybrid's mean logit: likelihood where plants are few, else
-    Wald.
-    """
-    fit, totals = stand.fit, stand.totals()
-    few = np.minimum(totals["alive"], totals["total"] - totals["alive"]).lt(FEW)
-    centre, se = fit.coefficients[stand.hybrids], np.sqrt(np.diag(stand.covariance))
-    limits = pd.DataFrame({"lower": centre - critical * se, "upper": centre + critical * se})
-    for hybrid in few.index[few]:
-        limits.loc[hybrid] = fit.profile_limits(hybrid, critical)
-    return limits
-
-
-def _limited_shares(stand, critical):
-    """Share with its limits by hybrid; a hybrid with none dead reaches 1, with none alive 0.
-
-    The point is free of the two small biases of plugging the mean logit in: the hybrid's own plots
-    already carry their random effects, so only the spread they do not carry is averaged over; and
-    the half plants added for the fit are taken out again.
-    """
-    fit, hybrids, totals = stand.fit, stand.hybrids, stand.totals()
-    limits = _logit_limits(stand, critical)
-    alive, total = totals["alive"], totals["total"]
-    lower = np.where(alive.eq(0), 0.0, stand.shares_at(limits["lower"].to_numpy()))
-    upper = np.where(alive.eq(total), 1.0, stand.shares_at(limits["upper"].to_numpy()))
-    carried = np.diag(stand.covariance) - fit.sampling_variance()[hybrids].to_numpy()
-    left = np.sqrt(np.maximum(fit.spread**2 - np.maximum(carried, 0), 0))
-    share = stand.shares_at(fit.coefficients[hybrids].to_numpy(), left)
-    share = share + (share - 0.5) / total.to_numpy(float)
-    share = np.where(alive.eq(total), 1.0, np.where(alive.eq(0), 0.0, share))
-    share = np.clip(np.clip(share, 0, 1), lower, upper)
-    return totals.assign(share=share, lower=lower, upper=upper)
-
-
-def hybrid_shares(stand: StandFit, *, level: float = 0.95) -> pd.DataFrame:
+def hybrid_shares(stand: StandFit, *, level: float = 0.95, critical: float | None = None):
     """Share of each hybrid with its interval.
 
     Parameters
@@ -205,14 +196,45 @@ def hybrid_shares(stand: StandFit, *, level: float = 0.95) -> pd.DataFrame:
     stand : StandFit
     level : float
         Confidence level, 0-1; t quantile with the plots' residual degrees of freedom.
+    critical : float, optional
+        Critical value in the quantile's place.
 
     Returns
     -------
     DataFrame
-        ``hybrid, plots, alive, total, share, lower, upper``, highest share first.
+        ``hybrid, plots, alive, total, share, lower, upper``, highest share first; a hybrid with
+        none dead reaches 1, with none alive 0.
+
+    Raises
+    ------
+    Refusal
+        The model's shares are none that the counts could give.
+
+    Notes
+    -----
+    The point is free of the two small biases of plugging the mean logit in: the hybrid's own plots
+    already carry their random effects, so only the spread they do not carry is averaged over; and
+    the half plants added for the fit are taken out again. Limits are of the likelihood where plants
+    are few, else Wald's.
     """
-    table = _limited_shares(stand, stats.t.ppf(0.5 + level / 2, stand.fit.residual_df))
-    table = table.rename_axis("hybrid").reset_index()
+    fit, hybrids, counted = stand.fit, stand.hybrids, stand.cells.groupby("hybrid")
+    totals = counted[["alive", "total"]].sum()
+    totals.insert(0, "plots", counted.size())
+    critical = critical or stats.t.ppf(0.5 + level / 2, fit.residual_df)
+    alive, total = totals["alive"], totals["total"]
+    logit, variance = fit.coefficients[hybrids].to_numpy(), np.diag(stand.covariance)
+    limits = logit + np.outer([-critical, critical], np.sqrt(variance))
+    for place in np.flatnonzero(np.minimum(alive, total - alive) < FEW):
+        limits[:, place] = fit.profile_limits(hybrids[place], critical)
+    lower = np.where(alive.eq(0), 0.0, stand.shares_at(limits[0]))
+    upper = np.where(alive.eq(total), 1.0, stand.shares_at(limits[1]))
+    carried = np.maximum(variance - fit.sampling_variance()[hybrids].to_numpy(), 0)
+    share = stand.shares_at(logit, np.sqrt(np.maximum(fit.spread**2 - carried, 0)))
+    share = share + (share - 0.5) / total.to_numpy(float)
+    share = np.where(alive.eq(total), 1.0, np.where(alive.eq(0), 0.0, share))
+    table = totals.assign(share=np.clip(np.clip(share, 0, 1), lower, upper))
+    refuse_implausible(table["share"], stand.cells, "condition")
+    table = table.assign(lower=lower, upper=upper).rename_axis("hybrid").reset_index()
     return table.sort_values(["share", "hybrid"], ascending=[False, True], ignore_index=True)
 
 
@@ -265,14 +287,44 @@ def against_control(
     joint = contrast.to_numpy() @ covariance.to_numpy() @ contrast.to_numpy().T
     se = np.sqrt(np.diag(joint))
     largest = mixed.simultaneous_draws(joint / np.outer(se, se), stand.fit.residual_df)
-    single = stats.t.ppf(0.5 + level / 2, stand.fit.residual_df)
-    shares = _limited_shares(stand, np.quantile(largest, level) if together else single)
+    critical = np.quantile(largest, level) if together else None
+    shares = hybrid_shares(stand, level=level, critical=critical).set_index("hybrid")
     sd = pd.Series(np.sqrt(np.diag(covariance)), stand.hybrids)
     correlation = (covariance[control] / sd / sd[control])[others].to_numpy()
     table = shares.loc[others].assign(**_composed(shares, control, others, correlation))
     columns = "hybrid plots share difference lower upper ratio ratio_lower ratio_upper".split()
     order = {"by": ["difference", "hybrid"], "ascending": [False, True], "ignore_index": True}
     return table.rename_axis("hybrid").reset_index()[columns].sort_values(**order)
+
+
+def sites_against_control(
+    cells: pd.DataFrame, control: str, *, random=AT_ONE_SITE, level: float = 0.95
+) -> pd.DataFrame:
+    """Hybrids against the control at every site by itself: the mean over sites hides one that is
+    cold.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        As for :func:`fit_stand`.
+    control, random, level
+        As for :func:`fit_stand` and :func:`against_control`; the intervals of a site hold together.
+
+    Returns
+    -------
+    DataFrame
+        ``site`` and the columns of :func:`against_control`. A site that carries no comparison is
+        not in it.
+    """
+    found = {}
+    for site, own in cells.groupby("site"):
+        try:
+            found[site] = against_control(fit_stand(own, random), control, level=level)
+        except Refusal:
+            continue
+    if not found:
+        raise Refusal(f"At no site can hybrids be compared with the control {control}.")
+    return pd.concat(found, names=["site"]).reset_index("site").reset_index(drop=True)
 
 
 def _composed(shares, control, others, correlation):

@@ -11,7 +11,8 @@ import pandas as pd
 import statsmodels.api as sm
 from scipy import stats
 
-from culmbook.mixed import fit_binomial, marginal_share
+from culmbook.mixed import marginal_share
+from culmbook.stand.model import settled
 from culmbook.text.refusal import Refusal
 from culmbook.trials.layout import add_strata
 
@@ -141,9 +142,7 @@ def _main_plots(cells):
     design = pd.concat([unit, hybrid.drop(columns=last).sub(hybrid[last], axis=0)], axis=1)
     blocks = cells.groupby("main_plot_key")["block_key"].nunique()
     random = ["block_key", "plot_key"] if blocks.max() > 1 else ["plot_key"]
-    fit = fit_binomial(
-        cells, alive="alive", total="total", fixed=design, random=random, half_plant_in="hybrid"
-    )
+    fit = settled("Effects of planting treatments", cells, design, random)
     keys = cells.drop_duplicates("main_plot_key").set_index("main_plot_key")
     units = keys.loc[unit.columns, ["site", "replicate_key", "treatment", *TREATMENTS]].assign(
         logit=fit.coefficients[unit.columns].to_numpy(),

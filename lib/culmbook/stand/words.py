@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from culmbook.show import against
 from culmbook.stand.counts import VERDICTS
 from culmbook.text.numbers import fmt_count, fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
 from culmbook.text.refusal import Refusal
@@ -56,6 +57,43 @@ def spread(shares: pd.DataFrame) -> str:
         f"ranged from {fmt_share(low['share'])} ({low.iloc[0]}) "
         f"to {fmt_share(top['share'])} ({top.iloc[0]})"
     )
+
+
+def worst_site(sites: pd.DataFrame, contrasts: pd.DataFrame, control: str) -> list[str]:
+    """What the mean of sites hides: survival and comparison with the control where fewest lived.
+
+    Parameters
+    ----------
+    sites : DataFrame
+        ``site, share``, and ``minimum_c``: the winter's lowest temperature at rhizome depth [°C],
+        missing where it is not known.
+    contrasts : DataFrame
+        From :func:`culmbook.stand.model.sites_against_control`.
+    control : str
+
+    Returns
+    -------
+    list of str
+        No sentence for one site.
+    """
+    if len(sites) == 1:
+        return []
+    worst = sites.loc[sites["share"].idxmin()]
+    cold = "" if pd.isna(worst["minimum_c"]) else f", at {fmt_number(worst['minimum_c'], 1)} °C"
+    said = f"The mean hides the sites: at {worst['site']}{cold}, {fmt_share(worst['share'])} lived"
+    own = contrasts[contrasts["site"].eq(worst["site"])]
+    if own.empty:
+        return [f"{said}; hybrids cannot be compared there."]
+    above, below, rest = against.sort_out(own)
+    parts = [
+        f"{fmt_count(len(names))} hybrids survived {way} ({fmt_list(names)})"
+        for names, way in ((above, "better"), (below, "worse"))
+        if names
+    ]
+    if not parts:
+        return [f"{said}, and there too no hybrid differs clearly from the control {control}."]
+    told = " and ".join(parts).replace("1 hybrids", "1 hybrid")
+    return [f"{said}; there {told} than the control {control}."]
 
 
 def treatments(effects: pd.DataFrame, level: float) -> list[str]:
@@ -119,8 +157,8 @@ def clustering(tests: pd.DataFrame) -> list[str]:
 
 
 def verdicts(judged: pd.DataFrame, rules) -> list[str]:
-    """How many plots are good, to fill and to replant, and how many are too poor to rank their
-    yield.
+    """How many plots are good, to fill and to replant, and how many are too poor to reckon
+    their yield to a full stand.
 
     Raises
     ------
@@ -129,7 +167,9 @@ def verdicts(judged: pd.DataFrame, rules) -> list[str]:
     """
     counted = judged[judged["verdict"].notna()]
     if counted.empty:
-        raise Refusal("No plot has a count from which its stand could be judged.")
+        raise Refusal(
+            "No plot has a count of its original plants from which its stand could be judged."
+        )
     numbers, low = counted["verdict"].value_counts(), int((~counted["is_ranked"]).sum())
     words = ", ".join(f"{fmt_count(numbers[v])} {_TO_DO[v]}" for v in VERDICTS if v in numbers)
     stands, their = ("stands", "its") if low == 1 else ("stand", "their")
@@ -137,7 +177,8 @@ def verdicts(judged: pd.DataFrame, rules) -> list[str]:
     if low:
         floor = fmt_share(rules.rank_floor)
         said.append(
-            f"{fmt_count(low)} of them {stands} below {floor}: {their} yield is not ranked."
+            f"{fmt_count(low)} of them {stands} below {floor}: {their} yield counts per planted area "
+            "as it is and is not reckoned to a full stand."
         )
     return said
 

@@ -2,14 +2,16 @@
 carry.
 """
 
+import numpy as np
 import pandas as pd
+from scipy import linalg
 
 TERMS = {
-    "hybrid:site": ("hybrid_site", "hybrid x site"),
+    "hybrid:site": ("hybrid_site", "hybrid × site"),
     "replicate": ("replicate_key", "replicate within site"),
     "main_plot": ("main_plot_key", "main plot"),
     "block": ("block_key", "block"),
-    "hybrid:treatment": ("hybrid_treatment", "hybrid x planting treatment"),
+    "hybrid:treatment": ("hybrid_treatment", "hybrid × planting treatment"),
     "plot": ("plot_key", "plot (overdispersion)"),
 }
 """Names of random terms, with the column of :func:`add_strata` and the meaning of each."""
@@ -57,9 +59,9 @@ def random_terms(cells: pd.DataFrame, terms, *, fixed=(), residual: bool = False
         From :func:`add_strata`.
     terms : iterable of str
         Names of `TERMS`, or columns of `cells`; of two that part the cells alike the first is kept.
-    fixed : iterable of str
-        Columns that the fixed part of the model holds: a term that parts the cells like one of them
-        is left out.
+    fixed : iterable of str or DataFrame
+        The fixed part of the model: columns of `cells`, or its design, one row per cell. A term
+        whose levels it determines is left out: nothing is left to tell the term's variance.
     residual : bool
         Whether the model has a residual, which then stands for a term with a level for every cell.
 
@@ -73,22 +75,43 @@ def random_terms(cells: pd.DataFrame, terms, *, fixed=(), residual: bool = False
     ValueError
         A term that is neither.
     """
-    seen = {_partition(cells[column]) for column in fixed}
-    if residual:
-        seen.add(tuple(range(len(cells))))
-    kept = {}
+    seen, kept = {tuple(range(len(cells)))} if residual else set(), {}
+    design = [np.ones(len(cells))]
+    if isinstance(fixed, pd.DataFrame):
+        design.append(fixed)
+    else:
+        design += [pd.get_dummies(cells[name]) for name in fixed]
+    held = linalg.orth(np.column_stack(design).astype(float))
     for term in terms:
         column, meaning = TERMS.get(term, (term, term.replace("_", " ")))
         if column not in cells:
             raise ValueError(
                 f"random term {term!r}: it is none of {', '.join(TERMS)}, nor a column"
             )
-        partition = _partition(cells[column])
-        if cells[column].nunique() > 1 and partition not in seen:
-            seen.add(partition)
+        level = pd.factorize(cells[column], use_na_sentinel=False)[0]
+        inside = sum(np.bincount(level, direction) ** 2 for direction in held.T)
+        is_told = (inside < np.bincount(level) * (1 - 1e-9)).any()
+        if is_told and tuple(level) not in seen:
+            seen.add(tuple(level))
             kept[column] = meaning
     return kept
 
 
-def _partition(column):
-    return tuple(pd.factorize(column)[0])
+def degrees_left(levels: pd.Series, fixed: pd.DataFrame) -> int:
+    """Degrees of freedom that a design leaves to the levels of a random term.
+
+    Parameters
+    ----------
+    levels : Series
+        Level of every cell.
+    fixed : DataFrame
+        Design, one row per cell.
+
+    Returns
+    -------
+    int
+        Rank of the levels once the design is taken off: levels less what is fixed between them.
+    """
+    level = pd.get_dummies(levels, dtype=float).to_numpy()
+    held = linalg.orth(fixed.to_numpy(float))
+    return int(np.linalg.matrix_rank(level - held @ (held.T @ level), tol=1e-8 * len(level)))

@@ -1,19 +1,21 @@
 """How does each plot's yield come about: plants, stems per plant, and mass per stem? What would a
-full stand give?
+full stand give? How many plants are worth measuring?
 
 Yield per planted area is the main figure: gaps are the hybrid's own result where it lost the
 plants. The yield at full stand is a second one, for telling a poor stand from a poor plant.
 """
 
+from collections import namedtuple
+
 import numpy as np
 import pandas as pd
 
-from culmbook.stats.line import PartialSlope, partial_slope
+from culmbook.stats.curves import PartialSlope, partial_slope
 from culmbook.text.numbers import fmt_list
-from culmbook.text.refusal import Refusal
+from culmbook.text.refusal import Refusal, where_possible
+from culmbook.trials.dry_yield import KEY, PLACE, STRATA, is_slip
 from culmbook.trials.seasons import planting_year
-from culmbook.yields.harvest import KEY, PLACE, STRATA, is_slip
-from culmbook.yields.means import label_of
+from culmbook.yields.means import label_of, settled
 
 COMPONENTS = ("plants_per_m2", "stems_per_plant", "stem_mass_g")
 """Components whose product is the yield."""
@@ -21,6 +23,19 @@ MEASURED = (*COMPONENTS, "stem_height_cm", "stem_diameter_mm", "leaf_fraction", 
 NOT_STATED = "not stated"
 LEAST_SPREAD = 0.05  # of the log stand within hybrids: less than 5 % says nothing
 RANK_FLOOR = 0.60
+LEAST_PLOTS = 10
+PLANTS = (1, 2, 3, 4, 5, 6, 8, 10, 15, 20)
+ENOUGH = 0.20  # share of a mean's variance that plants may still make up
+MEASUREMENTS = {
+    "stems": "Stems per plant",
+    "stem_height_cm": "Stem height",
+    "stem_diameter_mm": "Stem diameter",
+    "stem_dry_mass_g": "Mass per stem",
+}
+Spread = namedtuple("Spread", "measurement between_plots between_plants n_plots n_plants")
+"""Variances of one measurement: between plots of a hybrid and between plants of a plot; and their
+numbers.
+"""
 _VALUES = ["stems", "stem_height_cm", "stem_diameter_mm", "stem_dry_mass_g", "leaf_fraction"]
 _SITE_YEAR = ["site", "growing_season"]
 
@@ -145,7 +160,7 @@ def with_yield(components: pd.DataFrame, yields: pd.DataFrame) -> pd.DataFrame:
     components : DataFrame
         From :func:`plot_components`.
     yields : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`; rows left out there have no yield here.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`; rows left out there have no yield here.
 
     Returns
     -------
@@ -216,7 +231,7 @@ def plot_traits(
     components : DataFrame
         From :func:`plot_components`.
     yields : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`; rows left out tell of no ash.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`; rows left out tell of no ash.
     phenology : DataFrame
         Table ``phenology``; ``flowered = no`` with a blank date is a plot that never flowered,
         which is not missing. Only of ok plots.
@@ -295,7 +310,7 @@ def at_full_stand(
     power : float
         From :func:`fit_stand_power` or a parameter, 0-1.
     rank_floor : float
-        Stand under which a plot's yield is not ranked, 0-1.
+        Stand under which a plot's yield is not reckoned to a full one, 0-1.
 
     Returns
     -------
@@ -323,3 +338,131 @@ def at_full_stand(
     is_ranked = frame["stand"].ge(rank_floor)
     adjusted = frame["dry_yield_t_ha"] / frame["stand"].where(is_ranked) ** power
     return frame.assign(full_stand_t_ha=adjusted, is_ranked=is_ranked)
+
+
+def plant_spread(stems: pd.DataFrame, plots: pd.DataFrame, measurement: str) -> Spread:
+    """Variances between plots and between plants on the log scale.
+
+    Parameters
+    ----------
+    stems : DataFrame
+        Table ``stem_measures`` of the season(s) to learn from; pooled samples and blanks are not
+        used.
+    plots : DataFrame
+        Table ``plots``: ``site, plot, trial, replicate, hybrid, status``; only ok ones.
+    measurement : str
+        Column of ``stems``, over 0.
+
+    Returns
+    -------
+    Spread
+
+    Raises
+    ------
+    Refusal
+        Fewer than ten plots with two or more plants, or a search that does not settle.
+
+    Notes
+    -----
+    ``log x = hybrid x trial x season + replicate + plot + plant`` by REML, the first two fixed.
+    """
+    ok = plots.loc[plots["status"].eq("ok"), ["site", "plot", "trial", "replicate", "hybrid"]]
+    rows = stems[stems["plant"].ne("pooled") & stems[measurement].gt(0).fillna(False)]
+    rows = rows.merge(ok, on=["site", "plot"])
+    rows = rows[rows["measured_on"].eq(rows.groupby(KEY)["measured_on"].transform("max"))]
+    rows = rows[rows.groupby(KEY)["plant"].transform("size") > 1]
+    site, season = rows["site"].astype(str), rows["growing_season"].astype(str)
+    place = site + ":" + rows["trial"].astype(str) + ":" + season
+    rows = rows.assign(
+        value=np.log(rows[measurement].astype("float64")),
+        plot_key=site + ":" + rows["plot"].astype(str) + ":" + season,
+        replicate_key=place + ":" + rows["replicate"].astype(str),
+        entry=place + ":" + rows["hybrid"].astype(str),
+    )
+    label, n_plots = MEASUREMENTS.get(measurement, measurement), rows["plot_key"].nunique()
+    if n_plots < LEAST_PLOTS:
+        raise Refusal(
+            f"{label}: fewer than {LEAST_PLOTS} plots with two plants or more, so the spread of "
+            "plants is not known."
+        )
+    design, terms = pd.get_dummies(rows["entry"], dtype=float), ["replicate_key", "plot_key"]
+    fit = settled(f"{label}: the spread of plants is not known", rows, "value", design, terms)
+    plots_, plants = float(fit.variances["plot_key"]), float(fit.variances["residual"])
+    return Spread(measurement, plots_, plants, n_plots, len(rows))
+
+
+def plant_spreads(stems: pd.DataFrame, plots: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Spread of every measurement that was taken on single plants.
+
+    Parameters
+    ----------
+    stems, plots : DataFrame
+        As for :func:`plant_spread`.
+
+    Returns
+    -------
+    tuple of DataFrame and list of str
+        ``label`` and the fields of :class:`Spread`; and why other measurements have none.
+
+    Raises
+    ------
+    Refusal
+        None has one.
+    """
+    found, told = where_possible(MEASUREMENTS, lambda name: plant_spread(stems, plots, name))
+    spreads = pd.DataFrame(found.values())
+    return spreads.assign(label=spreads["measurement"].map(MEASUREMENTS)), told
+
+
+def plan_plants(
+    spreads: pd.DataFrame, plots: int, plants: tuple = PLANTS, *, enough: float = ENOUGH
+) -> pd.DataFrame:
+    """What measuring more plants of each plot would bring.
+
+    Parameters
+    ----------
+    spreads : DataFrame
+        From :func:`plant_spreads`.
+    plots : int
+        Plots of each hybrid, over 0.
+    plants : sequence of int
+        Numbers of plants to look at, each over 0.
+    enough : float
+        Share of the mean's variance that plants may still make up, 0-1.
+
+    Returns
+    -------
+    DataFrame
+        ``plants, plots, se_hybrid`` (standard error of a hybrid's mean, log scale: 0.1 is about 10
+        %), ``from_plants`` (share of its variance that comes from measuring few plants),
+        ``is_enough, measurement``; the measurements one under the other.
+
+    Raises
+    ------
+    ValueError
+        A number that is not over 0.
+
+    Notes
+    -----
+    ``(v_plots + v_plants / n) / r``. However many plants are measured, the first term stays: past
+    some number only more plots help.
+
+    Examples
+    --------
+    >>> spreads = pd.DataFrame({"label": ["Stems"], "between_plots": 0.04, "between_plants": 0.09})
+    >>> plan_plants(spreads, 3, (1, 9)).round(3)[["plants", "se_hybrid", "from_plants"]]
+       plants  se_hybrid  from_plants
+    0       1      0.208        0.692
+    1       9      0.129        0.200
+    """
+    if plots < 1 or min(plants) < 1:
+        raise ValueError("plots and plants must be over 0")
+    plan = spreads.merge(pd.DataFrame({"plants": plants, "plots": plots}), how="cross")
+    own = plan["between_plants"] / plan["plants"]
+    variance = plan["between_plots"] + own
+    return plan[["plants", "plots"]].assign(
+        se_hybrid=np.sqrt(variance / plots),
+        from_plants=own / variance,
+        is_enough=own / variance <= enough + 1e-12,
+        measurement=plan["label"],
+    )

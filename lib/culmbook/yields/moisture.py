@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from culmbook.stats.line import partial_slope
+from culmbook.stats.curves import partial_slope
 from culmbook.text.numbers import fmt_date, fmt_list
 from culmbook.text.refusal import Refusal, where_possible
-from culmbook.yields.harvest import MEASURED
+from culmbook.trials.dry_yield import MEASURED
 
 LEAST_DAYS = 7
 EVAPORATION_MJ_KG = 2.443
@@ -36,7 +36,7 @@ def samples_of_one_day(used: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     used : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, one season, none left out.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, one season, none left out.
 
     Returns
     -------
@@ -68,7 +68,7 @@ def fit_dry_down(
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, one site; early cuts are welcome here.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, one site; early cuts are welcome here.
     least_days : int
         Days that must lie between the first and last cut of a trial and season for it to tell, over
         0.
@@ -98,21 +98,15 @@ def fit_dry_down(
 
 def _trend(rows, column, least_days, level, what):
     day = (rows["harvested_on"] - pd.Timestamp(2000, 1, 1)).dt.days.astype(float)
-    place = [rows["site"], rows["trial"], rows["growing_season"]]
+    place = rows.groupby(["site", "trial", "growing_season"]).ngroup()
     far = day.groupby(place).transform(np.ptp) >= least_days
-    rows, day = rows[far], day[far]
+    rows, day, none = rows[far], day[far], f"There is no {what}"
     if rows.empty:
-        raise Refusal(
-            f"There is no {what}: no trial was cut on two days at least {least_days} days apart."
-        )
-    place = rows["site"].astype(str) + ":" + rows["trial"].astype(str)
-    place = place + ":" + rows["growing_season"].astype(str)
+        raise Refusal(f"{none}: no trial was cut on two days at least {least_days} days apart.")
     try:
-        line = partial_slope(day, rows[column], [place, rows["hybrid"]], level)
+        line = partial_slope(day, rows[column], [place[far], rows["hybrid"]], level)
     except ValueError:
-        raise Refusal(
-            f"There is no {what}: the cuts of different days share too few hybrids."
-        ) from None
+        raise Refusal(f"{none}: the cuts of different days share too few hybrids.") from None
     days = rows["harvested_on"]
     return Trend(*line[:5], len(rows), int(days.nunique()), days.min(), days.max())
 
@@ -125,7 +119,7 @@ def by_site(fit, frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     fit : callable
         :func:`fit_dry_down` or :func:`fit_winter_loss`.
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, any sites.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, any sites.
     level : float
         Confidence of each interval, 0-1.
 
@@ -155,7 +149,7 @@ def moisture_on(frame: pd.DataFrame, day, trend: Trend) -> pd.DataFrame:
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, one site and season. Filled moistures
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, one site and season. Filled moistures
         are not used.
     day : date-like
         The common day.
@@ -199,7 +193,7 @@ def fit_winter_loss(
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`; plots with a yield over 0 that are not
+        From :func:`culmbook.trials.dry_yield.plot_harvests`; plots with a yield over 0 that are not
         set aside and no suspected slip, early cuts included.
     least_days : int
         As for :func:`fit_dry_down`.
@@ -287,7 +281,7 @@ def at_common_dates(
     Parameters
     ----------
     frame : DataFrame
-        From :func:`culmbook.yields.harvest.plot_harvests`, any sites and seasons.
+        From :func:`culmbook.trials.dry_yield.plot_harvests`, any sites and seasons.
     least_days : int
         Cuts of a trial that lie fewer days apart than this count as cut on one day.
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import linalg, stats
 
-from culmbook.stats.line import partial_slope
+from culmbook.stats.curves import partial_slope
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal, where_possible
 from culmbook.yields.components import log_components
@@ -22,7 +22,6 @@ from culmbook.yields.means import label_of
 
 THESE, POPULATION = "these hybrids", "their population"
 HYBRIDS, PLOTS, RAW = "hybrids", "plots", "hybrid means as they are"
-GENOTYPIC, PHENOTYPIC = HYBRIDS, PLOTS
 SITE_BY_SITE = "hybrids, site by site"
 FLOOR = 0.5
 LEAST_DF = 3  # within hybrids; and no fewer than there are traits
@@ -284,16 +283,14 @@ def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[
            [0. , 0.5]]), 1)
     """
     try:
-        root = np.linalg.cholesky(error)
-    except np.linalg.LinAlgError:
-        raise Refusal(
-            "One trait is an exact sum of others: its error cannot be told from theirs."
-        ) from None
-    values, vectors = np.linalg.eigh(np.linalg.solve(root, np.linalg.solve(root, between).T))
+        values, vectors = linalg.eigh(between, error)
+    except linalg.LinAlgError:
+        why = "One trait is an exact sum of others: its error cannot be told from theirs."
+        raise Refusal(why) from None
     n_raised = int((values < floor).sum())
     if n_raised == 0:
         return np.array(between, float), 0
-    back = root @ vectors
+    back = error @ vectors
     return (back * np.maximum(values, floor)) @ back.T, n_raised
 
 
@@ -468,7 +465,7 @@ class Paths:
     notes: tuple = ()
 
 
-def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = PHENOTYPIC) -> Paths:
+def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = PLOTS) -> Paths:
     """Direct and indirect effects from a correlation matrix.
 
     Parameters
@@ -523,20 +520,13 @@ def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = P
         f"The components are nearly collinear (condition number {condition:.0f}): direct effects may "
         "change much with few plots."
     )
-    return Paths(
-        among,
-        pd.Series(direct, names),
-        pd.Series(with_yield, names),
-        pd.DataFrame(r * direct, names, names),
-        float(direct @ with_yield),
-        condition,
-        (note,) if condition > HIGH_CONDITION else (),
-    )
+    effects, explained = pd.DataFrame(r * direct, names, names), float(direct @ with_yield)
+    direct, correlation = pd.Series(direct, names), pd.Series(with_yield, names)
+    notes = (note,) if condition > HIGH_CONDITION else ()
+    return Paths(among, direct, correlation, effects, explained, condition, notes)
 
 
-def paths_of(
-    cov: Covariances, components: list[str], outcome: str, among: str = GENOTYPIC
-) -> Paths:
+def paths_of(cov: Covariances, components: list[str], outcome: str, among: str = HYBRIDS) -> Paths:
     """Path analysis of covariances at one level.
 
     Parameters
@@ -565,7 +555,7 @@ def paths_of(
     Covariances between hybrids are bent where they lack (:func:`bend`), and a note
     says so.
     """
-    levels = {GENOTYPIC: cov.between, PHENOTYPIC: cov.plots, RAW: cov.raw}
+    levels = {HYBRIDS: cov.between, PLOTS: cov.plots, RAW: cov.raw}
     if among not in levels:
         raise ValueError(f"among is {among!r}; it must be one of {', '.join(levels)}")
     names = [*components, outcome]
@@ -577,7 +567,7 @@ def paths_of(
             "there are no paths among them."
         )
     values, n_raised = matrix.to_numpy(), 0
-    if among == GENOTYPIC:
+    if among == HYBRIDS:
         values, n_raised = bend(values, cov.error.loc[names, names].to_numpy())
     correlation = pd.DataFrame(_correlation(values), names, names)
     paths = path_coefficients(correlation, outcome, among=among)
@@ -598,7 +588,7 @@ def path_intervals(
     cov: Covariances,
     components: list[str],
     outcome: str,
-    among: str = GENOTYPIC,
+    among: str = HYBRIDS,
     *,
     level: float = 0.95,
     target: str = THESE,
@@ -637,7 +627,7 @@ def path_intervals(
         raise ValueError("means as they are have no interval: their bias is no sampling error")
     paths = paths_of(cov, components, outcome, among)
     names = [*components, outcome]
-    if among == GENOTYPIC:
+    if among == HYBRIDS:
         bent = cov.between.copy()
         own, error = cov.between.loc[names, names], cov.error.loc[names, names]
         bent.loc[names, names] = bend(own.to_numpy(), error.to_numpy())[0]
@@ -646,23 +636,16 @@ def path_intervals(
     pick = np.ix_(range(draws), places, places)
     between, within = (drawn[pick] for drawn in draw_covariances(cov, draws, seed, target))
     drawn = between + within
-    if among == GENOTYPIC:
+    if among == HYBRIDS:
         share = np.trace(cov.centre @ cov.scale) / cov.df_between
         drawn = [bend(g, share * w)[0] for g, w in zip(between, within)]
     direct = np.array([np.linalg.solve(r[:-1, :-1], r[:-1, -1]) for r in map(_correlation, drawn)])
     estimate = paths.direct.to_numpy()
     half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(((direct - estimate) ** 2).mean(axis=0))
-    return pd.DataFrame(
-        {
-            "among": among,
-            "component": components,
-            "correlation": paths.correlation.to_numpy(),
-            "direct": estimate,
-            "lower": estimate - half,
-            "upper": estimate + half,
-            "indirect": (paths.correlation - paths.direct).to_numpy(),
-        }
-    )
+    table = pd.DataFrame({"among": among, "component": components})
+    table["correlation"] = paths.correlation.to_numpy()
+    limits = {"direct": estimate, "lower": estimate - half, "upper": estimate + half}
+    return table.assign(**limits, indirect=table["correlation"] - estimate)
 
 
 def path_effects(
@@ -689,10 +672,10 @@ def path_effects(
     Refusal
         There are no paths at either level.
     """
-    notes, shown = [], {GENOTYPIC: GENOTYPIC, PHENOTYPIC: cov.among}
+    notes, shown = [], {HYBRIDS: HYBRIDS, PLOTS: cov.among}
 
     def at(among):
-        still = [n for n in components if among == GENOTYPIC and cov.between.loc[n, n] <= 0]
+        still = [n for n in components if among == HYBRIDS and cov.between.loc[n, n] <= 0]
         names = [n for n in components if n not in still]
         if len(names) < 2:
             raise Refusal("They differ in fewer than two components beyond what plots do.")
@@ -704,13 +687,11 @@ def path_effects(
         notes.extend(f"Among {shown[among]}: {note}" for note in own)
         through = paths.effects.where(~np.eye(len(names), dtype=bool)).reindex(columns=components)
         limits = limits.join(through.add_prefix("through_").reset_index(drop=True))
-        return limits.assign(
-            among=shown[among], explained=paths.explained, condition=paths.condition
-        )
+        own = {"explained": paths.explained, "condition": paths.condition}
+        return limits.assign(among=shown[among], **own)
 
-    found, told = where_possible(
-        shown, at, lambda among, why: f"Among {shown[among]} there are no paths: {why}"
-    )
+    why_not = "Among {0} there are no paths: {1}".format
+    found, told = where_possible(shown, at, lambda among, why: why_not(shown[among], why))
     return pd.concat(found.values(), ignore_index=True), [*told, *notes]
 
 

@@ -5,6 +5,7 @@ in a season) are random: a new one lies above or below the line as a whole, and 
 so.
 """
 
+from collections import namedtuple
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,10 @@ LADDER = (
     ("stems_per_m2", "stem_height_cm", "stem_diameter_mm"),
 )
 """Predictors from the cheapest to the dearest."""
+LEAST_CUT = 5
+Estimate = namedtuple("Estimate", "mean se lower upper n_cut n_measured")
+"""A mean with its standard error and interval; ``n_cut`` and ``n_measured`` plots stand behind it.
+"""
 LIMITS = ["predicted_t_ha", "lower_t_ha", "upper_t_ha"]
 
 
@@ -346,25 +351,21 @@ def prediction_error(table: pd.DataFrame) -> pd.Series:
     place = inside[SITE_YEAR]
     error = inside["predicted_t_ha"] - inside[OUTCOME]
     held = inside[OUTCOME].between(inside["lower_t_ha"], inside["upper_t_ha"])
-
-    square = pd.DataFrame({"t_ha": error**2, "log": inside["log_error"] ** 2, "held": held * 1.0})
-    mean = square.groupby(place).mean().mean()
+    squares = {"rmse_t_ha": error**2, "rmse_log": inside["log_error"] ** 2}
+    roots = np.sqrt(pd.DataFrame(squares).groupby(place).mean().mean())
     ranks = [
         stats.spearmanr(rows[OUTCOME], rows["predicted_t_ha"]).statistic
         for _, rows in inside.groupby(SITE_YEAR)
         if rows[[OUTCOME, "predicted_t_ha"]].nunique().min() > 2
     ]
-    return pd.Series(
-        {
-            "rmse_t_ha": np.sqrt(mean["t_ha"]),
-            "rmse_log": np.sqrt(mean["log"]),
-            "rank_correlation": float(np.mean(ranks)) if ranks else np.nan,
-            "held": mean["held"],
-            "n_plots": len(inside),
-            "n_site_years": place.nunique(),
-            "n_outside": int(table["is_outside"].sum()),
-        }
-    )
+    told = {
+        "rank_correlation": float(np.mean(ranks)) if ranks else np.nan,
+        "held": held.groupby(place).mean().mean(),
+        "n_plots": len(inside),
+        "n_site_years": place.nunique(),
+        "n_outside": int(table["is_outside"].sum()),
+    }
+    return pd.Series({**roots, **told})
 
 
 def ladder(frame: pd.DataFrame, crop_type: str, steps: tuple = LADDER) -> pd.DataFrame:
@@ -528,3 +529,105 @@ def plane(model: YieldModel, hybrids: pd.DataFrame) -> pd.DataFrame:
     grid = pd.DataFrame(dict(zip(model.predictors, (x.ravel(), y.ravel()))))
     found = predict(model, grid.assign(crop_type=model.crop_type, site_year=""))
     return pd.DataFrame(found["predicted_t_ha"].to_numpy().reshape(x.shape), axes[1], axes[0])
+
+
+def regression_estimate(
+    cheap, outcome, *, chosen_at_random: bool | None, level: float = 0.95
+) -> Estimate:
+    """Mean of all measured plots from the outcome of those cut and a cheap measurement of all.
+
+    Parameters
+    ----------
+    cheap : array_like
+        Measurement of every plot (a predicted yield, for one), none missing.
+    outcome : array_like
+        Yield of the plots that were cut, missing for the others.
+    chosen_at_random : bool or None
+        Whether chance decided which plots were cut; otherwise, and where nobody knows, it is
+        refused.
+    level : float
+        Confidence of the interval, 0-1.
+
+    Returns
+    -------
+    Estimate
+
+    Raises
+    ------
+    Refusal
+        Plots not chosen by chance or not known to be, fewer than five cut, a missing or constant
+        measurement.
+
+    Notes
+    -----
+    ``mean = y + b (X - x)`` with y, x means and b the slope among cut plots, X the mean of all
+    measured, which are all that the mean is for; variance ``s²_yx [1/n - 1/N + (X - x)² / S_xx]``,
+    t with n - 2 degrees of freedom.
+
+    References
+    ----------
+    Cochran (1977) Sampling Techniques, 3rd ed., sections 7.4 and 12.6.
+    """
+    if not chosen_at_random:
+        raise Refusal(
+            "Cut and uncut plots are not joined into one mean: that is sound only where chance decided "
+            "which plots were cut, and nobody says that they were chosen at random."
+        )
+    x, y = np.asarray(cheap, float), np.asarray(outcome, float)
+    cut = ~np.isnan(y)
+    n, n_all = int(cut.sum()), len(x)
+    if not np.isfinite(x).all():
+        raise ValueError("the cheap measurement is missing in some plots: leave them out first")
+    if n < LEAST_CUT:
+        raise Refusal(f"{n} cut plots: at least {LEAST_CUT} are needed.")
+    if np.ptp(x[cut]) == 0:
+        raise Refusal("The cheap measurement is the same in all cut plots: it tells nothing.")
+    dx, dy = x[cut] - x[cut].mean(), y[cut] - y[cut].mean()
+    slope = dx @ dy / (dx @ dx)
+    rest = ((dy - slope * dx) ** 2).sum() / (n - 2)
+    away = x.mean() - x[cut].mean()
+    mean, se = (
+        y[cut].mean() + slope * away,
+        np.sqrt(rest * (1 / n - 1 / n_all + away**2 / (dx @ dx))),
+    )
+    half = stats.t.ppf(0.5 + level / 2, n - 2) * se
+    return Estimate(*map(float, (mean, se, mean - half, mean + half)), n, n_all)
+
+
+def joined_means(
+    predicted: pd.DataFrame, *, chosen_at_random: bool | None, level: float = 0.95
+) -> tuple[pd.DataFrame, list[str]]:
+    """Mean yield of all measured plots of each site and crop type, from the cut ones and all
+    predictions.
+
+    Parameters
+    ----------
+    predicted : DataFrame
+        From :func:`predict_each`; plots that were refused are not used.
+    chosen_at_random, level
+        As for :func:`regression_estimate`.
+
+    Returns
+    -------
+    tuple of DataFrame and list of str
+        ``site, crop_type`` and the fields of :class:`Estimate`, for the measured plots themselves;
+        and why other places have none.
+
+    Raises
+    ------
+    Refusal
+        No place has one.
+    """
+    places = dict([*predicted[predicted["refused"].isna()].groupby(["site", "crop_type"])])
+    if not places:
+        raise Refusal("No plot is predicted.")
+    options = {"chosen_at_random": chosen_at_random, "level": level}
+    found, told = where_possible(
+        places,
+        lambda at: regression_estimate(
+            places[at]["predicted_t_ha"], places[at][OUTCOME], **options
+        ),
+        "{0[0]}, {0[1]}: {1}".format if chosen_at_random else str,
+    )
+    where = pd.DataFrame([*found], columns=["site", "crop_type"])
+    return where.join(pd.DataFrame(found.values())), told

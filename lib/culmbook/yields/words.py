@@ -6,8 +6,8 @@ from culmbook.show import against
 from culmbook.text.numbers import fmt_date, fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import at_sites, is_are, joined, n_of
+from culmbook.trials.dry_yield import FULL_YIELD_YEAR, NO_MOISTURE, is_filled
 from culmbook.yields.components import COMPONENTS, MEASURED, usual_methods, with_method
-from culmbook.yields.harvest import FULL_YIELD_YEAR, NO_MOISTURE, is_filled
 from culmbook.yields.means import label_of
 from culmbook.yields.paths import HYBRIDS
 
@@ -30,12 +30,12 @@ def young(frame: pd.DataFrame) -> list[str]:
 
 
 def cut(frame: pd.DataFrame, season: int, looked_at: pd.DataFrame) -> str:
-    """When the season's growth was cut, and how many plots can be used."""
+    """Which plantings are looked at, when they were cut, and how many plots can be used."""
     days, used = frame["harvested_on"].dropna(), frame[frame["left_out"].isna()]
     first, last = fmt_date(days.min()), fmt_date(days.max())
     when = f"on {first}" if first == last else f"between {first} and {last}"
     return (
-        f"What grew in season {season} was cut {when}. This part looks at {plantings(looked_at)}: "
+        f"This part looks at {plantings(looked_at)}, cut {when} after season {season}: "
         f"{n_of(len(used), 'plot')}{at_sites(used)} can be used."
     )
 
@@ -72,13 +72,14 @@ def yields_against(gaps: pd.DataFrame, control: str, value: str, level: float) -
     """Which hybrids yielded more or less than the control; if none, how small a difference could
     be seen.
     """
+    known, none = gaps.dropna(subset="lower"), list(gaps.loc[gaps["lower"].isna(), "hybrid"])
     said = against.words(
-        gaps, control, above="yielded more", below="yielded less", value=value, level=level
+        known, control, above="yielded more", below="yielded less", value=value, level=level
     )
     if said.startswith("No hybrid"):
-        widest = fmt_number((gaps["upper"] - gaps["lower"]).median() / 2, 1)
+        widest = fmt_number((known["upper"] - known["lower"]).median() / 2, 1)
         said += f" Differences under about {widest} t/ha could not have been seen."
-    return said
+    return joined(said, f"No plot of {fmt_list(none)} gave anything." if none else "")
 
 
 def stand_power(power, full: pd.DataFrame, floor: float, level: float) -> list[str]:
@@ -174,20 +175,13 @@ def paths(effects: pd.DataFrame, level: float) -> str:
         for r in own.itertuples()
     ]
     clear = [t for t, low, high in zip(told, own["lower"], own["upper"]) if low > 0 or high < 0]
-    unit = (
-        "standard deviations of log yield per standard deviation of the log component, "
-        f"{fmt_share(level)} intervals"
-    )
-    if clear:
-        return (
-            "Among hybrids, with the other components held still, yield goes directly with "
-            f"{fmt_list(clear)} ({unit})."
-        )
     if not told:
         return ""
+    largest = f" no component's direct effect on yield is clear of 0; the largest is {told[0]}"
+    held = f", with the other components held still, yield goes directly with {fmt_list(clear)}"
     return (
-        f"Among hybrids no component's direct effect on yield is clear of 0; the largest is {told[0]} "
-        f"({unit})."
+        f"Among hybrids{held if clear else largest} (standard deviations of log yield per standard "
+        f"deviation of the log component, {fmt_share(level)} intervals)."
     )
 
 
@@ -251,7 +245,7 @@ def plan(steps: pd.DataFrame) -> str:
     Parameters
     ----------
     steps : DataFrame
-        From :func:`culmbook.yields.sampling.plan_each`, with the plants measured now and with more.
+        From :func:`culmbook.yields.components.plan_plants`, with the plants measured now and with more.
     """
     parts = []
     for name, own in steps.groupby("measurement", sort=False):

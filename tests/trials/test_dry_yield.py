@@ -4,14 +4,14 @@ import pytest
 
 from component_frames import make_ground, make_harvests
 from culmbook.text.refusal import Refusal
-from culmbook.yields import words
-from culmbook.yields.harvest import (
+from culmbook.trials.dry_yield import (
     area_remarks,
     looked_at,
     plantings_looked_at,
     plot_harvests,
     remarks,
 )
+from culmbook.yields import words
 
 SLIP = pd.DataFrame(
     {
@@ -150,19 +150,18 @@ def test_a_season_without_a_cut_is_refused():
 @pytest.mark.parametrize(
     ("years", "season", "named", "chosen"),
     [
-        ((2022, 2025), 2025, 0, 2022),
-        ((2019, 2022, 2025), 2025, 0, 2022),
-        ((2024, 2025), 2025, 0, 2024),
-        ((2022, 2025), 2025, 2025, 2025),
+        ((2022, 2025), 2025, 0, [2022]),
+        ((2019, 2022, 2025), 2025, 0, [2019, 2022]),
+        ((2024, 2025), 2025, 0, [2024]),
+        ((2022, 2025), 2025, 2025, [2025]),
     ],
 )
-def test_planting_looked_at_is_the_newest_full_grown(years, season, named, chosen):
+def test_plantings_looked_at_are_all_full_grown_ones(years, season, named, chosen):
     plots = pd.DataFrame({"site": "S1", "trial": [f"T{y}" for y in years]})
     plots["planted_on"] = [pd.Timestamp(y, 5, 1) for y in years]
     own = plantings_looked_at(plots, season, named)
-    assert own[["planting_season", "crop_year"]].to_numpy().tolist() == [
-        [chosen, season - chosen + 1]
-    ]
+    wanted = [[year, season - year + 1] for year in chosen]
+    assert own[["planting_season", "crop_year"]].to_numpy().tolist() == wanted
 
 
 def test_an_unknown_planting_is_refused_with_those_there_are():

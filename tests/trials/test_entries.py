@@ -4,14 +4,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from component_frames import make_ground
 from consistency_frames import make_seasons
 from culmbook.consistency.model import fit_seasons, season_records
 from culmbook.text.refusal import Refusal
-from culmbook.trials.connected import (
+from culmbook.trials.entries import (
     common_entries,
     connected_sets,
     linking_words,
     refuse_disconnected,
+    trial_of,
 )
 
 
@@ -117,3 +119,13 @@ def test_a_site_without_harvest_and_one_without_the_control(records):
     assert fit.controls == ("H00",) and "H00:S2" not in fit.fit.levels["hybrid_site"]
     assert sorted(lost["site"].unique()) == ["S0", "S2"] and len(common_entries(lost)) == 1
     refuse_disconnected(lost)
+
+
+def test_a_trial_is_the_one_asked_for_or_the_first():
+    plots = make_ground(trial="T2")
+    assert trial_of(plots, "T2") == trial_of(plots) == "T2"
+
+
+def test_a_mistyped_trial_is_refused_with_those_there_are():
+    with pytest.raises(ValueError, match="trial = 'T9'.*trials there are: T1"):
+        trial_of(make_ground(), "T9")

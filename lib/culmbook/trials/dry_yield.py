@@ -27,7 +27,7 @@ FULL_YIELD_YEAR = 3  # crop year from which on a stand is full-grown
 
 
 def plantings_looked_at(plots: pd.DataFrame, season: int, planting: int = 0) -> pd.DataFrame:
-    """The planting of each site that a page on yields is about.
+    """The plantings of each site that a page on yields is about.
 
     Parameters
     ----------
@@ -35,13 +35,13 @@ def plantings_looked_at(plots: pd.DataFrame, season: int, planting: int = 0) -> 
         Table ``plots``, planted up to the season.
     season : int
     planting : int
-        Planting season; 0 = each site's newest that is full-grown (third crop year on), else its
+        Planting season; 0 = all of a site that are full-grown (third crop year on), else its
         oldest.
 
     Returns
     -------
     DataFrame
-        ``site, planting_season, crop_year``.
+        ``site, planting_season, crop_year``, by site and planting.
 
     Raises
     ------
@@ -50,7 +50,7 @@ def plantings_looked_at(plots: pd.DataFrame, season: int, planting: int = 0) -> 
     """
     there = plots[["site"]].assign(planting_season=planting_year(plots)).dropna().drop_duplicates()
     if planting:
-        mine = there[there["planting_season"].eq(planting)].reset_index(drop=True)
+        mine = there[there["planting_season"].eq(planting)]
         if mine.empty:
             years = sorted(there["planting_season"].astype(int).unique())
             raise ValueError(
@@ -59,10 +59,11 @@ def plantings_looked_at(plots: pd.DataFrame, season: int, planting: int = 0) -> 
             )
     else:
         is_grown = season - there["planting_season"] + 1 >= FULL_YIELD_YEAR
-        grown = there[is_grown].groupby("site")["planting_season"].max()
-        oldest = there.groupby("site")["planting_season"].min()
-        mine = grown.reindex(oldest.index).fillna(oldest).rename("planting_season").reset_index()
+        oldest = there.groupby("site")["planting_season"].transform("min")
+        has_grown = there["site"].isin(there.loc[is_grown, "site"])
+        mine = there[is_grown | ~has_grown & there["planting_season"].eq(oldest)]
     mine = mine.astype({"planting_season": "float64"})
+    mine = mine.sort_values(["site", "planting_season"], ignore_index=True)
     return mine.assign(crop_year=season - mine["planting_season"] + 1)
 
 
