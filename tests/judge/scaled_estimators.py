@@ -59,7 +59,7 @@ ESTIMATORS = {
     "season.received:latest_stand": "season/test_received.py",
     "season.received:plots_by_status": "season/test_received.py",
     "season.received:progress": "season/test_received.py",
-    "season.received:stand_surprises": "season/test_received.py",
+    "season.received:stand_surprises": "season/test_rows_to_look_at.py",
     "pages.stem_height:plot_heights": "pages/test_stem_height.py",
     "pages.stem_height:height_differences": "pages/test_stem_height.py",
     "stand.counts:plot_stand": "stand/test_counts.py",

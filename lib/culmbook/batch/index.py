@@ -42,13 +42,10 @@ class Progress:
         """Called once, with the number of notebooks and reports to make."""
         from tqdm import tqdm
 
-        self._bar = tqdm(
-            total=n_jobs,
-            file=self._stream,
-            disable=self._stream is None or not self._stream.isatty(),
-            dynamic_ncols=True,
-            bar_format="{n_fmt}/{total_fmt} |{bar}| {elapsed} {desc}",
-        )
+        is_off = self._stream is None or not self._stream.isatty()
+        form = "{n_fmt}/{total_fmt} |{bar}| {elapsed} {desc}"
+        looks = {"disable": is_off, "dynamic_ncols": True, "bar_format": form}
+        self._bar = tqdm(total=n_jobs, file=self._stream, **looks)
 
     def began(self, job):
         """Called when a worker takes a job (its `scope` and `name` say which)."""

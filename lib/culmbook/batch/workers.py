@@ -182,15 +182,9 @@ class ReportJob:
         season, site = self.context["season"], notebook_site(self.scope)
         network = of_season(self.context["network"], season)
         made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.folder))
-        summary = build_report(
-            self.notebooks,
-            made / f"{self.scope}_{season}_record.pdf",
-            site=site,
-            season=season,
-            facts=asdict(network.settings.report),
-            network=network,
-            run=self.context["run"],
-        )
+        of_what = {"site": site, "season": season, "network": network, "run": self.context["run"]}
+        facts, pdf = asdict(network.settings.report), made / f"{self.scope}_{season}_record.pdf"
+        summary = build_report(self.notebooks, pdf, facts=facts, **of_what)
         write_tables(self.notebooks, made, network=network, site=site)
         files = publish(made, self.folder, REPORT_FILES)
         made = {name: file_digest(self.folder / name) for name in files}
@@ -465,9 +459,8 @@ def kill_marked(mark):
         raise ValueError("an empty mark would match the processes of every batch")
     me = psutil.Process()
     spared = {me.pid, *(p.pid for p in me.parents())}
-    found = [
-        p for p in psutil.process_iter() if p.pid not in spared and _mark_of(p).startswith(mark)
-    ]
+    others = [process for process in psutil.process_iter() if process.pid not in spared]
+    found = [process for process in others if _mark_of(process).startswith(mark)]
     _kill(found)
     return len(found)
 
@@ -481,8 +474,6 @@ def _mark_of(process):
 
 def _kill(processes):
     for process in processes:
-        try:
+        with contextlib.suppress(psutil.NoSuchProcess):
             process.kill()
-        except psutil.NoSuchProcess:
-            pass
     psutil.wait_procs(processes, timeout=5)

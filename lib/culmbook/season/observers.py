@@ -99,10 +99,8 @@ def agreement(pairs, min_plots=MIN_PLOTS):
     rows = []
     for (site, first, second), own in pairs.groupby(["site", "observer_a", "observer_b"]):
         named = {"site": site, "observer_a": first, "observer_b": second}
-        higher = {
-            "n_a_higher": (own["a"] > own["b"]).sum(),
-            "n_b_higher": (own["b"] > own["a"]).sum(),
-        }
+        d = own["a"] - own["b"]
+        higher = {"n_a_higher": (d > 0).sum(), "n_b_higher": (d < 0).sum()}
         judged = _judge(own, "ICC(A,1)", min_plots)
         kappa = np.nan
         if judged["reason"] in (None, NO_ERROR):
@@ -157,13 +155,8 @@ def _judge(own, kind, min_plots):
         found = pg.intraclass_corr(long, targets="unit", raters="variable", ratings="value")
     row = found.set_index("Type").loc[kind]
     low, high = row["CI95"]
-    no_error = not np.isfinite(low)
-    return out | {
-        "icc": row["ICC"],
-        "low": low,
-        "high": high,
-        "reason": NO_ERROR if no_error else None,
-    }
+    reason = None if np.isfinite(low) else NO_ERROR
+    return out | {"icc": row["ICC"], "low": low, "high": high, "reason": reason}
 
 
 def observers_apart(pairs):
@@ -188,18 +181,12 @@ def observers_apart(pairs):
     """
     swap = {"observer_a": "observer_b", "observer_b": "observer_a", "a": "b", "b": "a"}
     both = pd.concat([pairs, pairs.rename(columns=swap)], ignore_index=True)
-    both["d"] = (both["a"] - both["b"]).astype(float)
-    out = both.groupby(["site", "observer_a"])["d"].agg(
-        n_pairs="size",
-        n_higher=lambda d: (d > 0).sum(),
-        n_lower=lambda d: (d < 0).sum(),
-        n_equal=lambda d: (d == 0).sum(),
-        mean_difference="mean",
-    )
-    out = out.rename_axis(index={"observer_a": "observer"}).reset_index()
-    counts = out[["n_higher", "n_lower"]].astype(int).to_numpy()
-    out["sign_p"] = [
-        stats.binomtest(up, up + down).pvalue if up + down else 1.0 for up, down in counts
-    ]
+    d = (both["a"] - both["b"]).astype(float)
+    both = both.assign(n_pairs=1, n_higher=d > 0, n_lower=d < 0, n_equal=d == 0, d=d)
+    of_one = both.rename(columns={"observer_a": "observer"}).groupby(["site", "observer"])
+    out = of_one[["n_pairs", "n_higher", "n_lower", "n_equal"]].sum()
+    out = out.assign(mean_difference=of_one["d"].mean()).reset_index()
+    counts = zip(out["n_higher"], out["n_lower"])
+    out["sign_p"] = [stats.binomtest(a, a + b).pvalue if a + b else 1.0 for a, b in counts]
     holm = out.groupby("site")["sign_p"].transform(lambda p: multipletests(p, method="holm")[1])
     return out.assign(adjusted_p=holm)

@@ -136,9 +136,8 @@ _MEASURES = {
     "harvests": ["fresh_mass_kg"],
     "phenology": ["emerged_on", "flowered", "senescence_score"],
 }
-_NAMES = ["stand count", "frost scores", "stem measures", "harvest", "phenology"]
-_WHEN = ["after planting", "in autumn", "in spring", "in early summer"]
-ROUNDS = dict(zip(_MEASURES, _NAMES))
+ROUNDS = dict(zip(_MEASURES, "stand count,frost scores,stem measures,harvest,phenology".split(",")))
+_WHEN = "after planting", "in autumn", "in spring", "in early summer"
 OCCASIONS = dict(zip([occasion for _, occasion in TASKS], _WHEN))  # of stand counts
 
 
@@ -241,14 +240,10 @@ def progress(states):
     stage = np.select([out["n_to_measure"] == 0, out["n_measured"] > 0], STAGES[:2], STAGES[2])
     out = out.assign(stage=pd.Series(stage, index=out.index, dtype="str"))
     tables, occasions = list(_MEASURES), [occasion for _, occasion in TASKS]
-    work = pd.DataFrame(
-        {
-            "table": out["table"].map(tables.index),
-            "order": [occasions.index(o) if o in occasions else -1 for o in out["occasion"]],
-        }
-    )
-    order = out[["site", "trial"]].join(work).assign(occasion=out["occasion"])
-    out = out.loc[order.sort_values(list(order.columns)).index].reset_index(drop=True)
+    work = [occasions.index(o) if o in occasions else -1 for o in out["occasion"]]
+    order = out[["site", "trial"]].assign(table=out["table"].map(tables.index), work=work)
+    order["occasion"] = out["occasion"]
+    out = out.loc[order.sort_values(list(order)).index].reset_index(drop=True)
     return out.assign(round=_names(out))
 
 
@@ -336,8 +331,8 @@ def stand_surprises(latest, difference=UNLIKE_ITS_HYBRID):
     kept = kept.assign(share=1 - kept["missing_share"])
     shares = kept.groupby(alike)["share"]
     kept["n_others"] = shares.transform("size") - 1
-    kept["others_low"] = shares.transform(lambda s: _of_others(s, np.min))
-    kept["others_high"] = shares.transform(lambda s: _of_others(s, np.max))
+    for name, summary in (("others_low", np.min), ("others_high", np.max)):
+        kept[name] = shares.transform(_of_others, summary)
     low, high = kept["others_low"] - kept["share"], kept["share"] - kept["others_high"]
     kept["far"] = np.maximum(low, high)
     out = kept[(kept["n_others"] > 1) & (kept["far"] >= difference)]
@@ -440,16 +435,10 @@ def _why(worst, n):
 
 def _from_corrections(corrections):
     left = corrections[~corrections["applied"].astype(bool)]
-    old, new = left["old_value"].astype("str"), left["new_value"].astype("str")
-    out = left.assign(
-        why="correction not applied",
-        site=None,
-        where=left["key"].astype("str") + ", " + left["column"],
-        value="from “" + old + "” to “" + new + "”",
-        rule=left["outcome"],
-        mend="",
-    )
-    return out[_LOOK].astype("str")
+    left = left.astype({"key": "str", "old_value": "str", "new_value": "str"})
+    value = "from “" + left["old_value"] + "” to “" + left["new_value"] + "”"
+    out = left.assign(where=left["key"] + ", " + left["column"], value=value, rule=left["outcome"])
+    return out.assign(why="correction not applied", site=None, mend="")[_LOOK].astype("str")
 
 
 def _from_surprises(surprises):

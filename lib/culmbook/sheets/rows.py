@@ -352,8 +352,9 @@ def _record_unlikely(rows, field, unlikely):
     """Note implausible cells once for each site and season, on the one farthest off."""
     if not unlikely:
         return
-    seasons = rows.frame[[name for name in SEASON if name in rows.frame]].astype("str")
-    seasons = seasons.agg("/".join, axis=1)
+    by = [name for name in SEASON if name in rows.frame]
+    seasons = pd.Series(0, rows.frame.index)
+    seasons = rows.frame.groupby(by, dropna=False).ngroup() if by else seasons
     lines, n_rows = rows.frame["source_line"], seasons.value_counts()
     middle = np.mean(field.plausible) if field.plausible else 0
     if field.plausible:

@@ -13,19 +13,8 @@ FONT_FOLDER = Path(__file__).parent / "fonts"
 TEXT_FONT = FONT_FOLDER / "DejaVuSans.ttf"
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 # Default-ignorable characters that Unicode does not file under "format" (Cf).
-_UNSEEN = {
-    0x034F,
-    0x115F,
-    0x1160,
-    0x17B4,
-    0x17B5,
-    0x2800,
-    0x3164,
-    0xFFA0,
-    *range(0x180B, 0x1810),
-    *range(0xFE00, 0xFE10),
-    *range(0xE0100, 0xE01F0),
-}
+_UNSEEN = {0x034F, 0x115F, 0x1160, 0x17B4, 0x17B5, 0x2800, 0x3164, 0xFFA0}
+_UNSEEN |= {*range(0x180B, 0x1810), *range(0xFE00, 0xFE10), *range(0xE0100, 0xE01F0)}
 
 
 @lru_cache(maxsize=1)
