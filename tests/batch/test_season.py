@@ -19,6 +19,7 @@ from culmbook.batch.workers import MARK
 from culmbook.command import main
 from culmbook.text.files import TEMPORARY, OutputBusy, locked, publish, scope_folder, write_whole
 
+PAGES = "season pages"
 SITES = ("ALFA", "BETA")
 READ = """import time
 from pathlib import Path
@@ -195,15 +196,17 @@ def test_rerun_after_a_change_at_one_site_redoes_that_site_and_the_network(case)
         "ALFA report",
         "network 10_plots",
         "network report",
+        PAGES,
     ]
     assert "ALFA,9" in (case / "out" / "ALFA" / "tables" / "10-plots.csv").read_text()
 
 
 def test_rerun_after_a_change_in_a_notebook_or_a_parameter_redoes_that_notebook(case):
     replace_text(case / "notebooks" / "20_more.ipynb", "print(site)", "print(season)")
-    assert jobs_of(asked(case))[0] == ["ALFA 20_more", "ALFA report", "BETA 20_more", "BETA report"]
+    jobs, _ = jobs_of(asked(case))
+    assert jobs == ["ALFA 20_more", "ALFA report", "BETA 20_more", "BETA report", PAGES]
     jobs, record = jobs_of(asked(case, given={"pause": 0.01}, sites=("BETA",)))
-    assert jobs == ["BETA 10_plots", "BETA 20_more", "BETA report"]
+    assert jobs == ["BETA 10_plots", "BETA 20_more", "BETA report", PAGES]
     assert record["scopes"]["ALFA"]["status"] == "done" and record["asked"] == ["BETA"]
 
 
@@ -219,7 +222,7 @@ def test_rerun_after_a_change_elsewhere_redoes_a_notebook_that_reads_all_sites(c
     jobs_of(asked(case))
     replace_text(case / "data" / "ALFA" / "plots.csv", "ALFA,2,", "ALFA,9,")
     jobs, _ = jobs_of(asked(case, sites=("BETA",)))
-    assert [job for job in jobs if not job.endswith("report")] == ["BETA 30_others"]
+    assert jobs == ["BETA 30_others", "BETA report", PAGES]
 
 
 def test_reads_all_sites_must_be_true_or_false(case):
@@ -232,16 +235,16 @@ def test_rerun_restores_a_damaged_result(case):
     table = case / "out" / "ALFA" / "tables" / "10-plots.csv"
     good = table.read_bytes()
     table.write_bytes(good[:-5])
-    assert jobs_of(asked(case))[0] == ["ALFA report"] and table.read_bytes() == good
+    assert jobs_of(asked(case))[0] == ["ALFA report", PAGES] and table.read_bytes() == good
     (case / "out" / "BETA" / "notebooks" / "20_more.ipynb").unlink()
-    assert jobs_of(asked(case))[0] == ["BETA 20_more", "BETA report"]
+    assert jobs_of(asked(case))[0] == ["BETA 20_more", "BETA report", PAGES]
     (case / "out" / "index.html").unlink()
     assert jobs_of(asked(case))[0] == [] and (case / "out" / "index.html").is_file()
 
 
 def test_fresh_computes_all_again_with_the_same_tables(case):
     before = tables(case / "out")
-    assert len(jobs_of(asked(case, fresh=True, sites=("ALFA",)))[0]) == 3
+    assert len(jobs_of(asked(case, fresh=True, sites=("ALFA",)))[0]) == 4
     assert tables(case / "out") == before
 
 
