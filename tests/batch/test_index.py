@@ -153,3 +153,20 @@ def test_headline_and_status_word_stand_beside_what_is_missing(status):
     closing = {**record(S1=entry), "asked": ["S1"], "network": {"sites_refused": []}}
     said, all_well = closing_words(closing, Path("out"))
     assert said.splitlines()[0] == f"S1  {status}: 80 % lived." and all_well
+
+
+def test_index_page_opens_with_the_glance_and_links_short_reports_and_hybrids():
+    made = record(S1=done())
+    files = {"S1/S1_2025.pdf": "h", "network/hybrids_2025.pdf": "h", "network/glance.html": "h"}
+    made["pages"] = {"files": files, "n_pages": {"S1": 7}, "reason": ""}
+    made["scopes"]["S1"]["files"] = {"S1_2025_record.pdf": "h"}
+    glance = "<html><head><title>x</title></head><body><p>One glance.</p></body></html>"
+    page = index_page(made, glance)
+    assert page.index("One glance.") < page.index('id="S1"') and page.count("<title>") == 1
+    assert 'href="S1/S1_2025.pdf">Report (PDF, 7 pages)' in page
+    assert 'href="S1/S1_2025_record.pdf">Full record (PDF' in page
+    assert 'href="network/hybrids_2025.pdf"' in page
+
+
+def test_index_page_does_not_tell_where_the_data_lie_on_this_machine():
+    assert "/home/someone" not in index_page(record(S1=done()) | {"data": "/home/someone/trials"})

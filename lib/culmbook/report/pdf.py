@@ -170,6 +170,7 @@ def report_content(
     chosen = first_page(composed.findings, heights, float("inf") if is_whole else room)
     return {
         **title_words(sites, site, season, meta),
+        "kicker": f"Full record · season {season}",
         "facts": [[words(str(key)), words(str(value))] for key, value in facts.items()],
         "boxes": [
             {"title": k, "lines": list(map(words, said))} for k, said in boxes.items() if said
