@@ -8,7 +8,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 LIBRARY = ROOT / "lib" / "culmbook"
-MOST_LINES, MOST_FILES = 19_100, 125
+MOST_LINES, MOST_FILES = 18_950, 122
 """What it holds today, to be lowered and never raised: the house is meant for 16,000 lines in 100 files."""
 
 _ROOMS = "trials season stand yields frost consistency spatial sites selection".split()
@@ -90,6 +90,6 @@ def test_library_is_small_and_the_readme_says_how_small():
     print(f"{lines:,} code lines in {files} files")
     assert lines <= MOST_LINES and files <= MOST_FILES, f"{lines:,} code lines in {files} files"
     said = re.search(r"([\d,]+) lines of code", (ROOT / "README.md").read_text("utf-8"))
-    assert said and abs(int(said[1].replace(",", "")) - lines) <= 500, (
+    assert said and abs(int(said[1].replace(",", "")) - lines) <= 100, (
         f"README says {said and said[0]}"
     )
