@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 from pypdf import PdfReader
 
+from contradictions import contradictions
 from culmbook.command import main
 from culmbook.report.frames import HAS_VALUE, questions
 from culmbook.report.glance import SHOWN
@@ -66,6 +67,12 @@ def test_notebook_runs_for_every_scope(name, scope, season):
     assert sentences(shown) and len(labels) == len(set(labels))
     said = {b["see"] for b in bundles(shown) if b.get("see")}
     assert said <= set(labels)  # a finding points at a table or figure that is there
+
+
+@pytest.mark.parametrize("where", (*SITES, "network"))
+def test_a_report_does_not_contradict_itself(season, where):
+    executed = sorted((season / where / "notebooks").glob("*.ipynb"))
+    assert contradictions({path.name: bundles(shown_in(path)) for path in executed}) == []
 
 
 @pytest.fixture(params=SCOPES)

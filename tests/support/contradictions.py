@@ -12,6 +12,7 @@ import pandas as pd
 DONE = {"promote": "Promote", "hold": "hold", "too early": "too early", "drop": "drop"}
 _NONE = re.compile(r"\b[Nn]o (?:hybrid|decision)s? (?:differs?|survived|changes?)\b[^.;]*")
 _SOME = re.compile(r"\b([1-9]\d*) (?:hybrids? )?(?:survived|differs?|changes?) (?:clearly )?[^.;]*")
+_ONE_SITE = "The mean hides the sites"  # what follows is of one site, beside the mean over all
 _PAID = re.compile(r"costs (\d+\.\d+) and is expected to take (\d+\.\d+) off")
 
 
@@ -36,19 +37,26 @@ def statements(report: dict, hybrids) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns).sort_values(columns[:2], ignore_index=True)
 
 
-def contradictions(report: dict) -> list[str]:
+ONE_QUANTITY = ("70_choosing_across_sites.ipynb",)
+"""Notebooks in which a column of one name, heading and meaning is one quantity in every table; in the
+others "alive" or "difference" is told by its table's caption."""
+
+
+def contradictions(report: dict, one_quantity=ONE_QUANTITY) -> list[str]:
     """Sentences and cells of one report that cannot both be true, each pair in a line.
 
     Rules: one hybrid has one decision; a quantity (column name, heading and meaning) has one value
-    for one hybrid in a notebook; of one label *no* hybrid and *some* cannot be said together; what
+    for one hybrid in a notebook of `one_quantity`; of one label *no* hybrid and *some* cannot be said together; what
     waits because it pays saves no less than it costs.
     """
     found = []
     for notebook, bundles in report.items():
-        found += [f"{notebook}: {pair}" for pair in [*_values(bundles), *_decisions(bundles)]]
+        values = _values(bundles) if notebook in one_quantity else ()
+        found += [f"{notebook}: {pair}" for pair in [*values, *_decisions(bundles)]]
         texts = [b for b in bundles if "sentences" in b]
         for label in {b["label"] for b in texts} - {""}:
-            own = " ".join(s for b in texts if b["label"] == label for s in b["sentences"])
+            told = [s for b in texts if b["label"] == label for s in b["sentences"]]
+            own = " ".join(s for s in told if not s.startswith(_ONE_SITE))
             if (none := _NONE.search(own)) and (some := _SOME.search(own)):
                 found.append(f"{notebook}, {label}: {none.group()} | {some.group()}")
         for cost, saved in _PAID.findall(" ".join(s for b in texts for s in b["sentences"])):
@@ -74,7 +82,8 @@ def _values(bundles):
         for column in columns:
             like = {k: column[k] for k in ("name", "heading", "meaning")}
             same = any(like == {k: c[k] for k in like} for c in others)
-            if column["name"] == "hybrid" or not same or not like["meaning"]:
+            is_own = column["name"] == "hybrid" or column["kind"] == "count"
+            if is_own or not same or not like["meaning"]:
                 continue
             both = one[[like["name"]]].join(two[like["name"]].rename("other"), how="inner").dropna()
             for hybrid, (x, y) in both.iterrows():
