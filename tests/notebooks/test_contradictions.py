@@ -8,7 +8,7 @@ from culmbook import show
 
 
 def report(*shown):
-    return {"70": [thing.bundle() for thing in shown]}
+    return {"70_choosing_across_sites.ipynb": [thing.bundle() for thing in shown]}
 
 
 def decided(label, **decisions):
