@@ -73,7 +73,6 @@ def test_index_page_needs_nothing_from_elsewhere():
         lambda r: r["scopes"]["S1"].update(headline=HOSTILE),
         lambda r: r["scopes"]["S1"].update(reason=HOSTILE),
         lambda r: r["scopes"]["S1"].update(notes=[HOSTILE]),
-        lambda r: r.update(data=HOSTILE),
         lambda r: r["scopes"]["S1"]["notebooks"].update(x=notebook("failed", HOSTILE)),
         lambda r: r.update(network={"sites_refused": [HOSTILE]}),
         lambda r: r.update(network={"report": {"network": HOSTILE, "notice": ""}}),
@@ -166,6 +165,11 @@ def test_index_page_opens_with_the_glance_and_links_short_reports_and_hybrids():
     assert 'href="S1/S1_2025.pdf">Report (PDF, 7 pages)' in page
     assert 'href="S1/S1_2025_record.pdf">Full record (PDF' in page
     assert 'href="network/hybrids_2025.pdf"' in page
+
+
+def test_a_hostile_data_folder_is_printed_as_typed():
+    page = Page(index_page(record(S1=done()) | {"data": "/home/someone/<b>a & b"}))
+    assert "b" not in page.tags and "<b>a & b" in "".join(page.words)
 
 
 def test_index_page_does_not_tell_where_the_data_lie_on_this_machine():

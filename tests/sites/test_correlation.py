@@ -11,6 +11,7 @@ import pytest
 from scipy import special
 
 from culmbook.consistency.model import fit_seasons, season_records
+from culmbook.sites import correlation
 from culmbook.sites.correlation import (
     ALIKE,
     ALL_SITES,
@@ -113,13 +114,15 @@ def test_covariances_of_barley_match_immer_1934(barley):
     )
 
 
-def test_limits_of_a_pair_are_those_of_its_posterior_on_a_grid():
+def test_limits_of_a_pair_are_those_of_its_posterior_on_a_grid(monkeypatch):
     # both standard deviations and the correlation on a grid, the prior's three numbers summed over
     # another; density of the inverse Wishart distribution and restricted likelihood written out
     rng, n, error = np.random.default_rng(5), 40, np.array([0.1, 0.15])
     true = rng.multivariate_normal([0, 0], [[1, 0.5], [0.5, 0.8]], size=n)
     seen = true + rng.normal(size=(n, 2)) * np.sqrt(error)
     values = pd.DataFrame(seen, [f"H{h:02d}" for h in range(n)], ["A", "B"])
+    # draws that follow each other are alike: kept one in twenty, the sampler is judged, not its noise
+    monkeypatch.setattr(correlation, "_THINNED", 20)
     row = correlate_sites(sites_of(values, dict(zip("AB", error, strict=True)))).pairs.iloc[0]
     sd, r = np.linspace(0.3, 2, 18), np.linspace(-0.5, 0.99, 60)
     a, b, c = np.meshgrid(sd**2, sd**2, r, indexing="ij")
