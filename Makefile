@@ -6,7 +6,7 @@ SEASON ?= 2025
 OUT ?= reports/$(SEASON)
 JOBS ?= 2
 
-.PHONY: season test lab demo clean-notebooks
+.PHONY: season test judge lab demo clean-notebooks
 
 .venv/.ready: requirements.txt pyproject.toml
 	$(PYTHON) -c "import sys; sys.exit(sys.version_info < (3, 11, 5) and 'culmbook needs Python 3.11.5 or newer; this is ' + sys.version)"
@@ -21,8 +21,11 @@ season: .venv/.ready  ## every site's PDF, the network's, and an index page
 test: .venv/.ready  ## one style, pytest, then every notebook under nbval
 	$(BIN)/ruff format --check lib tests data
 	$(BIN)/ruff check lib tests data
-	$(BIN)/python -m pytest -n $(JOBS) --dist loadfile
+	$(BIN)/python -m pytest -n $(JOBS) --dist loadfile -m "not long"
 	$(BIN)/python -m pytest -n $(JOBS) --dist loadfile --nbval-lax --nbval-current-env --nbval-cell-timeout=300 notebooks
+
+judge: .venv/.ready  ## coverage and error rates on simulated networks with known truth
+	$(BIN)/python -m pytest -n $(JOBS) --dist loadfile tests/judge
 
 lab: .venv/.ready  ## open the notebooks
 	$(BIN)/jupyter lab notebooks

@@ -8,6 +8,8 @@ import pytest
 
 from known_truth import film_set, gap_set, hybrid_set, passes, run
 
+pytestmark = pytest.mark.long
+
 SETS = 60
 
 

@@ -22,6 +22,8 @@ from known_truth_consistency import (
     summary,
 )
 
+pytestmark = pytest.mark.long
+
 LESS = {"size": (3, 2), "hybrids": 12, "replicates": 2}
 
 

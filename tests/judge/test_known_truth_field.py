@@ -10,6 +10,8 @@ import pytest
 
 from known_truth_field import COSTS_LESS, LINES, NONE, SMOOTH, passes, ratio, run, summarise
 
+pytestmark = pytest.mark.long
+
 SETS = 35
 
 

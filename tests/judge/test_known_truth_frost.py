@@ -10,6 +10,8 @@ import pytest
 from known_truth import passes, run
 from known_truth_frost import CELLS, RUNS, SLOPES, leakage_set
 
+pytestmark = pytest.mark.long
+
 SETS = 80
 SETS_WITH_RUNS = 40
 

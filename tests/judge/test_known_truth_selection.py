@@ -9,6 +9,8 @@ import pytest
 
 from known_truth_selection import SMALL, calibration, loss_table, run_selection
 
+pytestmark = pytest.mark.long
+
 SETS = 40
 
 

@@ -10,6 +10,8 @@ import pytest
 from known_truth import run
 from known_truth_sites import apart_set, pair_set, passes
 
+pytestmark = pytest.mark.long
+
 
 @pytest.fixture(scope="module")
 def apart():
