@@ -92,7 +92,10 @@ def test_site_is_set_beside_the_others_in_words_figure_and_table():
     (said,) = sentences(run.shown, "finding")
     assert "14 hybrids of KRAVO also stand at the other sites" in said
     assert "KRAVO ranks hybrids only partly like the other sites (0.58; 0.08–0.75)" in said
-    assert "Provisional: 2 seasons" in said and "clearly apart: H07 and H17\n" in run.printed
+    assert (
+        "Provisional, over all sites: 2 seasons" in said
+        and "clearly apart: H07 and H17\n" in run.printed
+    )
 
 
 def test_site_without_harvests_is_refused_once(tmp_path):
