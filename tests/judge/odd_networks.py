@@ -28,7 +28,8 @@ QUICK = {"20_establishment.ipynb": {"permutations": 49}, "30_frost_hardiness.ipy
 NOT_A_NUMBER = re.compile(r"\b(nan|NaN|NaT|inf|None(?! of))\b")
 NEGATIVE = re.compile(r"[−-]\d[\d.]*\s*(t/ha|GJ/ha|plants|stems|cm)\b")
 DIFFERENCE = re.compile(
-    r"differ|less|more|gain|against|from the|change|effect|correl|relative|contribution", re.I
+    r"differ|less|more|gain|against|from the|change|effect|correl|relative|contribution|full-yield",
+    re.I,
 )
 
 
