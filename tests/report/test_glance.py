@@ -6,11 +6,12 @@ import pandas as pd
 import pytest
 
 from culmbook.report.frames import HAS_VALUE
-from culmbook.report.glance import MOST_ROWS, glance, glance_html
+from culmbook.report.glance import DECISIONS, MOST_ROWS, glance, glance_html
 from culmbook.report.hybrids import hybrid_pages
 from culmbook.report.pdf import set_pdf, title_words
 from culmbook.report.season import season_frames, write_pages
 from culmbook.report.short import set_short, short_content
+from culmbook.selection import decide
 from culmbook.show import page
 from season_pages import hybrids_of, write_season
 
@@ -139,6 +140,23 @@ def test_the_marks_lie_on_one_scale_that_holds_the_estimates(tmp_path):
     assert column["control"] == pytest.approx((0 - low) / (high - low))
 
 
+def test_decisions_are_those_that_the_rule_can_make():
+    assert DECISIONS == decide.DECISIONS
+
+
+def test_a_season_in_which_all_is_too_early_shows_it(tmp_path):
+    early = dict.fromkeys(["H001", "H002", "H003"], "too early")
+    found, _ = frames_of(tmp_path, hybrids_of(4), values={"decision": early})
+    shown = glance(found["answers"], found["sentences"], "network", ["STD"])
+    assert shown["decided"] == "Decision"
+    assert [row["decision"] for row in shown["rows"]][:3] == ["too early"] * 3
+    many = hybrids_of(MOST_ROWS + 20)
+    values = {"decision": dict.fromkeys(many, "too early")}
+    found, _ = frames_of(tmp_path / "many", many, values=values)
+    below = str(glance(found["answers"], found["sentences"], "network", ["STD"])["below"])
+    assert "too early 20" in below
+
+
 def test_one_raw_value_changed_moves_every_page(tmp_path):
     texts = []
     for folder, value in ((tmp_path / "a", 0.11), (tmp_path / "b", 0.99)):
@@ -146,7 +164,7 @@ def test_one_raw_value_changed_moves_every_page(tmp_path):
         shown = glance(found["answers"], found["sentences"], "network", ["STD"])
         one_each = hybrid_pages(found, pd.DataFrame({"hybrid": hybrids_of(5)}))
         own = next(one for one in one_each if one["hybrid"] == "H001")
-        short = short_content("network", 2025, books["network"], found, ABOUT)
+        short = short_content("network", 2025, found, ABOUT)
         html = glance_html(shown, "t")
         texts.append([str(shown["rows"]), str(own["rows"]), str(short["glance"]["rows"]), html])
     for before, after in zip(*texts, strict=True):
@@ -162,7 +180,7 @@ def test_glance_html_has_scopes_and_no_script_and_prints_hostile_names_as_typed(
 
 def test_a_short_report_leaves_out_by_rank_names_what_and_keeps_refusals(tmp_path):
     found, books = frames_of(tmp_path, hybrids_of(8), refused=["moisture"])
-    content = short_content("network", 2025, books["network"], found, ABOUT)
+    content = short_content("network", 2025, found, ABOUT)
     record = {"record": {"url": "r.pdf#page=7", "page": 7}}
     long = [
         {
@@ -193,9 +211,7 @@ def test_pages_of_all_scopes_are_written(tmp_path):
         "places": {},
         "gaps": {},
     }
-    pages = write_pages(
-        tmp_path / "out", 2025, books, found, pd.DataFrame({"hybrid": hybrids}), about
-    )
+    pages = write_pages(tmp_path / "out", 2025, found, pd.DataFrame({"hybrid": hybrids}), about)
     made = {
         path.relative_to(tmp_path / "out").as_posix() for path in (tmp_path / "out").rglob("*.*")
     }

@@ -238,7 +238,7 @@ class PagesJob:
             "meta": asdict(network.settings.report),
         }
         made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.out))
-        n_pages = write_pages(made, season, self.notebooks, found, hybrids, about)
+        n_pages = write_pages(made, season, found, hybrids, about)
         files = publish(made, self.out, PAGE_FILES)
         digests = {name: file_digest(self.out / name) for name in files}
         return {"status": "done", "reason": "", "n_pages": n_pages, "files": digests}

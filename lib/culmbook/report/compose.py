@@ -65,7 +65,7 @@ def refused(why: str) -> dict:
     return {"t": "say", "kind": "refusal", "label": "", "c": [text(why)]}
 
 
-def _bundles(cell: dict, mime: str) -> list[dict]:
+def shown_as(cell: dict, mime: str) -> list[dict]:
     shown = (output.get("data", {}).get(mime) for output in cell.get("outputs", []))
     return [content for content in shown if content]
 
@@ -74,8 +74,8 @@ def table_bundles(notebook: dict, name: str) -> list[dict]:
     """Give every table of a notebook, and the data of every figure that carries them."""
     found = []
     for cell in notebook["cells"]:
-        found += _bundles(cell, TABLE_MIME)
-        drawn = [shown for shown in _bundles(cell, FIGURE_MIME) if shown["data"]]
+        found += shown_as(cell, TABLE_MIME)
+        drawn = [shown for shown in shown_as(cell, FIGURE_MIME) if shown["data"]]
         note = {"of_figure": True, "note": "The numbers drawn in the figure."}
         found += [{k: s[k] for k in ("label", "caption")} | note | s["data"] for s in drawn]
     return [{**bundle, "notebook": name} for bundle in found]

@@ -15,9 +15,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from culmbook.report.compose import read_notebook, table_bundles
-from culmbook.show.page import TEXT_MIME, key_of
-from culmbook.text.words import n_of
+from culmbook.report.compose import read_notebook, shown_as
+from culmbook.show.page import FIGURE_MIME, TABLE_MIME, TEXT_MIME, key_of
 
 NETWORK = "network"
 MEASURED, PREDICTED, PROVISIONAL = "measured", "predicted", "provisional"
@@ -31,11 +30,14 @@ _NO_DATA = re.compile(r"has no usable rows|is missing|Not measured|no .* came in
 
 @dataclass(frozen=True)
 class Book:
-    """One executed notebook of one scope: its tables and texts, and why labels show nothing."""
+    """One executed notebook of one scope: its tables, figures and texts, and why labels show
+    nothing.
+    """
 
     scope: str
     name: str
     tables: dict = field(repr=False)
+    figures: dict = field(repr=False)
     texts: list = field(repr=False)
     unanswered: dict = field(repr=False)
 
@@ -49,17 +51,15 @@ def read_book(scope: str, path: Path) -> Book:
 
     A table that is not there is explained by the refusal under the cell that would have shown it.
     """
-    notebook, texts, unanswered = read_notebook(path), [], {}
-    for cell in notebook["cells"]:
-        shown = [output.get("data", {}).get(TEXT_MIME) for output in cell.get("outputs", [])]
-        texts += filter(None, shown)
-        reasons = [
-            " ".join(t["sentences"]) for t in shown if t and t["kind"] in ("refusal", "skipped")
-        ]
+    tables, figures, texts, unanswered = {}, {}, [], {}
+    for cell in read_notebook(path)["cells"]:
+        tables |= {bundle["label"]: bundle for bundle in shown_as(cell, TABLE_MIME)}
+        figures |= {bundle["label"]: bundle for bundle in shown_as(cell, FIGURE_MIME)}
+        said = shown_as(cell, TEXT_MIME)
+        texts += said
+        reasons = [" ".join(t["sentences"]) for t in said if t["kind"] in ("refusal", "skipped")]
         unanswered |= dict.fromkeys(_LABEL.findall("".join(cell["source"])), " ".join(reasons))
-    bundles = table_bundles(notebook, path.stem)
-    tables = {bundle["label"]: bundle for bundle in bundles if not bundle.get("of_figure")}
-    return Book(scope, path.stem, tables, texts, unanswered)
+    return Book(scope, path.stem, tables, figures, texts, unanswered)
 
 
 @cache
@@ -250,9 +250,3 @@ def finite(value: object) -> bool:
     """Tell whether a raw cell is a number that can be drawn."""
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
     return is_number and math.isfinite(value)
-
-
-def unanswered_words(said: pd.DataFrame, scope: str) -> str:
-    """Count what could not be answered in a scope; blank for nothing."""
-    n = (said["scope"].eq(scope) & said["kind"].eq("refusal")).sum()
-    return f"{n_of(n, 'question')} could not be answered from these data." if n else ""

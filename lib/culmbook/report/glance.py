@@ -23,7 +23,8 @@ SHOWN = {
     "site": "yield gain beats worst established overwinter lt50 spring moisture lodging".split(),
 }
 """Questions with a column, in this order, after the decision."""
-DECISIONS = ("promote", "hold", "drop")
+DECISIONS = ("promote", "hold", "too early", "drop")
+"""In the order of the rows; a hybrid that was not decided on stands before those dropped."""
 HEADLINES = {NETWORK: (1, 51, 20, 30), "site": (51, 20, 30)}
 """Ranks of the findings of which the first that is there is the headline."""
 LEGEND = "dot: clearly unlike the control; ring: not distinguished from it; tick: not compared. Lines: 95 % limits, cut at the frame."
@@ -72,9 +73,9 @@ def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list
         }
         for hybrid in kept
     ]
-    if not asked and not any(row["decision"] in DECISIONS for row in rows):
-        rows, letters = [], {}
     any_decided = any(row["decision"] in DECISIONS for row in rows)
+    if not asked and not any_decided:
+        rows, letters = [], {}
     unasked = [q for q in wanted if q not in asked]
     return {
         "headline": _headline(said, scope),
@@ -115,7 +116,7 @@ def ordered(hybrids: list[str], decided, own, controls: list[str]) -> list[str]:
         ranks = [
             _value(f, hybrid, q) for f, q in ((decided, "chance"), (own, "gain"), (own, "yield"))
         ]
-        order = DECISIONS.index(decision) if decision in DECISIONS else 1.5
+        order = DECISIONS.index(decision) if decision in DECISIONS else 2.5
         values = [-v if finite(v) else 0.0 for v in ranks]
         if hybrid in controls:
             return 4, controls.index(hybrid)
@@ -237,7 +238,7 @@ def _left_out(decided: pd.DataFrame, hybrids: list[str]) -> str:
     if not hybrids:
         return ""
     made = pd.Series([_value(decided, hybrid, "decision") for hybrid in hybrids]).value_counts()
-    counts = ", ".join(f"{made.get(name, 0)} to {name}" for name in DECISIONS)
+    counts = ", ".join(f"{name} {made[name]}" for name in DECISIONS if name in made)
     counts = f"{counts}; " * bool(len(made))
     return f"{n_of(len(hybrids), 'hybrid')} ({counts}{fmt_list(hybrids, 12)}): see the full record."
 

@@ -39,7 +39,8 @@ LOOK = {
     "control": style.CONTROL,
     "width_mm": style.PAGE_WIDTH_MM,
 }
-_PAGE_PT = 697
+PAGE_PT = 697
+"""Height of the text on a page [pt]."""
 _CONTENTS_PT = 105  # the list of contents
 REMEMBERED = 10
 """Documents of which the typesetter keeps all it worked out, some 200 MB of a report: as many empty
@@ -165,7 +166,7 @@ def report_content(
     tables = [] if network is None else data_tables(network, site)
     findings = [_finding(bundle) for bundle in composed.findings]
     heights = [_finding_height(finding) for finding in findings]
-    room = _PAGE_PT - _summary_height(facts, gaps + composed.provisional)
+    room = PAGE_PT - _summary_height(facts, gaps + composed.provisional)
     is_whole = sum(heights) + _CONTENTS_PT < room
     chosen = first_page(composed.findings, heights, float("inf") if is_whole else room)
     return {

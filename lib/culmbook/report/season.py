@@ -21,7 +21,7 @@ def season_frames(
     controls: list[str],
     season: int,
 ) -> dict:
-    """Give the three frames of a season and the controls.
+    """Give the three frames of a season, the controls and, by scope, the tables and figures shown.
 
     Parameters
     ----------
@@ -40,11 +40,20 @@ def season_frames(
         "numbers": frames.numbers(books),
         "sentences": frames.sentences(books),
         "controls": controls,
+        "items": {
+            scope: {
+                (book.name, label): bundle
+                for book in books
+                if book.scope == scope
+                for label, bundle in (book.tables | book.figures).items()
+            }
+            for scope in notebooks
+        },
     }
 
 
 def write_pages(
-    folder: Path, season: int, notebooks: dict, found: dict, hybrids: pd.DataFrame, about: dict
+    folder: Path, season: int, found: dict, hybrids: pd.DataFrame, about: dict
 ) -> dict[str, int]:
     """Write frames, glance, short reports and the pages of the hybrids.
 
@@ -55,8 +64,6 @@ def write_pages(
         ``<scope>/<scope>_Y.pdf``.
     season : int
         Growing season.
-    notebooks : dict of str to list of Path
-        Executed notebooks of each scope.
     found : dict
         From :func:`season_frames`.
     hybrids : DataFrame
@@ -75,15 +82,15 @@ def write_pages(
     for name in ("answers", "numbers", "sentences"):
         text = found[name].to_csv(index=False, lineterminator="\r\n")
         write_whole(folder / NETWORK / "frames" / f"{name}.csv", text)
-    for scope, paths in notebooks.items():
+    for scope in found["items"]:
         own = {key: about[key].get(scope) or type(about[key])() for key in ("places", "gaps")}
-        content = short_content(scope, season, paths, found, {**about, **own})
+        content = short_content(scope, season, found, {**about, **own})
         made = set_short(content, scope, started)
         (folder / scope).mkdir(exist_ok=True)
         write_whole(folder / scope / f"{scope}_{season}.pdf", made.pdf)
         pages[scope] = made.n_pages
     words_of = title_words(about["sites"], "all", season, about["meta"])
-    if NETWORK in notebooks:
+    if NETWORK in found["items"]:
         page = glance(found["answers"], found["sentences"], NETWORK, found["controls"])
         write_whole(folder / NETWORK / "glance.html", glance_html(page, words_of["title"]))
     one_each = hybrid_pages(found, hybrids)

@@ -9,22 +9,20 @@ import csv
 from datetime import datetime
 from functools import cache
 from importlib.resources import files
-from pathlib import Path
 
 import pandas as pd
 
 from culmbook.report.appendix import CAUTIONS
-from culmbook.report.compose import figure_block, read_notebook, table_block
+from culmbook.report.compose import figure_block, section_title, table_block
 from culmbook.report.frames import HAS_VALUE, NETWORK
 from culmbook.report.glance import glance
 from culmbook.report.markdown import paragraph, text, words
-from culmbook.report.pdf import SetReport, set_pdf, title_words
+from culmbook.report.pdf import PAGE_PT, SetReport, set_pdf, title_words
 from culmbook.show.headings import Column
-from culmbook.show.page import FIGURE_MIME, TABLE_MIME, table
+from culmbook.show.page import table
 from culmbook.text.words import n_of
 
 MOST_PAGES = {NETWORK: 10, "site": 8}
-PAGE_PT = 697
 SHORT_CAUTIONS = (CAUTIONS[0], CAUTIONS[2], CAUTIONS[-1])
 BY_SITE = {
     "yield": "Dry yield by site [t/ha]",
@@ -41,18 +39,6 @@ def plan() -> pd.DataFrame:
     rows = csv.DictReader(files("culmbook.report").joinpath("short.csv").open(encoding="utf-8"))
     found = pd.DataFrame(list(rows))
     return found.assign(rank=found["rank"].astype(int))
-
-
-def shown_items(paths: list[Path]) -> dict[tuple[str, str], dict]:
-    """Give the bundles of tables and figures by notebook and label."""
-    found = {}
-    for path in paths:
-        for cell in read_notebook(path)["cells"]:
-            for output in cell.get("outputs", []):
-                for mime in (TABLE_MIME, FIGURE_MIME):
-                    if bundle := output.get("data", {}).get(mime):
-                        found.setdefault((Path(path).stem, bundle["label"]), bundle)
-    return found
 
 
 def _item(asked, said: pd.DataFrame, items: dict, places: dict, record: str) -> dict | None:
@@ -122,14 +108,14 @@ def _refusals(said: pd.DataFrame) -> list[dict]:
     if found.empty:
         return []
     shown = table(
-        found.assign(part=found["notebook"].str.split("_", n=1).str[1].str.replace("_", " ").str.capitalize()),
+        found.assign(part=found["notebook"].map(section_title)),
         {"part": Column("Part"), "text": Column("Why there is no answer")},
         label="not-answered", key="", caption=f"Not answered: {n_of(len(found), 'question')}, and why.",
     )  # fmt: skip
     return [table_block(shown.bundle(), "short/not-answered") | {"rank": 0, "height": 0}]
 
 
-def short_content(scope: str, season: int, paths: list[Path], frames: dict, about: dict) -> dict:
+def short_content(scope: str, season: int, frames: dict, about: dict) -> dict:
     """Give the content of a scope's short report, everything in it.
 
     Parameters
@@ -138,16 +124,14 @@ def short_content(scope: str, season: int, paths: list[Path], frames: dict, abou
         A site, or ``network``.
     season : int
         Growing season.
-    paths : list of Path
-        Executed notebooks of the scope.
     frames : dict
-        ``answers``, ``sentences`` of the season and ``controls``.
+        From `culmbook.report.season.season_frames`.
     about : dict
         ``sites`` (table), ``meta`` (words about the report), ``places`` (pages of the full record),
         ``gaps`` (what makes the report incomplete).
     """
     answers, said = frames["answers"], frames["sentences"]
-    own, items = said[said["scope"].eq(scope)], shown_items(paths)
+    own, items = said[said["scope"].eq(scope)], frames["items"][scope]
     page = glance(answers, said, scope, frames["controls"])
     page["below"] = [["Incomplete", words(gap)] for gap in about["gaps"]] + page["below"]
     words_of = title_words(
