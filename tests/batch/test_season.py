@@ -13,8 +13,8 @@ import psutil
 import pytest
 
 from culmbook.batch.index import Progress
-from culmbook.batch.notebook import find_notebooks
-from culmbook.batch.season import Season, inputs_of, run_season
+from culmbook.batch.notebook import find_notebooks, inputs_of
+from culmbook.batch.season import Season, run_season
 from culmbook.batch.workers import MARK
 from culmbook.command import main
 from culmbook.text.files import TEMPORARY, OutputBusy, locked, publish, scope_folder, write_whole

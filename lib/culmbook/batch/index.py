@@ -137,7 +137,7 @@ def index_page(record, glance=""):
     return page.render(
         words=STATUS_WORDS,
         culmbook=record["culmbook"],
-        data=Path(record["data"]).name,
+        data=Path(record["data"]).resolve().name,
         title=f"{name}: season {season}" if name else f"Season {season}",
         summary=f"{len(sites)} {'site' if len(sites) == 1 else 'sites'}: {parts or 'none'}.",
         notice=said.get("notice"),

@@ -1,9 +1,14 @@
-"""Which notebooks make up a report, did one run from top to bottom, and what of its run is kept?"""
+"""Which notebooks make up a report, what do their results depend on, did one run from top to bottom,
+and what of its run is kept?
+"""
 
 import copy
 import hashlib
 import json
+import platform
+import stat
 from dataclasses import dataclass
+from importlib.metadata import distributions
 from pathlib import Path
 
 from culmbook.batch.parameters import GIVEN_BY_BATCH, read_parameters, source, tags
@@ -94,6 +99,72 @@ def notebook_fingerprint(notebook):
     """
     cells = [[c["cell_type"], c.get("id"), sorted(tags(c)), source(c)] for c in notebook["cells"]]
     return digest([cells, notebook.get("metadata", {}).get("culmbook")])
+
+
+def input_hashes(data):
+    """Hash all that a network folder holds.
+
+    Parameters
+    ----------
+    data : Path
+        Network folder. Names beginning with a dot are left out; one level of subfolders is read, as
+        by the reader of tables.
+
+    Returns
+    -------
+    dict of str to str
+        Hash by path relative to `data`, with ``/`` between parts. What is no regular file (a link,
+        a pipe) is not opened: its kind stands instead of a hash.
+    """
+    found = []
+    for entry in sorted(Path(data).glob("[!.]*")):
+        is_folder = entry.is_dir() and not entry.is_symlink()
+        found += sorted(entry.glob("[!.]*")) if is_folder else [entry]
+    return {path.relative_to(data).as_posix(): _content(path) for path in found}
+
+
+def _content(path):
+    mode = path.lstat().st_mode
+    if not stat.S_ISREG(mode):
+        return f"link {path.readlink()}" if stat.S_ISLNK(mode) else "special"
+    try:
+        return file_digest(path)
+    except OSError as error:
+        return f"unreadable: {error.strerror}"
+
+
+def inputs_of(scope, hashes):
+    """Return the part of `input_hashes` that a scope depends on.
+
+    Parameters
+    ----------
+    scope : str
+        A site code: the files at the root and those in that site's folder; or ``"network"``: all.
+    hashes : dict of str to str
+        From `input_hashes`.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    return {
+        path: value
+        for path, value in hashes.items()
+        if scope == NETWORK or "/" not in path or path.startswith(f"{scope}/")
+    }
+
+
+def library_fingerprint():
+    """Hash the installed library: every file of the package, whatever version it calls itself."""
+    root = Path(__file__).parents[1]
+    files = sorted(p for p in root.rglob("*") if p.is_file() and "__pycache__" not in p.parts)
+    return digest({p.relative_to(root).as_posix(): file_digest(p) for p in files})
+
+
+def package_versions():
+    """Return the version of Python and of every installed package, by name."""
+    found = {d.name: d.version for d in distributions() if d.name != "culmbook"}
+    return {"python": platform.python_version(), **found}
 
 
 def find_notebooks(folder):

@@ -5,16 +5,23 @@ What was made, from what, and how it went stands in ``run.json``.
 """
 
 import json
-import platform
-import stat
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
-from importlib.metadata import distributions
 from pathlib import Path
 
 from culmbook import __version__
 from culmbook.batch.index import SUCCEEDED, Progress, index_page
-from culmbook.batch.notebook import NETWORK, digest, file_digest, find_notebooks, notebook_site
+from culmbook.batch.notebook import (
+    NETWORK,
+    digest,
+    file_digest,
+    find_notebooks,
+    input_hashes,
+    inputs_of,
+    library_fingerprint,
+    notebook_site,
+    package_versions,
+)
 from culmbook.batch.parameters import GIVEN_BY_BATCH, check_given
 from culmbook.sheets.read import resolve_data
 from culmbook.text import files
@@ -257,8 +264,7 @@ class Batch:
                 if waits_for[job.scope] == 0:
                     queue.append(self._report_job(job.scope, network))
             for job, answer in pool.run([self._pages_job(network)], progress.began):
-                made = {"files": {}, "n_pages": {}} | answer
-                self.record["pages"] = made | {"fingerprint": self._pages_fingerprint()}
+                self._note_pages(answer)
                 progress.ended(job, answer)
 
     def has_pages(self):
@@ -450,20 +456,10 @@ class Batch:
         if answer["status"] != "done":
             self._withdraw(job.scope)
             reasons.append(f"report: {answer['reason']}")
-        made = {
-            "headline": "",
-            "n_pages": 0,
-            "files": {},
-            "incomplete": [],
-            "provisional": [],
-            "places": {},
-        } | answer
-        notes = {name: made[name] for name in ("incomplete", "provisional") if made[name]}
+        blank = {"headline": "", "n_pages": 0, "files": {}, "places": {}, "incomplete": []}
+        notes = {name: answer[name] for name in ("incomplete", "provisional") if answer.get(name)}
         self.record["scopes"][job.scope] |= {
-            **{
-                name: made[name]
-                for name in ("headline", "n_pages", "files", "places", "incomplete")
-            },
+            **{name: answer.get(name, nothing) for name, nothing in blank.items()},
             "notes": [sentence for said in notes.values() for sentence in said],
             "status": "failed" if reasons else next(iter(notes), "done"),
             "reason": "; ".join(reasons),
@@ -472,6 +468,12 @@ class Batch:
             "report_fingerprint": self._report_fingerprint(job.scope),
         }
 
+    def _note_pages(self, answer):
+        made = {"files": {}, "n_pages": {}} | answer
+        for name in set(self.record.get("pages", {"files": {}})["files"]) - set(made["files"]):
+            (self.asked.out / name).unlink(missing_ok=True)
+        self.record["pages"] = made | {"fingerprint": self._pages_fingerprint()}
+
 
 def _is_untouched(path, sha256):
     return path.is_file() and file_digest(path) == sha256
@@ -479,72 +481,3 @@ def _is_untouched(path, sha256):
 
 def _now():
     return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-# ---------------------------------------------------------------- what results depend on
-
-
-def input_hashes(data):
-    """Hash all that a network folder holds.
-
-    Parameters
-    ----------
-    data : Path
-        Network folder. Names beginning with a dot are left out; one level of subfolders is read, as
-        by the reader of tables.
-
-    Returns
-    -------
-    dict of str to str
-        Hash by path relative to `data`, with ``/`` between parts. What is no regular file (a link,
-        a pipe) is not opened: its kind stands instead of a hash.
-    """
-    found = []
-    for entry in sorted(Path(data).glob("[!.]*")):
-        is_folder = entry.is_dir() and not entry.is_symlink()
-        found += sorted(entry.glob("[!.]*")) if is_folder else [entry]
-    return {path.relative_to(data).as_posix(): _content(path) for path in found}
-
-
-def _content(path):
-    mode = path.lstat().st_mode
-    if not stat.S_ISREG(mode):
-        return f"link {path.readlink()}" if stat.S_ISLNK(mode) else "special"
-    try:
-        return file_digest(path)
-    except OSError as error:
-        return f"unreadable: {error.strerror}"
-
-
-def inputs_of(scope, hashes):
-    """Return the part of `input_hashes` that a scope depends on.
-
-    Parameters
-    ----------
-    scope : str
-        A site code: the files at the root and those in that site's folder; or ``"network"``: all.
-    hashes : dict of str to str
-        From `input_hashes`.
-
-    Returns
-    -------
-    dict of str to str
-    """
-    return {
-        path: value
-        for path, value in hashes.items()
-        if scope == NETWORK or "/" not in path or path.startswith(f"{scope}/")
-    }
-
-
-def library_fingerprint():
-    """Hash the installed library: every file of the package, whatever version it calls itself."""
-    root = Path(__file__).parents[1]
-    files = sorted(p for p in root.rglob("*") if p.is_file() and "__pycache__" not in p.parts)
-    return digest({p.relative_to(root).as_posix(): file_digest(p) for p in files})
-
-
-def package_versions():
-    """Return the version of Python and of every installed package, by name."""
-    found = {d.name: d.version for d in distributions() if d.name != "culmbook"}
-    return {"python": platform.python_version(), **found}
