@@ -95,3 +95,10 @@ def test_a_missing_table_is_said_once_and_the_rest_is_answered(
         assert gone != ALL or not labels
     else:
         assert not named and ranks
+
+
+@pytest.mark.parametrize("name", NOTEBOOKS)
+def test_a_season_of_which_nothing_came_in_is_answered_in_words(name, tmp_path):
+    folder = taken_away(tmp_path / "net", "no table", "*")
+    run = run_cells(name, data=str(folder), site="MELDO", season=2031, **QUICK)
+    assert "culmbook: finished" in run.printed and sentences(run.shown, "refusal")

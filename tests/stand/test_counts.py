@@ -14,6 +14,7 @@ from culmbook.stand import words as sentences
 from culmbook.stand.counts import judge_hybrids, judge_plots, model_cells, plot_stand, stand_history
 from culmbook.stand.losses import longest_runs, plot_intervals
 from culmbook.stand.model import chance_of_stand, fit_stand, hybrid_shares
+from culmbook.text.refusal import Refusal
 from culmbook.trials.entries import is_used, without_guards
 from culmbook.trials.seasons import of_season
 from make_demo import truth
@@ -295,11 +296,13 @@ def test_judge_plots_by_the_longest_run(run, verdict):
 
 
 def test_judge_plots_gives_no_verdict_without_a_known_share():
-    hidden = judge_plots(
-        _stand(summer=33, replanted={"summer": 8}), longest_runs(make_gaps([], [])), RULES
-    )
-    uncounted = judge_plots(_stand(), longest_runs(make_gaps([], [])), RULES)
-    assert hidden["verdict"].isna().all() and uncounted["verdict"].isna().all()
+    none = longest_runs(make_gaps([], []))
+    hidden, uncounted = _stand(summer=33, replanted={"summer": 8}), _stand()
+    for unknown in (hidden, uncounted):
+        with pytest.raises(Refusal, match="No plot has a count"):
+            judge_plots(unknown, none, RULES)
+        judged = judge_plots(pd.concat([_stand(summer=33), unknown]), none, RULES)
+        assert judged["verdict"].isna().sum() == len(unknown)
 
 
 @pytest.fixture(scope="module")

@@ -226,11 +226,8 @@ def test_verdicts_on_plots_are_counted(summer, text):
 
 
 def test_plots_without_a_count_have_no_verdict():
-    judged = counts.judge_plots(
-        stand_of(make_plots()), losses.longest_runs(make_gaps([], [])), RULES
-    )
     with pytest.raises(Refusal, match="No plot has a count"):
-        words.verdicts(judged, RULES)
+        counts.judge_plots(stand_of(make_plots()), losses.longest_runs(make_gaps([], [])), RULES)
 
 
 def test_future_stand_names_the_sure_ones_only():

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.text.numbers import fmt_list
+from culmbook.text.refusal import Refusal
 from culmbook.trials.entries import is_used, without_guards
 from culmbook.trials.seasons import planting_year
 
@@ -237,7 +238,16 @@ def judge_plots(stand: pd.DataFrame, runs: pd.DataFrame, rules) -> pd.DataFrame:
         ``stand`` with ``longest_run`` (missing = no gap record), ``verdict`` in {good, fill gaps,
         replant} (missing where the plot was not counted or replants hide its share) and
         ``is_ranked`` (stand not under ``rank_floor``).
+
+    Raises
+    ------
+    Refusal
+        No plot was counted.
     """
+    if stand["stand"].isna().all():
+        raise Refusal(
+            "No plot has a count of its original plants from which its stand could be judged."
+        )
     runs = runs.reindex(columns=["site", "plot", "counted_on", "longest_run"])
     newest = runs.sort_values("counted_on").drop_duplicates(["site", "plot"], keep="last")
     table = stand.merge(newest.drop(columns="counted_on"), on=["site", "plot"], how="left")

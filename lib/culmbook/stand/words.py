@@ -5,7 +5,6 @@ import pandas as pd
 from culmbook.show import against
 from culmbook.stand.counts import VERDICTS
 from culmbook.text.numbers import fmt_count, fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
-from culmbook.text.refusal import Refusal
 from culmbook.text.words import at_sites, n_of
 
 _WAYS = {
@@ -159,17 +158,8 @@ def clustering(tests: pd.DataFrame) -> list[str]:
 def verdicts(judged: pd.DataFrame, rules) -> list[str]:
     """How many plots are good, to fill and to replant, and how many are too poor to reckon
     their yield to a full stand.
-
-    Raises
-    ------
-    Refusal
-        No plot was counted.
     """
     counted = judged[judged["verdict"].notna()]
-    if counted.empty:
-        raise Refusal(
-            "No plot has a count of its original plants from which its stand could be judged."
-        )
     numbers, low = counted["verdict"].value_counts(), int((~counted["is_ranked"]).sum())
     words = ", ".join(f"{fmt_count(numbers[v])} {_TO_DO[v]}" for v in VERDICTS if v in numbers)
     stands, their = ("stands", "its") if low == 1 else ("stand", "their")
