@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from culmbook.frost import words
 from culmbook.frost.winters import (
@@ -429,3 +429,24 @@ def test_a_drift_of_the_minima_is_said(slope, start, rng):
     known = pd.DataFrame({"winter": np.arange(2000, 2020), "minimum_c": rng.normal(-4, 0.5, 20)})
     known["minimum_c"] += slope * (known["winter"] - 2000)
     assert words._drift(known).startswith(start)
+
+
+def test_limit_of_a_chance_that_is_zero_lies_where_the_profile_has_risen():
+    # minima of eighteen winters, invented; profile by scipy's genextreme and a search from a grid
+    minima = [-0.1, -1.4, -0.1, -1.3, 0.2, -1.5, -0.3, 1.7, -0.4]
+    minima = pd.Series([*minima, -0.3, -0.9, -1.3, -0.6, 0.0, -0.9, -0.5, -1.1, -1.6])
+    share, low, high = chance_colder(minima, -3.4)
+    assert share == low == 0 and 0 < high < 0.05
+
+    def profile(chance):
+        def cost(theta):
+            scale, shape = np.exp(theta[0]), theta[1]
+            at = 3.4 - scale * stats.genextreme.isf(chance, -shape)
+            log = stats.genextreme.logpdf(-minima, -shape, at, scale).sum()
+            return ((shape + 0.15) / 0.15) ** 2 - 2 * log if np.isfinite(log) else 1e10
+
+        starts = [(a, b) for a in (-0.5, 0.0, 0.5, 1.0) for b in (-0.5, -0.3, -0.1, 0.1)]
+        return min(optimize.minimize(cost, s, method="Nelder-Mead").fun for s in starts)
+
+    free = fit_gev(-minima.to_numpy()).criterion
+    assert profile(high) - free == pytest.approx(stats.chi2.ppf(0.95, 1), abs=0.01)

@@ -6,6 +6,7 @@ value. Beware of signs: ``shape`` is the usual xi (negative: bounded above), the
 """
 
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 from scipy import optimize, special, stats
@@ -262,6 +263,7 @@ def _limit(fit, hold, level, best, step):
     """
     critical, start = np.sqrt(stats.chi2.ppf(level, 1)), fit.parameters[1:]
 
+    @cache  # each search starts where the last one ended, so a second one may end elsewhere
     def root(quantity):
         """Root of the criterion's rise, less that of the critical rise: nearly a straight line."""
         nonlocal start
