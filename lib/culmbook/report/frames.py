@@ -230,7 +230,7 @@ def _missing(book: Book | None, asked, hybrid: str, controls: list[str]) -> dict
     elif asked.label in book.tables and asked.question in ("reason", "change", "before"):
         state, reason = NOT_ASKED, "It was not among the candidates then."
     elif asked.label in book.tables:
-        state, reason = NOT_MEASURED, "No plot of it could be used for this."
+        state, reason = NOT_MEASURED, "Nothing of it could be used for this."
     elif _NO_DATA.search(reason) or not reason:
         state, reason = NOT_MEASURED, reason or "There were no records for this."
     else:
