@@ -115,6 +115,38 @@ def test_sheets_writes_a_sheet_and_never_over_one(capsys, tmp_path):
     assert run("sheets", tmp_path / "s", "--table", "nonsense") == 2
 
 
+def _plots_alone(folder):
+    (folder / "DRYSA").mkdir(parents=True)
+    for name in ("sites.csv", "hybrids.csv", "DRYSA/plots.csv"):
+        shutil.copy(DEMO / name, folder / name)
+    return folder / "DRYSA" / "plots.csv"
+
+
+def test_sheets_says_so_when_plots_are_not_usable(capsys, tmp_path):
+    plots = _plots_alone(tmp_path / "data")
+    text = plots.read_text()
+    first = next(line for line in text.splitlines() if line.startswith("DRYSA,"))
+    plots.write_text(text.replace(first, first.replace(",hand,", ",claw,")))
+    to, told = ["--data", tmp_path / "data", "--table", "stand_counts"], "DRYSA/plots.csv"
+    assert run("sheets", tmp_path / "one", *to) == 1
+    heard = capsys.readouterr()
+    assert "stand_counts.xlsx" in heard.out and told in heard.err
+    plots.write_text(text.replace(",hand,", ",claw,").replace(",machine,", ",claw,"))
+    assert run("sheets", tmp_path / "none", *to) == 2
+    heard = capsys.readouterr()
+    assert heard.out == "" and "no usable rows" in heard.err and not (tmp_path / "none").exists()
+
+
+@pytest.mark.parametrize("code", ["CON", "com1", "../x", "a/b", "C:x"])
+def test_a_site_code_that_is_a_device_or_a_path_is_refused_in_words(code, capsys, tmp_path):
+    _plots_alone(tmp_path)
+    sites = tmp_path / "sites.csv"
+    sites.write_text(sites.read_text().replace("DRYSA,", f"{code},"))
+    assert run("check", tmp_path, "--errors") == 1
+    heard = capsys.readouterr().out
+    assert f"“{code}”: not a valid code → use 1 to 16 letters" in heard and "device name" in heard
+
+
 def test_functions_lists_a_room_and_refuses_an_unknown_one(capsys):
     assert run("functions", "stand") == 0
     heard = capsys.readouterr().out

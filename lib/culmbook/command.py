@@ -162,7 +162,11 @@ def _sheets(asked):
     except (ValueError, OSError) as error:
         print(f"culmbook sheets: {error}", file=sys.stderr)
         return EXIT_FAILED if isinstance(error, OSError) else EXIT_USAGE
-    return EXIT_OK
+    lost = network.problems.query("table == 'plots' and severity != 'note'") if network else ()
+    if len(lost):
+        said = f"not on the sheets: what was refused of {', '.join(sorted(set(lost['file'])))}"
+        print(f"culmbook sheets: {said}; see culmbook check {asked.data}", file=sys.stderr)
+    return EXIT_FAILED if len(lost) else EXIT_OK
 
 
 def _functions(asked):

@@ -342,6 +342,7 @@ def test_scope_folder_refuses_a_link_that_leads_out(tmp_path):
     "changes, words",
     [
         ({"sites": ("GAMA",)}, "no such site"),
+        ({"season": 2031, "out": "new"}, "season 2031: nothing was planted .*; there are 2025"),
         ({"given": {"paws": 1.0}}, "no notebook takes"),
         ({"given": {"pause": "long"}}, "must be float"),
         ({"given": {"site": "BETA"}}, "given by the batch"),
@@ -349,7 +350,9 @@ def test_scope_folder_refuses_a_link_that_leads_out(tmp_path):
         ({"data": "nowhere"}, "no such folder"),
     ],
 )
-def test_run_season_refuses_before_anything_runs(made, changes, words):
+def test_run_season_refuses_before_anything_runs(made, changes, words, tmp_path):
+    if "out" in changes:
+        changes = changes | {"out": tmp_path / changes["out"]}
     began = time.monotonic()
     with pytest.raises(ValueError, match=words):
         run_season(asked(made[0], **changes))

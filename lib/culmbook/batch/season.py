@@ -25,6 +25,8 @@ from culmbook.batch.notebook import (
 from culmbook.batch.parameters import GIVEN_BY_BATCH, check_given
 from culmbook.sheets.read import resolve_data
 from culmbook.text import files
+from culmbook.text.numbers import fmt_list
+from culmbook.trials.seasons import seasons_there
 
 RUN_FILE = "run.json"
 INDEX_FILE = "index.html"
@@ -315,6 +317,7 @@ class Batch:
         self.record["network"] = {
             "fingerprint": self.network_fingerprint,
             "sites": sites,
+            "seasons": seasons_there(network),
             "report": asdict(network.settings.report),
             "site_names": dict(zip(named["site"], named["site_name"], strict=True)),
             "n_refused": len(refused),
@@ -339,6 +342,12 @@ class Batch:
         unknown = ", ".join(site for site in self.asked.sites if site not in known)
         if unknown:
             raise ValueError(f"--site {unknown}: no such site; there are {', '.join(known)}")
+        seasons = self.record["network"]["seasons"]
+        if seasons and self.asked.season not in seasons:
+            raise ValueError(
+                f"--season {self.asked.season}: nothing was planted or observed in that season; "
+                f"there are {fmt_list([str(year) for year in seasons])}"
+            )
         wanted = self.asked.sites or known
         self.scopes = [scope for scope in known if scope in wanted]
         entries = self.record["scopes"]

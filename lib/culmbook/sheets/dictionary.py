@@ -1,7 +1,8 @@
 """The data dictionary: what every table and column is, read from the Table Schema files beside it.
 
 Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standard properties a field
-may carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet),
+may carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet), ``shape`` (the
+pattern of a code in words),
 ``plausible`` (values outside are worth a look), ``plausibleDayOfYear``, ``requiredIf`` (needed when
 another column has one of these values), ``naMeans`` (NA is a value here), ``slip`` (how its unit is likely mistaken), ``measured`` (a constant
 column is suspicious), ``optional`` (the column may be left out) and ``insteadOf`` (columns that may
@@ -35,6 +36,7 @@ class Field:
     unit: str = ""
     required: bool = False
     pattern: str | None = None
+    shape: str = ""  # of a code, in words
     enum: tuple = ()
     minimum: float | None = None
     exclusive_minimum: float | None = None
@@ -108,7 +110,7 @@ class Table:
 def _field(spec):
     limits = spec.get("constraints", {})
     needs = tuple((name, tuple(values)) for name, values in spec.get("requiredIf", {}).items())
-    own = "name title type description content unit slip measured optional".split()
+    own = "name title type description content unit slip measured optional shape".split()
     return Field(
         **{name: spec[name] for name in own if name in spec},
         **{name: limits[name] for name in ("required", "pattern", "minimum") if name in limits},
