@@ -1,5 +1,6 @@
 """The command line: quick help, clear refusals, exit statuses. Common practice, no source."""
 
+import json
 import shutil
 import subprocess
 import sys
@@ -113,6 +114,24 @@ def test_sheets_writes_a_sheet_and_never_over_one(capsys, tmp_path):
     assert Path(capsys.readouterr().out.strip()).is_file()
     assert run("sheets", tmp_path / "s", "--table", "stand_counts") == 2
     assert run("sheets", tmp_path / "s", "--table", "nonsense") == 2
+
+
+def test_check_prints_json_for_other_programs(capsys, tmp_path):
+    plots = _plots_alone(tmp_path)
+    assert run("check", tmp_path, "--json") == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["status"] == 0 and said["incomplete"] == [] and said["stopped"].keys() >= {"KRAVO"}
+    assert "DRYSA" not in said["stopped"]
+    plots.write_text(plots.read_text().replace(",hand,", ",claw,", 1))
+    assert run("check", tmp_path, "--json", "--errors") == 1
+    said = json.loads(capsys.readouterr().out)
+    (fault,) = said["problems"]
+    assert (fault["code"], fault["line"], fault["value"]) == ("E-CODE", 2, "claw")
+    assert said["status"] == 1 and said["incomplete"] == ["DRYSA"]
+    assert {f["file"]: f["rows"] for f in said["files"]}["sites.csv"] == 5
+    assert run("check", tmp_path / "nowhere", "--json") == 2
+    heard = capsys.readouterr()
+    assert "nowhere" in heard.err and heard.out == ""
 
 
 def _plots_alone(folder):

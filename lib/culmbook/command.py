@@ -140,7 +140,8 @@ def _check(asked):
     """
     from culmbook.sheets.read import check
 
-    report, status = check(asked.data, site=asked.site, errors_only=asked.errors)
+    how = {"site": asked.site, "errors_only": asked.errors, "as_json": asked.json}
+    report, status = check(asked.data, **how)
     print(report, end="", file=sys.stderr if status == EXIT_USAGE else sys.stdout)
     return status
 
@@ -258,6 +259,7 @@ _CHECK = {
     "data": _FOLDER,
     "--site": _option("only this site and the whole network's tables", "CODE", default="all"),
     "--errors": _flag("list only what is refused; notes are counted"),
+    "--json": _flag("print files, problems and sites as JSON for other programs"),
 }
 _SHEETS = {
     "out": _option("folder for the sheets", "OUT", Path),
