@@ -125,6 +125,10 @@ class Seen(Progress):
         super().__init__()
         self.jobs = []
 
+    def planned(self, usual, jobs=1):
+        super().planned(usual, jobs)
+        self.usual = usual
+
     def ended(self, job, answer):
         super().ended(job, answer)
         self.jobs.append(f"{job.scope} {job.name}")
@@ -242,9 +246,11 @@ def test_rerun_restores_a_damaged_result(case):
     assert jobs_of(asked(case))[0] == [] and (case / "out" / "index.html").is_file()
 
 
-def test_fresh_computes_all_again_with_the_same_tables(case):
-    before = tables(case / "out")
-    assert len(jobs_of(asked(case, fresh=True, sites=("ALFA",)))[0]) == 4
+def test_fresh_computes_all_again_with_the_same_tables_and_knows_how_long_it_took(case):
+    before, seen = tables(case / "out"), Seen()
+    run_season(asked(case, fresh=True, sites=("ALFA",)), seen)
+    assert sorted(seen.jobs) == sorted(seen.usual) and len(seen.jobs) == 4
+    assert all(seen.usual.values())
     assert tables(case / "out") == before
 
 

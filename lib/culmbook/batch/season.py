@@ -252,8 +252,8 @@ class Batch:
             network = read_network(self.data)  # while the workers start
             self.learn(network)
             plan = self.plan()
+            progress.planned(self._usual_seconds(plan), self.asked.jobs)
             self._open(plan)
-            progress.planned(sum(len(jobs) + 1 for jobs in plan.values()) + 1)
             waits_for = {scope: len(jobs) for scope, jobs in plan.items()}
             queue = [job for jobs in plan.values() for job in jobs][::-1]
             queue += [self._report_job(scope, network) for scope, jobs in plan.items() if not jobs]
@@ -268,6 +268,17 @@ class Batch:
             for job, answer in pool.run([self._pages_job(network)], progress.began):
                 self._note_pages(answer)
                 progress.ended(job, answer)
+
+    def _usual_seconds(self, plan):
+        """Return the time that each job of a plan took in the last run [s], None where unknown."""
+        usual = {}
+        for scope, jobs in plan.items():
+            entry = self.record["scopes"][scope]
+            for job in jobs:
+                made = entry["notebooks"].get(job.name, {})
+                usual[f"{scope} {job.name}"] = made.get("seconds")
+            usual[f"{scope} report"] = entry.get("report_seconds")
+        return usual | {"season pages": self.record.get("pages", {}).get("seconds")}
 
     def has_pages(self):
         """Tell whether the short pages stand as they were made, from what stands now."""
