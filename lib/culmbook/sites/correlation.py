@@ -18,6 +18,7 @@ from culmbook.consistency.draws import limits
 from culmbook.consistency.model import SeasonsFit
 from culmbook.mixed import CONVERGED, GaussianFit, compare, factor_analytic, fit_gaussian, over
 from culmbook.sites.two_stage import SiteMeans, long_means, second_design, site_means
+from culmbook.spatial.choice import mean_difference_variance
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import joined, n_of
@@ -199,7 +200,7 @@ def correlate_sites(
         shared = pd.DataFrame(0.0, names, names)
     shared = shared.reindex(index=names, columns=names).fillna(0.0)
     fits = _fit_all(frame, design, len(sites))
-    comparison = _comparison(fits)
+    comparison = compare(fits)
     # seasons in common make means alike; the sites' own errors have paid for them already
     off = shared.to_numpy() - np.diag(np.diag(shared))
     drawn = _drawn_covariances(*_tables(frame, design, names)) - off
@@ -298,14 +299,6 @@ def _fit_all(frame, design, n_sites):
     if not fits:
         raise Refusal(f"The model of the sites' means has {unsettled[0]}.")
     return fits
-
-
-def _comparison(fits):
-    if len(fits) > 1:
-        return compare(fits)
-    ((name, fit),) = fits.items()
-    values = [fit.criterion, fit.n_parameters, fit.information_criterion, 0.0]
-    return pd.DataFrame([values], [name], ["criterion", "parameters", "aic", "above_best"])
 
 
 def _own_variances(fit):
@@ -592,7 +585,8 @@ def choosing_elsewhere(found: SiteCorrelation) -> pd.DataFrame:
     response.
     """
     g, names = found.covariance.to_numpy(), list(found.covariance.index)
-    error = np.array([_error(s.covariance.to_numpy()) for s in found.sites])
+    variances = [mean_difference_variance(s.covariance.to_numpy()) for s in found.sites]
+    error = np.array(variances) / 2
     places = [(name, g[:, t], g[t, t], error[t]) for t, name in enumerate(names)]
     places.append((ALL_SITES, g.mean(axis=1), g.mean(), error.sum() / len(names) ** 2))
     rows = []
@@ -609,9 +603,3 @@ def choosing_elsewhere(found: SiteCorrelation) -> pd.DataFrame:
 
 def _ratio(part, whole):
     return float(part / whole) if whole > 0 else np.nan
-
-
-def _error(covariance):
-    """Half the mean variance of a difference of two means."""
-    n = len(covariance)
-    return (np.trace(covariance) - covariance.sum() / n) / (n - 1)

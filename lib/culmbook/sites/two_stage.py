@@ -124,17 +124,13 @@ def fit_site(own: pd.DataFrame, kind: str = BLOCKS) -> tuple:
     refuse_disconnected(own)
     design, weights = _site_design(own)
     terms = [t for t in random_terms(own, ("hybrid", *_SITE_TERMS)) if t != "hybrid"]
-    added = trend_terms(own, kind, fixed=design, random=terms)
-    design = pd.concat([design, added.fixed], axis=1)
-    weights = weights.reindex(
-        columns=design.columns, fill_value=0.0
-    )  # a trend has mean zero over its trial
+    terms += trend_terms(own, kind, fixed=design, random=terms)  # with mean zero over its trial
     if len(own) - design.shape[1] < LEAST_DF:
         raise ValueError(
             f"{len(own)} records and {design.shape[1]} fixed effects leave fewer than {LEAST_DF} degrees of "
             "freedom for the error: without hybrids that stand twice nothing tells how sure a mean is"
         )
-    fit = fit_gaussian(own, "response", design, [*terms, *added.terms], residual=added.residual)
+    fit = fit_gaussian(own, "response", design, terms)
     if fit.verdict != CONVERGED:
         raise ValueError(f"the model of its means has {fit.verdict}")
     return fit, weights

@@ -151,8 +151,8 @@ def fit_means(
         Column, in any unit.
     trend : callable, optional
         Called with the plots used and the model's ``fixed`` columns and ``random`` terms, as
-        :func:`culmbook.spatial.trend.trend_terms` is; gives what a trend over the field adds to
-        them.
+        :func:`culmbook.spatial.trend.trend_terms` is; gives the random terms that a trend over the
+        field adds to them.
     fixed : list of str, optional
         Fixed factors beside the hybrids: names as in :func:`layout_terms` or columns, whose levels
         weigh alike in a hybrid's mean; a numeric column is a covariate held at its mean. A factor
@@ -236,11 +236,9 @@ def fit_means(
         fit, power = _fit_amounts(grown, response, design, terms, what)
         weights, offset = _weights(design, shares, fit.coefficients)
         return MeansFit(fit, weights, n_plots, response, terms, entered, offset, power, nothing)
-    residual = True
     if trend is not None:
-        lines, more, residual = trend(grown, fixed=design, random=terms)
-        design, terms = pd.concat([design, lines], axis=1), [*terms, *more]
-    fit = settled(what, grown, response, design, terms, residual=residual)
+        terms += trend(grown, fixed=design, random=terms)
+    fit = settled(what, grown, response, design, terms)
     return MeansFit(fit, _weights(design, shares)[0], n_plots, response, terms, entered)
 
 
