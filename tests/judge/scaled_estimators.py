@@ -121,7 +121,7 @@ ESTIMATORS = {
     "yields.paths:contributions": "yields/test_paths.py",
     "yields.paths:path_coefficients": "yields/test_paths.py",
     "yields.paths:paths_of": "yields/test_paths.py",
-    "yields.paths:path_intervals": "yields/test_paths.py",
+    "yields.paths:path_effects": "yields/test_paths.py",
     "yields.paths:compensation": "yields/test_paths.py",
     "stats.curves:partial_slope": "yields/test_components.py",
     "yields.moisture:fit_dry_down": "yields/test_moisture.py",
