@@ -20,7 +20,6 @@ FACTOR = 1.01
 HERE = Path(__file__).parents[1]
 
 ESTIMATORS = {
-    "stats.shares:share_interval": "stats/test_shares.py",
     "stats.shares:combine_limits": "stats/test_shares.py",
     "stats.shares:fit_beta_binomial": "stats/test_shares.py",
     "mixed.gaussian:fit_gaussian": "mixed/test_reml.py",

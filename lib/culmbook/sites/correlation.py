@@ -16,7 +16,7 @@ from scipy.spatial.distance import squareform
 
 from culmbook.consistency.draws import limits
 from culmbook.consistency.model import SeasonsFit
-from culmbook.mixed import CONVERGED, GaussianFit, compare, factor_analytic, fit_gaussian, over
+from culmbook.mixed import CONVERGED, compare, factor_analytic, fit_gaussian, over
 from culmbook.sites.two_stage import SiteMeans, long_means, second_design, site_means
 from culmbook.spatial.choice import mean_difference_variance
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
@@ -66,9 +66,6 @@ class SiteCorrelation:
     pairs : DataFrame
         ``site, other, n_common, correlation, lower, upper``: one row per pair of sites, limits for
         that pair.
-    shared : DataFrame
-        What seasons common to two sites add to the covariance of their means, taken off
-        ``covariance``.
     sites : list of SiteMeans
     """
 
@@ -78,12 +75,7 @@ class SiteCorrelation:
     covariance: pd.DataFrame = field(repr=False)
     correlation: pd.DataFrame
     pairs: pd.DataFrame = field(repr=False)
-    shared: pd.DataFrame = field(repr=False)
     sites: list = field(repr=False)
-
-    @property
-    def fit(self) -> GaussianFit:
-        return self.fits[self.structure]
 
     @property
     def is_alike(self) -> bool:
@@ -92,17 +84,13 @@ class SiteCorrelation:
         return ALIKE in above.index and above[ALIKE] <= AS_GOOD
 
 
-def fit_site_correlation(
-    seasons: SeasonsFit, sites: list[SiteMeans] | None = None, *, level: float = 0.95
-) -> SiteCorrelation:
+def fit_site_correlation(seasons: SeasonsFit, *, level: float = 0.95) -> SiteCorrelation:
     """Genetic covariance of hybrids among the sites of a joint model.
 
     Parameters
     ----------
     seasons : SeasonsFit
         The joint model: its controls, groups, and variance of hybrid × season.
-    sites : list of SiteMeans, optional
-        Means with a trend taken out, or from outside; left out, those of the model's records.
     level : float
         Coverage of the intervals, 0 to 1.
 
@@ -115,7 +103,7 @@ def fit_site_correlation(
     Refusal
         As :func:`correlate_sites` and :func:`culmbook.sites.two_stage.site_means`.
     """
-    sites = site_means(seasons.records) if sites is None else sites
+    sites = site_means(seasons.records)
     variance = float(seasons.fit.variances.get("hybrid_season", 0.0))
     shared = shared_seasons(seasons.records, variance)
     return correlate_sites(sites, seasons.controls, seasons.groups, shared=shared, level=level)
@@ -220,7 +208,6 @@ def correlate_sites(
         covariance=pd.DataFrame(covariance, names, names),
         correlation=correlation,
         pairs=pairs,
-        shared=shared,
         sites=sites,
     )
 

@@ -301,7 +301,8 @@ def draw_covariances(cov: Covariances, n: int, seed: int) -> tuple[np.ndarray, n
     roots = np.stack([_root(own) for own in cov.each])
     error = _root(cov.scale) @ np.einsum("nhi,hij->nhj", rng.normal(size=(n, h, k)), roots)
     # the estimated means, shrunk so that their covariance is the estimated one between hybrids
-    true = cov.means.to_numpy() @ np.linalg.pinv(_root(cov.raw.to_numpy())) @ root_g
+    own = cov.centre @ cov.means.to_numpy()
+    true = own @ np.linalg.pinv(_root(cov.raw.to_numpy())) @ root_g
     means = cov.centre @ (true + error)
     df = _df_of_uneven(cov)
     standard = stats.wishart(df, np.eye(k) / df).rvs(n, random_state=rng)
