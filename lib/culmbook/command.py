@@ -34,7 +34,9 @@ def main(arguments=None):
             # a console that lacks a character shows its code
             stream.reconfigure(errors="backslashreplace")
     try:
-        return asked.run(asked)
+        status = asked.run(asked)
+        sys.stdout.flush()  # a reader that has gone is met here, not when the process ends
+        return status
     except BrokenPipeError:
         # the reader has gone; nothing to flush to
         sys.stdout = open(os.devnull, "w", encoding="utf-8")

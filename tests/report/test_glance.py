@@ -8,6 +8,7 @@ import pytest
 from culmbook.report.frames import HAS_VALUE
 from culmbook.report.glance import DECISIONS, MOST_ROWS, glance, glance_html
 from culmbook.report.hybrids import hybrid_pages
+from culmbook.report.markdown import words
 from culmbook.report.pdf import set_pdf, title_words
 from culmbook.report.season import season_frames, write_pages
 from culmbook.report.short import set_short, short_content
@@ -155,6 +156,17 @@ def test_a_season_in_which_all_is_too_early_shows_it(tmp_path):
     found, _ = frames_of(tmp_path / "many", many, values=values)
     below = str(glance(found["answers"], found["sentences"], "network", ["STD"])["below"])
     assert "too early 20" in below
+
+
+def test_the_network_says_what_becomes_of_the_highest_yield(tmp_path):
+    found, _ = frames_of(tmp_path, hybrids_of(40))
+    said = "H002 has the highest predicted yield, 11 % above STD: dropped, as it is too moist."
+    why = {"scope": "network", "kind": "finding", "rank": 2, "label": "Why", "first": said}
+    sentences = pd.concat([found["sentences"], pd.DataFrame([why | {"text": said}])])
+    shown = glance(found["answers"], sentences, "network", ["STD"])
+    assert dict(shown["below"])["Highest yield"] == words(said)
+    made = set_pdf({**title_words(None, "network", 2025, {}), "glance": shown}, STARTED)
+    assert made.n_pages == 1
 
 
 def test_one_raw_value_changed_moves_every_page(tmp_path):

@@ -466,8 +466,9 @@ def match_header(raw, table):
     for name in dict.fromkeys(name for name in names if name and names.count(name) > 1):
         rule = f"column {name} stands twice"
         problems.append(_refusal(raw, table, "E-DUPHEADER", name, rule, "keep one", name))
+    there = {*names, *_replaced(table, names)}
     for column in table.fields:
-        if not column.optional and column.name not in names:
+        if not column.optional and column.name not in there:
             mend = f"add the column {column.name}"
             mend += "; its cells may stay blank" * (not column.required)
             rule = f"column {column.name} is missing"
@@ -477,6 +478,11 @@ def match_header(raw, table):
     if not any(problem.severity == "error_file" for problem in problems):
         problems += _notes(raw, table, names)
     return places, problems
+
+
+def _replaced(table, names):
+    """Return the columns in whose place others stand."""
+    return {old for field in table.fields if field.name in names for old in field.instead_of}
 
 
 def _refusal(raw, table, code, column, rule, mend, value=None):
@@ -524,7 +530,8 @@ def _notes(raw, table, names):
             spaces = odd_spaces(text)
             rule = f"{text.strip()} read as {name}" + (f"; {spaces} removed" if spaces else "")
             found.append(_note(raw, table, rule, f"write {name}", column=name, value=text))
-    absent = [field.name for field in table.fields if field.name not in names]
+    there = {*names, *_replaced(table, names)}
+    absent = [f.name for f in table.fields if f.name not in there and not f.instead_of]
     if absent:
         rule = f"optional columns not there: {', '.join(absent)}"
         found.append(_note(raw, table, rule, "add them if they were observed"))
