@@ -221,7 +221,7 @@ def made(correlation, structure=UNEVEN, covariance=None, errors=None, above=9.0)
     pairs = pd.DataFrame(
         pairs, columns=["site", "other", "n_common", "correlation", "lower", "upper"]
     )
-    return SiteCorrelation(structure, {}, comparison, g, r, pairs, r * 0, sites)
+    return SiteCorrelation(structure, {}, comparison, g, r, pairs, sites)
 
 
 def test_groups_of_given_correlations():
