@@ -20,7 +20,6 @@ FACTOR = 1.01
 HERE = Path(__file__).parents[1]
 
 ESTIMATORS = {
-    "stats.shares:share_interval": "stats/test_shares.py",
     "stats.shares:combine_limits": "stats/test_shares.py",
     "stats.shares:fit_beta_binomial": "stats/test_shares.py",
     "mixed.gaussian:fit_gaussian": "mixed/test_reml.py",
@@ -121,7 +120,7 @@ ESTIMATORS = {
     "yields.paths:contributions": "yields/test_paths.py",
     "yields.paths:path_coefficients": "yields/test_paths.py",
     "yields.paths:paths_of": "yields/test_paths.py",
-    "yields.paths:path_intervals": "yields/test_paths.py",
+    "yields.paths:path_effects": "yields/test_paths.py",
     "yields.paths:compensation": "yields/test_paths.py",
     "stats.curves:partial_slope": "yields/test_components.py",
     "yields.moisture:fit_dry_down": "yields/test_moisture.py",

@@ -18,7 +18,6 @@ from culmbook.consistency.model import (
     ESTABLISHED,
     RESIDUAL,
     TERMS,
-    dummies,
     fix_few,
     in_words,
     random_terms,
@@ -29,6 +28,7 @@ from culmbook.stats.curves import best_growth
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_p, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
+from culmbook.trials.layout import dummies
 
 EARLY, PLATEAU = "early", "plateau"
 EARLY_YEAR = 2
@@ -315,7 +315,7 @@ def _weather_prior(built):
 
 
 def full_yield_test(
-    built: BuildUpFit, *, margin: float = MARGIN, alpha: float = ALPHA, assumed: float | None = None
+    built: BuildUpFit, *, margin: float = MARGIN, alpha: float = ALPHA
 ) -> pd.DataFrame:
     """Is a hybrid's early yield, set against the control's build-up, not inferior to full yield?
 
@@ -326,21 +326,19 @@ def full_yield_test(
         Largest shortfall that still counts as full, over 0 and under 1.
     alpha : float
         One-sided error rate.
-    assumed : float
-        True share at which the power is stated, over ``1 - margin``; by default 0.95, or halfway
-        between the bound and 1 where that is more.
 
     Returns
     -------
     DataFrame
         ``hybrid, relative, lower, df, p, power, is_shown, assumed``: share relative to the control
         without shrinkage, its one-sided limit of confidence ``1 - alpha``, Satterthwaite's degrees
-        of freedom.
+        of freedom; power at the true share ``assumed``, 0.95, or halfway between the bound and 1
+        where that is more.
 
     Raises
     ------
     ValueError
-        A margin, error rate or assumed share out of range.
+        A margin out of range.
 
     Notes
     -----
@@ -353,11 +351,7 @@ def full_yield_test(
     """
     if not 0 < margin < 1:
         raise ValueError(f"margin = {margin}: a share over 0 and under 1")
-    if not 0 < alpha < 0.5:
-        raise ValueError(f"alpha = {alpha}: an error rate over 0 and under 0.5")
-    assumed = max(ASSUMED, 1 - margin / 2) if assumed is None else assumed
-    if assumed <= 1 - margin:
-        raise ValueError(f"assumed = {assumed}: it must be over the bound {1 - margin}")
+    assumed = max(ASSUMED, 1 - margin / 2)
     names = [f"stage {h}" for h in built.candidates]
     weights = pd.DataFrame(np.eye(len(names)), index=built.candidates, columns=names)
     table = built.fixed_hybrids.contrast(weights)

@@ -8,8 +8,8 @@ temperature); the load, not the piece of rhizome in it, is the independent unit.
 import numpy as np
 import pandas as pd
 from scipy import sparse, stats
+from statsmodels.stats.proportion import proportion_confint
 
-from culmbook.stats.shares import share_interval
 from culmbook.text.numbers import MINUS
 from culmbook.text.refusal import Refusal
 
@@ -291,7 +291,7 @@ def observed_survival(cells: pd.DataFrame) -> pd.DataFrame:
     table = table.reset_index().sort_values(
         ["hybrid", "temperature_c"], ascending=[True, False], na_position="first", ignore_index=True
     )
-    lower, upper = share_interval(table["alive"], table["tested"])
+    lower, upper = proportion_confint(table["alive"], table["tested"], method="wilson")
     share = table["alive"] / table["tested"]
     kill = np.maximum(1 - share / (1 - natural_death), 0.0).where(table["temperature_c"].notna())
     return table.assign(share=share, lower=lower, upper=upper, kill=kill)

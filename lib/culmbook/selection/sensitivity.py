@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.consistency.draws import SeasonDraws
-from culmbook.consistency.model import RESIDUAL, SeasonsFit, dummies, season_records
+from culmbook.consistency.model import RESIDUAL, SeasonsFit, season_records
 from culmbook.mixed import Model
 from culmbook.selection.decide import (
     PROMOTE,
@@ -33,6 +33,7 @@ from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, joined, n_of
+from culmbook.trials.layout import dummies
 
 FUTURES, TRUTHS = 400, 600
 NEW = "+"

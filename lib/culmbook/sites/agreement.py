@@ -268,14 +268,13 @@ def pair_correlation(
     return middle, min(low, middle), max(high, middle), ""
 
 
-def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 0.95) -> str:
+def agreement_words(found: SiteAgreement, *, level: float = 0.95) -> str:
     """Say how far the site agrees, who stands apart, and what the site weighs.
 
     Parameters
     ----------
     found : SiteAgreement
-    scale : {'log', 'raw'}
-        Of the means; on the log scale differences are given in percent of what is expected.
+        Of log yields; differences are given in percent of what is expected.
     level : float
         Coverage of the limits.
 
@@ -289,7 +288,7 @@ def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 
             f"{n_of(len(found.table), 'hybrid')} of {found.site} also stand at the other {others} "
             f"({fmt_list(found.others)}).",
             _correlation_words(found),
-            _apart_words(found, scale, level),
+            _apart_words(found, level),
             f"Of the weight behind the network's answer on them this site has {fmt_share(found.weight)}; "
             f"if all sites weighed the same it would be {fmt_share(found.even)}.",
         ]
@@ -311,20 +310,17 @@ def _correlation_words(found):
     )
 
 
-def _apart_words(found, scale, level):
-    own, sure = (
-        found.table[found.table["apart"] != ""],
-        f"{fmt_share(level)} limits for all hybrids at once",
-    )
+def _apart_words(found, level):
+    own = found.table[found.table["apart"] != ""]
+    sure = f"{fmt_share(level)} limits for all hybrids at once"
     if own.empty:
         return f"No hybrid stands clearly apart ({sure})."
-    shown = own.set_index("hybrid")[["difference", "lower", "upper"]]
-    shown, is_log = np.expm1(shown) if scale == "log" else shown, scale == "log"
-    named = []
-    for (hybrid, (middle, low, high)), apart in zip(shown.T.items(), own["apart"]):
-        limits = fmt_interval(low, high, 0 if is_log else 1, share=is_log, unit="t/ha")
-        value = fmt_share(middle) if is_log else f"{fmt_number(middle, 1)} t/ha"
-        named.append(f"{hybrid} {apart} than expected ({value}, limits {limits})")
+    shares = np.expm1(own[["difference", "lower", "upper"]])
+    named = [
+        f"{row.hybrid} {row.apart} than expected ({fmt_share(row.difference)}, limits "
+        f"{fmt_interval(row.lower, row.upper)})"
+        for row in own.assign(**shares).itertuples()
+    ]
     return (
         f"{n_of(len(own), 'hybrid')} {is_are(len(own), 'stands', 'stand')} clearly apart, with {sure}: "
         f"{fmt_list(named, 8)}."

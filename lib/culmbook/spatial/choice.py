@@ -49,26 +49,14 @@ class TrendChoice:
     table: pd.DataFrame = field(repr=False)
     chosen: str
 
-    @property
-    def best(self) -> MeansFit:
-        return self.fits[self.chosen]
 
-    @property
-    def blocks(self) -> MeansFit:
-        return self.fits[BLOCKS]
-
-
-def choose_trend(
-    records: pd.DataFrame, response: str = "response", candidates=CANDIDATES
-) -> TrendChoice:
+def choose_trend(records: pd.DataFrame, candidates=CANDIDATES) -> TrendChoice:
     """Fit one trial and season with each trend and choose among them.
 
     Parameters
     ----------
     records : DataFrame
         One trial's plots in one season, from :func:`culmbook.spatial.trend.trial_records`.
-    response : str
-        Column, in any unit.
     candidates : sequence of str
         Of :data:`culmbook.spatial.trend.KINDS`; blocks only is always among them.
 
@@ -93,13 +81,13 @@ def choose_trend(
     ----------
     Akaike (1974) IEEE Trans. Autom. Control 19:716-723.
     """
-    fits, refused = {BLOCKS: fit_means(records, response)}, {}
+    fits, refused = {BLOCKS: fit_means(records, "response")}, {}
     for kind in (k for k in candidates if k != BLOCKS):
         try:
-            fits[kind] = fit_means(records, response, partial(trend_terms, kind=kind))
+            fits[kind] = fit_means(records, "response", partial(trend_terms, kind=kind))
         except ValueError as error:
             refused[kind] = str(error)
-    table = compare_fits({kind: (means.fit, means.weights) for kind, means in fits.items()})
+    table = compare_fits(fits)
     return TrendChoice(fits, refused, table, table["aic"].idxmin())
 
 
@@ -202,16 +190,13 @@ def fit_trends(records: pd.DataFrame, candidates=CANDIDATES) -> FieldModels:
     )
 
 
-def compare_fits(fits: dict, units=None) -> pd.DataFrame:
+def compare_fits(fits: dict[str, MeansFit]) -> pd.DataFrame:
     """Candidates side by side.
 
     Parameters
     ----------
-    fits : dict of str to (GaussianFit, DataFrame)
-        Fit and the weights of the hybrids' means, by candidate; ``'blocks'`` first.
-    units : array_like, optional
-        What is left out together, as in :func:`culmbook.mixed.left_out`: the plot, where plots
-        recur.
+    fits : dict of str to MeansFit
+        By candidate; ``'blocks'`` first.
 
     Returns
     -------
@@ -227,35 +212,22 @@ def compare_fits(fits: dict, units=None) -> pd.DataFrame:
         Candidates with other records or other fixed effects than the first.
     """
     rows = {}
-    for name, (fit, weights) in fits.items():
-        errors = left_out(fit, units)["error"].dropna()
+    for name, means in fits.items():
+        fit, weights = means.fit, means.fit.weigh(means.weights)
+        errors = left_out(fit)["error"].dropna()
         covariance = enlarged_covariance(fit) if _is_sum_of_variances(fit) else fit.covariance
         rows[name] = {
             "error": float(np.sqrt((errors**2).mean())),
             "n_left_out": len(errors),
-            "difference_variance": mean_difference_variance(fit, weights, covariance),
+            "difference_variance": mean_difference_variance(
+                weights @ covariance.to_numpy() @ weights.T
+            ),
         }
     table = pd.DataFrame.from_dict(rows, orient="index")
-    criteria = (
-        compare({name: fit for name, (fit, _) in fits.items()}) if len(fits) > 1 else _alone(fits)
-    )
+    criteria = compare({name: means.fit for name, means in fits.items()})
     table = criteria[["parameters", "aic", "above_best"]].reindex(table.index).join(table)
-    return table.assign(
-        efficiency=table["difference_variance"].iloc[0] / table["difference_variance"]
-    )
-
-
-def _alone(fits):
-    return pd.DataFrame(
-        {
-            name: {
-                "parameters": fit.n_parameters,
-                "aic": fit.information_criterion,
-                "above_best": 0.0,
-            }
-            for name, (fit, _) in fits.items()
-        }
-    ).T
+    variance = table["difference_variance"]
+    return table.assign(efficiency=variance.iloc[0] / variance)
 
 
 def contrasts(fit, weights: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
@@ -280,26 +252,8 @@ def _is_sum_of_variances(fit):
     )
 
 
-def mean_difference_variance(
-    fit, weights: pd.DataFrame, covariance: pd.DataFrame | None = None
-) -> float:
-    """Mean variance of a difference between two of several combinations of fixed effects.
-
-    Parameters
-    ----------
-    fit : GaussianFit
-    weights : DataFrame
-        One row per combination, as for ``fit.contrast``; at least two.
-    covariance : DataFrame, optional
-        Of the fixed effects; by default that of the fit, the variances of random effects taken as
-        known.
-
-    Returns
-    -------
-    float
-        Squared unit of the response.
-    """
-    rows = fit.weigh(weights)
-    between = fit.covariance if covariance is None else covariance
-    own, h = rows @ between.to_numpy() @ rows.T, len(rows)
-    return float(2 * (np.trace(own) - own.sum() / h) / (h - 1))
+def mean_difference_variance(covariance: np.ndarray) -> float:
+    """Mean variance of a difference between two of several means, from their covariance."""
+    return float(
+        2 * (np.trace(covariance) - covariance.sum() / len(covariance)) / (len(covariance) - 1)
+    )

@@ -4,8 +4,6 @@ A trend is what plots owe to their place and not to their hybrid. Blocks catch i
 were laid along it; rows, columns and a smooth surface catch it wherever it runs.
 """
 
-from typing import NamedTuple
-
 import numpy as np
 import pandas as pd
 
@@ -14,38 +12,22 @@ from culmbook.mixed import basis, over, smooth_line, smooth_surface
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
+from culmbook.trials.layout import random_terms
 
 BLOCKS = "blocks"
 ROWS_COLUMNS = "rows and columns"
 SURFACE = "surface"
 SURFACE_ROWS_COLUMNS = "surface with rows and columns"
-AR1 = "autoregressive"
-AR1_NUGGET = "autoregressive with nugget"
-KINDS = (BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS, AR1, AR1_NUGGET)
+AUTOREGRESSIVE = "autoregressive with nugget"
+KINDS = (BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS, AUTOREGRESSIVE)
 """Trends in the order in which they grow; each is added to replicates, blocks and main plots."""
 LEAST_POSITIONS = 4
 """A smooth trend needs so many rows or columns."""
 _LEFT_OFF = 0.01  # share of a surface's variance that may go for the sake of fewer columns
-_NOTHING = 1e-8  # what is left of a column, relative, when others explain all of it
 
 
-class Trend(NamedTuple):
-    """What a trend adds to a model; ``residual`` is false where a term holds the residual already."""
-
-    fixed: pd.DataFrame
-    terms: list
-    residual: bool = True
-
-
-def trial_records(
-    harvests: pd.DataFrame,
-    plots: pd.DataFrame,
-    season: int | None = None,
-    *,
-    scale: str = "log",
-    first_crop_year: int = 1,
-) -> pd.DataFrame:
-    """Yields of plots with their places, ready for a trend.
+def trial_records(harvests: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
+    """Log yields of plots of any age with their places, ready for a trend.
 
     Parameters
     ----------
@@ -53,10 +35,6 @@ def trial_records(
         From :func:`culmbook.trials.dry_yield.plot_harvests`.
     plots : DataFrame
         Table ``plots``.
-    season : int, optional
-        Growing season; left out, all seasons.
-    scale, first_crop_year
-        As in :func:`culmbook.consistency.model.season_records`.
 
     Returns
     -------
@@ -69,8 +47,7 @@ def trial_records(
     ValueError
         As there.
     """
-    own = harvests if season is None else harvests[harvests["growing_season"].eq(season)]
-    return with_places(season_records(own, scale=scale, first_crop_year=first_crop_year), plots)
+    return with_places(season_records(harvests, first_crop_year=1), plots)
 
 
 def with_places(records: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
@@ -103,8 +80,8 @@ def placed(records: pd.DataFrame) -> pd.DataFrame:
 
 def trend_terms(
     cells: pd.DataFrame, kind: str, *, fixed: pd.DataFrame | None = None, random=()
-) -> Trend:
-    """Terms that a trend adds to a model of one site's records.
+) -> list:
+    """Random terms that a trend adds to a model of one site's records.
 
     Parameters
     ----------
@@ -122,8 +99,8 @@ def trend_terms(
 
     Returns
     -------
-    Trend
-        Random terms alone: ``fixed`` has no columns, so that every kind has the same fixed part.
+    list
+        Nothing fixed is among them, so that every kind has the same fixed part.
 
     Raises
     ------
@@ -137,7 +114,7 @@ def trend_terms(
     fewer than four positions), each a straight line and wiggles with one variance. Lines are random
     too: as fixed effects they cost precision where the field is even, and models with other fixed
     effects have no comparable criteria. *Autoregressive*: correlation falls by a constant factor
-    per row and another per column, beside independent plot errors where there is a nugget. Over
+    per row and another per column, beside independent plot errors. Over
     several seasons each kind has a lasting part and a part of each season's own; that of a surface
     has one variance.
 
@@ -150,27 +127,26 @@ def trend_terms(
     --------
     >>> cells = pd.DataFrame({"place": "A:T", "plot": [str(i) for i in range(30)],
     ...                       "row": [1 + i // 5 for i in range(30)], "column": [1 + i % 5 for i in range(30)]})
-    >>> trend_terms(cells, "rows and columns").terms
+    >>> trend_terms(cells, "rows and columns")
     ['place:row', 'place:column']
-    >>> [t.name for t in trend_terms(cells, "surface").terms]
+    >>> [t.name for t in trend_terms(cells, "surface")]
     ['along rows', 'along columns', 'over both']
     """
     if kind not in KINDS:
         raise ValueError(f"kind is {kind!r}; it must be one of {', '.join(KINDS)}")
-    none = pd.DataFrame(index=cells.index)
     if kind == BLOCKS:
-        return Trend(none, [])
-    cells = _placed(cells)
-    if kind in (AR1, AR1_NUGGET):
-        return Trend(none, _autoregressive(cells), kind == AR1_NUGGET)
-    base = np.ones((len(cells), 1)) if fixed is None else fixed.to_numpy(float)
-    crossed = _rows_and_columns(cells, base, random) if kind != SURFACE else []
+        return []
+    refuse_unplaced(cells)
+    cells = cells.assign(row=cells["row"].astype(float), column=cells["column"].astype(float))
+    if kind == AUTOREGRESSIVE:
+        return _autoregressive(cells)
+    crossed = _rows_and_columns(cells, fixed, random) if kind != SURFACE else []
     bases = _surfaces(cells) if kind != ROWS_COLUMNS else []
     if not bases and not crossed:
         raise ValueError(
             "the replicates, blocks or main plots are the rows and columns already: there is nothing to add"
         )
-    return Trend(none, [*crossed, *bases])
+    return [*crossed, *bases]
 
 
 def refuse_unplaced(cells: pd.DataFrame) -> None:
@@ -194,60 +170,26 @@ def refuse_unplaced(cells: pd.DataFrame) -> None:
         )
 
 
-def _placed(cells):
-    """Cells with rows and columns as numbers, after a look at them."""
-    refuse_unplaced(cells)
-    return cells.assign(row=cells["row"].astype(float), column=cells["column"].astype(float))
-
-
 def _has_seasons(cells):
     return "season" in cells and cells.groupby("place")["season"].nunique().max() > 1
 
 
-def _rows_and_columns(cells, base, random):
+def _rows_and_columns(cells, fixed, random):
+    """Those of rows and columns that neither the model's other terms nor its fixed part hold."""
     names = ["place:row", "place:column"]
     names += ["place:season:row", "place:season:column"] if _has_seasons(cells) else []
-    seen = [_partition(cells, term) for term in random if isinstance(term, str)]
-    kept = []
-    for name in names:
-        levels = _partition(cells, name)
-        if (
-            1 < len(set(levels)) < len(cells)
-            and levels not in seen
-            and not _is_determined(levels, base)
-        ):
-            seen.append(levels)
-            kept.append(name)
-    return kept
-
-
-def _partition(cells, term):
-    return tuple(cells.groupby(term.split(":"), sort=False, dropna=False).ngroup())
-
-
-def _is_determined(levels, base):
-    """Do the fixed columns tell every record's level?"""
-    dummies = pd.get_dummies(pd.Series(levels), dtype=float).to_numpy()
-    return bool((_left(dummies, base) < _NOTHING * len(dummies)).all())
-
-
-def _left(columns, base):
-    """Sum of squares of each column that the base does not explain."""
-    q, size, _ = np.linalg.svd(base, full_matrices=False)
-    q = q[:, size > _NOTHING * size.max()]
-    return ((columns - q @ (q.T @ columns)) ** 2).sum(axis=0)
+    levels = {f"levels of {term}": cells.groupby(term.split(":")).ngroup() for term in random}
+    levels |= {name: cells.groupby(name.split(":")).ngroup() for name in names}
+    held = () if fixed is None else fixed
+    kept = random_terms(pd.DataFrame(levels), levels, fixed=held, residual=True)
+    return [name for name in names if name in kept]
 
 
 def _autoregressive(cells):
     if cells["row"].nunique() < 2 or cells["column"].nunique() < 2:
         raise ValueError("one row or one column: a correlation along both cannot be estimated")
-    inner = ("row", "column")
-    if not _has_seasons(cells):
-        return [over("place", inner, "separable autoregressive")]
-    return [
-        over("place", inner, "separable autoregressive"),
-        over("place:season", inner, "separable autoregressive"),
-    ]
+    outer = ["place", "place:season"] if _has_seasons(cells) else ["place"]
+    return [over(term, ("row", "column"), "separable autoregressive") for term in outer]
 
 
 def _surfaces(cells):

@@ -137,7 +137,7 @@ def plot_harvests(
     Raises
     ------
     ValueError
-        Two rows for one plot and season, or ``early_days`` not over 0.
+        ``early_days`` not over 0.
 
     Notes
     -----
@@ -164,10 +164,6 @@ def plot_harvests(
     """
     if early_days <= 0:
         raise ValueError(f"early_days = {early_days}: it must be over 0")
-    twice = harvests[harvests.duplicated(KEY, keep=False)]
-    if len(twice):
-        names = fmt_list([f"{r.site} {r.plot} {r.growing_season}" for r in twice.itertuples()])
-        raise ValueError(f"harvests: more than one row for {names}; a plot is cut once a season")
     ground = plots[[*PLACE, "status"]].rename(columns={"status": "plot_status"})
     ground = ground.assign(planting_season=planting_year(plots))
     frame = _with_losses(harvests.merge(ground, on=["site", "plot"]), ground)
@@ -267,34 +263,27 @@ def _left_out(frame, early_days):
     return _first_of([*reasons.values()], [*reasons], frame.index)
 
 
-def area_remarks(
-    frame: pd.DataFrame, *, edge_m: float = EDGE_M, least_area_m2: float = LEAST_AREA_M2
-) -> pd.DataFrame:
-    """Cuts whose area makes their yield doubtful.
+def area_remarks(frame: pd.DataFrame) -> pd.DataFrame:
+    """Cuts whose area makes their yield doubtful: no outer strip of `EDGE_M` was left standing, where
+    plants have more room, or less than `LEAST_AREA_M2` was cut, which varies too much (common
+    practice), or not what was planned.
 
     Parameters
     ----------
     frame : DataFrame
         From :func:`plot_harvests`.
-    edge_m : float
-        Width of the outer strip that should be left standing [m], >= 0: plants at the edge have
-        more room.
-    least_area_m2 : float
-        Smallest area worth cutting [m²]; smaller ones vary too much (common practice).
 
     Returns
     -------
     DataFrame
         ``site, plot, growing_season, harvested_area_m2, remark``; a cut may have several.
     """
-    if edge_m < 0 or least_area_m2 < 0:
-        raise ValueError("edge_m and least_area_m2 must be at least 0")
     area, planned = frame["harvested_area_m2"], frame["harvest_area_m2"]
-    sides = [(frame[f"plot_{side}_m"] - 2 * edge_m).clip(lower=0) for side in ("length", "width")]
+    sides = [(frame[f"plot_{side}_m"] - 2 * EDGE_M).clip(lower=0) for side in ("length", "width")]
     inner, off = sides[0] * sides[1], (area / planned - 1).abs()
     remarks = {
-        f"no edge of {fmt_number(edge_m, 2)} m was left standing": area > inner + 1e-9,
-        f"under {fmt_number(least_area_m2)} m² was cut": area < least_area_m2,
+        f"no edge of {fmt_number(EDGE_M, 2)} m was left standing": area > inner + 1e-9,
+        f"under {fmt_number(LEAST_AREA_M2)} m² was cut": area < LEAST_AREA_M2,
         "not the planned area": off > AREA_SHARE,
     }
     rows = frame[[*KEY, "harvested_area_m2"]]

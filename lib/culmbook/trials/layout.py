@@ -53,6 +53,11 @@ def add_strata(cells: pd.DataFrame) -> pd.DataFrame:
     ).reset_index(drop=True)
 
 
+def dummies(cells: pd.DataFrame, column: str) -> pd.DataFrame:
+    """A column of 0 and 1 for each level, named ``column level``, in the order of the levels."""
+    return pd.get_dummies(cells[column], dtype=float).sort_index(axis=1).add_prefix(f"{column} ")
+
+
 def random_terms(cells: pd.DataFrame, terms, *, fixed=(), residual: bool = False) -> dict[str, str]:
     """Random terms that the layout can carry, of those asked for.
 

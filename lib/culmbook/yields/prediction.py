@@ -576,8 +576,6 @@ def regression_estimate(
     x, y = np.asarray(cheap, float), np.asarray(outcome, float)
     cut = ~np.isnan(y)
     n, n_all = int(cut.sum()), len(x)
-    if not np.isfinite(x).all():
-        raise ValueError("the cheap measurement is missing in some plots: leave them out first")
     if n < LEAST_CUT:
         raise Refusal(f"{n} cut plots: at least {LEAST_CUT} are needed.")
     if np.ptp(x[cut]) == 0:
