@@ -27,7 +27,10 @@ DECISIONS = ("promote", "hold", "too early", "drop")
 """In the order of the rows; a hybrid that was not decided on stands before those dropped."""
 HEADLINES = {NETWORK: (1, 51, 20, 30), "site": (51, 20, 30)}
 """Ranks of the findings of which the first that is there is the headline."""
-LEGEND = "dot: clearly unlike the control; ring: not distinguished from it; tick: not compared. Lines: 95 % limits, cut at the frame."
+LEGEND = (
+    "dot: clearly unlike the control; ring: not distinguished from it; tick: not compared. Upright line: the control. "
+    "Lines: 95 % limits, cut at the frame. A last decision in grey is this season's too."
+)
 
 
 def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list[str]) -> dict:
