@@ -8,7 +8,7 @@ from scipy import special
 
 from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import LEAST_SEASONS
-from culmbook.stats.extremes import expected_largest
+from culmbook.stats.extremes import finite_intensity
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.refusal import Refusal
 
@@ -105,7 +105,7 @@ def worst_of(n: int) -> float:
     >>> round(worst_of(5), 4)
     -1.163
     """
-    return -expected_largest(n)
+    return -finite_intensity(1, n)
 
 
 def chance_erratic(drawn: SeasonDraws, *, fall: float = FALL) -> pd.Series:

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.mixed import part_of, projection, residuals
-from culmbook.spatial.choice import FieldModels
-from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, refuse_unplaced, trend_terms
+from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, FieldModels, refuse_unplaced, trend_terms
 from culmbook.text.refusal import Refusal
 from culmbook.yields.means import MeansFit, fit_means, layout_terms
 

@@ -3,8 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from culmbook.spatial.choice import FieldModels
-from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS
+from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS, FieldModels
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
