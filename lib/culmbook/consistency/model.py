@@ -387,15 +387,12 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     others += [t for t in terms if t in OF_LAYOUT]
     number = records.assign(season_number=records["season"].astype(float))
     any_kernel = over("plot_key", "season", "unstructured")
-    fits = {
-        "alike over seasons": fit_gaussian(number, "response", design, terms),
-        "any covariance": fit_gaussian(
-            number, "response", design, [*others, any_kernel], residual=False
-        ),
-    }
+    given = number, "response", design
+    fits = {"alike over seasons": fit_gaussian(*given, terms)}
+    fits["any covariance"] = fit_gaussian(*given, [*others, any_kernel], residual=False)
     if records["season"].nunique() >= _AR1_SEASONS:
         dying = over("plot_key", "season_number", "autoregressive")
-        fits["dying away"] = fit_gaussian(number, "response", design, [*others, dying])
+        fits["dying away"] = fit_gaussian(*given, [*others, dying])
     return compare({name: fit for name, fit in fits.items() if fit.verdict == CONVERGED})
 
 

@@ -211,9 +211,8 @@ def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool =
         apart = _Problem(cells[kept].reset_index(drop=True), True, penalised)
         test, scatter = apart.test_slopes(), apart.slope_scatter()
     own = slopes == "own" or test.get("p_value", 1.0) < SLOPES_DIFFER_P
-    return replace(
-        _Problem(cells, own, penalised).result(test), slope_scatter=0.0 if own else scatter
-    )
+    fit = _Problem(cells, own, penalised).result(test)
+    return replace(fit, slope_scatter=0.0 if own else scatter)
 
 
 class _Problem:
@@ -766,10 +765,10 @@ def freeze_answers(tests: pd.DataFrame, *, slopes: str = "tested") -> pd.DataFra
     sets = survival_sets(tests)
     cells = named_sets(sets)
     table = fit_sets(cells, lambda rows: _converged(fit_freeze(rows, slopes=slopes)))
-    rows = pd.DataFrame(
-        [_of_set(cells[name], table.at[name, "fit"]) for name in cells], table.index
+    rows = [_of_set(cells[name], table.at[name, "fit"]) for name in cells]
+    return table.join(pd.DataFrame(rows, table.index)).assign(
+        **pd.DataFrame(list(sets), table.index, KEY)[KEY[:2]]
     )
-    return table.join(rows).assign(**pd.DataFrame(list(sets), table.index, KEY)[KEY[:2]])
 
 
 def fit_sets(sets: dict, fit) -> pd.DataFrame:

@@ -255,9 +255,8 @@ def same_natural_death(control: pd.DataFrame, *, tables: int = 2000, seed: int =
     if len(sums) < 2 or dead.sum() in (0, tested.sum()):
         return 1.0
     drawn = stats.MonteCarloMethod(n_resamples=tables, rng=np.random.default_rng(seed))
-    return float(
-        stats.chi2_contingency([dead, tested - dead], method=drawn, correction=False).pvalue
-    )
+    counts = [dead, tested - dead]
+    return float(stats.chi2_contingency(counts, method=drawn, correction=False).pvalue)
 
 
 def observed_survival(cells: pd.DataFrame) -> pd.DataFrame:

@@ -528,10 +528,8 @@ def damage_by_hybrid(damage, control, *, level=0.95):
     severe = damage.scores["damage_score"].ge(SEVERE).groupby(damage.scores["hybrid"])
     table = damage.scores.groupby("hybrid")[["plot_key"]].nunique().set_axis(["n_plots"], axis=1)
     table["observed"] = severe.mean()
-    asked = {
-        "chance lower upper": damage_chances,
-        "odds_ratio all_lower all_upper": damage_against_control,
-    }
+    odds = "odds_ratio all_lower all_upper"
+    asked = {"chance lower upper": damage_chances, odds: damage_against_control}
     for names, estimator in asked.items():
         columns, given = names.split(), [control] if estimator is damage_against_control else []
         try:

@@ -640,10 +640,8 @@ def decide(
         is_open = table["upper"].ge(delta) & table["p_floors"].fillna(1).gt((1 - level) / 2)
         is_open &= table["lower"].le(delta) | table["decision"].eq(DROP)
         early = is_open & table["loss_hold"].isna()
-        table["decision"], table["is_capped"] = (
-            table["decision"].mask(early, EARLY),
-            table["is_capped"] & ~early,
-        )
+        table["decision"] = table["decision"].mask(early, EARLY)
+        table["is_capped"] &= ~early
     table["loss"] = [row.get(f"loss_{row['decision']}", np.nan) for _, row in table.iterrows()]
     place = table["decision"].map({d: i for i, d in enumerate(DECISIONS)})
     by = ["place", "chance_worthy", "rank", "hybrid"]

@@ -407,12 +407,8 @@ def untold(seasons: SeasonsFit, plan: Plan) -> str:
     """Why the records at hand do not tell what a plan would bring; blank where they do."""
     sites, years = (seasons.records[column].nunique() for column in ("site", "season"))
     if not {"hybrid_season", "hybrid_site_season"} & set(seasons.terms):
-        one = "one season was cut after establishment"
-        cut = (
-            one
-            if years == 1
-            else "no hybrid was cut twice at a site, or the model has no such term"
-        )
+        cut = "no hybrid was cut twice at a site, or the model has no such term"
+        cut = "one season was cut after establishment" if years == 1 else cut
         return f"{cut}, which does not tell what another season will do"
     if plan.sites and "hybrid_site" not in seasons.terms:
         cut = "one site was cut" if sites == 1 else "no hybrid was cut at two sites"

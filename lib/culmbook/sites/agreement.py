@@ -241,7 +241,7 @@ def pair_correlation(
     both = set(pair[0].hybrids) & set(pair[1].hybrids) - set(controls)
     if len(both) < LEAST_HYBRIDS:
         had = f"{n_of(len(both), 'candidate')} in common with the other sites"
-        return np.nan, np.nan, np.nan, f"{had}, and a correlation takes {LEAST_HYBRIDS}"
+        return *[np.nan] * 3, f"{had}, and a correlation takes {LEAST_HYBRIDS}"
     frame, design = means_frame(pair, controls, groups)
     terms = ["hybrid", over("hybrid", "site", "diagonal")]
     fit = fit_gaussian(frame, "mean", design, terms, known_variance="known")
@@ -253,12 +253,7 @@ def pair_correlation(
         return np.clip((common - shared) / size, -1, 1)
 
     if fit.variances.sum() <= 0:
-        return (
-            np.nan,
-            np.nan,
-            np.nan,
-            "the hybrids show no differences that last, here or elsewhere",
-        )
+        return *[np.nan] * 3, "the hybrids show no differences that last, here or elsewhere"
     middle = correlation(*fit.variances)
     try:
         drawn = correlation(*draws(fit, _DRAWS, 1, _DRAWS).parameters.to_numpy().T)

@@ -70,9 +70,8 @@ def trial_records(harvests: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
 def with_places(records: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
     """Records with the row and column of their plots."""
     places = plots[["site", "plot", "row", "column"]]
-    return records.drop(columns=["row", "column"], errors="ignore").merge(
-        places, on=["site", "plot"], how="left"
-    )
+    records = records.drop(columns=["row", "column"], errors="ignore")
+    return records.merge(places, on=["site", "plot"], how="left")
 
 
 def placed(records: pd.DataFrame) -> pd.DataFrame:
@@ -263,10 +262,9 @@ def _stacked(cells, blocks):
     matrix = np.zeros((len(cells), sum(block.shape[1] for _, block in blocks)))
     start, squares = 0, 0.0
     for index, block in blocks:
-        matrix[cells.index.get_indexer(index), start : start + block.shape[1]] = block - block.mean(
-            axis=0
-        )
-        start, squares = start + block.shape[1], squares + (block**2).sum()
+        rows, end = cells.index.get_indexer(index), start + block.shape[1]
+        matrix[rows, start:end] = block - block.mean(axis=0)
+        start, squares = end, squares + (block**2).sum()
     return matrix / np.sqrt(squares / len(cells))
 
 
@@ -462,12 +460,11 @@ def compare_fits(fits: dict[str, MeansFit]) -> pd.DataFrame:
         fit, weights = means.fit, means.fit.weigh(means.weights)
         errors = left_out(fit)["error"].dropna()
         covariance = enlarged_covariance(fit) if _is_sum_of_variances(fit) else fit.covariance
+        own = weights @ covariance.to_numpy() @ weights.T
         rows[name] = {
             "error": float(np.sqrt((errors**2).mean())),
             "n_left_out": len(errors),
-            "difference_variance": mean_difference_variance(
-                weights @ covariance.to_numpy() @ weights.T
-            ),
+            "difference_variance": mean_difference_variance(own),
         }
     table = pd.DataFrame.from_dict(rows, orient="index")
     criteria = compare({name: means.fit for name, means in fits.items()})
@@ -493,13 +490,11 @@ def contrasts(fit, weights: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
 
 def _is_sum_of_variances(fit):
     """Can the variances' uncertainty be allowed for?"""
-    return fit.n_records <= MOST_RECORDS and all(
-        term.kernel.is_diagonal for term in fit.model.terms
-    )
+    is_diagonal = all(term.kernel.is_diagonal for term in fit.model.terms)
+    return is_diagonal and fit.n_records <= MOST_RECORDS
 
 
 def mean_difference_variance(covariance: np.ndarray) -> float:
     """Mean variance of a difference between two of several means, from their covariance."""
-    return float(
-        2 * (np.trace(covariance) - covariance.sum() / len(covariance)) / (len(covariance) - 1)
-    )
+    n = len(covariance)
+    return float(2 * (np.trace(covariance) - covariance.sum() / n) / (n - 1))

@@ -8,9 +8,8 @@ from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_p, fmt
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 
-CLOSE = (
-    2.0  # criteria no further apart hardly tell which model is nearer the truth (common practice)
-)
+# Criteria no further apart hardly tell which model is nearer the truth (common practice).
+CLOSE = 2.0
 CLEAR = 0.05
 IN_WORDS = {
     BLOCKS: "blocks only",

@@ -161,7 +161,7 @@ def _variance(design, fit):
     return np.einsum("ij,jk,ik->i", x, fit.covariance.to_numpy(), x)
 
 
-def smearing_factor(residuals, groups=None) -> float:
+def smearing_factor(residuals, groups) -> float:
     """Factor that turns exp(predicted log) into a predicted mean.
 
     Parameters
@@ -181,9 +181,7 @@ def smearing_factor(residuals, groups=None) -> float:
     1.0134
     """
     ratio = np.exp(pd.Series(np.asarray(residuals, float)))
-    return float(
-        ratio.mean() if groups is None else ratio.groupby(np.asarray(groups)).mean().mean()
-    )
+    return float(ratio.groupby(np.asarray(groups)).mean().mean())
 
 
 def predict(model: YieldModel, frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
@@ -584,10 +582,8 @@ def regression_estimate(
     slope = dx @ dy / (dx @ dx)
     rest = ((dy - slope * dx) ** 2).sum() / (n - 2)
     away = x.mean() - x[cut].mean()
-    mean, se = (
-        y[cut].mean() + slope * away,
-        np.sqrt(rest * (1 / n - 1 / n_all + away**2 / (dx @ dx))),
-    )
+    mean = y[cut].mean() + slope * away
+    se = np.sqrt(rest * (1 / n - 1 / n_all + away**2 / (dx @ dx)))
     half = stats.t.ppf(0.5 + level / 2, n - 2) * se
     return Estimate(*map(float, (mean, se, mean - half, mean + half)), n, n_all)
 
