@@ -226,7 +226,7 @@ def fit_seasons(
         )
     refuse_disconnected(records)
     random = random_terms(records) if random is None else list(random)
-    design, terms = fix_few(_design(records, groups), records, random)
+    design, terms = fix_few(season_design(records, groups), records, random)
     if "hybrid" not in terms:
         raise ValueError("no hybrid has two records: nothing tells hybrids from chance")
     one = fit_gaussian(records, "response", design, terms)
@@ -257,7 +257,8 @@ def _groups(records, controls):
     return kind.where(~names.isin(controls), "control " + names).rename("group")
 
 
-def _design(records, groups):
+def season_design(records: pd.DataFrame, groups: pd.Series) -> pd.DataFrame:
+    """Fixed columns of records: every condition, and every group of hybrids but the first."""
     """Every condition, and every group but the first."""
     own = records.assign(group=records["hybrid"].astype("str").map(groups))
     return pd.concat([dummies(own, "condition"), dummies(own, "group").iloc[:, 1:]], axis=1)

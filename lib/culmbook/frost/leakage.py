@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from culmbook.frost.freeze_curves import fit_sets, no_control, with_differences
+from culmbook.frost.freeze_curves import fit_sets, with_differences
 from culmbook.frost.freeze_tests import HIGH_KILL, LEAST_TEMPERATURES, LOW_KILL, degrees, named_sets
 from culmbook.stats.curves import fit_sigmoid
 from culmbook.text.refusal import Refusal
+from culmbook.trials.entries import refuse_control
 
 # Relative leakage beyond which the two readings cannot both be right; a little over 1 is noise.
 MOST_LEAKED = 1.1
@@ -359,8 +360,7 @@ def leakage_against_control(fit: LeakageFit, control: str, *, level: float = 0.9
     Refusal
         The control was not tested here, or nothing in its runs has an LT50 beside it.
     """
-    if control not in fit.answers:
-        raise Refusal(no_control(control, "has no leakage here"))
+    refuse_control(control, fit.answers, "has no leakage here")
     why = fit.answers[control] or "no other hybrid of its runs has an LT50"
     runs, rows = fit.cells.groupby("hybrid")["run"].agg(frozenset), []
     for hybrid, answer in fit.answers.items():

@@ -18,6 +18,7 @@ from culmbook.mixed import Factor, Model
 from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
+from culmbook.trials.entries import refuse_control
 
 
 def covariance_at(
@@ -155,10 +156,7 @@ def blup_table(
 
 
 def _refuse_control(control, hybrids, scale):
-    if not control:
-        raise Refusal("The network names no control to judge hybrids by: no decision is made.")
-    if control not in hybrids:
-        raise Refusal(f"The control {control!r} has no yield here, so nothing is compared with it.")
+    refuse_control(control, hybrids, "has no yield here")
     if scale != "log":
         raise ValueError("a gain as a share of the control needs the model of log yield")
 

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.consistency.draws import SeasonDraws
-from culmbook.consistency.model import RESIDUAL, SeasonsFit, season_records
+from culmbook.consistency.model import RESIDUAL, SeasonsFit, season_design, season_records
 from culmbook.mixed import Model
 from culmbook.selection.decide import (
     PROMOTE,
@@ -33,7 +33,6 @@ from culmbook.sheets.trait_kinds import KINDS
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, joined, n_of
-from culmbook.trials.layout import dummies
 
 FUTURES, TRUTHS = 400, 600
 NEW = "+"
@@ -385,11 +384,8 @@ def spreads(
     known = np.full(len(frame), variances[RESIDUAL], float)
     if RESIDUAL not in fit.variances:
         known[~frame["is_new"].to_numpy(bool)] = fit.data["known"].to_numpy(float)
-    frame = frame.assign(
-        known=known, response=0.0, group=frame["hybrid"].astype("str").map(seasons.groups)
-    )
-    design = pd.concat([dummies(frame, "condition"), dummies(frame, "group").iloc[:, 1:]], axis=1)
-    terms = list(seasons.terms)
+    frame = frame.assign(known=known, response=0.0)
+    design, terms = season_design(frame, seasons.groups), list(seasons.terms)
     model = Model(frame, "response", design, terms, "reml", None, "known", residual=True)
     theta = variances[terms].to_numpy(float) / model.scale**2
     factor = model.problem.structure.factor(theta, model.problem.known)
