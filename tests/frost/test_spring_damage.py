@@ -148,7 +148,7 @@ def test_two_hybrids_one_cut_are_the_two_by_two_table(rng):
         1 + (1 / counts).sum() / 2 / PRIOR_SD**2
     )  # of a normal log odds ratio of prior variance 2 sd^2
     assert np.log(row["odds_ratio"]) == pytest.approx(table / shrink, rel=2e-3)
-    assert np.log(row["upper"] / row["lower"]) / 2 == pytest.approx(
+    assert np.log(row["all_upper"] / row["all_lower"]) / 2 == pytest.approx(
         half / np.sqrt(shrink), rel=5e-3
     )
     chances = damage_chances(fit, threshold=1).set_index("hybrid")

@@ -374,7 +374,7 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     -----
     All have the same fixed effects, so their restricted likelihoods may be compared.
     """
-    design = _design(records, _groups(records, controls))
+    design = season_design(records, _groups(records, controls))
     design, terms = fix_few(design, records, random_terms(records))
     if "plot_key" not in terms:
         if records.groupby("plot_key")["season"].nunique().max() > 1:
