@@ -1,5 +1,6 @@
 """Read a network folder: every table checked, every problem listed, only good rows kept."""
 
+import json
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -353,7 +354,7 @@ class _Reader:
         return frame[frame["site"].isna() | (frame["site"] == self.site)].reset_index(drop=True)
 
 
-def check(data, *, site="all", errors_only=False, today=None):
+def check(data, *, site="all", errors_only=False, today=None, as_json=False):
     """Return the report on a network folder and an exit status.
 
     Parameters
@@ -366,6 +367,8 @@ def check(data, *, site="all", errors_only=False, today=None):
         List only what was refused; notes are counted.
     today : datetime.date, optional
         Dates after it are refused; the clock's date by default.
+    as_json : bool
+        Write the report for other programs.
 
     Returns
     -------
@@ -380,6 +383,8 @@ def check(data, *, site="all", errors_only=False, today=None):
         network = read_network(data, site=site, today=today)
     except ValueError as error:
         return f"culmbook check: {error}\n", 2
+    if as_json:
+        return _as_json(network, errors_only)
     files, corrections = network.files, network.corrections
     parts = [f"Network folder {network.folder}", ""]
     width = files["file"].str.len().max()
@@ -402,6 +407,22 @@ def check(data, *, site="all", errors_only=False, today=None):
             parts.append(f"Site {site} cannot be reported on: {why}")
     refused = network.problems["severity"] != "note"
     return "\n".join(parts) + "\n", int(refused.any())
+
+
+def _as_json(network, errors_only):
+    """Return the report on a network for other programs, and the exit status."""
+    problems, sites = network.problems, network.tables["sites"]["site"]
+    refused = problems[problems["severity"] != "note"]
+    frames = {"files": network.files, "problems": refused if errors_only else problems}
+    stopped = {site: network.stopped(site, "plots") for site in sites}
+    report = {
+        "folder": str(network.folder),
+        "status": int(len(refused) > 0),
+        "incomplete": [site for site in sites if network.is_incomplete(site)],
+        "stopped": {site: why for site, why in stopped.items() if why},
+        **{name: json.loads(frame.to_json(orient="records")) for name, frame in frames.items()},
+    }
+    return json.dumps(report, indent=1, ensure_ascii=False) + "\n", report["status"]
 
 
 # ---------------------------------------------------------------- corrections
