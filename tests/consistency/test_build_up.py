@@ -141,7 +141,7 @@ def test_limits_of_the_share_itself_are_students_where_seasons_rule(rng):
         (lambda t: t[t["crop_year"] > 2], "no hybrid was cut both"),
         (
             lambda t: t[~((t["hybrid"] == "H00") & (t["crop_year"] == 2))],
-            "control 'H00' was not cut both",
+            "control H00 was not cut both",
         ),
         (lambda t: t[t["hybrid"].isin(["H00", "H01"])], "fewer than two candidates"),
         (lambda t: t[t["crop_year"] == 2], "no hybrid was cut both"),

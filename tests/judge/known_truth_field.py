@@ -17,7 +17,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from culmbook.spatial.choice import CANDIDATES, choose_trend, contrasts
+from culmbook.spatial.trend import CANDIDATES, choose_trend, contrasts
 from field_frames import LINES, NONE, PATCHY, SCENARIOS, SMOOTH, make_trial
 from known_truth import NARROW, each_set, passes
 

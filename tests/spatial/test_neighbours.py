@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 
 from culmbook.mixed import fit_gaussian, residuals
-from culmbook.spatial.choice import choose_trend
 from culmbook.spatial.neighbours import moran, moran_of_residuals, rook_neighbours, variogram
+from culmbook.spatial.trend import choose_trend
 from field_frames import NONE, PATCHY, make_trial
 
 PUBLISHED = Path(__file__).parents[1] / "published"

@@ -16,7 +16,6 @@ from culmbook.mixed import (
     residuals,
     smooth_surface,
 )
-from culmbook.spatial.choice import CANDIDATES, choose_trend, contrasts, mean_difference_variance
 from culmbook.spatial.neighbours import (
     END_COLUMNS,
     END_ROWS,
@@ -24,7 +23,14 @@ from culmbook.spatial.neighbours import (
     plot_parts,
     with_borders,
 )
-from culmbook.spatial.trend import KINDS, trend_terms
+from culmbook.spatial.trend import (
+    CANDIDATES,
+    KINDS,
+    choose_trend,
+    contrasts,
+    mean_difference_variance,
+    trend_terms,
+)
 from field_frames import LINES, NONE, SMOOTH, make_trial
 
 PUBLISHED = Path(__file__).parents[1] / "published"

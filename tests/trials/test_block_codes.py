@@ -11,7 +11,7 @@ import pytest
 from culmbook.consistency.model import fit_seasons, season_records
 from culmbook.frost.spring_damage import fit_damage, observers_alone
 from culmbook.sites.two_stage import site_means
-from culmbook.spatial.choice import choose_trend
+from culmbook.spatial.trend import choose_trend
 from culmbook.stand.model import fit_stand
 from culmbook.stand.treatments import fit_treatments
 from culmbook.trials.layout import add_strata

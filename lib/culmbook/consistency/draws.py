@@ -51,10 +51,7 @@ class SeasonDraws:
 
     def variance(self, *terms: str) -> np.ndarray:
         """Sum of terms' variances by draw; a term that the layout could not show adds nothing."""
-        return sum(
-            (self.variances[t].to_numpy() for t in terms if t in self.variances),
-            np.zeros(len(self.variances)),
-        )
+        return self.variances.reindex(columns=list(terms)).sum(axis=1).to_numpy()
 
     def require_seasons(self, what: str) -> None:
         """Raise where what compares seasons cannot be told: one season, or no repeated plots.

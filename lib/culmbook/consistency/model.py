@@ -226,7 +226,7 @@ def fit_seasons(
         )
     refuse_disconnected(records)
     random = random_terms(records) if random is None else list(random)
-    design, terms = fix_few(_design(records, groups), records, random)
+    design, terms = fix_few(season_design(records, groups), records, random)
     if "hybrid" not in terms:
         raise ValueError("no hybrid has two records: nothing tells hybrids from chance")
     one = fit_gaussian(records, "response", design, terms)
@@ -257,7 +257,8 @@ def _groups(records, controls):
     return kind.where(~names.isin(controls), "control " + names).rename("group")
 
 
-def _design(records, groups):
+def season_design(records: pd.DataFrame, groups: pd.Series) -> pd.DataFrame:
+    """Fixed columns of records: every condition, and every group of hybrids but the first."""
     """Every condition, and every group but the first."""
     own = records.assign(group=records["hybrid"].astype("str").map(groups))
     return pd.concat([dummies(own, "condition"), dummies(own, "group").iloc[:, 1:]], axis=1)
@@ -373,7 +374,7 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     -----
     All have the same fixed effects, so their restricted likelihoods may be compared.
     """
-    design = _design(records, _groups(records, controls))
+    design = season_design(records, _groups(records, controls))
     design, terms = fix_few(design, records, random_terms(records))
     if "plot_key" not in terms:
         if records.groupby("plot_key")["season"].nunique().max() > 1:
@@ -387,15 +388,12 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     others += [t for t in terms if t in OF_LAYOUT]
     number = records.assign(season_number=records["season"].astype(float))
     any_kernel = over("plot_key", "season", "unstructured")
-    fits = {
-        "alike over seasons": fit_gaussian(number, "response", design, terms),
-        "any covariance": fit_gaussian(
-            number, "response", design, [*others, any_kernel], residual=False
-        ),
-    }
+    given = number, "response", design
+    fits = {"alike over seasons": fit_gaussian(*given, terms)}
+    fits["any covariance"] = fit_gaussian(*given, [*others, any_kernel], residual=False)
     if records["season"].nunique() >= _AR1_SEASONS:
         dying = over("plot_key", "season_number", "autoregressive")
-        fits["dying away"] = fit_gaussian(number, "response", design, [*others, dying])
+        fits["dying away"] = fit_gaussian(*given, [*others, dying])
     return compare({name: fit for name, fit in fits.items() if fit.verdict == CONVERGED})
 
 

@@ -92,9 +92,8 @@ def _checked(cells, least_hybrids, least_environments):
         had = f"{n_of(hybrids, 'hybrid')} and {n_of(environments, 'environment')}"
         takes = f"{least_hybrids} hybrids and {least_environments} environments (site-seasons)"
         raise ValueError(f"it takes at least {takes}; here are {had}")
-    return cells.astype({"hybrid": str, "environment": str}).sort_values(
-        ["hybrid", "environment"], ignore_index=True
-    )
+    cells = cells.astype({"hybrid": str, "environment": str})
+    return cells.sort_values(["hybrid", "environment"], ignore_index=True)
 
 
 def _additive(cells):

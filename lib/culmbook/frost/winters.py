@@ -314,9 +314,8 @@ def _site_minima(site, days, damping, depth_cm):
     days_missing = missing.astype(str) + " of " + soil["n_days"].astype(str) + " days missing"
     reason = days_missing.mask(missing.eq(soil["n_days"]), "no reading")
     how = np.where(is_read, MEASURED if depth_cm == PROBE_DEPTH_CM else DAMPED, damping.kind)
-    table = soil[["n_days"]].assign(
-        n_missing_soil=soil["n_missing"], n_missing_air=air["n_missing"]
-    )
+    gaps = {"n_missing_soil": soil["n_missing"], "n_missing_air": air["n_missing"]}
+    table = soil[["n_days"]].assign(**gaps)
     table = table.rename_axis("winter").reset_index().set_axis(soil.index)
     table.insert(0, "site", site)
     table.insert(2, "label", table["winter"].map(WINTER.label))

@@ -112,13 +112,13 @@ def marginal_share(logit, spread):
     return special.expit(logit[..., None] + spread[..., None] * NODES) @ WEIGHTS
 
 
-def simultaneous_draws(correlation: np.ndarray, df: float) -> np.ndarray:
+def simultaneous_draws(covariance: np.ndarray, df: float) -> np.ndarray:
     """Largest absolute value of multivariate t vectors, sorted; quasi-random, so repeatable.
 
     Parameters
     ----------
-    correlation : ndarray, shape (m, m)
-        Correlation of the contrasts, possibly singular.
+    covariance : ndarray, shape (m, m)
+        Covariance of the contrasts, possibly singular.
     df : float
         Degrees of freedom, > 0; infinite for the multivariate normal.
 
@@ -138,9 +138,10 @@ def simultaneous_draws(correlation: np.ndarray, df: float) -> np.ndarray:
     >>> round(float(np.quantile(simultaneous_draws(rho, 20), 0.95)), 2)
     2.73
     """
-    size, vectors = np.linalg.eigh(correlation)
+    se = np.sqrt(np.diag(covariance))
+    size, vectors = np.linalg.eigh(covariance / np.outer(se, se))
     root = vectors * np.sqrt(np.maximum(size, 0))
-    uniform = stats.qmc.Sobol(len(correlation) + 1, seed=20).random(_CRITICAL_DRAWS)
+    uniform = stats.qmc.Sobol(len(covariance) + 1, seed=20).random(_CRITICAL_DRAWS)
     normal = special.ndtri(np.clip(uniform[:, :-1], 1e-12, 1 - 1e-12)) @ root.T
     scale = np.sqrt(stats.chi2.ppf(uniform[:, -1], df) / df) if np.isfinite(df) else 1.0
     return np.sort(np.abs(normal).max(axis=1) / scale)
@@ -170,9 +171,8 @@ def compare_together(fit, weights: pd.DataFrame, level: float = 0.95) -> pd.Data
     """
     table = fit.contrast(weights, level)
     rows = fit.weigh(weights)
-    joint = rows @ fit.covariance.to_numpy() @ rows.T / np.outer(table["se"], table["se"])
     df = float(table["df"].min())
-    largest = simultaneous_draws(joint, df)
+    largest = simultaneous_draws(rows @ fit.covariance.to_numpy() @ rows.T, df)
     critical = np.quantile(largest, level)
     p = 1 - np.searchsorted(largest, table["t"].abs(), side="left") / len(largest)
     half = critical * table["se"]

@@ -19,9 +19,8 @@ NO_CHANGE = "No single change would be enough."
 _MOST_NAMED = 6
 _LIKELY, _UNLIKELY = 0.5, 0.2
 _LIKELY_TURN = 0.1
-_SURELY_FAILS = (
-    0.025  # probability of passing the floors; what else holds then is told by few draws
-)
+# Probability of passing the floors; what else holds then is told by few draws.
+_SURELY_FAILS = 0.025
 _HARDLY = 0.005  # of a saving: rounds to nothing on the page
 
 

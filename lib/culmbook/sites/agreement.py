@@ -167,18 +167,13 @@ def _side_by_side(own, rest, others, level):
         table[name] = centre @ mean[both].to_numpy()
         reach = stats.norm.ppf(0.5 + level / 2) * np.sqrt(np.diag(covariances[-1]))
         table[f"{name}_lower"], table[f"{name}_upper"] = table[name] - reach, table[name] + reach
-    reach = _joint_reach(sum(covariances), level)
+    together = np.quantile(simultaneous_draws(sum(covariances), np.inf), level)
+    reach = together * np.sqrt(np.diag(sum(covariances)))
     table["difference"] = table["own"] - table["rest"]
     table["lower"], table["upper"] = table["difference"] - reach, table["difference"] + reach
     table["apart"] = np.select([table["lower"] > 0, table["upper"] < 0], ["higher", "lower"], "")
     order = table["difference"].abs().sort_values(ascending=False, kind="stable").index
     return table.loc[order].reset_index(drop=True)
-
-
-def _joint_reach(covariance, level):
-    se = np.sqrt(np.diag(covariance))
-    largest = simultaneous_draws(covariance / np.outer(se, se), np.inf)
-    return np.quantile(largest, level) * se
 
 
 def _rest_means(others, rest, shared):
@@ -188,18 +183,16 @@ def _rest_means(others, rest, shared):
     information, right = np.zeros((len(rest.hybrids),) * 2), np.zeros(len(rest.hybrids))
     for s in others:
         places = pd.Index(rest.hybrids).get_indexer(s.hybrids)
-        w = level_free(
-            s.covariance.to_numpy() + rest.variances["hybrid_site"] * np.eye(len(places))
-        )
+        own = s.covariance.to_numpy() + rest.variances["hybrid_site"] * np.eye(len(places))
+        w = level_free(own)
         information[np.ix_(places, places)] += w
         right[places] += w @ s.means.to_numpy()
     errors = np.linalg.pinv(information, hermitian=True)
     means = errors @ right
     errors += np.diag(errors).mean()  # of the level, which nothing tells
     errors += np.eye(len(means)) * _common_among(shared, [s.site for s in others])
-    return SiteMeans(
-        OTHERS, pd.Series(means, rest.hybrids), pd.DataFrame(errors, rest.hybrids, rest.hybrids)
-    )
+    errors = pd.DataFrame(errors, rest.hybrids, rest.hybrids)
+    return SiteMeans(OTHERS, pd.Series(means, rest.hybrids), errors)
 
 
 def _common_among(shared, names):
@@ -241,7 +234,7 @@ def pair_correlation(
     both = set(pair[0].hybrids) & set(pair[1].hybrids) - set(controls)
     if len(both) < LEAST_HYBRIDS:
         had = f"{n_of(len(both), 'candidate')} in common with the other sites"
-        return np.nan, np.nan, np.nan, f"{had}, and a correlation takes {LEAST_HYBRIDS}"
+        return *[np.nan] * 3, f"{had}, and a correlation takes {LEAST_HYBRIDS}"
     frame, design = means_frame(pair, controls, groups)
     terms = ["hybrid", over("hybrid", "site", "diagonal")]
     fit = fit_gaussian(frame, "mean", design, terms, known_variance="known")
@@ -253,12 +246,7 @@ def pair_correlation(
         return np.clip((common - shared) / size, -1, 1)
 
     if fit.variances.sum() <= 0:
-        return (
-            np.nan,
-            np.nan,
-            np.nan,
-            "the hybrids show no differences that last, here or elsewhere",
-        )
+        return *[np.nan] * 3, "the hybrids show no differences that last, here or elsewhere"
     middle = correlation(*fit.variances)
     try:
         drawn = correlation(*draws(fit, _DRAWS, 1, _DRAWS).parameters.to_numpy().T)

@@ -18,7 +18,7 @@ from culmbook.consistency.draws import limits
 from culmbook.consistency.model import SeasonsFit
 from culmbook.mixed import CONVERGED, compare, factor_analytic, fit_gaussian, over
 from culmbook.sites.two_stage import SiteMeans, long_means, second_design, site_means
-from culmbook.spatial.choice import mean_difference_variance
+from culmbook.spatial.trend import mean_difference_variance
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import joined, n_of

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.mixed import part_of, projection, residuals
-from culmbook.spatial.choice import FieldModels
-from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, refuse_unplaced, trend_terms
+from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, FieldModels, refuse_unplaced, trend_terms
 from culmbook.text.refusal import Refusal
 from culmbook.yields.means import MeansFit, fit_means, layout_terms
 
@@ -144,9 +143,8 @@ def moran(values, neighbours, *, draws: int = DRAWS, seed: int = 1) -> Moran:
 
 def _share_as_far(drawn, observed, centre):
     """Two-sided p: share of draws as far from the centre, the observed one among them."""
-    return float(
-        (1 + (np.abs(drawn - centre) >= abs(observed - centre) - _NOTHING).sum()) / (1 + len(drawn))
-    )
+    as_far = np.abs(drawn - centre) >= abs(observed - centre) - _NOTHING
+    return float((1 + as_far.sum()) / (1 + len(drawn)))
 
 
 def moran_of_residuals(fit, neighbours, *, draws: int = DRAWS, seed: int = 1) -> Moran:
@@ -282,9 +280,8 @@ def _along(frame, along, within):
     distance = np.abs(place[one] - place[other])
     kept = (line[one] == line[other]) & (distance > 0) & (distance <= most)
     half = (value[one] - value[other])[kept] ** 2 / 2
-    by = (
-        pd.Series(half).groupby(distance[kept].astype(int)).agg(semivariance="mean", n_pairs="size")
-    )
+    by = pd.Series(half).groupby(distance[kept].astype(int))
+    by = by.agg(semivariance="mean", n_pairs="size")
     by.insert(0, "direction", f"across {along}s")
     by.insert(1, "distance", by.index)
     return by
@@ -321,9 +318,8 @@ def plot_parts(means: MeansFit) -> pd.DataFrame:
     trend = trend + sum(part_of(fit, term) for term in fit.levels if term != _OF_HYBRIDS)
     trend, rest = trend - trend.mean(), residuals(fit)
     table = fit.data[[c for c in PLACE if c in fit.data]].reset_index(drop=True)
-    return table.assign(
-        response=fit.response, own=fit.response - trend - rest, trend=trend, residual=rest
-    )
+    own = fit.response - trend - rest
+    return table.assign(response=fit.response, own=own, trend=trend, residual=rest)
 
 
 def parts_of_plots(models: FieldModels) -> pd.DataFrame:
@@ -350,9 +346,8 @@ def with_borders(records: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
         A trial of fewer than three rows (columns) has no inner ones.
     """
     ends = {name: [plots[along].min(), plots[along].max()] for name, along in BORDERS.items()}
-    return records.assign(
-        **{name: records[along].isin(ends[name]).astype(float) for name, along in BORDERS.items()}
-    )
+    lies = {name: records[along].isin(ends[name]) for name, along in BORDERS.items()}
+    return records.assign(**lies).astype(dict.fromkeys(BORDERS, float))
 
 
 def border_effects(

@@ -77,9 +77,8 @@ def _with_originals(counts):
     newly = counts["plants_replanted"].astype("float64").fillna(0)
     replanted = newly.groupby([counts["site"], counts["plot"]]).cumsum()
     told = counts["replants_alive"].astype("float64")
-    original = (counts["plants_alive"].astype("float64") - told.fillna(0)).where(
-        replanted.eq(0) | told.notna()
-    )
+    original = counts["plants_alive"].astype("float64") - told.fillna(0)
+    original = original.where(replanted.eq(0) | told.notna())
     return counts.assign(replanted=replanted, original=original)
 
 
@@ -116,9 +115,8 @@ def _shares(table, season):
     # a plant seen later was alive in autumn too
     autumn = table[["original_autumn", "original_spring", "original_summer"]].max(axis=1)
     autumn = autumn.where(table["original_autumn"].notna())
-    survivors = table["original_summer"].where(
-        table["alive_summer"].notna(), table["original_spring"]
-    )
+    is_counted = table["alive_summer"].notna()
+    survivors = table["original_summer"].where(is_counted, table["original_spring"])
     return table.assign(
         original_autumn=autumn,
         establishment=(autumn / planted).where(table["planting_season"].eq(season)),

@@ -33,12 +33,11 @@ def life_table(intervals: pd.DataFrame, by: list[str] | None = None) -> pd.DataF
     Returns
     -------
     DataFrame
-        ``by``, ``interval, at_risk, lost, hazard, survival, se``; ``se`` is Greenwood's, which
-        treats plants as independent.
+        ``by``, ``interval, at_risk, lost, hazard, survival``.
 
     References
     ----------
-    Kaplan & Meier (1958) J. Am. Stat. Assoc. 53:457-481; Greenwood (1926).
+    Kaplan & Meier (1958) J. Am. Stat. Assoc. 53:457-481.
 
     Examples
     --------
@@ -50,12 +49,8 @@ def life_table(intervals: pd.DataFrame, by: list[str] | None = None) -> pd.DataF
     groups = intervals.groupby([*by, "interval"], observed=True)
     table = groups[["at_risk", "lost"]].sum().query("at_risk > 0").reset_index()
     table["hazard"] = table["lost"] / table["at_risk"]
-    alive = table["at_risk"] - table["lost"]
-    term = table["lost"] / (table["at_risk"] * alive.where(alive > 0))
     own = [table[column] for column in by] or [pd.Series(0, table.index)]
-    table["survival"] = (1 - table["hazard"]).groupby(own, observed=True).cumprod()
-    spread = term.groupby(own, observed=True).cumsum()
-    return table.assign(se=table["survival"] * np.sqrt(spread))
+    return table.assign(survival=(1 - table["hazard"]).groupby(own, observed=True).cumprod())
 
 
 def logrank(
@@ -83,19 +78,15 @@ def logrank(
     Mantel (1966) Cancer Chemother. Rep. 50:163-170; Rao & Scott (1992) Biometrics 48:577-585 for
     dividing by the design effect.
     """
-    counts = (
-        intervals.groupby(["interval", group], observed=True)[["at_risk", "lost"]]
-        .sum()
-        .unstack(group, fill_value=0)
-    )
+    groups = intervals.groupby(["interval", group], observed=True)
+    counts = groups[["at_risk", "lost"]].sum().unstack(group, fill_value=0)
     at_risk, lost = counts["at_risk"].to_numpy(float), counts["lost"].to_numpy(float)
     n, d = at_risk.sum(1), lost.sum(1)
     share = at_risk / n[:, None]
     excess = (lost - share * d[:, None]).sum(0)
     spread = np.where(n > 1, d * (n - d) / np.where(n > 1, n - 1, 1), 0.0)
-    covariance = np.einsum(
-        "t,ti,tij->ij", spread, share, np.eye(at_risk.shape[1])[None] - share[:, None, :]
-    )
+    apart = np.eye(at_risk.shape[1]) - share[:, None, :]
+    covariance = np.einsum("t,ti,tij->ij", spread, share, apart)
     chi2 = float(excess @ np.linalg.pinv(covariance) @ excess) / inflation
     df = at_risk.shape[1] - 1
     return chi2, df, float(stats.chi2.sf(chi2, df))

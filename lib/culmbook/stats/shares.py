@@ -94,6 +94,5 @@ def fit_beta_binomial(alive, total, design: pd.DataFrame) -> BetaBinomial:
     best = min(runs, key=lambda run: run.fun)
     if not np.isfinite(best.fun):
         raise ValueError("the beta-binomial fit does not settle: its likelihood is not finite")
-    return BetaBinomial(
-        pd.Series(best.x[:-1], index=design.columns), float(special.expit(best.x[-1])), -best.fun
-    )
+    correlation = float(special.expit(best.x[-1]))
+    return BetaBinomial(pd.Series(best.x[:-1], index=design.columns), correlation, -best.fun)

@@ -14,7 +14,7 @@ from pandas.api.types import is_numeric_dtype
 
 from culmbook.mixed import CONVERGED, GaussianFit, compare_together, fit_gaussian
 from culmbook.text.refusal import Refusal, where_possible
-from culmbook.trials.entries import refuse_disconnected
+from culmbook.trials.entries import refuse_control, refuse_disconnected
 from culmbook.trials.layout import TERMS, add_strata, dummies, random_terms
 
 LEAST_DF = 3
@@ -378,15 +378,9 @@ def against_control(
     Dunnett (1955) J. Am. Stat. Assoc. 50:1096-1121; Hothorn, Bretz & Westfall (2008) Biometr. J.
     50:346-363.
     """
-    if not control:
-        raise Refusal("The network names no control, so hybrids are not compared with one.")
-    if control in means.nothing:
-        raise Refusal(f"The control {control} gave nothing here, so nothing is compared with it.")
-    if control not in means.hybrids:
-        raise Refusal(
-            f"The control {control} has no plot with {label_of(means.response).lower()} here, so "
-            "nothing can be compared with it."
-        )
+    lacks = f"has no plot with {label_of(means.response).lower()} here"
+    gave_nothing = control in means.nothing
+    refuse_control(control, means.hybrids, "gave nothing here" if gave_nothing else lacks)
     others = [h for h in means.hybrids if h != control]
     weights, level_of = means.weights, means.weights @ means.fit.coefficients[means.weights.columns]
     if means.link == LOG:  # differences of exp(log mean), at their tangent
