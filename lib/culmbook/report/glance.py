@@ -229,7 +229,8 @@ def _not_answered(own: pd.DataFrame, unasked: list[str], headings, controls: lis
         named = headings.loc[question, "heading"].format(
             control=controls[0] if controls else "the control"
         )
-        by_reason.setdefault(next(iter(reasons), ""), []).append(named[:1].lower() + named[1:])
+        word = named if named[1:2].isupper() else named[:1].lower() + named[1:]  # LT50 stays
+        by_reason.setdefault(next(iter(reasons), ""), []).append(word)
     return " ".join(f"Not answered: {fmt_list(named)}. {why}" for why, named in by_reason.items())
 
 
