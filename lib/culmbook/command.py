@@ -8,6 +8,7 @@ import os
 import signal
 import sys
 from contextlib import closing
+from datetime import date
 from pathlib import Path
 
 LIBRARY = Path(__file__).parent
@@ -77,6 +78,13 @@ def _year(text):
     if not (text.isascii() and text.isdigit() and 1900 <= int(text) <= 2200):
         raise argparse.ArgumentTypeError(f"{text!r} is no year such as 2025")
     return int(text)
+
+
+def _day(text):
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no day such as 2025-10-07") from None
 
 
 def _at_least_one(text):
@@ -159,7 +167,8 @@ def _sheets(asked):
 
     try:
         network = read_network(asked.data) if asked.data else None
-        asked_for = {"table": asked.table, "site": asked.site, "season": asked.season}
+        names = ("table", "site", "season", "occasion", "date")
+        asked_for = {name: getattr(asked, name) for name in names}
         for path in write_sheets(asked.out, network, **asked_for):
             print(path)
     except (ValueError, OSError) as error:
@@ -269,6 +278,8 @@ _SHEETS = {
     "--table": _option("only this table, e.g. stand_counts", "NAME"),
     "--site": _option("only this site (with --data)", "CODE"),
     "--season": _option("growing season written into the sheets", "YEAR", _year),
+    "--occasion": _option("occasion of the stand count, written into the sheet", "WORD"),
+    "--date": _option("day of the walk, written into the sheets", "YYYY-MM-DD", _day),
 }
 _FUNCTIONS = {"room": _option("only one room, e.g. stand", "ROOM", nargs="?", default="")}
 _COMMANDS = {

@@ -64,7 +64,7 @@ class Field:
             return ", ".join(self.enum)
         low = "" if self.minimum is None else f"{self.minimum:g} or more"
         low = low if self.exclusive_minimum is None else f"more than {self.exclusive_minimum:g}"
-        high = "" if self.maximum is None else f"at most {self.maximum:g}"
+        high = "" if self.maximum is None else f"at most {self.maximum:,.10g}"
         words = {"integer": "whole number", "number": "number", "date": "date, YYYY-MM-DD"}
         kind = words.get(self.type, self.content or "text")
         return ", ".join(part for part in (kind, low, high) if part)

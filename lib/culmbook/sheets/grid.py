@@ -13,10 +13,8 @@ from culmbook.sheets.problems import note, refuse_file, refuse_row
 from culmbook.sheets.values import did_you_mean, odd_spaces, trimmed
 
 MOST_COLUMNS = 300
-WALK = ("trial", "row", "column")
-"""Columns of the table of plots that our own sheets repeat for the walk; elsewhere they are not
-read.
-"""
+WALK = ("trial", "row", "column", "plants_planted", "last_count")
+"""Columns that our own sheets hold for the walk, which are not read."""
 LONGEST_CELL = 32_767  # what a spreadsheet cell can hold
 HEADER_WITHIN = 30  # lines searched for the header
 MUST_BE_FILLED = "(must be filled)"  # stands above a needed column's name in our own empty sheets

@@ -15,8 +15,9 @@ from culmbook.sheets.values import MISSING, Conventions, Reading
 
 CORRECTED = "corrected"  # kind of a corrected cell: read with a decimal point, in any file
 BLANK_CODES = {"number": "E-NUMBER", "integer": "E-NUMBER", "date": "E-DATE", "string": "E-CODE"}
-PREFILLED = ("site", "plot", "growing_season", "plant", "position_row", "position")
-"""Columns that our own empty sheets fill in before the walk."""
+PREFILLED = ("site", "plot", "growing_season", "plant", "position_row", "position", "occasion")
+PREFILLED += ("counted_on", "scored_on", "measured_on", "harvested_on", "harvested_area_m2")
+"""Columns that our own empty sheets fill in before the walk: alone they tell of no plant."""
 SEASON = ("site", "growing_season")  # rows that share them share a cause; read first
 FEW = 10  # rows from which on an always equal measure is suspicious
 
