@@ -17,6 +17,7 @@ WALK = ("trial", "row", "column")
 """Columns of the table of plots that our own sheets repeat for the walk; elsewhere they are not
 read.
 """
+HEADING_LIKENESS = 0.75  # least likeness of a heading to the column that may be meant
 LONGEST_CELL = 32_767  # what a spreadsheet cell can hold
 HEADER_WITHIN = 30  # lines searched for the header
 MUST_BE_FILLED = "(must be filled)"  # stands above a needed column's name in our own empty sheets
@@ -183,7 +184,7 @@ def shape(grid, names=frozenset()):
     said = {"delimiter": grid.delimiter, "encoding": grid.encoding}
     found, at = RawTable(grid.file, grid.sheet, **said), find_header(grid.rows, names)
     if at is None:
-        found.problems.append(_no_header(grid))
+        found.problems.append(_no_header(grid, names))
         return found
     cells = grid.rows[at]
     found.header_line, found.problems = grid.lines[at], _above(grid, at)
@@ -205,12 +206,19 @@ def empty(file, what="file"):
     return refuse_file("E-EMPTY", file, rule, "fill it in, or remove the file")
 
 
-def _no_header(grid):
-    if all(is_blank(row) for row in grid.rows):
+def _no_header(grid, names):
+    """Refuse a file without header, saying which rows were read and what the first ones hold."""
+    filled = [i for i, row in enumerate(grid.rows[:HEADER_WITHIN]) if not is_blank(row)]
+    if not filled:
         return empty(grid.file)
-    within = f"none of the first {HEADER_WITHIN} lines"
-    rule = f"no header: {within} holds the column names of this table"
-    return refuse_file("E-HEADER", grid.file, rule, "write the column names above the first row")
+    words = {grid.lines[i]: [c.strip() for c in grid.rows[i] if c.strip()] for i in filled[:2]}
+    read = "; ".join(f"line {n} reads “{' | '.join(cells[:8])}”" for n, cells in words.items())
+    rule = f"no header: none of lines {grid.lines[0]} to {grid.lines[filled[-1]]} holds two column "
+    rule += f"names of this table ({', '.join(sorted(names)[:4])} …); {read}"
+    mend = (
+        "write the column names above the first row, or name your own headings: culmbook headings"
+    )
+    return refuse_file("E-HEADER", grid.file, rule, mend)
 
 
 def _above(grid, at):
@@ -442,13 +450,15 @@ def plain_header(text):
     return re.sub("[ \u00a0\u202f\u2007-]", "_", trimmed(text).casefold())
 
 
-def match_header(raw, table):
+def match_header(raw, table, own):
     """Return where each column of the table stands in a sheet, and what was wrong with the header.
 
     Parameters
     ----------
     raw : RawTable
     table : culmbook.sheets.dictionary.Table
+    own : culmbook.sheets.headings.Headings
+        Headings of the sheet's own, and columns that it need not have.
 
     Returns
     -------
@@ -457,25 +467,30 @@ def match_header(raw, table):
     problems : list of Problem
         A refusal of the file (``E-HEADER``, ``E-DUPHEADER``) or notes (``N-HEADER``).
     """
-    names = [plain_header(text) for text in raw.header]
+    names = [own.column(text) for text in raw.header]
     if not set(names) & set(table.columns):
         rule = f"no header line with columns {', '.join(table.columns[:4])} …"
         mend = "put the column names in the first line"
         return {}, [_refusal(raw, table, "E-HEADER", None, rule, mend)]
     problems = []
     for name in dict.fromkeys(name for name in names if name and names.count(name) > 1):
-        rule = f"column {name} stands twice"
+        typed = " and ".join(f"“{text.strip()}”" for text, n in zip(raw.header, names) if n == name)
+        rule = f"column {name} stands twice ({typed})"
         problems.append(_refusal(raw, table, "E-DUPHEADER", name, rule, "keep one", name))
-    for column in table.fields:
-        if not column.optional and column.name not in names:
+    absent = [field for field in table.fields if field.name not in [*names, *own.constants]]
+    for column in absent:
+        if not column.optional:
             mend = f"add the column {column.name}"
             mend += "; its cells may stay blank" * (not column.required)
+            if column.enum or column.name == "site":
+                value = column.enum[0] if column.enum else "code"
+                mend += f', or say once in headings.toml: constants = {{{column.name} = "{value}"}}'
             rule = f"column {column.name} is missing"
             problems.append(_refusal(raw, table, "E-HEADER", column.name, rule, mend))
-    problems += _unknown(raw, table, names, is_complete=not problems)
+    problems += _unknown(raw, table, own, names, is_complete=not problems)
     places = {name: i for i, name in enumerate(names) if name in table.columns}
     if not any(problem.severity == "error_file" for problem in problems):
-        problems += _notes(raw, table, names)
+        problems += _notes(raw, table, own, names, absent)
     return places, problems
 
 
@@ -488,7 +503,7 @@ def _note(raw, table, rule, mend, **place):
     return note("N-HEADER", raw.file, rule, mend, line=raw.header_line, table=table.name, **place)
 
 
-def _unknown(raw, table, names, is_complete):
+def _unknown(raw, table, own, names, is_complete):
     """Return a refusal or note for each header that names no column of the table.
 
     A column of the sheet's own is only noted, as long as nothing is missing and its name is unlike
@@ -498,9 +513,9 @@ def _unknown(raw, table, names, is_complete):
     free = [name for name in table.columns if name not in names]
     found = []
     for text, name in zip(raw.header, names):
-        if name in table.columns:
+        if name in table.columns or plain_header(text) in own.named:
             continue
-        mend = did_you_mean(name, free) if name else ""
+        mend = did_you_mean(name, free, HEADING_LIKENESS) if name else ""
         is_misspelt = mend.startswith("did you mean")
         rule = f"{text.strip()} is no column of {table.name}"
         if name in WALK and "plot" in table.columns and not is_misspelt:
@@ -517,15 +532,15 @@ def _unknown(raw, table, names, is_complete):
     return found
 
 
-def _notes(raw, table, names):
+def _notes(raw, table, own, names, absent):
     found = []
     for text, name in zip(raw.header, names):
-        if name in table.columns and text.strip(" ") != name:
+        is_own = plain_header(text) in own.named
+        if name in table.columns and text.strip(" ") != name and not is_own:
             spaces = odd_spaces(text)
             rule = f"{text.strip()} read as {name}" + (f"; {spaces} removed" if spaces else "")
             found.append(_note(raw, table, rule, f"write {name}", column=name, value=text))
-    absent = [field.name for field in table.fields if field.name not in names]
     if absent:
-        rule = f"optional columns not there: {', '.join(absent)}"
+        rule = f"optional columns not there: {', '.join(field.name for field in absent)}"
         found.append(_note(raw, table, rule, "add them if they were observed"))
     return found

@@ -10,7 +10,7 @@ import pandas as pd
 from culmbook.sheets import rules
 from culmbook.sheets.crosschecks import cross_checks
 from culmbook.sheets.dictionary import corrections_table, tables
-from culmbook.sheets.grid import plain_header
+from culmbook.sheets.headings import AllHeadings, unfolded
 from culmbook.sheets.problems import format_problems, note, problems_frame, refuse_file
 from culmbook.sheets.raw import list_folder, read_raw, site_folders
 from culmbook.sheets.rows import CORRECTED, Rows, read_sheet
@@ -69,7 +69,7 @@ class Network:
         """
         wanted = [*dict.fromkeys([*_with_parents(needed), *needed])]
         errors = self.problems[self.problems["severity"] == "error_file"]
-        general = [*wanted, "settings", "corrections"]
+        general = [*wanted, "settings", "headings", "corrections"]
         of_network = errors["site"].isna() & errors["table"].isin(general)
         of_site = (errors["site"] == site) & (errors["table"].isna() | errors["table"].isin(wanted))
         errors = errors[of_network | of_site.fillna(False)]
@@ -196,6 +196,8 @@ class _Reader:
         self.table_files, subfolders, problems = list_folder(self.folder, self.folder)
         self.problems += problems
         self._mark_unusable(problems)
+        self.headings = AllHeadings(self.folder)
+        self.problems += self.headings.problems
         self.corrections = Corrections()
         self.corrections = Corrections(self._read_corrections(), self.site)
         for name in ("sites", "hybrids"):
@@ -250,7 +252,9 @@ class _Reader:
         files = [file for file in self.table_files if file.table == name]
         read = [self._read_file(file, table) for file in files]
         rows = self._checked(table, [part for part, _, _ in read])
-        if self.corrections.apply(rows, {raw.file: raw for _, raw, _ in read}):
+        owns = [self._own(file, table) for file in files]
+        raws = {raw.file: (raw, own) for own, (_, raw, _) in zip(owns, read)}
+        if self.corrections.apply(rows, raws):
             read = [self._read_again(file, table, raw) for file, (_, raw, _) in zip(files, read)]
             rows = self._checked(table, [part for part, _, _ in read])
         for file, (part, raw, conventions) in zip(files, read):
@@ -260,10 +264,17 @@ class _Reader:
         self.rows[name] = rows
 
     def _read_file(self, file, table):
-        return self._read_again(file, table, read_raw(file.path, self.folder, table.columns))
+        own = self._own(file, table)
+        names = [*table.columns, *own.named]
+        raw = unfolded(read_raw(file.path, self.folder, names), own)
+        return self._read_again(file, table, raw)
+
+    def _own(self, file, table):
+        return self.headings.of(file.path.relative_to(self.folder).as_posix(), table)
 
     def _read_again(self, file, table, raw):
-        rows, conventions = read_sheet(raw, table, self.today, file.site)
+        own = self._own(file, table)
+        rows, conventions = read_sheet(raw, table, self.today, file.site, own)
         if file.site and not table.has_site:
             rule = f"rows of {table.name} belong to no single site"
             mend = "move the file to the root of the network"
@@ -458,7 +469,7 @@ class Corrections:
         ----------
         rows : Rows
             The table as read without corrections.
-        raws : dict of str to RawTable
+        raws : dict of str to (RawTable, Headings)
             Its sheets by file; changed in place where a correction applies.
 
         Returns
@@ -493,8 +504,16 @@ class Corrections:
         if len(matching) > 1:
             return False, f"not applied: {len(matching)} rows have this key and value"
         file, line = (rows.frame[name].iat[matching[0]] for name in ("source_file", "source_line"))
-        if not _replace_cell(raws[file], int(line), column, correction["new_value"]):
+        raw, own = raws[file]
+        places = {own.column(text): place for place, text in enumerate(raw.header)}
+        if column not in places:
             return False, f"not applied: {file} has no column {column}"
+        key = {places[n]: rows.text[n][matching[0]] for n in rows.table.key if n in places}
+        lines = [at for at, n in enumerate(raw.lines) if n == line]  # several of a wide sheet
+        at = next(at for at in lines if all(raw.rows[at][j] == cell for j, cell in key.items()))
+        raw.rows[at] = list(raw.rows[at])
+        raw.rows[at][places[column]] = correction["new_value"]
+        raw.kinds[at, places[column]] = CORRECTED
         return True, f"applied to {file}, line {line}"
 
     def problems(self):
@@ -523,13 +542,3 @@ def row_keys(rows):
         typed = np.array([str(cell).strip() for cell in rows.text[name]], dtype=object)
         parts.append(np.where(values.isna(), typed, words.astype("str")))
     return np.array(["/".join(part for part in row) for row in zip(*parts)], dtype=object)
-
-
-def _replace_cell(raw, line, column, value):
-    names = [plain_header(text) for text in raw.header]
-    if column not in names:
-        return False
-    at, place = raw.lines.index(line), names.index(column)
-    raw.rows[at] = [*raw.rows[at][:place], value, *raw.rows[at][place + 1 :]]
-    raw.kinds[at, place] = CORRECTED
-    return True

@@ -3,6 +3,7 @@ refused.
 """
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ import pandas as pd
 from culmbook.sheets import values as cells
 from culmbook.sheets.dictionary import SOURCE, empty_table
 from culmbook.sheets.grid import drop_rows, match_header
+from culmbook.sheets.headings import Headings, conversion, mapping_notes
 from culmbook.sheets.problems import and_others, note, placed, refuse_row
 from culmbook.sheets.values import MISSING, Conventions, Reading
 
@@ -134,7 +136,7 @@ class Column:
     text: np.ndarray
 
 
-def read_sheet(raw, table, today, folder_site=""):
+def read_sheet(raw, table, today, folder_site="", own=Headings()):
     """Return the rows of one sheet with every cell read, and the file's conventions.
 
     Parameters
@@ -145,6 +147,8 @@ def read_sheet(raw, table, today, folder_site=""):
         Dates after it are refused.
     folder_site : str
         Site of the folder in which the file stands; empty at the root.
+    own : Headings
+        What ``headings.toml`` says of the file.
 
     Returns
     -------
@@ -152,16 +156,21 @@ def read_sheet(raw, table, today, folder_site=""):
         Empty when the file was refused; the reasons are in ``rows.problems``.
     conventions : Conventions or None
     """
-    places, header_problems = match_header(raw, table)
     site = folder_site or None
+    if site and table.has_site:
+        own = replace(own, constants={"site": site} | own.constants)
+    places, header_problems = match_header(raw, table, own)
+    header_problems += mapping_notes(raw, table, own)
     problems = [placed(p, table.name, site) for p in [*raw.problems, *header_problems]]
     if any(problem.severity == "error_file" for problem in problems):
         return Rows.empty(table, problems), None
     raw = _visited(raw, table, places, site, problems)
     columns = {name: _column(raw, place) for name, place in places.items()}
+    columns |= {n: _constant(said, raw) for n, said in own.constants.items() if n not in places}
     numbers = _texts(columns, table, ("number", "integer"))
     decimal = cells.decimal_mark(numbers, raw.delimiter)
-    conventions = Conventions(decimal, cells.date_order(_texts(columns, table, ("date",))))
+    order = own.order or cells.date_order(_texts(columns, table, ("date",)))
+    conventions = Conventions(decimal, order)
     if decimal == "," and any("," in text for text in numbers):
         said = "decimal comma in the whole file"
         problems.append(note("N-DECIMAL", raw.file, said, table=table.name, site=site))
@@ -175,7 +184,8 @@ def read_sheet(raw, table, today, folder_site=""):
     rows = Rows(table, frame, text, np.ones(n, bool), np.full(n, folder_site, object), problems)
     for field in sorted(table.fields, key=lambda field: field.name not in SEASON):
         if field.name in columns:
-            _read_column(rows, field, columns[field.name], conventions, today, raw)
+            read = partial(_read_cell, field=field, conventions=conventions, today=today, own=own)
+            _read_column(rows, field, columns[field.name], read, raw)
     _spare_footnotes(rows)
     return rows, conventions
 
@@ -231,11 +241,17 @@ def _texts(columns, table, types):
     }
 
 
-def _read_column(rows, field, column, conventions, today, raw):
+def _constant(said, raw):
+    """Return a column that the sheet lacks, with the same text in every row."""
+    n = len(raw.rows)
+    return Column(0, [(said, CORRECTED)] * bool(n), np.zeros(n, int), np.full(n, said, object))
+
+
+def _read_column(rows, field, column, read, raw):
     """Fill one column of `rows` and record what its cells got refused or noted for."""
     readings = []
     for position, (text, kind) in enumerate(column.distinct):
-        reading = _read_cell(text, kind, field, conventions, today)
+        reading = read(text, kind)
         is_bare = raw.delimiter is None and kind is None and not reading.code
         if is_bare and field.type in ("number", "integer") and reading.value is not None:
             said = {"rule": "a number stored as text", "mend": "format as number"}
@@ -253,11 +269,17 @@ def _read_column(rows, field, column, conventions, today, raw):
     _whole_column_notes(rows, field, raw)
 
 
-def _read_cell(text, kind, field, conventions, today):
+def _read_cell(text, kind, field, conventions, today, own):
     """Return what one cell says, ranges and blanks of its column included."""
     if kind == CORRECTED:
-        conventions = Conventions(".", "ambiguous")
-    reading = _by_type(text, kind, field, conventions)
+        conventions, own = Conventions(".", "ambiguous"), Headings()
+    text = own.values.get(field.name, {}).get(cells.trimmed(text).casefold(), text)
+    unit = own.units().get(field.name)
+    measured = replace(field, type="number") if unit and field.type == "integer" else field
+    reading = _by_type(text, kind, measured, conventions)
+    if unit and reading.value is not None and kind != "percent":
+        factor, offset = conversion(unit, field.unit)
+        reading = replace(reading, value=float(f"{reading.value * factor + offset:.12g}"))
     if field.content not in ("text", "cell"):
         reading = cells.with_space_note(reading, text)
     if reading.refused:
