@@ -165,6 +165,31 @@ def _sheets(asked):
     return EXIT_OK
 
 
+def _headings(asked):
+    """Propose a headings.toml for sheets with headings of their own.
+
+    Print what the headings of a network's sheets likely mean, by their words and by the cells below
+    them, to be read line by line. Nothing is applied; --write keeps it as headings.toml where there
+    is none yet.
+    """
+    from culmbook.sheets.headings import FILE
+    from culmbook.sheets.proposals import propose
+
+    try:
+        said = propose(asked.data)
+        if said and asked.write:
+            with open(asked.data / FILE, "x", encoding="utf-8") as file:
+                file.write(said)
+    except OSError as error:
+        print(f"culmbook headings: {error}", file=sys.stderr)
+        return EXIT_FAILED if asked.data.is_dir() else EXIT_USAGE
+    print(said or "Every heading is a column's name.")
+    if said:
+        read = f"Next: read {asked.data / FILE}, then culmbook check {asked.data}"
+        print(read if asked.write else "Nothing is written; --write keeps it.")
+    return EXIT_OK
+
+
 def _functions(asked):
     """List the library's public functions.
 
@@ -262,11 +287,16 @@ _SHEETS = {
     "--site": _option("only this site (with --data)", "CODE"),
     "--season": _option("growing season written into the sheets", "YEAR", _year),
 }
+_HEADINGS = {
+    "data": {**_FOLDER, "type": Path},
+    "--write": _flag("write it into the folder, never over one that is there"),
+}
 _FUNCTIONS = {"room": _option("only one room, e.g. stand", "ROOM", nargs="?", default="")}
 _COMMANDS = {
     "season": (_season, _SEASON),
     "check": (_check, _CHECK),
     "sheets": (_sheets, _SHEETS),
+    "headings": (_headings, _HEADINGS),
     "functions": (_functions, _FUNCTIONS),
 }
 

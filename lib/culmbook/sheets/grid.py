@@ -484,11 +484,13 @@ def match_header(raw, table, own):
             mend += "; its cells may stay blank" * (not column.required)
             if column.enum or column.name == "site":
                 value = column.enum[0] if column.enum else "code"
-                mend += f', or say once in headings.toml: constants = {{{column.name} = "{value}"}}'
+                mend += f", or state it in headings.toml under [{table.name}]: "
+                mend += f'constants = {{{column.name} = "{value}"}}'
             rule = f"column {column.name} is missing"
             problems.append(_refusal(raw, table, "E-HEADER", column.name, rule, mend))
     problems += _unknown(raw, table, own, names, is_complete=not problems)
-    places = {name: i for i, name in enumerate(names) if name in table.columns}
+    once = {name for name in table.columns if names.count(name) == 1}
+    places = {name: i for i, name in enumerate(names) if name in once}
     if not any(problem.severity == "error_file" for problem in problems):
         problems += _notes(raw, table, own, names, absent)
     return places, problems
@@ -517,6 +519,9 @@ def _unknown(raw, table, own, names, is_complete):
             continue
         mend = did_you_mean(name, free, HEADING_LIKENESS) if name else ""
         is_misspelt = mend.startswith("did you mean")
+        mend = (
+            mend if is_misspelt else f"if it is one, say so in headings.toml: {text.strip()!r} = …"
+        )
         rule = f"{text.strip()} is no column of {table.name}"
         if name in WALK and "plot" in table.columns and not is_misspelt:
             continue

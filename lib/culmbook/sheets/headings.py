@@ -105,10 +105,8 @@ def unit_in(text):
     >>> unit_in("Height (in)"), unit_in("Yield kg/plot"), unit_in("Block")
     ('in', 'kg', '')
     """
-    found = re.search(r"[\[(]\s*([^\])]+?)\s*[\])]\s*$|[\s_]([^\s_]+)\s*$", text.strip())
-    unit = re.sub(
-        r"\s*(/|per)\s*(plot|plant|Parzelle|Pflanze)$", "", found[1] or found[2] if found else ""
-    )
+    found = re.search(r"[\[(]\s*([^\])]+?)\s*[\])]\s*$", text) or re.search(r"[\s_](\S+)\s*$", text)
+    unit = re.sub(r"\s*(/|per)\s*(plot|plant|Parzelle|Pflanze)$", "", found[1]) if found else ""
     unit = vocabulary()["same_unit"].get(unit, unit)
     return unit if any(unit in scale for scale in vocabulary()["units"].values()) else ""
 
@@ -201,7 +199,7 @@ class AllHeadings:
             mend = f'write "{text}" = "column", or {{column = "column", unit = "unit"}}'
             self.faults.tell("no column is named", mend, prefix, text, said)
             return Heading(text)
-        column, unit = said["column"], said.get("unit", "")
+        column, unit = said["column"], str(said.get("unit", ""))
         row = tuple((name, str(said[name])) for name in said if name not in ("column", "unit"))
         for name in [column, *dict(row)] if column else ():
             if not self._is_column(name, table, prefix, text):

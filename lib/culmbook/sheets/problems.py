@@ -1,5 +1,6 @@
 """What was wrong in the sheets: one record per fault, as a table and as a report in words."""
 
+import re
 from dataclasses import dataclass, fields, replace
 
 import pandas as pd
@@ -8,6 +9,7 @@ from culmbook.text.numbers import fmt_list
 
 SEVERITIES = ("error_file", "error_row", "note")
 FOLLOWING = ("E-LAYOUT",)  # mostly follow from a fault of another table
+MONTHS = "January February March April May June July August September October November December"
 FEW = 6  # lines listed of rows that share a fault
 SHOWN_VALUE = 60  # longest piece of a cell that is quoted in a message
 
@@ -32,8 +34,8 @@ class Problem:
         The cell as it stands.
     rule, mend : str
         What is expected, and what would put it right.
-    table, site : str or None
-        Table of the dictionary and site the row belongs to, where known.
+    table, site, plot, hybrid : str or None
+        Table of the dictionary, and site, plot and hybrid the row belongs to, where known.
 
     Raises
     ------
@@ -51,6 +53,8 @@ class Problem:
     mend: str = ""
     table: str | None = None
     site: str | None = None
+    plot: str | None = None
+    hybrid: str | None = None
 
     def __post_init__(self):
         is_note = self.code.startswith("N-")
@@ -111,8 +115,8 @@ def problems_frame(problems):
     Returns
     -------
     pandas.DataFrame
-        Columns code, severity, file, line (Int64), column, value, rule, mend, table, site; text
-        columns are ``str`` with missing values where a field does not apply.
+        Columns code, severity, file, line (Int64), column, value, rule, mend, table, site, plot,
+        hybrid; text columns are ``str`` with missing values where a field does not apply.
     """
     frame = pd.DataFrame([vars(p) for p in dict.fromkeys(problems)], columns=COLUMNS)
     text = {name: "str" for name in COLUMNS if name != "line"}
@@ -138,7 +142,7 @@ def shown(value, longest=SHOWN_VALUE):
 
 
 def format_problems(frame, *, errors_only=False):
-    """Return the report of all problems in words, grouped by site and file.
+    """Return the report of all problems in words, grouped by site, file and cause.
 
     Parameters
     ----------
@@ -152,7 +156,7 @@ def format_problems(frame, *, errors_only=False):
     str
         Files refused whole come first in their site, then files with rows refused, those that only
         lack their plots after them, files with notes last. Within a file refusals come before
-        notes. Ends with a line of totals.
+        notes; of one cause the first place is shown, the others are counted. Ends with totals.
     """
     parts = []
     listed = frame[frame["severity"] != "note"] if errors_only else frame
@@ -161,9 +165,22 @@ def format_problems(frame, *, errors_only=False):
         files = sorted(of_site.groupby("file"), key=lambda group: (_urgency(group[1]), group[0]))
         for file, of_file in files:
             parts.append(f"  {shown(file, 200)}")
-            parts += [f"    {_sentence(row)}" for row in of_file.itertuples(index=False)]
+            of_file = of_file.sort_values("code", key=lambda c: c.isin(FOLLOWING), kind="stable")
+            causes = of_file.groupby(["severity", _causes(of_file)], sort=False)
+            parts += [f"    {_sentence(alike)}" for _, alike in causes]
         parts.append("")
     return "\n".join([*parts, _totals(frame)])
+
+
+def _causes(frame):
+    """Return what is wrong in each row with what only belongs to its own cell left out."""
+    causes = []
+    for row in frame.drop(columns="line").fillna("").itertuples():
+        cause = f"{row.code} {row.rule}"
+        for own in sorted({row.value.strip(), row.column, row.plot}, key=len, reverse=True):
+            cause = re.sub(rf"(?<!\w){re.escape(own)}(?!\w)", "…", cause) if own else cause
+        causes.append(re.sub(rf"\d+|{'|'.join(MONTHS.split())}", "#", cause))
+    return pd.Series(causes, frame.index, dtype="str")
 
 
 def _urgency(of_file):
@@ -176,15 +193,30 @@ def _urgency(of_file):
     return min(ranks + [2] * (len(causes) < len(of_file)))
 
 
-def _sentence(row):
-    """Return one problem as a line: place, value, rule, mend, code."""
+def _sentence(alike):
+    """Return problems of one cause as a line: place, value, rule and mend of the first, and where
+    the others stand.
+    """
+    row = next(alike.itertuples(index=False))
     place = [] if pd.isna(row.line) else [f"line {row.line}"]
+    whose = "" if pd.isna(row.hybrid) else f" ({shown(row.hybrid)})"
+    place += [] if pd.isna(row.plot) or row.column == "plot" else [f"plot {shown(row.plot)}{whose}"]
     place += [] if pd.isna(row.column) else [f"column {shown(row.column)}"]
     value = "" if pd.isna(row.value) else f" “{shown(row.value)}”:" if row.value else " blank:"
     mend = f" → {shown(row.mend, 300)}" if row.mend else ""
     head = ", ".join(place) or "file"
     word = {"error_file": "FILE REFUSED", "error_row": "row refused", "note": "note"}[row.severity]
-    return f"[{row.code}] {word}, {head}:{value} {shown(row.rule, 300)}{mend}"
+    others = alike.iloc[1:]
+    more = f" [{len(others)} more of this kind: {_others(row, others)}]" if len(others) else ""
+    return f"[{row.code}] {word}, {head}:{value} {shown(row.rule, 300)}{mend}{more}"
+
+
+def _others(first, others):
+    """Return where further problems of one cause stand: their lines, or their columns."""
+    lines = [str(line) for line in others["line"].dropna().unique() if line != first.line]
+    columns = [shown(column) for column in others["column"].dropna().unique()]
+    what, places = ("line", lines) if lines else ("column", columns)
+    return f"{what}{'s' * (len(places) != 1)} {fmt_list(places, FEW)}"
 
 
 def _totals(frame):

@@ -10,6 +10,7 @@ import pandas as pd
 from culmbook.sheets import rules
 from culmbook.sheets.crosschecks import cross_checks
 from culmbook.sheets.dictionary import corrections_table, tables
+from culmbook.sheets.headings import FILE as HEADINGS_FILE
 from culmbook.sheets.headings import AllHeadings, unfolded
 from culmbook.sheets.problems import format_problems, note, problems_frame, refuse_file
 from culmbook.sheets.raw import list_folder, read_raw, site_folders
@@ -218,14 +219,14 @@ class _Reader:
             raise ValueError(f"site={self.site!r} is not in the table sites; {meant}")
 
     def known_sites(self):
-        """Return the codes of the sites that passed."""
-        rows = self.rows["sites"]
-        return set(rows.frame["site"][rows.ok])
+        """Return the codes of the sites, of those with a refused row too."""
+        return set(self.rows["sites"].frame["site"].dropna())
 
     def _add_site_folders(self, subfolders):
         site = self.site.casefold()
         wanted = [path for path in subfolders if site in ("all", path.name.casefold())]
-        folders, problems = site_folders(wanted, self.known_sites(), self.folder)
+        known = self.known_sites() or {path.name for path in wanted}
+        folders, problems = site_folders(wanted, known, self.folder)
         self.problems += problems
         for name, folder in folders.items():
             files, _, problems = list_folder(folder, self.folder, name)
@@ -259,7 +260,8 @@ class _Reader:
             rows = self._checked(table, [part for part, _, _ in read])
         for file, (part, raw, conventions) in zip(files, read):
             self._add_facts(raw, file, conventions)
-            self._mark_unusable(part.problems)
+            if not len(part.ok):
+                self._mark_unusable(part.problems)
         self.problems += rows.problems
         self.rows[name] = rows
 
@@ -291,17 +293,23 @@ class _Reader:
         rules.check_key(rows)
         rules.check_unique_sets(rows)
         rules.check_rules(rows, self.rows)
+        if any(link.table == "plots" for link in self._known_links(table)):
+            rules.withdraw_without_layout(rows, self.rows["plots"])
         return rows
 
+    def _known_links(self, table):
+        return [
+            link
+            for link in table.foreign_keys
+            if (link.table, None) not in self.unusable and len(self.rows[link.table].ok)
+        ]
+
     def _check_links(self, rows):
-        for link in rows.table.foreign_keys:
-            if (link.table, None) in self.unusable or not len(self.rows[link.table].ok):
-                continue
+        for link in self._known_links(rows.table):
             known = rules.known_codes(self.rows[link.table], link.columns)
             if len(link.fields) == 1:
                 rules.check_single_codes(rows, link.fields[0], known)
             else:
-                rules.set_aside_without_layout(rows, {site for site, _ in known.good})
                 rules.check_plots(rows, known)
             if link.fields == ("site",) and rows.table.has_site:
                 rules.check_folder_site(rows)
@@ -355,13 +363,26 @@ class _Reader:
         return Network(self.folder, self.site, kept, *read)
 
     def _problems(self):
-        frame = problems_frame(self.problems)
+        frame = self._with_plots(problems_frame(self.problems))
         known = self.known_sites()
         if known:
             frame["site"] = frame["site"].where(frame["site"].isin(known))
         if self.site == "all":
             return frame
         return frame[frame["site"].isna() | (frame["site"] == self.site)].reset_index(drop=True)
+
+    def _with_plots(self, frame):
+        """Return the problems with the plot of their row and its hybrid."""
+        source = ["source_file", "source_line"]
+        held = [r.frame for r in self.rows.values() if "plot" in r.table.columns]
+        lines = pd.concat([rows[[*source, "site", "plot"]] for rows in held])
+        lines = lines[lines["source_line"].isin(frame["line"])].drop_duplicates(source)
+        plots = (
+            self.rows["plots"].frame[["site", "plot", "hybrid"]].drop_duplicates(["site", "plot"])
+        )
+        found = lines.merge(plots, "left").set_index(source)[["plot", "hybrid"]]
+        at = pd.MultiIndex.from_frame(frame[["file", "line"]])
+        return frame.assign(**{name: found[name].reindex(at).to_numpy() for name in found})
 
 
 def check(data, *, site="all", errors_only=False, today=None):
@@ -411,8 +432,25 @@ def check(data, *, site="all", errors_only=False, today=None):
     for site in sites:
         if why := network.stopped(site, "plots"):
             parts.append(f"Site {site} cannot be reported on: {why}")
+    parts.append(_next_step(network))
     refused = network.problems["severity"] != "note"
     return "\n".join(parts) + "\n", int(refused.any())
+
+
+def _next_step(network):
+    """Return what to do after a check, in a sentence."""
+    refused = network.problems[network.problems["severity"] != "note"]
+    if refused.empty:
+        seasons = [
+            f["growing_season"].max() for f in network.tables.values() if "growing_season" in f
+        ]
+        season = max((year for year in seasons if pd.notna(year)), default="YEAR")
+        then = f"culmbook season {network.folder} --season {season} --out reports"
+        return f"All usable. Next: {then}"
+    if (refused["code"] == "E-HEADER").any() and not (network.folder / HEADINGS_FILE).exists():
+        then = f"culmbook headings {network.folder} proposes what headings of your own may mean"
+        return f"Next: {then}; correct the rest, then check again."
+    return f"Next: correct what is refused, then: culmbook check {network.folder}"
 
 
 # ---------------------------------------------------------------- corrections

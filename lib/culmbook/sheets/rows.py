@@ -36,6 +36,9 @@ class Rows:
         Each column's cells as typed.
     ok : numpy.ndarray of bool
         False where a row was refused.
+    withdrawn : numpy.ndarray of bool
+        True where it cannot be used for a fault of its file or of another table; it is judged like
+        the others, so that all of its own faults come in one pass.
     folder_site : numpy.ndarray of str
         Site of the folder the row's file stands in; empty for files at the root.
     problems : list of Problem
@@ -44,6 +47,7 @@ class Rows:
     def __init__(self, table, frame, text, ok, folder_site, problems):
         self.table, self.frame, self.text, self.ok = table, frame, text, ok
         self.folder_site, self.problems = folder_site, problems
+        self.withdrawn = np.zeros(len(ok), bool)
 
     @classmethod
     def empty(cls, table, problems=()):
@@ -61,7 +65,9 @@ class Rows:
         frame = pd.concat([part.frame for part in parts], ignore_index=True)
         ok = np.concatenate([part.ok for part in parts])
         folder_site = np.concatenate([part.folder_site for part in parts])
-        return cls(table, frame, text, ok, folder_site, problems)
+        rows = cls(table, frame, text, ok, folder_site, problems)
+        rows.withdrawn = np.concatenate([part.withdrawn for part in parts])
+        return rows
 
     def _place(self, i, column):
         """Return where row `i` stands, as keywords of a problem."""
@@ -80,6 +86,10 @@ class Rows:
         position.
         """
         self.ok[self._tell(refuse_row, where, code, column, rule, mend)] = False
+
+    def withdraw(self, where, code, column, rule, mend=""):
+        """Withdraw rows for a fault that stands elsewhere, as :meth:`refuse`."""
+        self.withdrawn[self._tell(refuse_row, where, code, column, rule, mend)] = True
 
     def remark(self, where, code, column, rule, mend=""):
         """Note something about the rows where `where` holds, as :meth:`refuse`."""
@@ -106,11 +116,12 @@ class Rows:
         self.frame = self.frame[mine].reset_index(drop=True)
         self.text = {name: cells[mine] for name, cells in self.text.items()}
         self.ok, self.folder_site = self.ok[mine], self.folder_site[mine]
+        self.withdrawn = self.withdrawn[mine]
 
     def kept(self):
         """Return the rows that passed, sorted by key."""
         order = {"kind": "stable", "na_position": "first", "ignore_index": True}
-        return self.frame[self.ok].sort_values(list(self.table.key), **order)
+        return self.frame[self.ok & ~self.withdrawn].sort_values(list(self.table.key), **order)
 
 
 def positions_of(which):
@@ -153,19 +164,21 @@ def read_sheet(raw, table, today, folder_site="", own=Headings()):
     Returns
     -------
     rows : Rows
-        Empty when the file was refused; the reasons are in ``rows.problems``.
+        Empty when the file cannot be read, all withdrawn when its header was refused; the reasons
+        are in ``rows.problems``.
     conventions : Conventions or None
     """
     site = folder_site or None
     if site and table.has_site:
         own = replace(own, constants={"site": site} | own.constants)
-    places, header_problems = match_header(raw, table, own)
-    header_problems += mapping_notes(raw, table, own)
-    problems = [placed(p, table.name, site) for p in [*raw.problems, *header_problems]]
-    if any(problem.severity == "error_file" for problem in problems):
+    problems = [placed(p, table.name, site) for p in raw.problems]
+    if raw.refused:
         return Rows.empty(table, problems), None
+    places, of_header = match_header(raw, table, own)
+    of_header += mapping_notes(raw, table, own)
+    problems += [placed(p, table.name, site) for p in of_header]
     raw = _visited(raw, table, places, site, problems)
-    columns = {name: _column(raw, place) for name, place in places.items()}
+    columns = {name: column_of(raw, place) for name, place in places.items()}
     columns |= {n: _constant(said, raw) for n, said in own.constants.items() if n not in places}
     numbers = _texts(columns, table, ("number", "integer"))
     decimal = cells.decimal_mark(numbers, raw.delimiter)
@@ -182,9 +195,10 @@ def read_sheet(raw, table, today, folder_site="", own=Headings()):
     text = dict.fromkeys(table.columns, np.full(n, "", object))
     text |= {name: column.text for name, column in columns.items()}
     rows = Rows(table, frame, text, np.ones(n, bool), np.full(n, folder_site, object), problems)
+    rows.withdrawn[:] = any(p.severity == "error_file" for p in of_header)
     for field in sorted(table.fields, key=lambda field: field.name not in SEASON):
         if field.name in columns:
-            read = partial(_read_cell, field=field, conventions=conventions, today=today, own=own)
+            read = partial(read_cell, field=field, conventions=conventions, today=today, own=own)
             _read_column(rows, field, columns[field.name], read, raw)
     _spare_footnotes(rows)
     return rows, conventions
@@ -215,7 +229,7 @@ def _visited(raw, table, places, site, problems):
     return seen
 
 
-def _column(raw, place):
+def column_of(raw, place):
     """Return one column of a sheet with its distinct cells found once."""
     text = np.array([row[place] for row in raw.rows], dtype=object)
     kinds = {row: kind for (row, column), kind in raw.kinds.items() if column == place}
@@ -269,7 +283,7 @@ def _read_column(rows, field, column, read, raw):
     _whole_column_notes(rows, field, raw)
 
 
-def _read_cell(text, kind, field, conventions, today, own):
+def read_cell(text, kind, field, conventions, today, own):
     """Return what one cell says, ranges and blanks of its column included."""
     if kind == CORRECTED:
         conventions, own = Conventions(".", "ambiguous"), Headings()

@@ -12,13 +12,14 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from difflib import get_close_matches
 
+from culmbook.sheets.problems import MONTHS
+
 NOTED_MISSING = {".", "*", "n/a", "na", "missing", "nan", "null", "none", "#n/a"}
 UNSURE = {"-", "--", "---", "–", "—", "x", "?", "??"}
 SENTINELS = {sign * int("9" * n) for n in (2, 3, 4, 5) for sign in (1, -1)} - {99}
 LONGEST_NUMBER = 40  # digits
 ODD_SPACES = "\u00a0\u2007\u202f\u200b\u200c\u200d\u2060\ufeff"
 _MIXED_UP = str.maketrans("oil", "011")  # characters that hands and eyes mix up
-MONTHS = "January February March April May June July August September October November December"
 INVISIBLE = re.compile("[\u200b\u200c\u200d\u2060\ufeff]")
 _NUMBER = re.compile(r"([+-]?)([0-9]*)(?:([.,])([0-9]+))?", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}(?:[ \u00a0\u202f.,'’][0-9]{3})+(?:[.,][0-9]+)?", re.ASCII)
