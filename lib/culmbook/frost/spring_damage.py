@@ -128,7 +128,10 @@ def observers_alone(frame):
     rows = add_strata(used_scores(frame))
     word = "block" if rows["block"].notna().all() else "replicate"
     names = rows["site"].astype(str)
-    labels = {word: names + " " + rows[word].astype(str), "site": names}
+    label = names + " " + rows[word].astype(str)
+    again = rows[f"{word}_key"].groupby(label).transform("nunique").gt(1)
+    label += (" of replicate " + rows["replicate"].astype(str)).where(again, "")
+    labels = {word: label, "site": names}
     found = {}
     for what, column in ((word, f"{word}_key"), ("site", "site")):  # the site, said last, says more
         is_shared = rows.groupby(column)["observer"].transform("nunique").gt(1)

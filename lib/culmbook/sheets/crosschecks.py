@@ -47,10 +47,11 @@ def cross_checks(tables):
     -------
     list of Problem
         Notes ``N-RANGE``, ``N-OCCASION``, ``N-DEADHEIGHT``, ``N-FALL`` and ``N-PRODUCT``, one for
-        each cause, site and season; ``N-SLIP`` for each row, ``N-LABEL`` for each plot and
-        ``N-OBSERVER`` for each observer apart.
+        each cause, site and season; ``N-BLOCK`` for each trial, ``N-SLIP`` for each row,
+        ``N-LABEL`` for each plot and ``N-OBSERVER`` for each observer apart.
     """
     looks = {
+        "plots": (block_notes,),
         "harvests": (slip_notes, product_notes, moisture_and_yield_notes),
         "stand_counts": (occasion_notes,),
         "stem_measures": (slip_notes, dead_height_notes, falling_notes, swap_notes),
@@ -101,6 +102,24 @@ def _one_note(code, table, frame, far, column, rule, mend="look at the paper she
 def _outside(values, low, high):
     """How far values lie outside a range; missing where there is no value."""
     return np.maximum(low - values, values - high).clip(lower=0)
+
+
+def block_notes(tables):
+    """Return a note for each trial with codes of blocks that lie in several main plots of one
+    replicate.
+    """
+    plots, code = tables["plots"].dropna(subset="block"), ["site", "trial", "replicate", "block"]
+    main_plots = plots.assign(main_plot=plots["main_plot"].fillna("-")).groupby(code)["main_plot"]
+    frame = plots.assign(n=main_plots.transform("nunique"))
+    frame = frame[frame["n"] > 1].drop_duplicates(code)
+    trial = frame.groupby(["site", "trial"])["block"]
+    frame, first = frame.assign(n_codes=trial.transform("size")), trial.cumcount() == 0
+    rule = (
+        "block {block} lies in {n} main plots of replicate {replicate} ({n_codes} such codes in trial "
+        "{trial}): each main plot's part of it is taken as a block of its own"
+    )
+    mend = "correct main_plot or block, or give every block its own code within the replicate"
+    return _notes("N-BLOCK", "plots", frame, first, "block", rule, mend)
 
 
 def dry_yield(harvests):
