@@ -4,7 +4,8 @@ Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standar
 may carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet),
 ``plausible`` (values outside are worth a look), ``plausibleDayOfYear``, ``requiredIf`` (needed when
 another column has one of these values), ``naMeans`` (NA is a value here), ``slip`` (how its unit is likely mistaken), ``measured`` (a constant
-column is suspicious) and ``optional`` (the column may be left out); a table may be ``optional``,
+column is suspicious), ``optional`` (the column may be left out) and ``insteadOf`` (columns that may
+be left out where this one is there); a table may be ``optional``,
 have ``uniqueSets`` beside its primary key, ``rules`` (which rows are wrong, by columns of the row,
 of its plot and its ``area`` [m²], whatever else was read; an area may be 0.5 % above the plot's,
 since it is typed rounded), and stand ``beside`` the data (the corrections). ``python -m
@@ -46,6 +47,7 @@ class Field:
     slip: str = ""
     measured: bool = False
     optional: bool = False
+    instead_of: tuple = ()
 
     @property
     def dtype(self):
@@ -118,6 +120,7 @@ def _field(spec):
         plausible_days=tuple(spec.get("plausibleDayOfYear", ())),
         required_if=needs,
         na_means=spec.get("naMeans", ""),
+        instead_of=tuple(spec.get("insteadOf", ())),
     )
 
 

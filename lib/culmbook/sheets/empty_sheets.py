@@ -135,10 +135,10 @@ def _write(path, rows, season):
         book.set_properties({"author": "culmbook", "created": FIXED_DATE})
         table = tables()[path.stem]
         sheet = book.add_worksheet(table.name)
-        columns = table.columns
+        columns = [field.name for field in table.fields if not field.instead_of]
         if rows is not None:
             walk = [name for name in WALK if name not in table.columns]
-            columns = [*dict.fromkeys(["site", "plot", *walk, *table.columns])]
+            columns = [*dict.fromkeys(["site", "plot", *walk, *columns])]
         last = HEADER_ROW + (SPARE_ROWS if rows is None else len(rows))
         _write_heading(book, sheet, table, columns, rows, season)
         for place, name in enumerate(columns):

@@ -477,7 +477,8 @@ def match_header(raw, table, own):
         typed = " and ".join(f"“{text.strip()}”" for text, n in zip(raw.header, names) if n == name)
         rule = f"column {name} stands twice ({typed})"
         problems.append(_refusal(raw, table, "E-DUPHEADER", name, rule, "keep one", name))
-    absent = [field for field in table.fields if field.name not in [*names, *own.constants]]
+    there = {*names, *own.constants, *_replaced(table, names)}
+    absent = [field for field in table.fields if field.name not in there]
     for column in absent:
         if not column.optional:
             mend = f"add the column {column.name}"
@@ -494,6 +495,11 @@ def match_header(raw, table, own):
     if not any(problem.severity == "error_file" for problem in problems):
         problems += _notes(raw, table, own, names, absent)
     return places, problems
+
+
+def _replaced(table, names):
+    """Return the columns in whose place others stand."""
+    return {old for field in table.fields if field.name in names for old in field.instead_of}
 
 
 def _refusal(raw, table, code, column, rule, mend, value=None):
@@ -545,7 +551,7 @@ def _notes(raw, table, own, names, absent):
             spaces = odd_spaces(text)
             rule = f"{text.strip()} read as {name}" + (f"; {spaces} removed" if spaces else "")
             found.append(_note(raw, table, rule, f"write {name}", column=name, value=text))
-    if absent:
-        rule = f"optional columns not there: {', '.join(field.name for field in absent)}"
+    if absent := [field.name for field in absent if not field.instead_of]:
+        rule = f"optional columns not there: {', '.join(absent)}"
         found.append(_note(raw, table, rule, "add them if they were observed"))
     return found
