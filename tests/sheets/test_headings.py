@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from culmbook.command import main
+from culmbook.sheets.crosschecks import dry_yield
 from culmbook.sheets.headings import AllHeadings, conversion, vocabulary
 from culmbook.sheets.proposals import propose
 from culmbook.sheets.read import check, read_network
@@ -105,6 +106,24 @@ def test_the_same_trial_typed_otherwise_gives_the_same_tables(typed, tmp_path):
         rules = " ".join(network.problems.query("code == 'N-HEADINGS'")["rule"])
         assert "converted from m to cm" in rules and "nein = none" in rules
         assert "in every row: the file has no such column" in rules
+
+
+def test_yields_per_hectare_in_another_unit_give_the_same_dry_yields(tmp_path):
+    _, expected = tables_of(tmp_path / "published", *published())
+    dry = dry_yield(expected["harvests"])[1]
+    sheets, _ = published()
+    harvests = sheets["S01/harvests.csv"]
+    for name in ("fresh_mass_kg", "harvested_area_m2", "subsample_fresh_g", "subsample_dry_g"):
+        harvests.drop(name)
+    kept = expected["harvests"].assign(dry=10 * dry).set_index(["plot", "growing_season"])["dry"]
+    harvests.header.append("Ertrag dt/ha")
+    for row in harvests.rows:
+        row.append(f"{kept[row[1], int(row[2])]:.17g}")
+    said = '[harvests]\n"Ertrag dt/ha" = {column = "dry_yield_t_ha", unit = "dt/ha"}'
+    _, found = tables_of(tmp_path / "typed", sheets, said)
+    assert dry_yield(found["harvests"])[1].to_numpy() == pytest.approx(dry.to_numpy(), rel=1e-11)
+    with pytest.raises(AssertionError):  # unless it says so
+        tables_of(tmp_path / "unsaid", sheets, "")
 
 
 # ---- stated in headings.toml, and wrong
