@@ -25,14 +25,15 @@ from functools import cache
 from importlib.resources import files
 
 from culmbook.sheets.dictionary import tables
-from culmbook.sheets.grid import plain_header
+from culmbook.sheets.grid import WALK, plain_header
 from culmbook.sheets.problems import note, refuse_file
 from culmbook.sheets.settings import Faults, read_toml
-from culmbook.sheets.values import did_you_mean
+from culmbook.sheets.values import did_you_mean, odd_spaces
 
 FILE, CODE = "headings.toml", "N-HEADINGS"
 ORDERS = {"dmy": "d/m/y", "mdy": "m/d/y", "ymd": "y/m/d"}
 GENERAL = ("dates", "constants")
+LIKENESS = 0.75  # least likeness of a heading to the column that may be meant
 
 
 @dataclass(frozen=True)
@@ -281,4 +282,114 @@ def mapping_notes(raw, table, own):
     for column, value, rule in said:
         place = {"line": raw.header_line, "column": column, "value": value, "table": table.name}
         found.append(note(CODE, raw.file, rule, **place))
+    return found
+
+
+# ---------------------------------------------------------------- a sheet's header
+
+
+def match_header(raw, table, own):
+    """Return where each column of the table stands in a sheet, and what was wrong with the header.
+
+    Parameters
+    ----------
+    raw : RawTable
+    table : culmbook.sheets.dictionary.Table
+    own : Headings
+        Headings of the sheet's own, and columns that it need not have.
+
+    Returns
+    -------
+    places : dict of str to int
+        Column name to position in the sheet.
+    problems : list of Problem
+        A refusal of the file (``E-HEADER``, ``E-DUPHEADER``) or notes (``N-HEADER``).
+    """
+    names = [own.column(text) for text in raw.header]
+    if not set(names) & set(table.columns):
+        rule = f"no header line with columns {', '.join(table.columns[:4])} …"
+        mend = "put the column names in the first line"
+        return {}, [_refusal(raw, table, "E-HEADER", None, rule, mend)]
+    problems = []
+    for name in dict.fromkeys(name for name in names if name and names.count(name) > 1):
+        typed = " and ".join(f"“{text.strip()}”" for text, n in zip(raw.header, names) if n == name)
+        rule = f"column {name} stands twice ({typed})"
+        problems.append(_refusal(raw, table, "E-DUPHEADER", name, rule, "keep one", name))
+    there = {*names, *own.constants, *_replaced(table, names)}
+    absent = [field for field in table.fields if field.name not in there]
+    for column in absent:
+        if not column.optional:
+            mend = f"add the column {column.name}"
+            mend += "; its cells may stay blank" * (not column.required)
+            if column.enum or column.name == "site":
+                value = column.enum[0] if column.enum else "code"
+                mend += f", or state it in headings.toml under [{table.name}]: "
+                mend += f'constants = {{{column.name} = "{value}"}}'
+            rule = f"column {column.name} is missing"
+            problems.append(_refusal(raw, table, "E-HEADER", column.name, rule, mend))
+    problems += _unknown(raw, table, own, names, is_complete=not problems)
+    once = {name for name in table.columns if names.count(name) == 1}
+    places = {name: i for i, name in enumerate(names) if name in once}
+    if not any(problem.severity == "error_file" for problem in problems):
+        problems += _notes(raw, table, own, names, absent)
+    return places, problems
+
+
+def _replaced(table, names):
+    """Return the columns in whose place others stand."""
+    return {old for field in table.fields if field.name in names for old in field.instead_of}
+
+
+def _refusal(raw, table, code, column, rule, mend, value=None):
+    place = {"line": raw.header_line, "column": column, "value": value, "table": table.name}
+    return refuse_file(code, raw.file, rule, mend, **place)
+
+
+def _note(raw, table, rule, mend, **place):
+    return note("N-HEADER", raw.file, rule, mend, line=raw.header_line, table=table.name, **place)
+
+
+def _unknown(raw, table, own, names, is_complete):
+    """Return a refusal or note for each header that names no column of the table.
+
+    A column of the sheet's own is only noted, as long as nothing is missing and its name is unlike
+    that of any column that the sheet lacks; those that our own sheets carry for the walk are passed
+    over.
+    """
+    free = [name for name in table.columns if name not in names]
+    found = []
+    for text, name in zip(raw.header, names):
+        if name in table.columns or plain_header(text) in own.named:
+            continue
+        mend = did_you_mean(name, free, LIKENESS) if name else ""
+        is_misspelt = mend.startswith("did you mean")
+        mend = (
+            mend if is_misspelt else f"if it is one, say so in headings.toml: {text.strip()!r} = …"
+        )
+        rule = f"{text.strip()} is no column of {table.name}"
+        if name in WALK and "plot" in table.columns and not is_misspelt:
+            continue
+        if is_complete and name and not is_misspelt:
+            found.append(_note(raw, table, rule + " and was not read", "", column=text.strip()))
+            continue
+        if not name:
+            rule = "a column has no name"
+            mend = f"type its name; not found: {', '.join(free) or 'none'}"
+        odd = ", ".join(f"U+{ord(c):04X}" for c in text if ord(c) > 127)
+        rule += f" ({odd} inside)" if odd else ""
+        found.append(_refusal(raw, table, "E-HEADER", text.strip() or None, rule, mend, text))
+    return found
+
+
+def _notes(raw, table, own, names, absent):
+    found = []
+    for text, name in zip(raw.header, names):
+        is_own = plain_header(text) in own.named
+        if name in table.columns and text.strip(" ") != name and not is_own:
+            spaces = odd_spaces(text)
+            rule = f"{text.strip()} read as {name}" + (f"; {spaces} removed" if spaces else "")
+            found.append(_note(raw, table, rule, f"write {name}", column=name, value=text))
+    if absent := [field.name for field in absent if not field.instead_of]:
+        rule = f"optional columns not there: {', '.join(absent)}"
+        found.append(_note(raw, table, rule, "add them if they were observed"))
     return found

@@ -10,8 +10,8 @@ import pandas as pd
 
 from culmbook.sheets import values as cells
 from culmbook.sheets.dictionary import SOURCE, empty_table
-from culmbook.sheets.grid import drop_rows, match_header
-from culmbook.sheets.headings import Headings, conversion, mapping_notes
+from culmbook.sheets.grid import drop_rows
+from culmbook.sheets.headings import Headings, conversion, mapping_notes, match_header
 from culmbook.sheets.problems import and_others, note, placed, refuse_row
 from culmbook.sheets.values import MISSING, Conventions, Reading
 
