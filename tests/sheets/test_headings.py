@@ -108,6 +108,17 @@ def test_the_same_trial_typed_otherwise_gives_the_same_tables(typed, tmp_path):
         assert "in every row: the file has no such column" in rules
 
 
+def test_a_correction_finds_its_row_in_a_wide_sheet(tmp_path):
+    sheets, said = wide()
+    keys = ["S01/003/2024-10-05,plants_alive,30,29", "S01/003/2024-10-05,observer,AB,CD"]
+    rows = [f"stand_counts,{key},AB,2025-01-01,typo" for key in keys]
+    sheets["corrections.csv"] = "\n".join(["table,key,column,old_value,new_value,by,on,why", *rows])
+    _, found = tables_of(tmp_path, sheets, said)
+    of_plot = found["stand_counts"].query("plot == '003'")
+    assert of_plot["plants_alive"].tolist() == [33, 29, 28]
+    assert of_plot["observer"].tolist() == ["AB", "CD", "AB"]
+
+
 def test_yields_per_hectare_in_another_unit_give_the_same_dry_yields(tmp_path):
     _, expected = tables_of(tmp_path / "published", *published())
     dry = dry_yield(expected["harvests"])[1]

@@ -11,12 +11,6 @@ WAITING = "no such row"  # unless one is found
 OUTCOMES = {"applied": "bool", "outcome": "str"}
 
 
-def no_corrections():
-    """Return the table of corrections without rows."""
-    columns = dict.fromkeys(corrections_table().columns, "str") | OUTCOMES
-    return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in columns.items()})
-
-
 class Corrections:
     """The corrections of a network and what became of each.
 
@@ -30,7 +24,8 @@ class Corrections:
 
     def __init__(self, rows=None, site="all"):
         self.rows = rows
-        self.frame, self.lines = no_corrections(), []
+        columns = dict.fromkeys(corrections_table().columns, "str") | OUTCOMES
+        self.frame, self.lines = pd.DataFrame(columns=list(columns)).astype(columns), []
         if rows is None or not rows.ok.any():
             return
         frame = rows.frame[rows.ok].reset_index(drop=True)
@@ -102,8 +97,13 @@ class Corrections:
         if column not in places:
             return False, f"not applied: {file} has no column {column}"
         key = {places[n]: rows.text[n][matching[0]] for n in rows.table.key if n in places}
-        lines = [at for at, n in enumerate(raw.lines) if n == line]  # several of a wide sheet
-        at = next(at for at in lines if all(raw.rows[at][j] == cell for j, cell in key.items()))
+        lines = [at for at, n in enumerate(raw.lines) if n == line]
+        if len(lines) > 1:  # rows of a wide sheet
+            is_key = [all(raw.rows[at][j] == cell for j, cell in key.items()) for at in lines]
+            lines = [at for at, same in zip(lines, is_key) if same]
+        if not lines:
+            return False, "not applied: another correction has changed the key of its row"
+        at = lines[0]
         raw.rows[at] = list(raw.rows[at])
         raw.rows[at][places[column]] = correction["new_value"]
         raw.kinds[at, places[column]] = CORRECTED

@@ -315,7 +315,7 @@ def _in_time(reading, field, today):
     """Return a date's reading, refused when it lies in the future, noted on an unlikely day of the
     year.
     """
-    day, likely = reading.value, field.plausible_days
+    day, likely = reading.value, field.plausible_day_of_year
     if day > today:
         rule = f"{day} lies in the future (today is {today})"
         return Reading(None, "E-DATE", rule, "correct the date")
