@@ -64,9 +64,9 @@ def wide():
     for row in long.rows:
         days.setdefault((row[2], row[3]), {})[row[1]] = row[4]
     rows = [["S01", plot, 0, "no", 0, "AB", *(days[day][plot] for day in days)] for plot in PLOTS]
-    header = "site,plot,plants_replanted,emerged_late,replants_alive,observer,20.6.,5.10.,22.6.25"
+    header = "site,plot,plants_replanted,emerged_late,replants_alive,observer,20.06.2024,05.10.2024,22.06.2025"
     sheets["S01/stand_counts.csv"] = Sheet(header, rows)
-    said = zip(("20.6.", "5.10.", "22.6.25"), days)
+    said = zip(("20.06.2024", "05.10.2024", "22.06.2025"), days)
     row = '"{}" = {{column = "plants_alive", counted_on = {}, occasion = "{}"}}\n'
     return sheets, "[stand_counts]\n" + "".join(row.format(head, *day) for head, day in said)
 
@@ -161,6 +161,12 @@ def problems_of(folder, said, sheets=None):
         ("[plots]\nvalues = 3", 2, "name = value pairs"),
         ('[plots]\nA = {column = "row", unit = ["x"]}', 2, "unit"),
         ("plots = 3", 1, "write [plots]"),
+        ('[plots]\nA = {column = "row", unit = "m"}', 2, "m cannot be turned into row number"),
+        (
+            '[plots]\n"L (ft)" = {column="plot_length_m", unit="ft"}\nM = "plot_length_m"',
+            3,
+            "one unit",
+        ),
         ("[plots", None, "cannot be read"),
     ],
 )
@@ -367,6 +373,20 @@ def test_cells_that_do_not_fit_a_heading_stop_its_proposal(tmp_path):
     text = propose(write_network(tmp_path, sheets))
     assert not proposed(text) and "no such hybrid" in text
     assert '# "Height": stem_height_cm?' in text and "outside the" in text
+
+
+def test_a_wide_sheet_is_proposed_as_a_comment_to_complete(tmp_path):
+    text = propose(write_network(tmp_path, wide()[0]))
+    said = '"05.10.2024" = {column = "plants_alive", counted_on = "2024-10-05", occasion = "…"}'
+    assert f"# {said}" in text and not proposed(text)
+
+
+def test_a_section_of_no_file_is_told(tmp_path):
+    found = problems_of(tmp_path, '["S07/plots.csv"]\nA = "plot"\n[weather]\nDay = "date"')
+    assert found.query("column == 'S07/plots.csv'")["rule"].tolist() == [
+        "no file of the network is meant"
+    ]
+    assert "no heading of this file" in found.query("value == 'Day'")["rule"].iat[0]
 
 
 def test_the_command_writes_only_when_asked_and_never_over_a_file(tmp_path, capsys):

@@ -123,7 +123,7 @@ class AllHeadings:
 
     def __init__(self, folder):
         text, given, self.problems = read_toml(folder / FILE)
-        self.faults, self.sections = Faults(text, FILE, self.problems), {}
+        self.faults, self.sections, self.used = Faults(text, FILE, self.problems), {}, set()
         self.order, self.constants = (
             self._order(given, ""),
             dict(self._pairs(given, "constants", "")),
@@ -143,20 +143,34 @@ class AllHeadings:
                 mend = did_you_mean(name, list(tables()))
                 self.faults.tell(f"{name} is no table and no file of one", mend, "", name)
 
-    def of(self, file, table):
-        """Return what is said of one file, given by its path within the network folder."""
-        for name in (file, file.rsplit(".", 1)[0], table.name):
-            if name in self.sections:
-                return self.sections[name]
-        return self._section("", {}, table)
+    def of(self, file, table, site=""):
+        """Return what is said of one file: its path within the network folder, and its folder's
+        site.
+        """
+        names = (file, file.rsplit(".", 1)[0], table.name)
+        name = next((name for name in names if name in self.sections), "")
+        self.used.add(name)
+        own = self.sections[name] if name else self._section("", {}, table)
+        of_folder = {"site": site} if site and table.has_site else {}
+        return replace(own, constants=of_folder | own.constants)
+
+    def unused(self):
+        """Return a note for each section whose file is not there."""
+        rule, mend = "no file of the network is meant", "name the table, or the file's path"
+        left = [name for name in self.sections if name not in self.used]
+        return [note(CODE, FILE, rule, mend, column=name, table="headings") for name in left]
 
     def _section(self, name, given, table):
         """Return what a section says of a table; its faults are told."""
         prefix, values = f"{name}.", {}
-        named = {}
+        named, units = {}, {}
         for text, said in given.items():
             if text not in (*GENERAL, "values"):
-                named[plain_header(text)] = self._heading(text, said, table, prefix)
+                named[plain_header(text)] = own = self._heading(text, said, table, prefix)
+                units.setdefault(own.column, own.unit)
+                if own.column and own.unit != units[own.column]:
+                    rule = f"another heading gives {own.column} in another unit"
+                    self.faults.tell(rule, "use one unit", prefix, text, own.unit)
         for column, words in self._pairs(given, "values", prefix):
             choices = table[column].enum if self._is_column(column, table, prefix, "values") else ()
             words = dict(self._pairs({column: words}, column, prefix))
@@ -259,12 +273,11 @@ def mapping_notes(raw, table, own):
     names = {own.column(text) for text in raw.header}
     there, said, found = {plain_header(text) for text in raw.header}, [], []
     for plain, head in own.named.items():
+        rule = f"read as {head.column}" if head.column else f"not read, as {FILE} says"
         if head.row:
-            rule = f"read as {head.column} where " + ", ".join(map(" is ".join, head.row))
-        elif plain not in there:
+            rule += " where " + ", ".join(map(" is ".join, head.row))
+        if plain not in there:
             rule = f"named in {FILE}, but no heading of this file"
-        else:
-            rule = f"read as {head.column}" if head.column else f"not read, as {FILE} says"
         if head.unit:
             rule += f", converted from {head.unit} to {table[head.column].unit}"
         if words := own.values.get(head.column):
@@ -315,7 +328,7 @@ def match_header(raw, table, own):
         typed = " and ".join(f"“{text.strip()}”" for text, n in zip(raw.header, names) if n == name)
         rule = f"column {name} stands twice ({typed})"
         problems.append(_refusal(raw, table, "E-DUPHEADER", name, rule, "keep one", name))
-    there = {*names, *own.constants, *_replaced(table, names)}
+    there = {*names, *own.constants, *replaced(table, names)}
     absent = [field for field in table.fields if field.name not in there]
     for column in absent:
         if not column.optional:
@@ -335,7 +348,7 @@ def match_header(raw, table, own):
     return places, problems
 
 
-def _replaced(table, names):
+def replaced(table, names):
     """Return the columns in whose place others stand."""
     return {old for field in table.fields if field.name in names for old in field.instead_of}
 

@@ -15,12 +15,13 @@ from pathlib import Path
 from culmbook.sheets import values as cells
 from culmbook.sheets.dictionary import tables
 from culmbook.sheets.grid import plain_header
-from culmbook.sheets.headings import Heading, Headings, conversion, unit_in, vocabulary
+from culmbook.sheets.headings import Heading, Headings, conversion, replaced, unit_in, vocabulary
 from culmbook.sheets.raw import list_folder, read_raw
 from culmbook.sheets.rows import column_of, read_cell
 from culmbook.sheets.values import Conventions
 
 ALIKE, APART = 0.82, 0.12  # least likeness of a heading to its column, and least lead over the next
+LEVEL = 0.02  # columns as like as that are told apart by their cells alone
 FITTING = 0.9  # least share of cells that can be read as the column
 WIDE_FROM = 3  # headings alike but for their digits that may be a wide sheet
 
@@ -113,12 +114,14 @@ def _likely(text, column, free, known):
     best = ranked[0] if ranked else None
     if best is None or likeness[best.name] < ALIKE:
         return None, "like no column that is missing"
-    near = [f for f in ranked[1:] if likeness[f.name] > likeness[best.name] - APART]
-    fitting = {f.name: _misfit(text, column, f, known) for f in [best, *near]}
-    good = [f for f in [best, *near] if not fitting[f.name]]
+    near = [f for f in ranked if likeness[f.name] > likeness[best.name] - APART]
+    misfits = {f.name: _misfit(text, column, f, known) for f in near}
+    good = [f for f in near if not misfits[f.name]]
     if len(good) > 1:
         return None, f"may be {' or '.join(f.name for f in good)}"
-    return (good[0], None) if good == [best] else (None, f"{best.name}? {fitting[best.name]}")
+    if good and likeness[good[0].name] > likeness[best.name] - LEVEL:
+        return good[0], None
+    return None, f"{best.name}? {misfits[best.name]}"
 
 
 def _likeness(text, field):
@@ -182,13 +185,15 @@ def _words(column, field):
 
 def _remarks(raw, table, wanted, doubts, site):
     """Return comments: headings without a proposal, columns not found, dates, a wide sheet."""
-    lines = [f"# {_quoted(t)}: {why}" for t, why in doubts.items()]
     there = {plain_header(text) for text in raw.header} | {field.name for field in wanted.values()}
+    there |= replaced(table, there) | ({"site"} if site else set())
     absent = [f for f in table.fields if not f.optional and f.name not in there]
-    absent = [f for f in absent if not (f.name == "site" and site)]
+    forms = {text: re.sub(r"\d+", "#", text) for text in doubts}
+    wide = [text for text, form in forms.items() if [*forms.values()].count(form) >= WIDE_FROM]
+    lines = [f"# {_quoted(text)}: {why}" for text, why in doubts.items() if text not in wide]
     if absent and (doubts or wanted):
         lines.append(f"# needed and not found: {', '.join(f.name for f in absent)}")
-        if one := [f"{f.name} = {json.dumps(f.enum[0])}" for f in absent if f.enum]:
+        if one := [f'{f.name} = "{f.enum[0]}"' for f in absent if f.enum]:
             lines.append(f"# if it is the same in every row: constants = {{{', '.join(one)}}}")
     dates = {f.name for f in table.fields if f.type == "date"}
     texts = {
@@ -199,11 +204,15 @@ def _remarks(raw, table, wanted, doubts, site):
     }
     if cells.date_order(texts) == "ambiguous":
         lines.append(f'# dates = "dmy"  # {min(texts - {""})}: is the day or the month first?')
-    forms = Counter(re.sub(r"\d+", "#", text) for text in doubts if re.search(r"\d", text))
-    if max(forms.values(), default=0) >= WIDE_FROM:
-        form = forms.most_common(1)[0][0]
-        text = next(text for text in doubts if re.sub(r"\d+", "#", text) == form)
-        key = ", ".join(f'{n} = "…"' for n in table.key if n not in there and n != "site")
-        said = f'{_quoted(text)} = {{column = "…", {key or "…"}}}'
-        lines.append(f"# a wide sheet? Say of each such heading what it holds: {said}")
+    if wide:
+        lines.append("# a wide sheet? Complete what each of its headings holds:")
+    order = cells.date_order(wide)
+    for text in wide:
+        said = {f.name: "…" for f in absent if f.required} | {"unit": unit_in(text)}
+        day, number = cells.read_date(text.strip(), order).value, re.findall(r"\d+", text)
+        said |= {name: str(day) for name in said if day and name in dates}
+        said |= {"plant": number[0]} if "plant" in said and len(number) == 1 else {}
+        column = next((f.name for f in absent if not f.required), "…")
+        pairs = [f'{name} = "{word}"' for name, word in ({"column": column} | said).items() if word]
+        lines.append(f"# {_quoted(text)} = {{{', '.join(pairs)}}}")
     return lines

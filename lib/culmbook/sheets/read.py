@@ -11,7 +11,7 @@ from culmbook.sheets.corrections import Corrections
 from culmbook.sheets.crosschecks import cross_checks
 from culmbook.sheets.dictionary import corrections_table, tables
 from culmbook.sheets.headings import FILE as HEADINGS_FILE
-from culmbook.sheets.headings import AllHeadings, unfolded
+from culmbook.sheets.headings import AllHeadings, mapping_notes, unfolded
 from culmbook.sheets.problems import format_problems, problems_frame, refuse_file
 from culmbook.sheets.raw import list_folder, read_raw, site_folders
 from culmbook.sheets.rows import Rows, read_sheet
@@ -208,6 +208,7 @@ class _Reader:
                 self._read_table(name)
         self._read_settings()
         self._check_missing()
+        self.problems += self.headings.unused() if self.site == "all" else []
         self.problems += self.corrections.problems()
 
     def _check_site(self):
@@ -265,12 +266,14 @@ class _Reader:
 
     def _read_file(self, file, table):
         own = self._own(file, table)
-        names = [*table.columns, *own.named]
-        raw = unfolded(read_raw(file.path, self.folder, names), own)
-        return self._read_again(file, table, raw)
+        raw = read_raw(file.path, self.folder, [*table.columns, *own.named])
+        if not raw.refused:
+            raw.problems += mapping_notes(raw, table, own)
+        return self._read_again(file, table, unfolded(raw, own))
 
     def _own(self, file, table):
-        return self.headings.of(file.path.relative_to(self.folder).as_posix(), table)
+        path = file.path.relative_to(self.folder).as_posix()
+        return self.headings.of(path, table, file.site)
 
     def _read_again(self, file, table, raw):
         own = self._own(file, table)

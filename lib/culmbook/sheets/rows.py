@@ -11,7 +11,7 @@ import pandas as pd
 from culmbook.sheets import values as cells
 from culmbook.sheets.dictionary import SOURCE, empty_table
 from culmbook.sheets.grid import drop_rows
-from culmbook.sheets.headings import Headings, conversion, mapping_notes, match_header
+from culmbook.sheets.headings import Headings, conversion, match_header
 from culmbook.sheets.problems import and_others, note, placed, refuse_row
 from culmbook.sheets.values import MISSING, Conventions, Reading
 
@@ -169,13 +169,10 @@ def read_sheet(raw, table, today, folder_site="", own=Headings()):
     conventions : Conventions or None
     """
     site = folder_site or None
-    if site and table.has_site:
-        own = replace(own, constants={"site": site} | own.constants)
     problems = [placed(p, table.name, site) for p in raw.problems]
     if raw.refused:
         return Rows.empty(table, problems), None
     places, of_header = match_header(raw, table, own)
-    of_header += mapping_notes(raw, table, own)
     problems += [placed(p, table.name, site) for p in of_header]
     raw = _visited(raw, table, places, site, problems)
     columns = {name: column_of(raw, place) for name, place in places.items()}
@@ -289,8 +286,7 @@ def read_cell(text, kind, field, conventions, today, own):
         conventions, own = Conventions(".", "ambiguous"), Headings()
     text = own.values.get(field.name, {}).get(cells.trimmed(text).casefold(), text)
     unit = own.units().get(field.name)
-    measured = replace(field, type="number") if unit and field.type == "integer" else field
-    reading = _by_type(text, kind, measured, conventions)
+    reading = _by_type(text, kind, field, conventions)
     if unit and reading.value is not None and kind != "percent":
         factor, offset = conversion(unit, field.unit)
         reading = replace(reading, value=float(f"{reading.value * factor + offset:.12g}"))
