@@ -88,6 +88,11 @@ def of_another_country():
     return sheets, ""
 
 
+@pytest.fixture(scope="module")
+def expected(tmp_path_factory):
+    return tables_of(tmp_path_factory.mktemp("published"), *published())[1]
+
+
 def tables_of(folder, sheets, said):
     files = sheets | ({"headings.toml": said} if said else {})
     network = read_network(write_network(folder, files), today=TODAY)
@@ -97,9 +102,8 @@ def tables_of(folder, sheets, said):
 
 
 @pytest.mark.parametrize("typed", [own_headings, wide, of_another_country])
-def test_the_same_trial_typed_otherwise_gives_the_same_tables(typed, tmp_path):
-    _, expected = tables_of(tmp_path / "published", *published())
-    network, found = tables_of(tmp_path / "typed", *typed())
+def test_the_same_trial_typed_otherwise_gives_the_same_tables(typed, expected, tmp_path):
+    network, found = tables_of(tmp_path, *typed())
     for name, frame in expected.items():
         pd.testing.assert_frame_equal(found[name], frame, check_exact=True, obj=name)
     if typed is own_headings:
@@ -119,8 +123,7 @@ def test_a_correction_finds_its_row_in_a_wide_sheet(tmp_path):
     assert of_plot["observer"].tolist() == ["AB", "CD", "AB"]
 
 
-def test_yields_per_hectare_in_another_unit_give_the_same_dry_yields(tmp_path):
-    _, expected = tables_of(tmp_path / "published", *published())
+def test_yields_per_hectare_in_another_unit_give_the_same_dry_yields(expected, tmp_path):
     dry = dry_yield(expected["harvests"])[1]
     sheets, _ = published()
     harvests = sheets["S01/harvests.csv"]
