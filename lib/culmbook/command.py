@@ -34,7 +34,9 @@ def main(arguments=None):
             # a console that lacks a character shows its code
             stream.reconfigure(errors="backslashreplace")
     try:
-        return asked.run(asked)
+        status = asked.run(asked)
+        sys.stdout.flush()  # a reader that has gone is met here, not when the process ends
+        return status
     except BrokenPipeError:
         # the reader has gone; nothing to flush to
         sys.stdout = open(os.devnull, "w", encoding="utf-8")
@@ -138,9 +140,10 @@ def _check(asked):
     Read all tables and list every problem with file, row, column, value, rule and how to fix
     it.
     """
-    from culmbook.sheets.read import check
+    from culmbook.sheets.check import check
 
-    report, status = check(asked.data, site=asked.site, errors_only=asked.errors)
+    how = {"site": asked.site, "errors_only": asked.errors, "as_json": asked.json}
+    report, status = check(asked.data, **how)
     print(report, end="", file=sys.stderr if status == EXIT_USAGE else sys.stdout)
     return status
 
@@ -162,7 +165,11 @@ def _sheets(asked):
     except (ValueError, OSError) as error:
         print(f"culmbook sheets: {error}", file=sys.stderr)
         return EXIT_FAILED if isinstance(error, OSError) else EXIT_USAGE
-    return EXIT_OK
+    lost = network.problems.query("table == 'plots' and severity != 'note'") if network else ()
+    if len(lost):
+        said = f"not on the sheets: what was refused of {', '.join(sorted(set(lost['file'])))}"
+        print(f"culmbook sheets: {said}; see culmbook check {asked.data}", file=sys.stderr)
+    return EXIT_FAILED if len(lost) else EXIT_OK
 
 
 def _headings(asked):
@@ -279,6 +286,7 @@ _CHECK = {
     "data": _FOLDER,
     "--site": _option("only this site and the whole network's tables", "CODE", default="all"),
     "--errors": _flag("list only what is refused; notes are counted"),
+    "--json": _flag("print files, problems and sites as JSON for other programs"),
 }
 _SHEETS = {
     "out": _option("folder for the sheets", "OUT", Path),

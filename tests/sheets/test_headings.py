@@ -10,10 +10,11 @@ import pandas as pd
 import pytest
 
 from culmbook.command import main
+from culmbook.sheets.check import check
 from culmbook.sheets.crosschecks import dry_yield
 from culmbook.sheets.headings import AllHeadings, conversion, vocabulary
 from culmbook.sheets.proposals import propose
-from culmbook.sheets.read import check, read_network
+from culmbook.sheets.read import read_network
 from culmbook.sheets.values import date_order, read_date
 from small_network import PLOTS, TODAY, Sheet, small_network, write_network
 

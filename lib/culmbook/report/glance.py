@@ -229,7 +229,8 @@ def _not_answered(own: pd.DataFrame, unasked: list[str], headings, controls: lis
         named = headings.loc[question, "heading"].format(
             control=controls[0] if controls else "the control"
         )
-        by_reason.setdefault(next(iter(reasons), ""), []).append(named[:1].lower() + named[1:])
+        word = named if named[1:2].isupper() else named[:1].lower() + named[1:]  # LT50 stays
+        by_reason.setdefault(next(iter(reasons), ""), []).append(word)
     return " ".join(f"Not answered: {fmt_list(named)}. {why}" for why, named in by_reason.items())
 
 
@@ -244,11 +245,14 @@ def _left_out(decided: pd.DataFrame, hybrids: list[str]) -> str:
 
 
 def _below(said: pd.DataFrame, scope: str, left_out: str, not_answered: str) -> list[list[str]]:
-    """Give what is provisional, what is open and what is to be done now."""
+    """Give what becomes of the highest yield, what is provisional, what is open and what is to be
+    done now.
+    """
     own = said[said["scope"].eq(scope)]
     provisional = own.loc[own["kind"].eq("provisional"), "text"].unique()
     findings = own[own["kind"].eq("finding")].drop_duplicates("rank").set_index("rank")["first"]
     lines = [
+        *[("Highest yield", why) for why in findings.reindex([2]).dropna() if scope == NETWORK],
         ("Provisional", " ".join(provisional) or "Nothing of this is provisional."),
         ("Open", " ".join([*findings.reindex([3]).dropna(), not_answered]).strip() or "Every question of this table is answered."),
         ("To do now", " ".join(findings.reindex([60, 80]).dropna()) or "Nothing is due."),

@@ -1,17 +1,19 @@
 """The data dictionary: what every table and column is, read from the Table Schema files beside it.
 
 Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standard properties a field
-may carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet),
-``plausible`` (values outside are worth a look), ``plausibleDayOfYear``, ``requiredIf`` (needed when
-another column has one of these values), ``naMeans`` (NA is a value here), ``slip`` (how its unit is likely mistaken), ``measured`` (a constant
-column is suspicious), ``optional`` (the column may be left out) and ``insteadOf`` (columns that may
-be left out where this one is there); a table may be ``optional``,
-have ``uniqueSets`` beside its primary key, ``rules`` (which rows are wrong, by columns of the row,
+may carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet), ``shape`` (the
+pattern of a code in words), ``plausible`` (values outside are worth a look),
+``plausibleDayOfYear``, ``requiredIf`` (needed when another column has one of these values),
+``naMeans`` (NA is a value here), ``slip`` (how its unit is likely mistaken), ``measured`` (a
+constant column is suspicious), ``optional`` (the column may be left out) and ``insteadOf`` (columns
+that may be left out where this one is there); a table may be ``optional``, have ``uniqueSets`` beside its primary key, ``rules`` (which rows are wrong, by columns of the row,
 of its plot and its ``area`` [m²], whatever else was read; an area may be 0.5 % above the plot's,
 since it is typed rounded), and stand ``beside`` the data (the corrections). ``python -m
-culmbook.sheets.dictionary`` prints the dictionary as a Markdown page.
+culmbook.sheets.dictionary`` prints the dictionary as a Markdown page, with a table's name that
+table.
 """
 
+import argparse
 import json
 import re
 from dataclasses import dataclass, fields
@@ -36,6 +38,7 @@ class Field:
     unit: str = ""
     required: bool = False
     pattern: str | None = None
+    shape: str = ""  # of a code, in words
     enum: tuple = ()
     minimum: float | None = None
     exclusive_minimum: float | None = None
@@ -179,10 +182,13 @@ def column_dictionary(name):
     return pd.DataFrame({title: [getattr(f, own) for f in fields] for title, own in names.items()})
 
 
-def markdown_page():
-    """Return the whole dictionary as a Markdown page."""
-    parts = ["# Data dictionary\n\nMade from the Table Schema files; edit those, not this page.\n"]
-    for table in _all_tables().values():
+def markdown_page(*names):
+    """Return the dictionary of some tables as a Markdown page; of all, with a title, where none is
+    named.
+    """
+    title = "# Data dictionary\n\nMade from the Table Schema files; edit those, not this page.\n"
+    parts = [] if names else [title]
+    for table in (_all_tables()[name] for name in names or _all_tables()):
         left_out = " The table may be left out." if table.optional else ""
         parts += [
             f"## {table.name}\n",
@@ -206,4 +212,7 @@ def _markdown_row(field):
 
 
 if __name__ == "__main__":
-    print(markdown_page())
+    parser = argparse.ArgumentParser(description="Print what every table and column is.")
+    parser.add_argument("table", nargs="?", choices=list(_all_tables()), help="only this table")
+    asked = parser.parse_args().table
+    print(markdown_page(*[asked] * bool(asked)))

@@ -61,7 +61,7 @@ def write_sheets(out, network=None, table=None, site=None, season=None):
     ------
     ValueError
         If there is no such table or site, a site or season comes without a network, no plot is
-        left, or a file stands in the way.
+        usable or left, or a file stands in the way.
     """
     if table not in (None, *tables()):
         raise ValueError(f"no table {table!r}; there are {', '.join(tables())}")
@@ -83,6 +83,9 @@ def _planned(out, chosen, network, site, season):
     if network is None or not about_plots:
         return [(out / f"{name}.xlsx", None) for name in chosen]
     sites = list(network.tables["plots"]["site"].unique())
+    if not sites:
+        why = network.stopped(site or "all", "plots")
+        raise ValueError(f"no plot to write a sheet for. {why}")
     if site not in (None, "all", *sites):
         known = ", ".join(sites) or "no site"
         raise ValueError(f"no plots of site {site!r}; there are plots of {known}")

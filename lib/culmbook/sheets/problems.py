@@ -1,6 +1,5 @@
 """What was wrong in the sheets: one record per fault, as a table and as a report in words."""
 
-import re
 from dataclasses import dataclass, fields, replace
 
 import pandas as pd
@@ -8,7 +7,6 @@ import pandas as pd
 from culmbook.text.numbers import fmt_list
 
 SEVERITIES = ("error_file", "error_row", "note")
-FOLLOWING = ("E-LAYOUT",)  # mostly follow from a fault of another table
 MONTHS = "January February March April May June July August September October November December"
 FEW = 6  # lines listed of rows that share a fault
 SHOWN_VALUE = 60  # longest piece of a cell that is quoted in a message
@@ -139,90 +137,3 @@ def shown(value, longest=SHOWN_VALUE):
     value = str(value)
     cut = value[:longest] + (f"… ({len(value)} characters)" if len(value) > longest else "")
     return "".join(c if c.isprintable() else f"[U+{ord(c):04X}]" for c in cut)
-
-
-def format_problems(frame, *, errors_only=False):
-    """Return the report of all problems in words, grouped by site, file and cause.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        As returned by :func:`problems_frame`.
-    errors_only : bool
-        Leave out the notes; the totals still count them.
-
-    Returns
-    -------
-    str
-        Files refused whole come first in their site, then files with rows refused, those that only
-        lack their plots after them, files with notes last. Within a file refusals come before
-        notes; of one cause the first place is shown, the others are counted. Ends with totals.
-    """
-    parts = []
-    listed = frame[frame["severity"] != "note"] if errors_only else frame
-    for site, of_site in listed.fillna({"site": ""}).groupby("site", sort=True):
-        parts.append(f"Site {shown(site)}" if site else "Whole network")
-        files = sorted(of_site.groupby("file"), key=lambda group: (_urgency(group[1]), group[0]))
-        for file, of_file in files:
-            parts.append(f"  {shown(file, 200)}")
-            of_file = of_file.sort_values("code", key=lambda c: c.isin(FOLLOWING), kind="stable")
-            causes = of_file.groupby(["severity", _causes(of_file)], sort=False)
-            parts += [f"    {_sentence(alike)}" for _, alike in causes]
-        parts.append("")
-    return "\n".join([*parts, _totals(frame)])
-
-
-def _causes(frame):
-    """Return what is wrong in each row with what only belongs to its own cell left out."""
-    causes = []
-    for row in frame.drop(columns="line").fillna("").itertuples():
-        cause = f"{row.code} {row.rule}"
-        for own in sorted({row.value.strip(), row.column, row.plot}, key=len, reverse=True):
-            cause = re.sub(rf"(?<!\w){re.escape(own)}(?!\w)", "…", cause) if own else cause
-        causes.append(re.sub(rf"\d+|{'|'.join(MONTHS.split())}", "#", cause))
-    return pd.Series(causes, frame.index, dtype="str")
-
-
-def _urgency(of_file):
-    """Return a file's place in the report: causes before their consequences, which carry
-    `FOLLOWING` codes.
-    """
-    causes = of_file[~of_file["code"].isin(FOLLOWING)]
-    ranks = {"error_file": 0, "error_row": 1, "note": 3}
-    ranks = [ranks[severity] for severity in causes["severity"]]
-    return min(ranks + [2] * (len(causes) < len(of_file)))
-
-
-def _sentence(alike):
-    """Return problems of one cause as a line: place, value, rule and mend of the first, and where
-    the others stand.
-    """
-    row = next(alike.itertuples(index=False))
-    place = [] if pd.isna(row.line) else [f"line {row.line}"]
-    whose = "" if pd.isna(row.hybrid) else f" ({shown(row.hybrid)})"
-    place += [] if pd.isna(row.plot) or row.column == "plot" else [f"plot {shown(row.plot)}{whose}"]
-    place += [] if pd.isna(row.column) else [f"column {shown(row.column)}"]
-    value = "" if pd.isna(row.value) else f" “{shown(row.value)}”:" if row.value else " blank:"
-    mend = f" → {shown(row.mend, 300)}" if row.mend else ""
-    head = ", ".join(place) or "file"
-    word = {"error_file": "FILE REFUSED", "error_row": "row refused", "note": "note"}[row.severity]
-    others = alike.iloc[1:]
-    more = f" [{len(others)} more of this kind: {_others(row, others)}]" if len(others) else ""
-    return f"[{row.code}] {word}, {head}:{value} {shown(row.rule, 300)}{mend}{more}"
-
-
-def _others(first, others):
-    """Return where further problems of one cause stand: their lines, or their columns."""
-    lines = [str(line) for line in others["line"].dropna().unique() if line != first.line]
-    columns = [shown(column) for column in others["column"].dropna().unique()]
-    what, places = ("line", lines) if lines else ("column", columns)
-    return f"{what}{'s' * (len(places) != 1)} {fmt_list(places, FEW)}"
-
-
-def _totals(frame):
-    n = frame["severity"].value_counts()
-    n_rows = len(frame.loc[frame["severity"] == "error_row", ["file", "line"]].drop_duplicates())
-    n_files, n_faults, n_notes = (int(n.get(severity, 0)) for severity in SEVERITIES)
-    files = "reason to refuse a whole file" if n_files == 1 else "reasons to refuse whole files"
-    faults = f"{n_faults} fault{'s' * (n_faults != 1)} in {n_rows} refused row{'s' * (n_rows != 1)}"
-    return f"{n_files} {files}, {faults}, {n_notes} note{'s' * (n_notes != 1)}."

@@ -10,9 +10,8 @@ from culmbook.sheets import rules
 from culmbook.sheets.corrections import Corrections
 from culmbook.sheets.crosschecks import cross_checks
 from culmbook.sheets.dictionary import corrections_table, tables
-from culmbook.sheets.headings import FILE as HEADINGS_FILE
 from culmbook.sheets.headings import AllHeadings, mapping_notes, unfolded
-from culmbook.sheets.problems import format_problems, problems_frame, refuse_file
+from culmbook.sheets.problems import problems_frame, refuse_file
 from culmbook.sheets.raw import list_folder, read_raw, site_folders
 from culmbook.sheets.rows import Rows, read_sheet
 from culmbook.sheets.settings import FILE as SETTINGS_FILE
@@ -384,71 +383,3 @@ class _Reader:
         found = lines.merge(plots, "left").set_index(source)[["plot", "hybrid"]]
         at = pd.MultiIndex.from_frame(frame[["file", "line"]])
         return frame.assign(**{name: found[name].reindex(at).to_numpy() for name in found})
-
-
-def check(data, *, site="all", errors_only=False, today=None):
-    """Return the report on a network folder and an exit status.
-
-    Parameters
-    ----------
-    data : str or path-like
-        Network folder.
-    site : str
-        ``all``, or one site.
-    errors_only : bool
-        List only what was refused; notes are counted.
-    today : datetime.date, optional
-        Dates after it are refused; the clock's date by default.
-
-    Returns
-    -------
-    report : str
-        The files that were read, every problem by site and file, and which sites are incomplete or
-        stopped.
-    status : int
-        0 when nothing was refused, 1 when a row or file was, 2 when the folder cannot be read at
-        all.
-    """
-    try:
-        network = read_network(data, site=site, today=today)
-    except ValueError as error:
-        return f"culmbook check: {error}\n", 2
-    files, corrections = network.files, network.corrections
-    parts = [f"Network folder {network.folder}", ""]
-    width = files["file"].str.len().max()
-    for row in files[files["table"] != "corrections"].itertuples():
-        line = f"{row.file:<{width}}  {row.rows:>7} rows, {row.rows_kept:>7} kept"
-        line += "  decimal ," if row.decimal == "," else ""
-        is_usual = pd.isna(row.encoding) or row.encoding == "utf-8"
-        parts.append(line + ("" if is_usual else f"  {row.encoding}"))
-    if files.empty:
-        parts.append("No table was found.")
-    parts += ["", format_problems(network.problems, errors_only=errors_only)]
-    if len(corrections):
-        parts.append(f"{corrections['applied'].sum()} of {len(corrections)} corrections applied.")
-    sites = network.tables["sites"]["site"]
-    incomplete = [site for site in sites if network.is_incomplete(site)]
-    if incomplete:
-        parts.append(f"Incomplete: {', '.join(incomplete)}.")
-    for site in sites:
-        if why := network.stopped(site, "plots"):
-            parts.append(f"Site {site} cannot be reported on: {why}")
-    parts.append(_next_step(network))
-    refused = network.problems["severity"] != "note"
-    return "\n".join(parts) + "\n", int(refused.any())
-
-
-def _next_step(network):
-    """Return what to do after a check, in a sentence."""
-    refused = network.problems[network.problems["severity"] != "note"]
-    if refused.empty:
-        seasons = [
-            f["growing_season"].max() for f in network.tables.values() if "growing_season" in f
-        ]
-        season = max((year for year in seasons if pd.notna(year)), default="YEAR")
-        then = f"culmbook season {network.folder} --season {season} --out reports"
-        return f"All usable. Next: {then}"
-    if (refused["code"] == "E-HEADER").any() and not (network.folder / HEADINGS_FILE).exists():
-        then = f"culmbook headings {network.folder} proposes what headings of your own may mean"
-        return f"Next: {then}; correct the rest, then check again."
-    return f"Next: correct what is refused, then: culmbook check {network.folder}"

@@ -339,7 +339,7 @@ def _by_type(text, kind, field, conventions):
     if field.content == "choice":
         return cells.read_choice(text, field.enum, kind)
     if field.content == "code":
-        return cells.read_code(text, field.pattern, kind, field.max_length)
+        return cells.read_code(text, field.pattern, kind, field.max_length, field.shape)
     reading = cells.read_text(text, field.max_length)
     is_quoted_cell = field.content == "cell" and not reading.refused  # a formula there, not here
     return Reading(reading.value) if is_quoted_cell else reading

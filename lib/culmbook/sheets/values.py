@@ -350,7 +350,7 @@ def read_choice(text, choices, kind=None):
     return Reading(None, "E-CODE", f"allowed: {', '.join(choices)}", mend)
 
 
-def read_code(text, pattern=None, kind=None, max_length=None):
+def read_code(text, pattern=None, kind=None, max_length=None, shape=""):
     """Return a code as text: never a number, never missing unless blank."""
     plain = trimmed(text)
     if plain == "":
@@ -359,11 +359,11 @@ def read_code(text, pattern=None, kind=None, max_length=None):
         rule = f"Excel holds a {kind} here, not a code"
         return Reading(None, "E-CODE", rule, "format the column as text before typing")
     if pattern and not re.fullmatch(pattern, plain):
-        mend = (
-            "use up to 40 letters, digits, _ . + - and single spaces inside, starting with a letter, "
+        shape = shape or (
+            "up to 40 letters, digits, _ . + - and single spaces inside, starting with a letter, "
             "digit or _"
         )
-        return Reading(None, "E-CODE", "not a valid code", mend)
+        return Reading(None, "E-CODE", "not a valid code", f"use {shape}")
     if max_length is not None and len(plain) > max_length:
         rule = f"{len(plain)} characters, at most {max_length}"
         return Reading(None, "E-CODE", rule, "shorten it")

@@ -301,7 +301,8 @@ def _correlation_words(found):
         return f"No correlation is given: {found.why_not}."
     is_one = len(found.others) == 1
     there = "what they give there" if is_one else "what lasts of them elsewhere"
-    alike = "much" if found.lower >= 0.7 else "only partly" if found.lower > 0 else "not clearly"
+    alike = "on the whole" if found.correlation >= 0.7 else "only partly"
+    alike = "much" if found.lower >= 0.7 else alike if found.lower > 0 else "not clearly"
     limits = f"{fmt_number(found.lower, 2)}–{fmt_number(found.upper, 2)}"
     return (
         f"{found.site} ranks hybrids {alike} like the other {'site' if is_one else 'sites'} "

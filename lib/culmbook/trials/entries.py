@@ -14,6 +14,7 @@ import pandas as pd
 from scipy import sparse
 from scipy.sparse import csgraph
 
+from culmbook.sheets.values import did_you_mean
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
@@ -51,8 +52,10 @@ def trial_of(plots: pd.DataFrame, trial: str = "") -> str:
     """The trial asked for, or the first by name; ``ValueError`` with those there are for another."""
     there = sorted(plots["trial"].unique())
     if trial and trial not in there:
+        meant = did_you_mean(trial, there)
         raise ValueError(
             f"trial = {trial!r}: no plot stands in it; trials there are: {fmt_list(there)}"
+            + f"; {meant}" * meant.startswith("did")
         )
     return trial or there[0]
 

@@ -60,6 +60,20 @@ def gap_season(plant_gaps, stand_counts, plots):
     return season.astype("Int64").fillna((year - is_winter.astype("int64")).astype("Int64"))
 
 
+def seasons_there(network):
+    """Return the seasons of which a network holds a planting or anything observed, in order."""
+    tables = network.tables
+    counts, scores = tables["stand_counts"], tables["frost_scores"]
+    found = [
+        planting_year(tables["plots"]),
+        count_season(counts),
+        frost_season(scores),
+        gap_season(tables["plant_gaps"], counts, tables["plots"]),
+        *(tables[name]["growing_season"] for name in ("stem_measures", "harvests", "phenology")),
+    ]
+    return sorted({int(year) for years in found for year in years.dropna()})
+
+
 def of_season(network, season):
     """Return the network as a report on `season` may use it: that season and those before, nothing
     after.
