@@ -148,7 +148,7 @@ def _check(asked):
     Read all tables and list every problem with file, row, column, value, rule and how to fix
     it.
     """
-    from culmbook.sheets.read import check
+    from culmbook.sheets.check import check
 
     how = {"site": asked.site, "errors_only": asked.errors, "as_json": asked.json}
     report, status = check(asked.data, **how)
@@ -179,6 +179,31 @@ def _sheets(asked):
         said = f"not on the sheets: what was refused of {', '.join(sorted(set(lost['file'])))}"
         print(f"culmbook sheets: {said}; see culmbook check {asked.data}", file=sys.stderr)
     return EXIT_FAILED if len(lost) else EXIT_OK
+
+
+def _headings(asked):
+    """Propose a headings.toml for sheets with headings of their own.
+
+    Print what the headings of a network's sheets likely mean, by their words and by the cells below
+    them, to be read line by line. Nothing is applied; --write keeps it as headings.toml where there
+    is none yet.
+    """
+    from culmbook.sheets.headings import FILE
+    from culmbook.sheets.proposals import propose
+
+    try:
+        said = propose(asked.data)
+        if said and asked.write:
+            with open(asked.data / FILE, "x", encoding="utf-8") as file:
+                file.write(said)
+    except OSError as error:
+        print(f"culmbook headings: {error}", file=sys.stderr)
+        return EXIT_FAILED if asked.data.is_dir() else EXIT_USAGE
+    print(said or "Every heading is a column's name.")
+    if said:
+        read = f"Next: read {asked.data / FILE}, then culmbook check {asked.data}"
+        print(read if asked.write else "Nothing is written; --write keeps it.")
+    return EXIT_OK
 
 
 def _functions(asked):
@@ -281,11 +306,16 @@ _SHEETS = {
     "--occasion": _option("occasion of the stand count, written into the sheet", "WORD"),
     "--date": _option("day of the walk, written into the sheets", "YYYY-MM-DD", _day),
 }
+_HEADINGS = {
+    "data": {**_FOLDER, "type": Path},
+    "--write": _flag("write it into the folder, never over one that is there"),
+}
 _FUNCTIONS = {"room": _option("only one room, e.g. stand", "ROOM", nargs="?", default="")}
 _COMMANDS = {
     "season": (_season, _SEASON),
     "check": (_check, _CHECK),
     "sheets": (_sheets, _SHEETS),
+    "headings": (_headings, _HEADINGS),
     "functions": (_functions, _FUNCTIONS),
 }
 

@@ -6,7 +6,7 @@ import pandas as pd
 
 from culmbook.selection.decide import DROP, EARLY, HOLD, PROMOTE, conditions
 from culmbook.selection.index import floor_words
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.words import is_are, n_of
 
