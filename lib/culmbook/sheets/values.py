@@ -347,6 +347,8 @@ def read_choice(text, choices, kind=None):
     if missing is not None:
         return missing
     mend = did_you_mean(plain, list(choices))
+    if not mend.startswith("did you mean"):
+        mend = "write one of them, or state in headings.toml what the word stands for"
     return Reading(None, "E-CODE", f"allowed: {', '.join(choices)}", mend)
 
 
