@@ -158,6 +158,11 @@ def problems_of(folder, said, sheets=None):
         ('[plots]\nA = {column = "plot", unit = "kg"}', 2, "kg cannot be turned into"),
         ('[harvests]\nA = {column = "fresh_mass_kg", unit = "t/ha"}', 2, "t/ha cannot be turned"),
         ('[plots]\n"Length (ft)" = "plot_length_m"', 2, 'unit = "ft"'),
+        (
+            '[plots]\n"L (ft)" = {column="plot_length_m", unit="cm"}',
+            2,
+            "names ft, but cm is stated",
+        ),
         ('dates = "dym"', 1, '"dmy", "mdy" or "ymd"'),
         ('constants = {status = "ok", stat = "ok"}', 1, "no column of any table"),
         ('[plots]\nconstants = {stat = "ok"}', 2, "did you mean status?"),
