@@ -33,7 +33,6 @@ from culmbook.sheets.values import did_you_mean, odd_spaces
 FILE, CODE = "headings.toml", "N-HEADINGS"
 ORDERS = {"dmy": "d/m/y", "mdy": "m/d/y", "ymd": "y/m/d"}
 GENERAL = ("dates", "constants")
-LIKENESS = 0.75  # least likeness of a heading to the column that may be meant
 
 
 @dataclass(frozen=True)
@@ -366,7 +365,7 @@ def _unknown(raw, table, own, names, is_complete):
     for text, name in zip(raw.header, names):
         if name in table.columns or plain_header(text) in own.named:
             continue
-        mend = did_you_mean(name, free, LIKENESS) if name else ""
+        mend = did_you_mean(name, free) if name else ""
         is_misspelt = mend.startswith("did you mean")
         mend = (
             mend if is_misspelt else f"if it is one, say so in headings.toml: {text.strip()!r} = …"
