@@ -186,6 +186,24 @@ def test_what_headings_toml_cannot_mean_is_refused_with_its_line(said, line, wor
     assert words in f"{found[0].rule} {found[0].mend}"
 
 
+def test_many_faults_of_headings_toml_are_all_told_and_break_nothing(tmp_path):
+    found = problems_of(
+        tmp_path,
+        """constants = ""
+[stem_measures]
+stem_height_cm = {column = "stem_height_cm", unit = 3}
+constants = {column = "plot", unit = 3}
+values = {column = "plot"}
+dates = {x = 1}
+[stand_counts]
+plot = {column = "", unit = "m"}
+plants_alive = {column = "plants_alive", day = "x"}
+""",
+    )
+    told = found.query("code == 'E-HEADINGS'")
+    assert sorted(told["line"]) == [1, 3, 4, 4, 5, 5, 6, 9], told.to_string()
+
+
 def test_a_unit_named_twice_otherwise_and_a_doubled_heading_are_refused(tmp_path):
     sheets = one_site()
     sheets["S01/plots.csv"].header[1] = "Plot no"

@@ -170,17 +170,17 @@ class AllHeadings:
                     self.faults.tell(rule, "use one unit", prefix, text, own.unit)
         for column, words in self._pairs(given, "values", prefix):
             choices = table[column].enum if self._is_column(column, table, prefix, "values") else ()
-            words = dict(self._pairs({column: words}, column, prefix))
+            words = dict(self._pairs({column: words}, column, f"{prefix}values."))
             for typed, word in words.items():
                 if choices and word not in choices:
                     rule = f"{word} is no value of {column}"
                     self.faults.tell(rule, did_you_mean(str(word), choices), prefix, "values", word)
             values[column] = {str(typed).casefold(): str(word) for typed, word in words.items()}
-        constants = dict(self._pairs(given, "constants", prefix))
-        for column in constants:
-            self._is_column(column, table, prefix, "constants")
-        general = {c: value for c, value in self.constants.items() if c in table.columns}
-        constants = {column: str(value) for column, value in (general | constants).items()}
+        constants = {c: value for c, value in self.constants.items() if c in table.columns}
+        for column, value in self._pairs(given, "constants", prefix):
+            if self._is_column(column, table, prefix, "constants"):
+                constants[column] = value
+        constants = {column: str(value) for column, value in constants.items()}
         order = self._order(given, prefix) or self.order
         return Headings(named, values, constants, order)
 
@@ -213,13 +213,14 @@ class AllHeadings:
             return Heading(text)
         column, unit = said["column"], str(said.get("unit", ""))
         row = tuple((name, str(said[name])) for name in said if name not in ("column", "unit"))
-        for name in [column, *dict(row)] if column else ():
-            if not self._is_column(name, table, prefix, text):
-                return Heading(text)
-        written, to = unit_in(text), table[column].unit if column else ""
+        checked = (self._is_column(name, table, prefix, text) for name in [column, *dict(row)])
+        if not column or not all(checked):
+            return Heading(text)
+        written, to = unit_in(text), table[column].unit
         if unit and not conversion(unit, to):
             rule = f"{unit} cannot be turned into {to or 'the text of ' + column}"
             self.faults.tell(rule, "see the units in the data dictionary", prefix, text, unit)
+            unit = ""
         elif conversion(written, to) and conversion(written, unit or to) != (1, 0):
             rule = f"the heading names {written}, but {f'{unit} is stated' if unit else f'{column} is in {to}'}"
             mend = f'state it: {{column = "{column}", unit = "{written}"}}'
