@@ -199,7 +199,7 @@ def _headings(asked):
     except OSError as error:
         print(f"culmbook headings: {error}", file=sys.stderr)
         return EXIT_FAILED if asked.data.is_dir() else EXIT_USAGE
-    print(said or "Every heading is a column's name.")
+    print(said or "No sheet has headings of its own.")
     if said:
         read = f"Next: read {asked.data / FILE}, then culmbook check {asked.data}"
         print(read if asked.write else "Nothing is written; --write keeps it.")

@@ -158,6 +158,11 @@ def problems_of(folder, said, sheets=None):
         ('[plots]\nA = {column = "plot", unit = "kg"}', 2, "kg cannot be turned into"),
         ('[harvests]\nA = {column = "fresh_mass_kg", unit = "t/ha"}', 2, "t/ha cannot be turned"),
         ('[plots]\n"Length (ft)" = "plot_length_m"', 2, 'unit = "ft"'),
+        (
+            '[plots]\n"L (ft)" = {column="plot_length_m", unit="cm"}',
+            2,
+            "names ft, but cm is stated",
+        ),
         ('dates = "dym"', 1, '"dmy", "mdy" or "ymd"'),
         ('constants = {status = "ok", stat = "ok"}', 1, "no column of any table"),
         ('[plots]\nconstants = {stat = "ok"}', 2, "did you mean status?"),
@@ -179,6 +184,24 @@ def test_what_headings_toml_cannot_mean_is_refused_with_its_line(said, line, wor
     found = AllHeadings(tmp_path).problems
     assert [p.code for p in found] == ["E-HEADINGS"] and found[0].line == line
     assert words in f"{found[0].rule} {found[0].mend}"
+
+
+def test_many_faults_of_headings_toml_are_all_told_and_break_nothing(tmp_path):
+    found = problems_of(
+        tmp_path,
+        """constants = ""
+[stem_measures]
+stem_height_cm = {column = "stem_height_cm", unit = 3}
+constants = {column = "plot", unit = 3}
+values = {column = "plot"}
+dates = {x = 1}
+[stand_counts]
+plot = {column = "", unit = "m"}
+plants_alive = {column = "plants_alive", day = "x"}
+""",
+    )
+    told = found.query("code == 'E-HEADINGS'")
+    assert sorted(told["line"]) == [1, 3, 4, 4, 5, 5, 6, 9], told.to_string()
 
 
 def test_a_unit_named_twice_otherwise_and_a_doubled_heading_are_refused(tmp_path):

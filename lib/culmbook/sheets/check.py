@@ -3,14 +3,12 @@ next.
 """
 
 import json
-import re
 
 import pandas as pd
 
 from culmbook.sheets.headings import FILE as HEADINGS_FILE
-from culmbook.sheets.problems import FEW, MONTHS, SEVERITIES, shown
+from culmbook.sheets.problems import SEVERITIES, by_cause, shown
 from culmbook.sheets.read import read_network
-from culmbook.text.numbers import fmt_list
 
 FOLLOWING = ("E-LAYOUT",)  # mostly follow from a fault of another table
 
@@ -128,21 +126,9 @@ def format_problems(frame, *, errors_only=False):
         for file, of_file in files:
             parts.append(f"  {shown(file, 200)}")
             of_file = of_file.sort_values("code", key=lambda c: c.isin(FOLLOWING), kind="stable")
-            causes = of_file.groupby(["severity", _causes(of_file)], sort=False)
-            parts += [f"    {_sentence(alike)}" for _, alike in causes]
+            parts += [f"    {_sentence(row)}" for row in by_cause(of_file).itertuples()]
         parts.append("")
     return "\n".join([*parts, _totals(frame)])
-
-
-def _causes(frame):
-    """Return what is wrong in each row with what only belongs to its own cell left out."""
-    causes = []
-    for row in frame.drop(columns="line").fillna("").itertuples():
-        cause = f"{row.code} {row.rule}"
-        for own in sorted({row.value.strip(), row.column, row.plot}, key=len, reverse=True):
-            cause = re.sub(rf"(?<!\w){re.escape(own)}(?!\w)", "…", cause) if own else cause
-        causes.append(re.sub(rf"\d+|{'|'.join(MONTHS.split())}", "#", cause))
-    return pd.Series(causes, frame.index, dtype="str")
 
 
 def _urgency(of_file):
@@ -155,11 +141,8 @@ def _urgency(of_file):
     return min(ranks + [2] * (len(causes) < len(of_file)))
 
 
-def _sentence(alike):
-    """Return problems of one cause as a line: place, value, rule and mend of the first, and where
-    the others stand.
-    """
-    row = next(alike.itertuples(index=False))
+def _sentence(row):
+    """Return one problem as a line: place, value, rule, mend, code."""
     place = [] if pd.isna(row.line) else [f"line {row.line}"]
     whose = "" if pd.isna(row.hybrid) else f" ({shown(row.hybrid)})"
     place += [] if pd.isna(row.plot) or row.column == "plot" else [f"plot {shown(row.plot)}{whose}"]
@@ -168,17 +151,7 @@ def _sentence(alike):
     mend = f" → {shown(row.mend, 300)}" if row.mend else ""
     head = ", ".join(place) or "file"
     word = {"error_file": "FILE REFUSED", "error_row": "row refused", "note": "note"}[row.severity]
-    others = alike.iloc[1:]
-    more = f" [{len(others)} more of this kind: {_others(row, others)}]" if len(others) else ""
-    return f"[{row.code}] {word}, {head}:{value} {shown(row.rule, 300)}{mend}{more}"
-
-
-def _others(first, others):
-    """Return where further problems of one cause stand: their lines, or their columns."""
-    lines = [str(line) for line in others["line"].dropna().unique() if line != first.line]
-    columns = [shown(column) for column in others["column"].dropna().unique()]
-    what, places = ("line", lines) if lines else ("column", columns)
-    return f"{what}{'s' * (len(places) != 1)} {fmt_list(places, FEW)}"
+    return f"[{row.code}] {word}, {head}:{value} {shown(row.rule, 500)}{mend}"
 
 
 def _totals(frame):

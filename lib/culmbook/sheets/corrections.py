@@ -5,10 +5,9 @@ import pandas as pd
 
 from culmbook.sheets.dictionary import corrections_table, tables
 from culmbook.sheets.problems import note
-from culmbook.sheets.rows import CORRECTED
+from culmbook.sheets.rows import CORRECTED, Rows
 
 WAITING = "no such row"  # unless one is found
-OUTCOMES = {"applied": "bool", "outcome": "str"}
 
 
 class Corrections:
@@ -23,32 +22,24 @@ class Corrections:
     """
 
     def __init__(self, rows=None, site="all"):
-        self.rows = rows
-        columns = dict.fromkeys(corrections_table().columns, "str") | OUTCOMES
-        self.frame, self.lines = pd.DataFrame(columns=list(columns)).astype(columns), []
-        if rows is None or not rows.ok.any():
-            return
-        frame = rows.frame[rows.ok].reset_index(drop=True)
-        for name in ("old_value", "new_value"):
-            typed = [str(cell).strip() for cell in rows.text[name][rows.ok]]
-            frame[name] = pd.Series(typed, dtype="str")
-        for name in ("table", "column"):
-            frame[name] = frame[name].str.strip()
+        rows = Rows.empty(corrections_table()) if rows is None else rows
+        self.rows, known = rows, tables()
+        frame = rows.frame[rows.ok].assign(applied=False, outcome=WAITING)
+        for name in ("table", "key", "column", "old_value", "new_value"):
+            frame[name] = pd.Series(rows.text[name][rows.ok], frame.index, dtype="str").str.strip()
+        frame["key"] = frame["key"].str.replace(r"\s*/\s*", "/", regex=True)
         frame["on"] = frame["on"].dt.strftime("%Y-%m-%d").astype("str")
-        keys = ["/".join(part.strip() for part in key.split("/")) for key in frame["key"]]
-        frame = frame.assign(key=pd.Series(keys, dtype="str"), applied=False, outcome=WAITING)
-        known = tables()
         for i, row in frame.iterrows():
             if row["table"] not in known:
                 frame.loc[i, "outcome"] = f"{row['table']} is no table"
             elif row["column"] not in known[row["table"]].columns:
                 frame.loc[i, "outcome"] = f"{row['column']} is no column of {row['table']}"
-        of_sites = frame["table"].map(lambda name: name in known and known[name].has_site)
-        is_other = of_sites.astype(bool) & (frame["key"].str.split("/").str[0] != site)
+        of_sites = frame["table"].isin([name for name, table in known.items() if table.has_site])
         if site != "all":
-            frame = frame[~is_other].reset_index(drop=True)
+            frame = frame[~of_sites | (frame["key"].str.split("/").str[0] == site)]
         self.lines = frame["source_line"].tolist()
-        self.frame = frame[self.frame.columns]
+        frame = frame.drop(columns=["source_file", "source_line"]).reset_index(drop=True)
+        self.frame = frame.astype({"outcome": "str", "applied": "bool"})
 
     def apply(self, rows, raws):
         """Put the corrections of one table into its sheets.

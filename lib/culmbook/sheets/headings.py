@@ -33,7 +33,6 @@ from culmbook.sheets.values import did_you_mean, odd_spaces
 FILE, CODE = "headings.toml", "N-HEADINGS"
 ORDERS = {"dmy": "d/m/y", "mdy": "m/d/y", "ymd": "y/m/d"}
 GENERAL = ("dates", "constants")
-LIKENESS = 0.75  # least likeness of a heading to the column that may be meant
 
 
 @dataclass(frozen=True)
@@ -124,10 +123,8 @@ class AllHeadings:
     def __init__(self, folder):
         text, given, self.problems = read_toml(folder / FILE)
         self.faults, self.sections, self.used = Faults(text, FILE, self.problems), {}, set()
-        self.order, self.constants = (
-            self._order(given, ""),
-            dict(self._pairs(given, "constants", "")),
-        )
+        self.order = self._order(given, "")
+        self.constants = dict(self._pairs(given, "constants", ""))
         for column in self.constants:
             if not any(column in table.columns for table in tables().values()):
                 self.faults.tell(f"{column} is no column of any table", "", "", "constants", column)
@@ -173,17 +170,17 @@ class AllHeadings:
                     self.faults.tell(rule, "use one unit", prefix, text, own.unit)
         for column, words in self._pairs(given, "values", prefix):
             choices = table[column].enum if self._is_column(column, table, prefix, "values") else ()
-            words = dict(self._pairs({column: words}, column, prefix))
+            words = dict(self._pairs({column: words}, column, f"{prefix}values."))
             for typed, word in words.items():
                 if choices and word not in choices:
                     rule = f"{word} is no value of {column}"
                     self.faults.tell(rule, did_you_mean(str(word), choices), prefix, "values", word)
             values[column] = {str(typed).casefold(): str(word) for typed, word in words.items()}
-        constants = dict(self._pairs(given, "constants", prefix))
-        for column in constants:
-            self._is_column(column, table, prefix, "constants")
-        general = {c: value for c, value in self.constants.items() if c in table.columns}
-        constants = {column: str(value) for column, value in (general | constants).items()}
+        constants = {c: value for c, value in self.constants.items() if c in table.columns}
+        for column, value in self._pairs(given, "constants", prefix):
+            if self._is_column(column, table, prefix, "constants"):
+                constants[column] = value
+        constants = {column: str(value) for column, value in constants.items()}
         order = self._order(given, prefix) or self.order
         return Headings(named, values, constants, order)
 
@@ -216,15 +213,16 @@ class AllHeadings:
             return Heading(text)
         column, unit = said["column"], str(said.get("unit", ""))
         row = tuple((name, str(said[name])) for name in said if name not in ("column", "unit"))
-        for name in [column, *dict(row)] if column else ():
-            if not self._is_column(name, table, prefix, text):
-                return Heading(text)
-        written, to = unit_in(text), table[column].unit if column else ""
+        checked = (self._is_column(name, table, prefix, text) for name in [column, *dict(row)])
+        if not column or not all(checked):
+            return Heading(text)
+        written, to = unit_in(text), table[column].unit
         if unit and not conversion(unit, to):
             rule = f"{unit} cannot be turned into {to or 'the text of ' + column}"
             self.faults.tell(rule, "see the units in the data dictionary", prefix, text, unit)
-        elif written and not unit and conversion(written, to) not in (None, (1, 0)):
-            rule = f"the heading names {written}, but {column} is in {to}"
+            unit = ""
+        elif conversion(written, to) and conversion(written, unit or to) != (1, 0):
+            rule = f"the heading names {written}, but {f'{unit} is stated' if unit else f'{column} is in {to}'}"
             mend = f'state it: {{column = "{column}", unit = "{written}"}}'
             self.faults.tell(rule, mend, prefix, text, written)
         return Heading(text, column, unit, row)
@@ -254,13 +252,11 @@ def unfolded(raw, own):
     for i, row in enumerate(raw.rows):
         for said, places in wide.items():
             if any(row[j].strip() for j in places.values()):
-                from_places = [*fixed, *map(places.get, columns)]
-                told = [""] * len(fixed) + [dict(said).get(column, "") for column in columns]
-                for k, j in enumerate(from_places):
-                    told[k] = told[k] if j is None else row[j]
-                    if (i, j) in raw.kinds:
-                        long.kinds[len(long.rows), k] = raw.kinds[i, j]
-                long.rows.append(told)
+                at, said = [*fixed, *map(places.get, columns)], dict(said)
+                kinds = {(len(long.rows), k): raw.kinds.get((i, j)) for k, j in enumerate(at)}
+                long.kinds |= {place: kind for place, kind in kinds.items() if kind}
+                cells = zip(header, at)
+                long.rows.append([said.get(name, "") if j is None else row[j] for name, j in cells])
                 long.lines.append(raw.lines[i])
     long.n_rows = raw.n_rows - len(raw.rows) + len(long.rows)
     rule = f"a wide sheet: {len(raw.rows)} rows unfolded into {len(long.rows)}, as {FILE} says"
@@ -284,14 +280,10 @@ def mapping_notes(raw, table, own):
             rule += "; words: " + ", ".join(map(" = ".join, words.items()))
         said.append((head.column or None, head.text, rule))
     for column, value in own.constants.items():
-        is_filled = column not in names
-        rule = (
-            "in every row: the file has no such column"
-            if is_filled
-            else "not used: the file has this column"
-        )
-        if is_filled or column != "site":
-            said.append((column, value, rule))
+        if column not in names:
+            said.append((column, value, "in every row: the file has no such column"))
+        elif column != "site":
+            said.append((column, value, "not used: the file has this column"))
     for column, value, rule in said:
         place = {"line": raw.header_line, "column": column, "value": value, "table": table.name}
         found.append(note(CODE, raw.file, rule, **place))
@@ -374,7 +366,7 @@ def _unknown(raw, table, own, names, is_complete):
     for text, name in zip(raw.header, names):
         if name in table.columns or plain_header(text) in own.named:
             continue
-        mend = did_you_mean(name, free, LIKENESS) if name else ""
+        mend = did_you_mean(name, free) if name else ""
         is_misspelt = mend.startswith("did you mean")
         mend = (
             mend if is_misspelt else f"if it is one, say so in headings.toml: {text.strip()!r} = …"

@@ -1,5 +1,6 @@
 """What was wrong in the sheets: one record per fault, as a table and as a report in words."""
 
+import re
 from dataclasses import dataclass, fields, replace
 
 import pandas as pd
@@ -137,3 +138,32 @@ def shown(value, longest=SHOWN_VALUE):
     value = str(value)
     cut = value[:longest] + (f"… ({len(value)} characters)" if len(value) > longest else "")
     return "".join(c if c.isprintable() else f"[U+{ord(c):04X}]" for c in cut)
+
+
+def by_cause(frame):
+    """Return the first problem of each cause in a file; its rule counts the others and says where.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        As returned by :func:`problems_frame`.
+    """
+    causes, kept = [], []
+    words = (
+        frame.reindex(columns=["code", "value", "column", "plot", "rule"]).astype(object).fillna("")
+    )
+    for code, value, column, plot, cause in words.itertuples(index=False):
+        for own in sorted(filter(None, {value.strip(), column, plot}), key=len, reverse=True):
+            cause = re.sub(rf"(?<!\w){re.escape(own)}(?!\w)", "#", cause)
+        causes.append(code + re.sub(rf"\d+|{MONTHS.replace(' ', '|')}", "#", cause))
+    by = ["file", "severity", pd.Series(causes, frame.index, dtype="str")]
+    for _, alike in frame.groupby(by, sort=False):
+        first, others = alike.iloc[0].copy(), alike.iloc[1:]
+        lines = others["line"][others["line"] != first["line"]].dropna()
+        what, places = ("line", lines) if len(lines) else ("column", others["column"].dropna())
+        places = [shown(place) for place in dict.fromkeys(places)]
+        if len(others):
+            where = f"{what}{'s' * (len(places) != 1)} {fmt_list(places, FEW)}"
+            first["rule"] += f" [{len(others)} more of this kind: {where}]"
+        kept.append(first)
+    return pd.DataFrame(kept, columns=frame.columns).astype(frame.dtypes)

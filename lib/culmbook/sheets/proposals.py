@@ -44,9 +44,10 @@ def propose(folder):
         found += list_folder(inner, folder, inner.name)[0]
     order = list(tables())
     files = sorted((f for f in found if f.table in order), key=lambda f: order.index(f.table))
-    known, lines = {}, {}
+    known, lines, refused = {}, {}, []
     for file in files:
         raw = read_raw(file.path, folder)
+        refused += [f"# {p.file}: {p.rule}" for p in raw.problems if p.severity == "error_file"]
         if raw.header:
             said = _section(raw, tables()[file.table], known, file.site)
             lines.setdefault(file.table, {})[raw.file] = said
@@ -57,7 +58,7 @@ def propose(folder):
             section = name if same else json.dumps(file)
             parts += [f"[{section}]", *said, ""] if said else []
     about = "# Proposed by culmbook headings. Read every line: it is taken at its word."
-    return "\n".join([about, "", *parts]) if parts else ""
+    return "\n".join([about, *refused, "", *parts]) if parts or refused else ""
 
 
 def _section(raw, table, known, site):

@@ -293,6 +293,11 @@ class _Reader:
         rules.check_key(rows)
         rules.check_unique_sets(rows)
         rules.check_rules(rows, self.rows)
+        lacking = {(p.file, p.column) for p in rows.problems if p.code == "E-HEADER"}
+        told = [
+            p for p in rows.problems if p.code == "E-HEADER" or (p.file, p.column) not in lacking
+        ]
+        rows.problems = told  # not every row of a column that is missing
         if any(link.table == "plots" for link in self._known_links(table)):
             rules.withdraw_without_layout(rows, self.rows["plots"])
         return rows

@@ -10,7 +10,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from difflib import get_close_matches
+from difflib import SequenceMatcher, get_close_matches
 
 from culmbook.sheets.problems import MONTHS
 
@@ -18,6 +18,7 @@ NOTED_MISSING = {".", "*", "n/a", "na", "missing", "nan", "null", "none", "#n/a"
 UNSURE = {"-", "--", "---", "–", "—", "x", "?", "??"}
 SENTINELS = {sign * int("9" * n) for n in (2, 3, 4, 5) for sign in (1, -1)} - {99}
 LONGEST_NUMBER = 40  # digits
+LIKENESS = 0.7  # least likeness of a word to the one that may be meant
 ODD_SPACES = "\u00a0\u2007\u202f\u200b\u200c\u200d\u2060\ufeff"
 _MIXED_UP = str.maketrans("oil", "011")  # characters that hands and eyes mix up
 INVISIBLE = re.compile("[\u200b\u200c\u200d\u2060\ufeff]")
@@ -73,7 +74,7 @@ def odd_spaces(text):
     )
 
 
-def did_you_mean(text, known, likeness=0.6):
+def did_you_mean(text, known):
     """Return the mend naming the closest known word, or listing some known ones.
 
     Examples
@@ -83,8 +84,9 @@ def did_you_mean(text, known, likeness=0.6):
     """
     by_form = {word.casefold().translate(_MIXED_UP): word for word in known}
     form = text.casefold().translate(_MIXED_UP)
-    close = [by_form[form]] if form in by_form else get_close_matches(text, known, 1, likeness)
-    if close:
+    close = [by_form[form]] if form in by_form else get_close_matches(text, known, 2, LIKENESS)
+    ratios = [SequenceMatcher(None, word, text).ratio() for word in close]
+    if close and (len(close) == 1 or ratios[0] > ratios[1]):  # no other is as like
         return f"did you mean {close[0]}?"
     some = sorted(known)[:6]
     return f"known: {', '.join(some)}{' …' if len(known) > len(some) else ''}" if some else ""
@@ -347,6 +349,8 @@ def read_choice(text, choices, kind=None):
     if missing is not None:
         return missing
     mend = did_you_mean(plain, list(choices))
+    if not mend.startswith("did you mean"):
+        mend = "write one of them, or state in headings.toml what the word stands for"
     return Reading(None, "E-CODE", f"allowed: {', '.join(choices)}", mend)
 
 
