@@ -6,8 +6,8 @@ walked. The hybrid is not on it: whoever counts or scores should not know which 
 """
 
 from datetime import datetime
-from math import ceil
 from pathlib import Path
+from textwrap import wrap
 
 import pandas as pd
 import xlsxwriter
@@ -24,6 +24,9 @@ LEAST_WIDTH = 9  # characters of a column to write in by hand
 PLANTS_PER_PLOT = 5
 BESIDE = {"plants_alive": ("plants_planted", "last_count")}
 """What is shown in grey before a column."""
+NOT_READ = {name: (name.capitalize(), "for the walk") for name in ("trial", "row", "column")}
+NOT_READ |= {"plants_planted": ("Plants planted", "plants"), "last_count": ("Last count", "plants")}
+"""Headings and units of what is shown beside a table's own columns."""
 A4 = 9  # paper size
 FIXED_DATE = datetime(1980, 1, 1)  # of writing, so that the same sheets are the same bytes
 HOW_TO = (
@@ -107,8 +110,7 @@ def _planned(out, chosen, network, site, told):
         why = network.stopped(site or "all", "plots")
         raise ValueError(f"no plot to write a sheet for. {why}")
     if site not in (None, "all", *sites):
-        known = ", ".join(sites) or "no site"
-        raise ValueError(f"no plots of site {site!r}; there are plots of {known}")
+        raise ValueError(f"no plots of site {site!r}; there are plots of {', '.join(sites)}")
     planned = []
     for code in sites if site in (None, "all") else [site]:
         plots = _standing_plots(network, code, told.get("growing_season"))
@@ -166,7 +168,8 @@ def _last_counts(network, day):
 
 def _write(path, rows, title):
     path.parent.mkdir(parents=True, exist_ok=True)
-    with xlsxwriter.Workbook(path, {"in_memory": True}) as book:
+    plain = {"strings_to_formulas": False, "strings_to_urls": False}
+    with xlsxwriter.Workbook(path, {"in_memory": True} | plain) as book:
         book.set_properties({"author": "culmbook", "created": FIXED_DATE})
         table = tables()[path.stem]
         sheet = book.add_worksheet(table.name)
@@ -217,21 +220,14 @@ def _write_heading(book, sheet, table, columns, rows, title, widths):
         high = max(high, 1.4 * (lines[0] * TITLE_PT + lines[1] * HINT_PT))
         sheet.write_string(HEADER_ROW - 1, place, name, name_form)
     sheet.set_row(TITLE_ROW - 1, ROW_PT)
-    sheet.set_row(UNIT_ROW - 1, ceil(high))
+    sheet.set_row(UNIT_ROW - 1, round(high))
     sheet.set_row(HEADER_ROW - 1, 2 * NAME_PT)
 
 
 def _heading(table, name):
     """What a column is called, and the unit or allowed words that stand below."""
     if name not in table.columns:
-        return (
-            ("Last count", "plants")
-            if name == "last_count"
-            else (
-                tables()["plots"][name].title,
-                "plants" if name == "plants_planted" else "for the walk",
-            )
-        )
+        return NOT_READ[name]
     field = table[name]
     needed = f" {MUST_BE_FILLED}" if field.required else ""
     unit = "year-month-day" if field.type == "date" else field.unit
@@ -250,23 +246,15 @@ def _width(table, name, rows):
 
 def _lines(text, width, points):
     """Lines that a text takes in a column, words kept whole."""
-    n, left, per = 1, 0, width * TITLE_PT / points / 1.1
-    for word in text.split():
-        n, left = (n, left + len(word) + 1) if left + len(word) <= per else (n + 1, len(word) + 1)
-    return n
+    return len(wrap(text, int(width * TITLE_PT / points / 1.1), break_long_words=False))
 
 
 def _write_column(sheet, place, values, form, last_form, row):
     row = row.astype("str").fillna("")
     last = (row != row.shift(-1)).tolist()
     for line, (value, is_last) in enumerate(zip(values, last, strict=True), start=HEADER_ROW):
-        form_here = last_form if is_last else form
-        if pd.isna(value):
-            sheet.write_blank(line, place, None, form_here)
-        elif isinstance(value, str):
-            sheet.write_string(line, place, value, form_here)
-        else:
-            sheet.write_number(line, place, value, form_here)
+        value = None if pd.isna(value) else value
+        sheet.write(line, place, value, last_form if is_last else form)
 
 
 def _validation(field):
