@@ -47,6 +47,7 @@ def test_life_table_matches_freireich_1963(gehan):
     drug = table[table["treat"].eq("6-MP") & table["lost"].gt(0)].set_index("interval")
     published = {6: 0.857, 7: 0.807, 10: 0.753, 13: 0.690, 16: 0.627, 22: 0.538, 23: 0.448}
     assert drug["survival"].to_dict() == pytest.approx(published, abs=0.0005)
+    assert drug.loc[6, "se"] == pytest.approx(0.0764, abs=5e-5)
     medians = {name: _median(rows) for name, rows in table.groupby("treat")}
     assert medians == {"6-MP": 23, "control": 8}
 

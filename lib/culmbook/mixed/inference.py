@@ -171,8 +171,9 @@ def compare_together(fit, weights: pd.DataFrame, level: float = 0.95) -> pd.Data
     """
     table = fit.contrast(weights, level)
     rows = fit.weigh(weights)
+    joint = rows @ fit.covariance.to_numpy() @ rows.T / np.outer(table["se"], table["se"])
     df = float(table["df"].min())
-    largest = simultaneous_draws(rows @ fit.covariance.to_numpy() @ rows.T, df)
+    largest = simultaneous_draws(joint, df)
     critical = np.quantile(largest, level)
     p = 1 - np.searchsorted(largest, table["t"].abs(), side="left") / len(largest)
     half = critical * table["se"]

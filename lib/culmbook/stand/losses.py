@@ -33,11 +33,12 @@ def life_table(intervals: pd.DataFrame, by: list[str] | None = None) -> pd.DataF
     Returns
     -------
     DataFrame
-        ``by``, ``interval, at_risk, lost, hazard, survival``.
+        ``by``, ``interval, at_risk, lost, hazard, survival, se``; ``se`` is Greenwood's, which
+        treats plants as independent.
 
     References
     ----------
-    Kaplan & Meier (1958) J. Am. Stat. Assoc. 53:457-481.
+    Kaplan & Meier (1958) J. Am. Stat. Assoc. 53:457-481; Greenwood (1926).
 
     Examples
     --------
@@ -49,8 +50,12 @@ def life_table(intervals: pd.DataFrame, by: list[str] | None = None) -> pd.DataF
     groups = intervals.groupby([*by, "interval"], observed=True)
     table = groups[["at_risk", "lost"]].sum().query("at_risk > 0").reset_index()
     table["hazard"] = table["lost"] / table["at_risk"]
+    alive = table["at_risk"] - table["lost"]
+    term = table["lost"] / (table["at_risk"] * alive.where(alive > 0))
     own = [table[column] for column in by] or [pd.Series(0, table.index)]
-    return table.assign(survival=(1 - table["hazard"]).groupby(own, observed=True).cumprod())
+    table["survival"] = (1 - table["hazard"]).groupby(own, observed=True).cumprod()
+    spread = term.groupby(own, observed=True).cumsum()
+    return table.assign(se=table["survival"] * np.sqrt(spread))
 
 
 def logrank(
