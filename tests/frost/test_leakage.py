@@ -12,7 +12,6 @@ from culmbook.frost.leakage import (
     leakage_against_control,
     leakage_answers,
     leakage_temperatures,
-    why_no_leakage_curve,
 )
 from culmbook.stats.curves import fit_sigmoid
 from culmbook.text.refusal import Refusal
@@ -188,11 +187,10 @@ def test_leakage_says_why_there_is_no_number():
 
 def test_leakage_refuses_too_few_temperatures_wrong_signs_and_two_protocols():
     injury = injury_index(leakage_table({"A": -4.0}))
-    assert why_no_leakage_curve(injury) is None
-    assert "needs at least 4" in why_no_leakage_curve(injury[injury["temperature_c"] > -5])
-    assert "minus sign" in why_no_leakage_curve(
-        injury.assign(temperature_c=-injury["temperature_c"])
-    )
+    with pytest.raises(Refusal, match="needs at least 4"):
+        fit_leakage(injury[injury["temperature_c"] > -5])
+    with pytest.raises(Refusal, match="minus sign"):
+        fit_leakage(injury.assign(temperature_c=-injury["temperature_c"]))
     both = pd.concat([injury, injury.assign(protocol="q")])
     with pytest.raises(ValueError, match="never joined"):
         fit_leakage(both)
