@@ -293,6 +293,10 @@ def winter_minima(weather, depth_cm=PROBE_DEPTH_CM, borrowed=None):
     running mean of the soil shrinks (or, above 5 cm, grows) by exp(-(z - 5)/d), d of the spell's
     period.
     """
+    if not 0 <= depth_cm <= 50:
+        raise ValueError(f"depth_cm = {depth_cm}: rhizomes lie from 0 to 50 cm deep")
+    if weather.duplicated(["site", "date"]).any():
+        raise ValueError("weather: a date is given twice; keep one row per site and date")
     parts = [
         _site_minima(site, daily(days), site_damping(days, borrowed), depth_cm)
         for site, days in weather.groupby("site", sort=True)
