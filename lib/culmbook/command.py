@@ -8,6 +8,7 @@ import os
 import signal
 import sys
 from contextlib import closing
+from datetime import date
 from pathlib import Path
 
 LIBRARY = Path(__file__).parent
@@ -79,6 +80,13 @@ def _year(text):
     return int(text)
 
 
+def _day(text):
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no day such as 2025-10-07") from None
+
+
 def _at_least_one(text):
     if not (text.isascii() and text.isdigit() and int(text) >= 1):
         raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 1 on")
@@ -140,7 +148,7 @@ def _check(asked):
     Read all tables and list every problem with file, row, column, value, rule and how to fix
     it.
     """
-    from culmbook.sheets.read import check
+    from culmbook.sheets.check import check
 
     how = {"site": asked.site, "errors_only": asked.errors, "as_json": asked.json}
     report, status = check(asked.data, **how)
@@ -159,7 +167,8 @@ def _sheets(asked):
 
     try:
         network = read_network(asked.data) if asked.data else None
-        asked_for = {"table": asked.table, "site": asked.site, "season": asked.season}
+        names = ("table", "site", "season", "occasion", "date")
+        asked_for = {name: getattr(asked, name) for name in names}
         for path in write_sheets(asked.out, network, **asked_for):
             print(path)
     except (ValueError, OSError) as error:
@@ -170,6 +179,31 @@ def _sheets(asked):
         said = f"not on the sheets: what was refused of {', '.join(sorted(set(lost['file'])))}"
         print(f"culmbook sheets: {said}; see culmbook check {asked.data}", file=sys.stderr)
     return EXIT_FAILED if len(lost) else EXIT_OK
+
+
+def _headings(asked):
+    """Propose a headings.toml for sheets with headings of their own.
+
+    Print what the headings of a network's sheets likely mean, by their words and by the cells below
+    them, to be read line by line. Nothing is applied; --write keeps it as headings.toml where there
+    is none yet.
+    """
+    from culmbook.sheets.headings import FILE
+    from culmbook.sheets.proposals import propose
+
+    try:
+        said = propose(asked.data)
+        if said and asked.write:
+            with open(asked.data / FILE, "x", encoding="utf-8") as file:
+                file.write(said)
+    except OSError as error:
+        print(f"culmbook headings: {error}", file=sys.stderr)
+        return EXIT_FAILED if asked.data.is_dir() else EXIT_USAGE
+    print(said or "No sheet has headings of its own.")
+    if said:
+        read = f"Next: read {asked.data / FILE}, then culmbook check {asked.data}"
+        print(read if asked.write else "Nothing is written; --write keeps it.")
+    return EXIT_OK
 
 
 def _functions(asked):
@@ -269,12 +303,19 @@ _SHEETS = {
     "--table": _option("only this table, e.g. stand_counts", "NAME"),
     "--site": _option("only this site (with --data)", "CODE"),
     "--season": _option("growing season written into the sheets", "YEAR", _year),
+    "--occasion": _option("occasion of the stand count, written into the sheet", "WORD"),
+    "--date": _option("day of the walk, written into the sheets", "YYYY-MM-DD", _day),
+}
+_HEADINGS = {
+    "data": {**_FOLDER, "type": Path},
+    "--write": _flag("write it into the folder, never over one that is there"),
 }
 _FUNCTIONS = {"room": _option("only one room, e.g. stand", "ROOM", nargs="?", default="")}
 _COMMANDS = {
     "season": (_season, _SEASON),
     "check": (_check, _CHECK),
     "sheets": (_sheets, _SHEETS),
+    "headings": (_headings, _HEADINGS),
     "functions": (_functions, _FUNCTIONS),
 }
 

@@ -334,7 +334,8 @@ class Batch:
             "n_refused": len(refused),
             "stopped": {s: network.stopped(notebook_site(s), NEEDED) for s in [NETWORK, *sites]},
             "sites_refused": [
-                ": ".join([r.file, *[repr(r.value)] * (r.value is not None), r.rule]) for r in lost
+                ": ".join([r.file, *[repr(r.value)] * isinstance(r.value, str), r.rule])
+                for r in lost
             ],
         }
         self._choose_scopes()

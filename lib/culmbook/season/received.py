@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.sheets.crosschecks import RECORDED
+from culmbook.sheets.problems import by_cause
 
 STATES = ("measured", "set aside", "no plants", "to measure")
 STAGES = ("complete", "under way", "not begun")
@@ -407,9 +408,11 @@ _LOOK = ["why", "site", "table", "where", "value", "rule", "mend"]
 
 
 def _from_problems(problems):
-    """One entry for everything said of one row of one file."""
+    """One entry for everything said of one row of one file, and one for rows refused alike."""
     is_cell = problems["line"].notna() & problems["column"].notna()
     kept = problems[(problems["severity"] != "note") | is_cell]
+    is_row = kept["severity"] == "error_row"
+    kept = pd.concat([by_cause(kept[is_row]), kept[~is_row]])
     rows = []
     for _, group in kept.groupby(["file", "line"], dropna=False, sort=True):
         worst = group.sort_values("severity", kind="stable").iloc[0]  # file, row, note

@@ -15,7 +15,7 @@ import pandas as pd
 from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import SeasonsFit, usable
 from culmbook.mixed import Factor, Model
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.trials.entries import refuse_control

@@ -17,7 +17,7 @@ import pandas as pd
 from culmbook.consistency.draws import limits
 from culmbook.mixed import CONVERGED, draws, fit_gaussian, over
 from culmbook.selection.traits import LEAST_TESTED, NOT_TESTED, make_trait
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of

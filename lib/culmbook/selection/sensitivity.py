@@ -29,7 +29,7 @@ from culmbook.selection.decide import (
 )
 from culmbook.selection.index import index_gains, passing, value_words
 from culmbook.selection.words import DONE, fmt_chance
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, joined, n_of

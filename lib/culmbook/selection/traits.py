@@ -19,7 +19,7 @@ from culmbook.consistency.model import fit_seasons, season_records
 from culmbook.frost.freeze_curves import curve_draws, freeze_answers, main_set
 from culmbook.frost.freeze_tests import bracketing, observed_survival
 from culmbook.mixed import CONVERGED, fit_gaussian
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS
 from culmbook.stand.counts import model_cells, plot_stand
 from culmbook.stand.model import fit_stand
 from culmbook.text.numbers import fmt_list
@@ -47,7 +47,7 @@ class Trait:
     Attributes
     ----------
     name : str
-        Of :data:`culmbook.sheets.trait_kinds.KINDS`.
+        Of :data:`culmbook.sheets.settings.KINDS`.
     draws : DataFrame
         Joint draws, n × hybrids, in the trait's unit; a hybrid that nothing is known of is missing
         in all.

@@ -95,7 +95,10 @@ def _one_note(code, table, frame, far, column, rule, mend="look at the paper she
     ``growing_season``. `rule` is filled in from the row.
     """
     season = ["site", "growing_season", "source_file"]
-    frame = frame.assign(far=far.astype("float64").fillna(0), n=1)
+    far = far.astype("float64").fillna(0)
+    if not (far > 0).any():
+        return []
+    frame = frame.assign(far=far, n=1)
     frame["n"] = frame.groupby(season, dropna=False)["n"].transform("size")
     frame = frame[frame["far"] > 0].sort_values("far", ascending=False, kind="stable")
     found = []

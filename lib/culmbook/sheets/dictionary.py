@@ -15,7 +15,8 @@ table.
 
 import argparse
 import json
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
 
@@ -44,7 +45,7 @@ class Field:
     maximum: float | None = None
     max_length: int | None = None
     plausible: tuple = ()
-    plausible_days: tuple = ()
+    plausible_day_of_year: tuple = ()
     required_if: tuple = ()  # pairs (column, allowed values)
     na_means: str = ""
     slip: str = ""
@@ -64,7 +65,7 @@ class Field:
             return ", ".join(self.enum)
         low = "" if self.minimum is None else f"{self.minimum:g} or more"
         low = low if self.exclusive_minimum is None else f"more than {self.exclusive_minimum:g}"
-        high = "" if self.maximum is None else f"at most {self.maximum:g}"
+        high = "" if self.maximum is None else f"at most {self.maximum:,.10g}"
         words = {"integer": "whole number", "number": "number", "date": "date, YYYY-MM-DD"}
         kind = words.get(self.type, self.content or "text")
         return ", ".join(part for part in (kind, low, high) if part)
@@ -109,29 +110,21 @@ class Table:
 
 
 def _field(spec):
-    limits = spec.get("constraints", {})
-    needs = tuple((name, tuple(values)) for name, values in spec.get("requiredIf", {}).items())
-    own = "name title type description content unit slip measured optional shape".split()
-    return Field(
-        **{name: spec[name] for name in own if name in spec},
-        **{name: limits[name] for name in ("required", "pattern", "minimum") if name in limits},
-        enum=tuple(limits.get("enum", ())),
-        exclusive_minimum=limits.get("exclusiveMinimum"),
-        maximum=limits.get("maximum"),
-        max_length=limits.get("maxLength"),
-        plausible=tuple(spec.get("plausible", ())),
-        plausible_days=tuple(spec.get("plausibleDayOfYear", ())),
-        required_if=needs,
-        na_means=spec.get("naMeans", ""),
-        instead_of=tuple(spec.get("insteadOf", ())),
-    )
+    """Return a column from its Table Schema field, whose properties are written in camel case."""
+    given = spec | spec.get("constraints", {})
+    given["requiredIf"] = [(n, tuple(words)) for n, words in spec.get("requiredIf", {}).items()]
+    said = {re.sub("[A-Z]", lambda c: f"_{c[0].lower()}", name): x for name, x in given.items()}
+    said = {name: tuple(x) if isinstance(x, list) else x for name, x in said.items()}
+    return Field(**{f.name: said[f.name] for f in fields(Field) if f.name in said})
 
 
 def _table(spec):
-    links = []
-    for link in spec["foreignKeys"]:
-        to = link["reference"]
-        links.append(ForeignKey(tuple(link["fields"]), to["resource"], tuple(to["fields"])))
+    links = [
+        ForeignKey(
+            tuple(link["fields"]), link["reference"]["resource"], tuple(link["reference"]["fields"])
+        )
+        for link in spec["foreignKeys"]
+    ]
     own = ("name", "title", "description", "optional", "beside")
     return Table(
         **{name: spec[name] for name in own if name in spec},
@@ -213,7 +206,7 @@ def _markdown_row(field):
     needed = "yes" if field.required else f"if {needs}" if needs else ""
     needed = "column may be left out" if field.optional else needed
     plausible = "–".join(f"{x:g}" for x in field.plausible)
-    plausible = plausible or " – ".join(f"day {x}" for x in field.plausible_days)
+    plausible = plausible or " – ".join(f"day {x}" for x in field.plausible_day_of_year)
     cells = (field.name, field.unit, needed, field.allowed, plausible, field.description)
     return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
