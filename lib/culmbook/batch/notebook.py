@@ -12,7 +12,7 @@ from importlib.metadata import distributions
 from pathlib import Path
 
 from culmbook.batch.parameters import GIVEN_BY_BATCH, read_parameters, source, tags
-from culmbook.text.files import TEMPORARY, write_json
+from culmbook.text.files import TEMPORARY, file_digest, write_json
 
 NETWORK = "network"
 """The scope of all sites together; no site may have this code."""
@@ -32,12 +32,6 @@ def digest(value):
     """
     text = json.dumps(value, sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
-
-
-def file_digest(path):
-    """Return the SHA-256 (hex) of a file's bytes."""
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @dataclass(frozen=True)

@@ -24,8 +24,7 @@ import psutil
 from jupyter_client import AsyncKernelManager
 from jupyter_client.kernelspec import KernelSpec
 
-from culmbook.batch.notebook import NETWORK, file_digest, keep, notebook_site, saved_so_far
-from culmbook.text.files import TEMPORARY, publish
+from culmbook.batch.notebook import NETWORK, keep, notebook_site, saved_so_far
 
 MARK = "CULMBOOK_BATCH"
 """Environment variable that names the job; a kernel and all below it inherit it."""
@@ -37,10 +36,6 @@ ENVIRONMENT = {
     "PYDEVD_DISABLE_FILE_VALIDATION": "1",
 }
 """Set for workers and, through them, for kernels."""
-REPORT_FILES = ["*_record.pdf", "*.xlsx", "tables/*.csv"]
-"""Files of a site's folder that its report job makes."""
-PAGE_FILES = ["*/*_[0-9][0-9][0-9][0-9].pdf", "network/glance.html", "network/frames/*.csv"]
-"""Files of the output folder that the job of the short pages makes."""
 _LONGEST_SOCKET_PATH = 90  # the systems allow 104 to 108 bytes, and a port number is added
 _SPAWNED = multiprocessing.get_context("spawn")
 _KERNEL = "-X frozen_modules=off -m ipykernel_launcher -f {connection_file}"
@@ -146,15 +141,14 @@ class NotebookJob:
 
 @dataclass(frozen=True)
 class ReportJob:
-    """Make the report and the tables of one scope from its executed notebooks, and put them in
-    place together.
+    """Make the report and the tables of one scope from its executed notebooks.
 
     Parameters
     ----------
     scope : str
         Site code or ``network``.
-    folder : Path
-        The scope's output folder.
+    made : Path
+        Folder for what it makes, below the scope's name.
     notebooks : tuple of Path
         Executed notebooks in report order.
     context : dict
@@ -165,30 +159,27 @@ class ReportJob:
     """
 
     scope: str
-    folder: Path
+    made: Path
     notebooks: tuple
     context: dict
     deadline: int
     name: str = field(default="report", init=False)
 
     def run(self):
-        """Return what the record says of the report: headline, pages, notes of its first page,
-        files.
-        """
+        """Return what the record says of the report: headline, pages, notes of its first page."""
         from culmbook.report.pdf import build_report  # in worker processes only
         from culmbook.report.workbook import write_tables
         from culmbook.trials.seasons import of_season
 
         season, site = self.context["season"], notebook_site(self.scope)
         network = of_season(self.context["network"], season)
-        made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.folder))
+        folder = self.made / self.scope
+        folder.mkdir(parents=True)
         of_what = {"site": site, "season": season, "network": network, "run": self.context["run"]}
-        facts, pdf = asdict(network.settings.report), made / f"{self.scope}_{season}_record.pdf"
+        facts, pdf = asdict(network.settings.report), folder / f"{self.scope}_{season}_record.pdf"
         summary = build_report(self.notebooks, pdf, facts=facts, **of_what)
-        write_tables(self.notebooks, made, network=network, site=site)
-        files = publish(made, self.folder, REPORT_FILES)
-        made = {name: file_digest(self.folder / name) for name in files}
-        return {"status": "done", "reason": "", "files": made, **asdict(summary)}
+        write_tables(self.notebooks, folder, network=network, site=site)
+        return {"status": "done", "reason": "", **asdict(summary)}
 
 
 @dataclass(frozen=True)
@@ -197,8 +188,8 @@ class PagesJob:
 
     Parameters
     ----------
-    out : Path
-        Output folder.
+    made : Path
+        Folder for what it makes.
     notebooks : dict of str to tuple of Path
         Executed notebooks of each scope, in report order.
     context : dict
@@ -208,7 +199,7 @@ class PagesJob:
         Longest time [s].
     """
 
-    out: Path
+    made: Path
     notebooks: dict
     context: dict
     deadline: int
@@ -216,7 +207,7 @@ class PagesJob:
     name: str = field(default="pages", init=False)
 
     def run(self):
-        """Return what the record says of the short pages: pages of each report, files."""
+        """Return what the record says of the short pages: pages of each report."""
         from culmbook.report.season import season_frames, write_pages  # in worker processes only
         from culmbook.trials.entries import control_of, controls_of, without_guards
         from culmbook.trials.seasons import of_season
@@ -237,11 +228,8 @@ class PagesJob:
             "sites": network.tables["sites"],
             "meta": asdict(network.settings.report),
         }
-        made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.out))
-        n_pages = write_pages(made, season, found, hybrids, about)
-        files = publish(made, self.out, PAGE_FILES)
-        digests = {name: file_digest(self.out / name) for name in files}
-        return {"status": "done", "reason": "", "n_pages": n_pages, "files": digests}
+        n_pages = write_pages(self.made, season, found, hybrids, about)
+        return {"status": "done", "reason": "", "n_pages": n_pages}
 
 
 class _Worker:
