@@ -29,7 +29,7 @@ from culmbook.text.files import file_digest
 
 RUN_FILE = "run.json"
 INDEX_FILE = "index.html"
-REPORT_DEADLINE = 600
+REPORT_DEADLINE = 1800
 """Longest time for the report and tables of one site [s]."""
 NEEDED = "plots"
 """The table without which there is nothing to report on; the tables it points at come with it."""
@@ -69,7 +69,7 @@ class Season:
     given: dict = field(default_factory=dict)
     jobs: int = 1
     fresh: bool = False
-    cell_timeout: int = 600
+    cell_timeout: int = 1800
 
 
 def run_season(asked, progress=None):
@@ -303,7 +303,6 @@ class Batch:
         context = {
             "season": self.asked.season,
             "network": network,
-            "started": _now(),
             "places": {scope: entry["places"] for scope, entry in entries.items()},
             "gaps": {scope: entry["incomplete"] for scope, entry in entries.items()},
         }
@@ -475,12 +474,8 @@ class Batch:
 
         entries = self.record["scopes"][scope]["notebooks"]
         failed = {name: e["reason"] for name, e in entries.items() if e["status"] != "done"}
-        run = {"failed": [{"notebook": n, "reason": why} for n, why in failed.items()]}
-        context = {
-            "season": self.asked.season,
-            "network": network,
-            "run": run | {"started": _now()},
-        }
+        failed = [{"notebook": n, "reason": why} for n, why in failed.items()]
+        context = {"season": self.asked.season, "network": network, "failed": failed}
         made = self._made(scope, "report")
         return ReportJob(scope, made, self._done(scope), context, REPORT_DEADLINE)
 
@@ -518,7 +513,7 @@ class Batch:
             entry |= {"status": "failed", "reason": held}
 
     def _note_report(self, job, answer):
-        failed = job.context["run"]["failed"]
+        failed = job.context["failed"]
         reasons = [f"notebook {section['notebook']}: {section['reason']}" for section in failed]
         made = self._finished(job) if answer["status"] == "done" else {}
         if not made:

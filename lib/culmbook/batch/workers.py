@@ -46,8 +46,10 @@ class OwnKernel(AsyncKernelManager):
 
     A kernel specification found by name might belong to another environment. Sockets are files in a
     folder made for this one kernel; where such files do not exist (Windows, very long paths) it is
-    ordinary TCP.
+    ordinary TCP. `exit_code` is that of the last one that ended.
     """
+
+    exit_code = None
 
     def __init__(self, **traits):
         super().__init__(**traits)
@@ -62,6 +64,13 @@ class OwnKernel(AsyncKernelManager):
         await super().cleanup_resources(restart)
         if not restart:
             shutil.rmtree(self._folder, ignore_errors=True)
+
+    async def is_alive(self):
+        """Tell whether it lives, and note how it ended."""
+        lives, process = await super().is_alive(), self.provisioner and self.provisioner.process
+        if process and process.returncode is not None:
+            OwnKernel.exit_code = process.returncode
+        return lives
 
     @property
     def kernel_spec(self):
@@ -113,12 +122,26 @@ def execute(notebook, target, parameters, *, cell_timeout=600, start_timeout=60)
                 on_notebook_start=lambda notebook: started.append(True),
             )
         except Exception as fault:  # whatever it is, it is this notebook's failure and no other's
-            lines = [line for line in str(fault).splitlines() if line.strip()]
-            detail = lines[-1] if getattr(fault, "ename", "") else " ".join(lines[:3])
-            error = f"{type(fault).__name__}: {detail}"[:600]
+            error = _what_happened(fault, cell_timeout)
         if started or not error:
             break
-    return keep(target, notebook) or error
+    return keep(target, notebook, error)
+
+
+def _what_happened(fault, cell_timeout):
+    """Say what ended a run; an error inside a cell stands in its outputs."""
+    kind, code = type(fault).__name__, OwnKernel.exit_code
+    if kind == "PapermillExecutionError":
+        return ""
+    if kind == "CellTimeoutError":
+        return f"stopped after {cell_timeout} s, the longest time for one cell (--cell-timeout)"
+    if kind == "DeadKernelError" and code is not None and code < 0:
+        more = ", as happens when memory runs out" * (code == -9)
+        return f"the kernel was ended by signal {-code} ({signal.Signals(-code).name}){more}"
+    if kind == "DeadKernelError":
+        return f"the kernel ended by itself with exit code {code}"
+    lines = [line for line in str(fault).splitlines() if line.strip()]
+    return f"{kind}: {' '.join(lines[:3])}"[:600]
 
 
 @dataclass(frozen=True)
@@ -136,7 +159,21 @@ class NotebookJob:
     def run(self):
         limit = {"cell_timeout": self.cell_timeout}
         reason = execute(self.notebook, self.target, self.parameters, **limit)
+        reason = reason or _unprintable(self.target)
         return {"status": "failed" if reason else "done", "reason": reason}
+
+
+def _unprintable(path):
+    """Say why no report can be made of what an executed notebook shows; it must cost no other."""
+    from culmbook.report.compose import compose  # in worker processes only
+    from culmbook.report.frames import read_book
+    from culmbook.report.workbook import collect_tables
+
+    try:
+        compose([path]), collect_tables([path]), read_book("", path)
+    except Exception as error:  # a bundle may be anything
+        return f"it shows what cannot be printed ({type(error).__name__}: {error})"
+    return ""
 
 
 @dataclass(frozen=True)
@@ -152,7 +189,7 @@ class ReportJob:
     notebooks : tuple of Path
         Executed notebooks in report order.
     context : dict
-        ``season``, ``network`` (`culmbook.sheets.read.Network`) and ``run``, as `build_report`
+        ``season``, ``network`` (`culmbook.sheets.read.Network`) and ``failed``, as `build_report`
         takes it.
     deadline : int
         Longest time [s].
@@ -175,9 +212,15 @@ class ReportJob:
         network = of_season(self.context["network"], season)
         folder = self.made / self.scope
         folder.mkdir(parents=True)
-        of_what = {"site": site, "season": season, "network": network, "run": self.context["run"]}
-        facts, pdf = asdict(network.settings.report), folder / f"{self.scope}_{season}_record.pdf"
-        summary = build_report(self.notebooks, pdf, facts=facts, **of_what)
+        summary = build_report(
+            self.notebooks,
+            folder / f"{self.scope}_{season}_record.pdf",
+            site=site,
+            season=season,
+            facts=asdict(network.settings.report),
+            network=network,
+            failed=self.context["failed"],
+        )
         write_tables(self.notebooks, folder, network=network, site=site)
         return {"status": "done", "reason": "", **asdict(summary)}
 
@@ -193,8 +236,8 @@ class PagesJob:
     notebooks : dict of str to tuple of Path
         Executed notebooks of each scope, in report order.
     context : dict
-        ``season``, ``network`` (`culmbook.sheets.read.Network`), ``started``, and by scope ``places``
-        (pages of the full record) and ``gaps``.
+        ``season``, ``network`` (`culmbook.sheets.read.Network`), and by scope ``places`` (pages of
+        the full record) and ``gaps``.
     deadline : int
         Longest time [s].
     """
@@ -270,7 +313,7 @@ class _Worker:
         self.end()
         kill_marked(_mark(self._token, self.job))
         if isinstance(self.job, NotebookJob):  # what it had reached is kept
-            keep(self.job.target, self.job.notebook)
+            reason = keep(self.job.target, self.job.notebook, reason)
         seconds = round(time.monotonic() - self._began, 2)
         return {"status": "failed", "reason": reason, "seconds": seconds}
 
