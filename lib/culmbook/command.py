@@ -288,7 +288,10 @@ _SEASON = {
         "a notebook parameter as a Python literal, text in quotes; may be repeated", "NAME=VALUE"
     ),
     "--cell-timeout": _number(
-        "longest time for one cell (default: 600); three times that for a notebook", "SECONDS", 600
+        "longest time for one cell (default: 1800, for a slow and busy machine); three times that "
+        "for a notebook",
+        "SECONDS",
+        1800,
     ),
 }
 _CHECK = {

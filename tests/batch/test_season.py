@@ -12,15 +12,16 @@ import time
 import psutil
 import pytest
 
+from culmbook.batch import workers
 from culmbook.batch.index import Progress
 from culmbook.batch.notebook import find_notebooks, inputs_of
-from culmbook.batch.season import Season, run_season
+from culmbook.batch.season import run_season
 from culmbook.batch.workers import MARK
 from culmbook.command import main
-from culmbook.text.files import TEMPORARY, OutputBusy, locked, publish, scope_folder, write_whole
+from culmbook.text.files import TEMPORARY, OutputBusy, locked, scope_folder, write_whole
+from quick_batch import SITES, AtOnce, asked, write_network, write_notebook
 
 PAGES = "season pages"
-SITES = ("ALFA", "BETA")
 READ = """import time
 from pathlib import Path
 import pandas as pd
@@ -29,61 +30,6 @@ files = sorted(Path(data).glob("*/plots.csv" if site == "all" else f"{site}/plot
 plots = pd.concat(map(pd.read_csv, files))
 table(plots, label="plots", key="site plot", caption="Plots", columns={c: Column(c) for c in ("site", "plot", "hybrid")})"""
 FIND = "time.sleep(pause)\nfinding(f'{len(plots)} plots at {site}.', rank=1)"
-
-
-def cell(text, *tags):
-    return {
-        "cell_type": "code",
-        "metadata": {"tags": list(tags)},
-        "source": text,
-        "outputs": [],
-        "execution_count": None,
-    }
-
-
-def write_notebook(folder, name, *cells, scopes=("site", "network"), order=10, pause=0.0, **more):
-    parameters = f"data: str = 'x'\nseason: int = 2025\nsite: str = 'ALFA'\npause: float = {pause}  # wait [s]"
-    made = [
-        cell(parameters, "parameters"),
-        *map(cell, cells),
-        cell("print('culmbook: finished')", "sentinel"),
-    ]
-    made = [{"cell_type": "markdown", "metadata": {}, "source": f"# Question {name}"}, *made]
-    about = {"culmbook": {"report": True, "scopes": list(scopes), "order": order, **more}}
-    book = {
-        "nbformat": 4,
-        "nbformat_minor": 5,
-        "metadata": about,
-        "cells": [{**one, "id": f"cell-{i}"} for i, one in enumerate(made)],
-    }
-    folder.mkdir(exist_ok=True)
-    (folder / f"{name}.ipynb").write_text(json.dumps(book), encoding="utf-8")
-
-
-def write_network(folder):
-    folder.mkdir()
-    places = "".join(
-        f"{site},{site} field,XA,5{i}.5,1.5,10,loam,fallow\n" for i, site in enumerate(SITES)
-    )
-    (folder / "sites.csv").write_text(
-        "site,site_name,country,latitude,longitude,altitude_m,soil_texture,previous_crop\n" + places
-    )
-    (folder / "hybrids.csv").write_text(
-        "hybrid,role,propagation,stage,crop_type,seed_lot,female_parent,male_parent\n"
-        "STD,control,plug,commercial,x,L1,F,M\nH1,candidate,seed,replicated,x,L2,F,M\n"
-    )
-    head = (
-        "site,plot,trial,replicate,block,row,column,main_plot,hybrid,planting_method,film,planted_on,"
-        "plot_length_m,"
-        "plot_width_m,harvest_area_m2,plants_planted,status,status_reason\n"
-    )
-    for site in SITES:
-        (folder / site).mkdir()
-        rows = [
-            f"{site},{n},T25,1,1,1,{n},,{hybrid},machine,none,2025-04-20,5,3,12,60,ok,\n"
-            for n, hybrid in ((1, "STD"), (2, "H1"))
-        ]
-        (folder / site / "plots.csv").write_text(head + "".join(rows))
 
 
 @pytest.fixture(scope="module")
@@ -105,19 +51,6 @@ def case(made, tmp_path):
     root = tmp_path / "case"
     shutil.copytree(made[0], root)
     return root
-
-
-def asked(root, **changes):
-    return Season(
-        **{
-            "data": str(root / "data"),
-            "season": 2025,
-            "out": root / "out",
-            "notebooks": root / "notebooks",
-            "jobs": 2,
-            **changes,
-        }
-    )
 
 
 class Seen(Progress):
@@ -205,7 +138,8 @@ def test_rerun_after_a_change_at_one_site_redoes_that_site_and_the_network(case)
     assert "ALFA,9" in (case / "out" / "ALFA" / "tables" / "10-plots.csv").read_text()
 
 
-def test_rerun_after_a_change_in_a_notebook_or_a_parameter_redoes_that_notebook(case):
+def test_rerun_after_a_change_in_a_notebook_or_a_parameter_redoes_that_notebook(case, monkeypatch):
+    monkeypatch.setattr(workers, "Pool", AtOnce)  # which jobs are due does not hang on kernels
     replace_text(case / "notebooks" / "20_more.ipynb", "print(site)", "print(season)")
     jobs, _ = jobs_of(asked(case))
     assert jobs == ["ALFA 20_more", "ALFA report", "BETA 20_more", "BETA report", PAGES]
@@ -214,7 +148,8 @@ def test_rerun_after_a_change_in_a_notebook_or_a_parameter_redoes_that_notebook(
     assert record["scopes"]["ALFA"]["status"] == "done" and record["asked"] == ["BETA"]
 
 
-def test_rerun_after_a_change_elsewhere_redoes_a_notebook_that_reads_all_sites(case):
+def test_rerun_after_a_change_elsewhere_redoes_a_notebook_that_reads_all_sites(case, monkeypatch):
+    monkeypatch.setattr(workers, "Pool", AtOnce)  # which jobs are due does not hang on kernels
     write_notebook(
         case / "notebooks",
         "30_others",
@@ -393,15 +328,6 @@ def test_write_whole_leaves_the_old_file_when_it_cannot_finish(tmp_path, monkeyp
     with pytest.raises(OSError):
         write_whole(tmp_path / "a.txt", "new")
     assert (tmp_path / "a.txt").read_text() == "old"
-
-
-def test_publish_moves_new_files_and_removes_what_is_not_made_any_more(tmp_path):
-    for name in ("made/tables/a.csv", "site/tables/b.csv", "site/notebooks/n.ipynb"):
-        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
-        (tmp_path / name).write_text(name)
-    assert publish(tmp_path / "made", tmp_path / "site", ["tables/*.csv"]) == ["tables/a.csv"]
-    assert sorted(p.name for p in (tmp_path / "site").rglob("*.*")) == ["a.csv", "n.ipynb"]
-    assert not (tmp_path / "made").exists()
 
 
 # Interrupting and killing.

@@ -15,6 +15,15 @@ from culmbook.batch.workers import MARK, NotebookJob, Pool, kill_marked
 ODD = "x\\y\"{z}'\n$é\t007"
 START_A_CHILD = "p = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(99)'], start_new_session=True)"
 SENTINEL = "print('culmbook: finished')"
+SAID = "print('first\\nlast but one\\nlast', flush=True)"
+PRINTS = (
+    "import sys, time, warnings\nfor n in range(3):\n    print('a' * 10**6, flush=True)\n"
+    "    time.sleep(time.time() % 0.3)\nprint('end'); print('beside', file=sys.stderr); warnings.warn('odd')",
+)
+UNPRINTABLE = (
+    "from IPython.display import display\n"
+    "display({'application/vnd.culmbook.table+json': {'label': 'a'}}, raw=True)"
+)
 
 
 def cell(text, *tags, **more):
@@ -134,8 +143,13 @@ def answers(tmp_path_factory):
         job(folder, "good", "print(site, season)"),
         job(folder, "raises", "print('before')", "1 / 0", "print('after')"),
         job(folder, "exits", "import sys; sys.exit(0)"),
-        job(folder, "dies", "import os; os._exit(0)"),
-        job(folder, "slow", "print('begun')", "import time; time.sleep(60)", cell_timeout=1),
+        job(folder, "dies", SAID, "import os; os._exit(3)"),
+        job(folder, "killed", SAID, "import os, signal; os.kill(os.getpid(), signal.SIGKILL)"),
+        job(folder, "faulty", SAID, "import ctypes; ctypes.string_at(0)"),
+        job(folder, "prints", *PRINTS),
+        job(folder, "prints_again", *PRINTS),
+        job(folder, "unprintable", UNPRINTABLE),
+        job(folder, "slow", SAID + "; import time; time.sleep(60)", cell_timeout=1),
         job(folder, "unended", "print(1)", sentinel=False),
         job(folder, "children", "import subprocess, sys", START_A_CHILD, "print(p.pid)"),
         job(
@@ -209,14 +223,36 @@ def test_execute_keeps_a_failed_notebook_up_to_its_failing_cell(answers):
     "name, word",
     [
         ("exits", "SystemExit"),
-        ("dies", "not executed"),
-        ("slow", "not executed"),
+        ("dies", "code cell 4: the kernel ended by itself with exit code 3"),
+        ("killed", "code cell 4: the kernel was ended by signal 9 (SIGKILL), as happens when mem"),
+        ("faulty", "code cell 4: the kernel was ended by signal 11 (SIGSEGV)"),
+        ("slow", "code cell 3: stopped after 1 s, the longest time for one cell"),
+        ("stuck", "code cell 6: stopped after 5 s, the longest time allowed"),
+        ("unprintable", "it shows what cannot be printed (KeyError: 'rows')"),
         ("unended", "sentinel"),
     ],
 )
 def test_execute_fails_what_did_not_reach_its_end(answers, name, word):
     answer, _ = answers[0][name]
     assert answer["status"] == "failed" and word in answer["reason"]
+
+
+@pytest.mark.parametrize("name, at", [("dies", 2), ("slow", 2), ("stuck", 5)])
+def test_execute_tells_what_happened_in_the_cell_where_it_happened(answers, name, at):
+    answer, cells = answers[0][name]
+    stopped = [c for c in cells if any(o["output_type"] == "error" for o in c.get("outputs", []))]
+    assert len(stopped) == 1 and stopped[0]["outputs"][-1]["evalue"] in answer["reason"]
+    said = "; it printed last: first / last but one / last" * (name == "slow")
+    assert said in answer["reason"] and stopped[0]["execution_count"] in (at + 1, at + 2, None)
+
+
+def test_execute_gives_the_same_bytes_again_and_keeps_no_flood_of_print(answers):
+    seen, folder = answers
+    one, two = ((folder / "out" / f"{n}.ipynb").read_bytes() for n in ("prints", "prints_again"))
+    assert seen["prints"][0]["status"] == "done" and one == two and len(one) < 250_000
+    assert f"[{3 * (10**6 + 1) + len('end ') - 10**5} characters left out]" in printed(
+        seen["prints"][1]
+    )
 
 
 def test_execute_runs_kernels_with_one_thread_and_fixed_hashes(answers):
@@ -226,13 +262,16 @@ def test_execute_runs_kernels_with_one_thread_and_fixed_hashes(answers):
 def test_pool_stops_a_stuck_kernel_and_goes_on(answers):
     answer, cells = answers[0]["stuck"]
     assert answer["status"] == "failed" and "longest time allowed" in answer["reason"]
-    assert answer["seconds"] < 15 and len(answers[0]) == 11
+    assert answer["seconds"] < 15 and len(answers[0]) == 16
 
 
 @pytest.mark.skipif(os.name == "nt", reason="kill -9")
 def test_a_killed_worker_costs_one_job(answers):
     answer, cells = answers[0]["kills"]
-    assert (answer["status"], answer["reason"]) == ("failed", "the worker process died")
+    assert (answer["status"], answer["reason"]) == (
+        "failed",
+        "code cell 6: the worker process died",
+    )
     assert printed(cells).strip().isdigit()
     assert [n for n, (a, _) in answers[0].items() if "worker" in a["reason"]] == ["kills"]
 

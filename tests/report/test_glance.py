@@ -1,7 +1,5 @@
 """Frames of a season and the pages drawn from them. Common practice, no source, unless one is named."""
 
-from datetime import datetime
-
 import pandas as pd
 import pytest
 
@@ -16,7 +14,6 @@ from culmbook.selection import decide
 from culmbook.show import page
 from season_pages import hybrids_of, write_season
 
-STARTED = datetime.fromisoformat("2026-06-30T12:00:00+00:00")
 ABOUT = {"sites": None, "meta": {}, "places": {}, "gaps": []}
 
 
@@ -107,7 +104,7 @@ def test_the_glance_is_one_page(tmp_path, n, controls):
     for scope in ("S1", "network"):
         shown = glance(found["answers"], found["sentences"], scope, list(controls))
         assert len(shown["rows"]) == min(n, MOST_ROWS)
-        made = set_pdf({**title_words(None, scope, 2025, {}), "glance": shown}, STARTED)
+        made = set_pdf({**title_words(None, scope, 2025, {}), "glance": shown}, 2025)
         assert made.n_pages == 1
 
 
@@ -115,13 +112,13 @@ def test_the_glance_is_one_page_with_long_names_and_with_nothing_answered(tmp_pa
     names = [f"a-hybrid-with-a-name-of-forty-letters-{k:02d}" for k in range(40)]
     found, _ = frames_of(tmp_path, names, (names[3],))
     shown = glance(found["answers"], found["sentences"], "S1", [names[3]])
-    assert set_pdf({**title_words(None, "S1", 2025, {}), "glance": shown}, STARTED).n_pages == 1
+    assert set_pdf({**title_words(None, "S1", 2025, {}), "glance": shown}, 2025).n_pages == 1
     nothing = found["answers"].assign(
         state="not estimable", shown="not estimable", value=None, reason="Too few."
     )
     shown = glance(nothing, found["sentences"], "S1", [names[3]])
     assert shown["rows"] == [] and "Too few." in dict(shown["below"])["Open"]
-    assert set_pdf({**title_words(None, "S1", 2025, {}), "glance": shown}, STARTED).n_pages == 1
+    assert set_pdf({**title_words(None, "S1", 2025, {}), "glance": shown}, 2025).n_pages == 1
 
 
 def test_the_marks_lie_on_one_scale_that_holds_the_estimates(tmp_path):
@@ -234,7 +231,7 @@ def test_a_short_report_leaves_out_by_rank_names_what_and_keeps_refusals(tmp_pat
         for k in range(60)
     ]
     content["sections"][0]["blocks"] += long
-    made = set_short(content, "network", STARTED)
+    made = set_short(content, "network", 2025)
     assert made.n_pages <= 10
     last = str(content["sections"][-1]["blocks"])
     assert "Too few plots for moisture." in last
@@ -244,13 +241,7 @@ def test_pages_of_all_scopes_are_written(tmp_path):
     hybrids = hybrids_of(4)
     found, books = frames_of(tmp_path / "in", hybrids)
     (tmp_path / "out").mkdir()
-    about = {
-        "started": "2026-06-30T12:00:00+00:00",
-        "sites": None,
-        "meta": {},
-        "places": {},
-        "gaps": {},
-    }
+    about = {"sites": None, "meta": {}, "places": {}, "gaps": {}}
     pages = write_pages(tmp_path / "out", 2025, found, pd.DataFrame({"hybrid": hybrids}), about)
     made = {
         path.relative_to(tmp_path / "out").as_posix() for path in (tmp_path / "out").rglob("*.*")
@@ -270,5 +261,5 @@ def test_each_hybrid_has_one_page(tmp_path, n_sites):
     )
     one_each = hybrid_pages(found, pd.DataFrame({"hybrid": hybrids_of(3)}))
     assert [len(one["rows"]) for one in one_each] == [n_sites + 1] * 3
-    made = set_pdf({**title_words(None, "all", 2025, {}), "hybrids": one_each}, STARTED)
+    made = set_pdf({**title_words(None, "all", 2025, {}), "hybrids": one_each}, 2025)
     assert made.n_pages == 3

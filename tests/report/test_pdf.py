@@ -44,7 +44,6 @@ HOSTILE = [
 ]
 MM = 72 / 25.4
 LEFT, RIGHT = (210 - style.PAGE_WIDTH_MM) / 2 * MM, (210 + style.PAGE_WIDTH_MM) / 2 * MM
-RUN = {"started": "2026-06-30T12:00:00+00:00"}
 
 
 def cell(*shown, tags=()):
@@ -244,7 +243,7 @@ def built(notebooks, tmp_path_factory):
         site="S01",
         season=2025,
         network=a_network(),
-        run={**RUN, "failed": [{"notebook": "30_frost", "reason": "stopped at cell 5"}]},
+        failed=[{"notebook": "30_frost", "reason": "stopped at cell 5"}],
     )
 
 
@@ -267,7 +266,7 @@ def test_pdf_says_what_it_is(reader):
     assert reader.metadata.title == "Mire #1 <b> (S01): site report, season 2025"
     assert reader.metadata.author and reader.metadata.subject
     assert "season 2025" in reader.metadata["/Keywords"]
-    assert reader.metadata.creation_date == datetime(2026, 6, 30, 12, tzinfo=UTC)
+    assert reader.metadata.creation_date == datetime(2025, 12, 31, tzinfo=UTC)
     root = reader.trailer["/Root"]
     assert root["/Lang"].startswith("en") and root["/MarkInfo"]["/Marked"]
     assert root["/ViewerPreferences"]["/DisplayDocTitle"]
@@ -340,9 +339,7 @@ def test_findings_name_the_page_their_figure_stands_on(tmp_path):
                 a_table(9 + 5 * at, label=f"t{at}"),
             )
         )
-    build_report(
-        [write(tmp_path, "10_a", *cells)], tmp_path / "a.pdf", site="S01", season=2025, run=RUN
-    )
+    build_report([write(tmp_path, "10_a", *cells)], tmp_path / "a.pdf", site="S01", season=2025)
     pages = [page.extract_text() for page in PdfReader(tmp_path / "a.pdf").pages]
     stands = {
         n: at for at, page in enumerate(pages, 1) for n in re.findall(r"Figure (\d+)\. ?Tall", page)
@@ -377,7 +374,7 @@ def test_picture_in_a_figure_is_not_wider_than_the_text(tmp_path):
     fig.get_layout_engine().set(w_pad=0, h_pad=0, wspace=0, hspace=0)
     shown = present.figure(fig, label="f", caption="c", alt="a")
     path = write(tmp_path, "10_a", text_cell("# A"), cell(shown))
-    build_report([path], tmp_path / "a.pdf", site="S01", season=2025, run=RUN)
+    build_report([path], tmp_path / "a.pdf", site="S01", season=2025)
     reader = PdfReader(tmp_path / "a.pdf")
     [picture] = [
         item for page in reader.pages for item in drawn(page, reader) if item[0] == "picture"
@@ -395,7 +392,7 @@ def test_figure_text_prints_at_its_own_size(tmp_path):
     ax.set_xlabel("Height [cm]")
     shown = present.figure(fig, label="f", caption="c", alt="a")
     path = write(tmp_path, "10_a", text_cell("# A"), cell(shown))
-    build_report([path], tmp_path / "a.pdf", site="S01", season=2025, run=RUN)
+    build_report([path], tmp_path / "a.pdf", site="S01", season=2025)
     reader = PdfReader(tmp_path / "a.pdf")
     sizes = {
         round(item[1], 2)
@@ -415,7 +412,7 @@ def test_unprintable_characters_print_as_code_points(tmp_path):
     path = write(
         tmp_path, "10_a", text_cell("# A"), cell(present.say("x\u202ey 🌾 z\u200b"), a_figure())
     )
-    build_report([path], tmp_path / "a.pdf", site="S01", season=2025, run=RUN)
+    build_report([path], tmp_path / "a.pdf", site="S01", season=2025)
     text = "".join(page.extract_text() for page in PdfReader(tmp_path / "a.pdf").pages)
     assert "x[U+202E]y [U+1F33E] z[U+200B]" in text
 
@@ -465,7 +462,7 @@ def test_findings_that_do_not_fit_the_first_page_follow_on_the_second(tmp_path):
         )
         for k in (1, 2, 3)
     ]
-    build_report(books, tmp_path / "a.pdf", site="S01", season=2025, run=RUN)
+    build_report(books, tmp_path / "a.pdf", site="S01", season=2025)
     first, second = (
         " ".join(page.extract_text().split()) for page in PdfReader(tmp_path / "a.pdf").pages[:2]
     )
@@ -507,14 +504,14 @@ def test_same_run_gives_the_same_bytes(notebooks, built, tmp_path):
         site="S01",
         season=2025,
         network=a_network(),
-        run={**RUN, "failed": [{"notebook": "30_frost", "reason": "stopped at cell 5"}]},
+        failed=[{"notebook": "30_frost", "reason": "stopped at cell 5"}],
     )
     assert (tmp_path / "again.pdf").read_bytes() == built[0].read_bytes()
 
 
 def test_complete_report_has_no_warning_boxes(tmp_path):
     path = write(tmp_path, "10_a", text_cell("# A"), cell(present.finding("All is well.")))
-    summary = build_report([path], tmp_path / "a.pdf", site="all", season=2025, run=RUN)
+    summary = build_report([path], tmp_path / "a.pdf", site="all", season=2025)
     text = PdfReader(tmp_path / "a.pdf").pages[0].extract_text()
     assert not summary.incomplete and "Incomplete" not in text and "Provisional" not in text
     assert "All sites" in text
@@ -530,7 +527,7 @@ def test_notebook_without_title_gets_one_from_its_name(tmp_path):
 
 def test_long_words_in_a_title_break_on_the_page_only(tmp_path):
     path = write(tmp_path, "10_a", text_cell("# " + "W" * 200))
-    build_report([path], tmp_path / "a.pdf", site="S01", season=2025, run=RUN)
+    build_report([path], tmp_path / "a.pdf", site="S01", season=2025)
     reader = PdfReader(tmp_path / "a.pdf")
     assert "1 " + "W" * 200 in [item.title.replace("\u200b", "") for item in reader.outline]
     assert "U+200B" not in "".join(page.extract_text() for page in reader.pages)
@@ -590,7 +587,7 @@ def test_whole_table_moves_to_a_page_of_its_own_unless_no_page_holds_it(tmp_path
         shown = present.table(frame, label=mark, caption="Decisions.", columns=columns, whole=True)
         text = text_cell("# A\n\n" + "\n\n".join(["A line that fills the page."] * 22))
         path = write(tmp_path, f"10_{mark}", text, cell(shown))
-        build_report([path], tmp_path / f"{mark}.pdf", site="all", season=2025, run=RUN)
+        build_report([path], tmp_path / f"{mark}.pdf", site="all", season=2025)
         reader = PdfReader(tmp_path / f"{mark}.pdf")
         pages[mark] = [page.extract_text().count(mark) for page in reader.pages]
     assert 24 in pages["fits"] and sum(pages["fits"]) == 24
@@ -604,6 +601,6 @@ def test_reports_made_one_after_another_take_no_more_memory(tmp_path, rng):
         words = ["".join(row) for row in rng.choice(list("abcdefgh"), (100, 7))]
         sections = [f"## Section {i}\n\n{' '.join(rng.permutation(words))}" for i in range(150)]
         path = write(tmp_path, "10_long", *map(text_cell, ["# Long", *sections]))
-        build_report([path], tmp_path / "long.pdf", site="S01", season=2000 + number, run=RUN)
+        build_report([path], tmp_path / "long.pdf", site="S01", season=2000 + number)
         sizes.append(psutil.Process().memory_info().rss)
     assert sizes[7] - sizes[1] < 100e6

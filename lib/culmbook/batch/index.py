@@ -24,6 +24,8 @@ SUCCEEDED = ("done", "provisional", "incomplete")
 """Statuses of a scope whose report stands; the last two say on its first page what is missing or
 still to come.
 """
+MOST_KEPT = 10
+"""Files that were not ours and are named at the end of a run."""
 _LOST = "because its row was refused:"
 
 
@@ -121,8 +123,11 @@ def closing_words(record, out):
     lines += [f"A site may be missing, {_LOST} {text}" for text in lost]
     why = record.get("pages", {}).get("reason", "")
     lines += [f"The short reports could not be made: {why}"] * bool(why)
+    kept, held = record["kept"], list(record["held"].values())
+    lines += [*held, *kept[:MOST_KEPT]]
+    lines += [f"{len(kept) - MOST_KEPT} more files were kept so."] * (len(kept) > MOST_KEPT)
     lines.append(f"Open {out / 'index.html'}")
-    return "\n".join(lines), not (lost or why) and all(
+    return "\n".join(lines), not (lost or why or held) and all(
         e["status"] in SUCCEEDED for e in entries.values()
     )
 

@@ -6,19 +6,25 @@ import copy
 import hashlib
 import json
 import platform
+import re
 import stat
 from dataclasses import dataclass
 from importlib.metadata import distributions
 from pathlib import Path
 
 from culmbook.batch.parameters import GIVEN_BY_BATCH, read_parameters, source, tags
-from culmbook.text.files import TEMPORARY, write_json
+from culmbook.text.files import TEMPORARY, file_digest, write_json
 
 NETWORK = "network"
 """The scope of all sites together; no site may have this code."""
 SENTINEL_TAG = "sentinel"
 SENTINEL_TEXT = "culmbook: finished"
 SCOPE_KINDS = ("site", "network")
+LONGEST_PRINT = 100_000
+"""Characters of printed text that are kept of a cell, of each stream."""
+LAST_LINES, LAST = 3, 200
+"""Printed lines, and their characters, that are told of a cell that was stopped."""
+_KERNEL_FILE = re.compile(r"^\S*[/\\]ipykernel_\d+[/\\]\d+\.py", re.MULTILINE)
 
 
 def notebook_site(scope):
@@ -32,12 +38,6 @@ def digest(value):
     """
     text = json.dumps(value, sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
-
-
-def file_digest(path):
-    """Return the SHA-256 (hex) of a file's bytes."""
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @dataclass(frozen=True)
@@ -235,30 +235,41 @@ def saved_so_far(target):
     return Path(target).with_name(f"{TEMPORARY}{Path(target).name}")
 
 
-def keep(target, notebook):
+def keep(target, notebook, why=""):
     """Move what a run left under its temporary name to `target`, and judge it.
 
     Parameters
     ----------
     target : Path
-        Where the executed notebook goes; clock times are taken out of it.
+        Where the executed notebook goes, in the form of `tidied`.
     notebook : Path
         The notebook as written, for the case that nothing readable was left.
+    why : str
+        What ended the run from outside. It is put into the cell in which the run was.
 
     Returns
     -------
     str
         Why it does not count as executed; empty when it does.
     """
-    temporary = saved_so_far(target)
+    temporary, written = saved_so_far(target), read_notebook(notebook)
     try:
         ran = read_notebook(temporary)
         reason = unfinished(ran)
     except (OSError, ValueError):  # never saved, or killed in the middle of saving
-        ran, reason = read_notebook(notebook), "nothing was executed"
-    write_json(target, tidied(ran))
+        ran, reason = written, "nothing was executed"
+    begun = [c for c in code_cells(ran) if c["metadata"].get("papermill", {}).get("start_time")]
+    ran = tidied(ran, [cell.get("id") for cell in written["cells"]])
+    if why and reason and begun:
+        cell = code_cells(ran)[len(begun) - 1]
+        said = [line for output in cell["outputs"] for line in output.get("text", [])]
+        last = " / ".join("".join(said).split("\n")[-LAST_LINES - 1 :]).strip(" /")[-LAST:]
+        reason = f"code cell {len(begun)}: {why}" + f"; it printed last: {last}" * bool(last)
+        fault = {"output_type": "error", "ename": "Stopped", "evalue": why, "traceback": [why]}
+        cell["outputs"].append(fault)
+    write_json(target, ran)
     temporary.unlink(missing_ok=True)
-    return reason
+    return why if why and reason and not begun else reason
 
 
 def unfinished(notebook):
@@ -293,10 +304,41 @@ def unfinished(notebook):
     return ""
 
 
-def tidied(notebook):
-    """Return an executed notebook without what differs from run to run: clock times and paths."""
+def tidied(notebook, ids=None):
+    """Return an executed notebook without what differs from run to run, or is too much to keep.
+
+    Parameters
+    ----------
+    notebook : dict
+        The executed notebook.
+    ids : collection of str, optional
+        Cells that have these ids keep them; others, which are given at random, are named by place.
+
+    Returns
+    -------
+    dict
+        Without clock times and paths. Printed text stands first in a cell, in one piece for each
+        stream, which arrive as the clock will have it; of long ones the middle is left out.
+    """
     tidy = copy.deepcopy(notebook)
     for holder in [tidy, *tidy["cells"]]:
         for key in ("papermill", "execution"):
             holder["metadata"].pop(key, None)
+    for place, cell in enumerate(tidy["cells"]):
+        if ids and cell.get("id", ids[0]) not in ids:
+            cell["id"] = f"place-{place}"
+        if outputs := cell.get("outputs"):
+            others = [output for output in outputs if output["output_type"] != "stream"]
+            cell["outputs"] = [*_printed(outputs), *others]
     return tidy
+
+
+def _printed(outputs):
+    for name in ("stdout", "stderr"):
+        text = "".join("".join(o["text"]) for o in outputs if o.get("name") == name)
+        text, over = _KERNEL_FILE.sub("this cell", text), len(text) - LONGEST_PRINT
+        if over > 0:
+            half = LONGEST_PRINT // 2
+            text = f"{text[:half]}\n[{over} characters left out]\n{text[-half:]}"
+        if text:
+            yield {"output_type": "stream", "name": name, "text": text.splitlines(keepends=True)}

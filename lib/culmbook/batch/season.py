@@ -5,6 +5,7 @@ What was made, from what, and how it went stands in ``run.json``.
 """
 
 import json
+import shutil
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,7 +15,6 @@ from culmbook.batch.index import SUCCEEDED, Progress, index_page
 from culmbook.batch.notebook import (
     NETWORK,
     digest,
-    file_digest,
     find_notebooks,
     input_hashes,
     inputs_of,
@@ -25,12 +25,13 @@ from culmbook.batch.notebook import (
 from culmbook.batch.parameters import GIVEN_BY_BATCH, check_given
 from culmbook.sheets.read import resolve_data
 from culmbook.text import files
+from culmbook.text.files import file_digest
 from culmbook.text.numbers import fmt_list
 from culmbook.trials.seasons import seasons_there
 
 RUN_FILE = "run.json"
 INDEX_FILE = "index.html"
-REPORT_DEADLINE = 600
+REPORT_DEADLINE = 1800
 """Longest time for the report and tables of one site [s]."""
 NEEDED = "plots"
 """The table without which there is nothing to report on; the tables it points at come with it."""
@@ -70,7 +71,7 @@ class Season:
     given: dict = field(default_factory=dict)
     jobs: int = 1
     fresh: bool = False
-    cell_timeout: int = 600
+    cell_timeout: int = 1800
 
 
 def run_season(asked, progress=None):
@@ -84,7 +85,9 @@ def run_season(asked, progress=None):
     Returns
     -------
     dict
-        The record that is also in ``run.json``, with ``asked``, the scopes this call was about.
+        The record that is also in ``run.json``, with ``asked``, the scopes this call was about,
+        ``kept``, what it says of files that were not its own, and ``held``, what it says of those
+        that could not be replaced, by path.
 
     Raises
     ------
@@ -109,7 +112,7 @@ def run_season(asked, progress=None):
         if not batch.is_known() or batch.plan() or not batch.has_pages():
             batch.work(progress or Progress())
         batch.write()
-    return {**batch.record, "asked": batch.scopes}
+    return {**batch.record, "asked": batch.scopes, "kept": batch.kept, "held": batch.held}
 
 
 def _check_folders(asked):
@@ -151,7 +154,7 @@ def notebooks_folder():
 
 
 def read_record(out):
-    """Return the record an earlier run left in an output folder, or an empty one.
+    """Return the record an earlier run left in an output folder.
 
     Parameters
     ----------
@@ -160,22 +163,16 @@ def read_record(out):
     Returns
     -------
     dict
-        With ``scopes``, a dict by site code (or ``network``).
-
-    Raises
-    ------
-    ValueError
-        If ``run.json`` is there but cannot be read.
+        With ``scopes``, a dict by site code (or ``network``), and ``written``. Both are empty when
+        there is no record, or one that is not just as it was written: nothing in it is believed.
     """
-    path = Path(out) / RUN_FILE
-    if not path.exists():
-        return {"scopes": {}}
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-        return {**record, "scopes": dict(record["scopes"])}
-    except (ValueError, KeyError, TypeError) as error:
-        mend = "delete it to compute everything anew"
-        raise ValueError(f"{path} cannot be read ({error}); {mend}") from error
+        record = json.loads((Path(out) / RUN_FILE).read_text(encoding="utf-8"))
+        if record.pop("seal") == digest(record):
+            return record
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
+        pass
+    return {"scopes": {}, "written": {}}
 
 
 def blank_scope(**more):
@@ -205,15 +202,28 @@ class Batch:
         What ``run.json`` holds.
     scopes : list of str
         Site codes and ``network`` that this run is about; known after `is_known` or `work`.
+    kept : list of str
+        Sentences on files that were not its own, and where they are now.
+    held : dict of str
+        Why a file could not be replaced or removed, by its path below the output folder.
+
+    Notes
+    -----
+    ``record["written"]`` holds the SHA-256 of every file in the output folder that was written by
+    a batch, and, noted before it is put in its place, of the one about to be. Only what has such a
+    content is replaced or removed.
     """
 
     def __init__(self, asked, notebooks, given, data):
         self.asked, self.notebooks, self.given, self.data = asked, notebooks, given, data
-        self.scopes = []
+        self.scopes, self.kept, self.held = [], [], {}
         self.hashes = input_hashes(data)
         self.software = [library_fingerprint(), package_versions()]
         self.network_fingerprint = digest([self.hashes, self.software[0]])
-        self.record = read_record(asked.out) | {"culmbook": __version__, "inputs": self.hashes}
+        self.record = read_record(asked.out)
+        if not self.record["written"] and (asked.out / RUN_FILE).exists():
+            self.kept.append(files.place(self._temporary(RUN_FILE, "{}"), asked.out, RUN_FILE, ()))
+        self.record |= {"culmbook": __version__, "inputs": self.hashes}
         self.record |= {name: getattr(asked, name) for name in ("season", "data", "given")}
         self.record |= dict(zip(("library", "packages"), self.software))
 
@@ -260,13 +270,13 @@ class Batch:
             for job, answer in pool.run(queue, progress.began):
                 is_report = isinstance(job, ReportJob)
                 self._note_report(job, answer) if is_report else self._note_notebook(job, answer)
-                files.write_json(self.asked.out / RUN_FILE, self.record)
+                self._write_record()
                 progress.ended(job, answer)
                 waits_for[job.scope] -= 1
                 if waits_for[job.scope] == 0:
                     queue.append(self._report_job(job.scope, network))
             for job, answer in pool.run([self._pages_job(network)], progress.began):
-                self._note_pages(answer)
+                self._note_pages(job, answer)
                 progress.ended(job, answer)
 
     def _usual_seconds(self, plan):
@@ -306,11 +316,10 @@ class Batch:
         context = {
             "season": self.asked.season,
             "network": network,
-            "started": _now(),
             "places": {scope: entry["places"] for scope, entry in entries.items()},
             "gaps": {scope: entry["incomplete"] for scope, entry in entries.items()},
         }
-        return PagesJob(self.asked.out.resolve(), notebooks, context, REPORT_DEADLINE)
+        return PagesJob(self._made("season", "pages"), notebooks, context, REPORT_DEADLINE)
 
     def learn(self, network):
         """Note which sites a network has and which of them cannot be reported on.
@@ -342,12 +351,73 @@ class Batch:
 
     def write(self):
         """Write the record and the index page, unless they stand as they are."""
-        if read_record(self.asked.out) != self.record:
-            files.write_json(self.asked.out / RUN_FILE, self.record)
         glance, path = self.asked.out / NETWORK / "glance.html", self.asked.out / INDEX_FILE
         page = index_page(self.record, glance.read_text("utf-8") if glance.is_file() else "")
-        if not path.is_file() or path.read_text(encoding="utf-8") != page:
-            files.write_whole(path, page)
+        is_new = not path.is_file() or path.read_bytes() != page.encode()
+        self._settle({INDEX_FILE: self._temporary(INDEX_FILE, page)} if is_new else {})
+        if read_record(self.asked.out) != self.record:
+            self._write_record()
+
+    def _write_record(self):
+        files.write_json(self.asked.out / RUN_FILE, self.record | {"seal": digest(self.record)})
+
+    def _temporary(self, name, text):
+        path = self.asked.out / f"{files.TEMPORARY}{name}"
+        files.write_whole(path, text)
+        return path
+
+    def _settle(self, new):
+        """Put finished files in place and take away what no longer stands.
+
+        Parameters
+        ----------
+        new : dict of str to Path
+            Finished files by their path below the output folder.
+
+        Returns
+        -------
+        str
+            What could not be done.
+        """
+        written, out = self.record["written"], self.asked.out
+        for name, path in new.items():
+            written.setdefault(name, []).append(file_digest(path))
+        moves = dict.fromkeys(set(written) - self._standing()) | new
+        if moves:
+            self._write_record()
+        held = {}
+        for name, path in sorted(moves.items()):
+            try:
+                self.kept += filter(None, [files.place(path, out, name, written[name])])
+                written[name] = written[name][-1:]
+            except OSError as error:
+                held[name] = (
+                    f"{name} could not be replaced ({error.strerror}) and is as it was: close it "
+                    f"where it is open, then run the same command again"
+                )
+                continue
+            if path is None:
+                del written[name]
+        self.held |= held
+        return "; ".join(held.values())
+
+    def _standing(self):
+        """Return the paths of all files that the record says belong into the output folder."""
+        names = {INDEX_FILE, *self.record.get("pages", {"files": {}})["files"]}
+        for scope, entry in self.record["scopes"].items():
+            notebooks = [f"notebooks/{name}.ipynb" for name in entry["notebooks"]]
+            names |= {f"{scope}/{name}" for name in [*entry["files"], *notebooks]}
+        return names
+
+    def _made(self, scope, name):
+        """Return the folder in which a job makes its files, each where it belongs below it."""
+        return self.asked.out.resolve() / f"{files.TEMPORARY}{scope}-{name}"
+
+    def _finished(self, job):
+        """Return what a job has made, by path below the output folder."""
+        made = self._made(job.scope, job.name)
+        found = sorted(p for p in made.rglob("[!.]*") if p.is_file())
+        return {path.relative_to(made).as_posix(): path for path in found}
 
     def _choose_scopes(self):
         known = [NETWORK, *self.record["network"]["sites"]]
@@ -400,9 +470,10 @@ class Batch:
     def _notebook_job(self, scope, notebook):
         from culmbook.batch.workers import NotebookJob
 
-        files = (notebook.path.resolve(), self._target(scope, notebook.name).resolve())
+        target = self._target(scope, notebook.name).relative_to(self.asked.out)
+        paths = (notebook.path.resolve(), self._made(scope, notebook.name) / target)
         parameters, limit = self._parameters(scope, notebook), self.asked.cell_timeout
-        return NotebookJob(scope, notebook.name, *files, parameters, limit, 3 * limit)
+        return NotebookJob(scope, notebook.name, *paths, parameters, limit, 3 * limit)
 
     def _report_fingerprint(self, scope):
         entries = self.record["scopes"][scope]["notebooks"]
@@ -424,14 +495,10 @@ class Batch:
 
         entries = self.record["scopes"][scope]["notebooks"]
         failed = {name: e["reason"] for name, e in entries.items() if e["status"] != "done"}
-        run = {"failed": [{"notebook": n, "reason": why} for n, why in failed.items()]}
-        context = {
-            "season": self.asked.season,
-            "network": network,
-            "run": run | {"started": _now()},
-        }
-        folder = self._folder(scope).resolve()
-        return ReportJob(scope, folder, self._done(scope), context, REPORT_DEADLINE)
+        failed = [{"notebook": n, "reason": why} for n, why in failed.items()]
+        context = {"season": self.asked.season, "network": network, "failed": failed}
+        made = self._made(scope, "report")
+        return ReportJob(scope, made, self._done(scope), context, REPORT_DEADLINE)
 
     def _done(self, scope):
         entries = self.record["scopes"][scope]["notebooks"]
@@ -440,60 +507,65 @@ class Batch:
         return tuple(self._target(scope, name).resolve() for name in done)
 
     def _open(self, plan):
-        """Note what is about to be made and take away what no longer stands."""
+        """Note what is about to be made and what no longer stands."""
         for scope in self.scopes:
             if reason := self.record["network"]["stopped"][scope]:
-                self._withdraw(scope)
                 self.record["scopes"][scope] = blank_scope(status="stopped", reason=reason)
-        for scope in plan:
-            folder = self._target(scope, "").parent
-            folder.mkdir(parents=True, exist_ok=True)
+        for scope, jobs in plan.items():
+            for job in jobs:
+                job.target.parent.mkdir(parents=True)
             names = [notebook.name for notebook in self._sections(scope)]
-            for stale in folder.glob("*.ipynb"):
-                if stale.stem not in names:
-                    stale.unlink()
             entry = self.record["scopes"][scope]
             made = {n: entry["notebooks"][n] for n in names if n in entry["notebooks"]}
             entry |= {"status": "unfinished", "reason": "", "notebooks": made}
         self.write()
 
-    def _withdraw(self, scope):
-        for name in self.record["scopes"][scope]["files"]:
-            (self._folder(scope) / name).unlink(missing_ok=True)
-
     def _note_notebook(self, job, answer):
         notebook = next(n for n in self.notebooks if n.name == job.name)
-        self.record["scopes"][job.scope]["notebooks"][job.name] = {
+        made = self._finished(job)
+        entry = self.record["scopes"][job.scope]["notebooks"][job.name] = {
             **answer,
             "fingerprint": self._fingerprint(job.scope, notebook),
             "sha256": file_digest(job.target),
             "parameters": job.parameters,
             "finished": _now(),
         }
+        if held := self._put(job, made):
+            entry |= {"status": "failed", "reason": held}
 
     def _note_report(self, job, answer):
-        failed = job.context["run"]["failed"]
+        failed = job.context["failed"]
         reasons = [f"notebook {section['notebook']}: {section['reason']}" for section in failed]
-        if answer["status"] != "done":
-            self._withdraw(job.scope)
+        made = self._finished(job) if answer["status"] == "done" else {}
+        if not made:
             reasons.append(f"report: {answer['reason']}")
-        blank = {"headline": "", "n_pages": 0, "files": {}, "places": {}, "incomplete": []}
+        blank = {"headline": "", "n_pages": 0, "places": {}, "incomplete": []}
         notes = {name: answer[name] for name in ("incomplete", "provisional") if answer.get(name)}
-        self.record["scopes"][job.scope] |= {
+        entry = self.record["scopes"][job.scope]
+        entry |= {
             **{name: answer.get(name, nothing) for name, nothing in blank.items()},
+            "files": {n.removeprefix(f"{job.scope}/"): file_digest(p) for n, p in made.items()},
             "notes": [sentence for said in notes.values() for sentence in said],
-            "status": "failed" if reasons else next(iter(notes), "done"),
-            "reason": "; ".join(reasons),
             "finished": _now(),
             "report_seconds": answer["seconds"],
             "report_fingerprint": self._report_fingerprint(job.scope),
         }
+        reasons += filter(None, [self._put(job, made)])
+        entry["status"] = "failed" if reasons else next(iter(notes), "done")
+        entry["reason"] = "; ".join(reasons)
 
-    def _note_pages(self, answer):
-        made = {"files": {}, "n_pages": {}} | answer
-        for name in set(self.record.get("pages", {"files": {}})["files"]) - set(made["files"]):
-            (self.asked.out / name).unlink(missing_ok=True)
-        self.record["pages"] = made | {"fingerprint": self._pages_fingerprint()}
+    def _note_pages(self, job, answer):
+        made = self._finished(job) if answer["status"] == "done" else {}
+        digests = {name: file_digest(path) for name, path in made.items()}
+        entry = {"n_pages": {}} | answer | {"files": digests}
+        self.record["pages"] = entry | {"fingerprint": self._pages_fingerprint()}
+        if held := self._put(job, made):
+            self.record["pages"] |= {"status": "failed", "reason": held}
+
+    def _put(self, job, made):
+        held = self._settle(made)
+        shutil.rmtree(self._made(job.scope, job.name), ignore_errors=True)
+        return held
 
 
 def _is_untouched(path, sha256):

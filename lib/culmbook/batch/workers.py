@@ -24,8 +24,7 @@ import psutil
 from jupyter_client import AsyncKernelManager
 from jupyter_client.kernelspec import KernelSpec
 
-from culmbook.batch.notebook import NETWORK, file_digest, keep, notebook_site, saved_so_far
-from culmbook.text.files import TEMPORARY, publish
+from culmbook.batch.notebook import NETWORK, keep, notebook_site, saved_so_far
 
 MARK = "CULMBOOK_BATCH"
 """Environment variable that names the job; a kernel and all below it inherit it."""
@@ -37,10 +36,6 @@ ENVIRONMENT = {
     "PYDEVD_DISABLE_FILE_VALIDATION": "1",
 }
 """Set for workers and, through them, for kernels."""
-REPORT_FILES = ["*_record.pdf", "*.xlsx", "tables/*.csv"]
-"""Files of a site's folder that its report job makes."""
-PAGE_FILES = ["*/*_[0-9][0-9][0-9][0-9].pdf", "network/glance.html", "network/frames/*.csv"]
-"""Files of the output folder that the job of the short pages makes."""
 _LONGEST_SOCKET_PATH = 90  # the systems allow 104 to 108 bytes, and a port number is added
 _SPAWNED = multiprocessing.get_context("spawn")
 _KERNEL = "-X frozen_modules=off -m ipykernel_launcher -f {connection_file}"
@@ -51,8 +46,10 @@ class OwnKernel(AsyncKernelManager):
 
     A kernel specification found by name might belong to another environment. Sockets are files in a
     folder made for this one kernel; where such files do not exist (Windows, very long paths) it is
-    ordinary TCP.
+    ordinary TCP. `exit_code` is that of the last one that ended.
     """
+
+    exit_code = None
 
     def __init__(self, **traits):
         super().__init__(**traits)
@@ -67,6 +64,13 @@ class OwnKernel(AsyncKernelManager):
         await super().cleanup_resources(restart)
         if not restart:
             shutil.rmtree(self._folder, ignore_errors=True)
+
+    async def is_alive(self):
+        """Tell whether it lives, and note how it ended."""
+        lives, process = await super().is_alive(), self.provisioner and self.provisioner.process
+        if process and process.returncode is not None:
+            OwnKernel.exit_code = process.returncode
+        return lives
 
     @property
     def kernel_spec(self):
@@ -118,12 +122,26 @@ def execute(notebook, target, parameters, *, cell_timeout=600, start_timeout=60)
                 on_notebook_start=lambda notebook: started.append(True),
             )
         except Exception as fault:  # whatever it is, it is this notebook's failure and no other's
-            lines = [line for line in str(fault).splitlines() if line.strip()]
-            detail = lines[-1] if getattr(fault, "ename", "") else " ".join(lines[:3])
-            error = f"{type(fault).__name__}: {detail}"[:600]
+            error = _what_happened(fault, cell_timeout)
         if started or not error:
             break
-    return keep(target, notebook) or error
+    return keep(target, notebook, error)
+
+
+def _what_happened(fault, cell_timeout):
+    """Say what ended a run; an error inside a cell stands in its outputs."""
+    kind, code = type(fault).__name__, OwnKernel.exit_code
+    if kind == "PapermillExecutionError":
+        return ""
+    if kind == "CellTimeoutError":
+        return f"stopped after {cell_timeout} s, the longest time for one cell (--cell-timeout)"
+    if kind == "DeadKernelError" and code is not None and code < 0:
+        more = ", as happens when memory runs out" * (code == -9)
+        return f"the kernel was ended by signal {-code} ({signal.Signals(-code).name}){more}"
+    if kind == "DeadKernelError":
+        return f"the kernel ended by itself with exit code {code}"
+    lines = [line for line in str(fault).splitlines() if line.strip()]
+    return f"{kind}: {' '.join(lines[:3])}"[:600]
 
 
 @dataclass(frozen=True)
@@ -141,54 +159,70 @@ class NotebookJob:
     def run(self):
         limit = {"cell_timeout": self.cell_timeout}
         reason = execute(self.notebook, self.target, self.parameters, **limit)
+        reason = reason or _unprintable(self.target)
         return {"status": "failed" if reason else "done", "reason": reason}
+
+
+def _unprintable(path):
+    """Say why no report can be made of what an executed notebook shows; it must cost no other."""
+    from culmbook.report.compose import compose  # in worker processes only
+    from culmbook.report.frames import read_book
+    from culmbook.report.workbook import collect_tables
+
+    try:
+        compose([path]), collect_tables([path]), read_book("", path)
+    except Exception as error:  # a bundle may be anything
+        return f"it shows what cannot be printed ({type(error).__name__}: {error})"
+    return ""
 
 
 @dataclass(frozen=True)
 class ReportJob:
-    """Make the report and the tables of one scope from its executed notebooks, and put them in
-    place together.
+    """Make the report and the tables of one scope from its executed notebooks.
 
     Parameters
     ----------
     scope : str
         Site code or ``network``.
-    folder : Path
-        The scope's output folder.
+    made : Path
+        Folder for what it makes, below the scope's name.
     notebooks : tuple of Path
         Executed notebooks in report order.
     context : dict
-        ``season``, ``network`` (`culmbook.sheets.read.Network`) and ``run``, as `build_report`
+        ``season``, ``network`` (`culmbook.sheets.read.Network`) and ``failed``, as `build_report`
         takes it.
     deadline : int
         Longest time [s].
     """
 
     scope: str
-    folder: Path
+    made: Path
     notebooks: tuple
     context: dict
     deadline: int
     name: str = field(default="report", init=False)
 
     def run(self):
-        """Return what the record says of the report: headline, pages, notes of its first page,
-        files.
-        """
+        """Return what the record says of the report: headline, pages, notes of its first page."""
         from culmbook.report.pdf import build_report  # in worker processes only
         from culmbook.report.workbook import write_tables
         from culmbook.trials.seasons import of_season
 
         season, site = self.context["season"], notebook_site(self.scope)
         network = of_season(self.context["network"], season)
-        made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.folder))
-        of_what = {"site": site, "season": season, "network": network, "run": self.context["run"]}
-        facts, pdf = asdict(network.settings.report), made / f"{self.scope}_{season}_record.pdf"
-        summary = build_report(self.notebooks, pdf, facts=facts, **of_what)
-        write_tables(self.notebooks, made, network=network, site=site)
-        files = publish(made, self.folder, REPORT_FILES)
-        made = {name: file_digest(self.folder / name) for name in files}
-        return {"status": "done", "reason": "", "files": made, **asdict(summary)}
+        folder = self.made / self.scope
+        folder.mkdir(parents=True)
+        summary = build_report(
+            self.notebooks,
+            folder / f"{self.scope}_{season}_record.pdf",
+            site=site,
+            season=season,
+            facts=asdict(network.settings.report),
+            network=network,
+            failed=self.context["failed"],
+        )
+        write_tables(self.notebooks, folder, network=network, site=site)
+        return {"status": "done", "reason": "", **asdict(summary)}
 
 
 @dataclass(frozen=True)
@@ -197,18 +231,18 @@ class PagesJob:
 
     Parameters
     ----------
-    out : Path
-        Output folder.
+    made : Path
+        Folder for what it makes.
     notebooks : dict of str to tuple of Path
         Executed notebooks of each scope, in report order.
     context : dict
-        ``season``, ``network`` (`culmbook.sheets.read.Network`), ``started``, and by scope ``places``
-        (pages of the full record) and ``gaps``.
+        ``season``, ``network`` (`culmbook.sheets.read.Network`), and by scope ``places`` (pages of
+        the full record) and ``gaps``.
     deadline : int
         Longest time [s].
     """
 
-    out: Path
+    made: Path
     notebooks: dict
     context: dict
     deadline: int
@@ -216,7 +250,7 @@ class PagesJob:
     name: str = field(default="pages", init=False)
 
     def run(self):
-        """Return what the record says of the short pages: pages of each report, files."""
+        """Return what the record says of the short pages: pages of each report."""
         from culmbook.report.season import season_frames, write_pages  # in worker processes only
         from culmbook.trials.entries import control_of, controls_of, without_guards
         from culmbook.trials.seasons import of_season
@@ -237,11 +271,8 @@ class PagesJob:
             "sites": network.tables["sites"],
             "meta": asdict(network.settings.report),
         }
-        made = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=self.out))
-        n_pages = write_pages(made, season, found, hybrids, about)
-        files = publish(made, self.out, PAGE_FILES)
-        digests = {name: file_digest(self.out / name) for name in files}
-        return {"status": "done", "reason": "", "n_pages": n_pages, "files": digests}
+        n_pages = write_pages(self.made, season, found, hybrids, about)
+        return {"status": "done", "reason": "", "n_pages": n_pages}
 
 
 class _Worker:
@@ -282,7 +313,7 @@ class _Worker:
         self.end()
         kill_marked(_mark(self._token, self.job))
         if isinstance(self.job, NotebookJob):  # what it had reached is kept
-            keep(self.job.target, self.job.notebook)
+            reason = keep(self.job.target, self.job.notebook, reason)
         seconds = round(time.monotonic() - self._began, 2)
         return {"status": "failed", "reason": reason, "seconds": seconds}
 

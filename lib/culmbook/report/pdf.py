@@ -11,7 +11,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import compress
 from pathlib import Path
 
@@ -151,15 +151,15 @@ def first_page(bundles: list[dict], heights: list[float], room: float) -> list[b
 
 
 def report_content(
-    composed: Composed, *, site: str, season: int, meta: Mapping, network, run: dict
+    composed: Composed, *, site: str, season: int, meta: Mapping, network, failed: list
 ) -> dict:
     """Give all the template prints, as JSON can hold it; parameters as in `build_report`."""
     sites = None if network is None else network.tables["sites"]
     missing, gaps = [], [] if network is None else _refusals(network, site)
-    for failed in run.get("failed", []):
-        title = section_title(failed["notebook"])
-        about = f"The section “{title}” (notebook {failed['notebook']})"
-        gaps.append(f"{about} could not be made: {failed['reason']}")
+    for one in failed:
+        title = section_title(one["notebook"])
+        about = f"The section “{title}” (notebook {one['notebook']})"
+        gaps.append(f"{about} could not be made: {one['reason']}")
         missing.append({"title": title, "blocks": [refused(gaps[-1])]})
     facts = {**site_facts(sites, site), **meta.get("facts", {}), **dict(composed.facts)}
     boxes = {"Incomplete": gaps, "Provisional": composed.provisional}
@@ -270,15 +270,15 @@ class SetReport:
     places: dict[str, int]
 
 
-def set_pdf(content: dict, started: datetime) -> SetReport:
+def set_pdf(content: dict, season: int) -> SetReport:
     """Set a report.
 
     Parameters
     ----------
     content : dict
         From `report_content`, or of the same form.
-    started : datetime.datetime
-        With time zone; the PDF's date, so that the same run gives the same bytes.
+    season : int
+        Growing season, whose last day is the PDF's date: the same input gives the same bytes.
 
     Raises
     ------
@@ -297,7 +297,9 @@ def set_pdf(content: dict, started: datetime) -> SetReport:
         )
         try:
             pdf, warnings = compiler.compile_with_warnings(
-                format="pdf", pdf_standards=STANDARDS, timestamp=started
+                format="pdf",
+                pdf_standards=STANDARDS,
+                timestamp=datetime(season, 12, 31, tzinfo=UTC),
             )
         except typst.TypstError as error:
             said = f"{error.message} {error.diagnostic}"
@@ -319,7 +321,7 @@ def build_report(
     season: int,
     facts: Mapping | None = None,
     network=None,
-    run: dict,
+    failed: list = (),
 ) -> ReportSummary:
     """Write the PDF of one site, or of the network.
 
@@ -339,9 +341,8 @@ def build_report(
         these and replace those of the same name.
     network : culmbook.sheets.read.Network, optional
         Where refused rows, corrections and file hashes come from.
-    run : dict
-        `started` (ISO 8601 with time zone) and, if wanted, `failed`, a list of ``{"notebook",
-        "reason"}`` for sections that could not be made.
+    failed : list of dict
+        ``{"notebook", "reason"}`` for each section that could not be made.
 
     Returns
     -------
@@ -354,9 +355,9 @@ def build_report(
     """
     composed, meta = compose(notebooks), facts or {}
     content = report_content(
-        composed, site=site, season=season, meta=meta, network=network, run=run
+        composed, site=site, season=season, meta=meta, network=network, failed=failed
     )
-    made = set_pdf(content, datetime.fromisoformat(run["started"]))
+    made = set_pdf(content, season)
     write_whole(out_pdf, made.pdf)
     gaps, provisional = content["incomplete"], composed.provisional
     return ReportSummary(composed.headline, made.n_pages, gaps, provisional, made.places)

@@ -1,6 +1,5 @@
 """The short pages of a season, from the executed notebooks of all its scopes together."""
 
-from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
@@ -69,15 +68,14 @@ def write_pages(
     hybrids : DataFrame
         Table ``hybrids``.
     about : dict
-        ``started`` (ISO 8601 with time zone), ``sites`` (table), ``meta`` (words about the report),
-        and by scope ``places`` (pages of the full record) and ``gaps``.
+        ``sites`` (table), ``meta`` (words about the report), and by scope ``places`` (pages of the full record) and ``gaps``.
 
     Returns
     -------
     dict of str to int
         Pages of each short report.
     """
-    started, pages = datetime.fromisoformat(about["started"]), {}
+    pages = {}
     (folder / NETWORK / "frames").mkdir(parents=True, exist_ok=True)
     for name in ("answers", "numbers", "sentences"):
         text = found[name].to_csv(index=False, lineterminator="\r\n")
@@ -85,7 +83,7 @@ def write_pages(
     for scope in found["items"]:
         own = {key: about[key].get(scope) or type(about[key])() for key in ("places", "gaps")}
         content = short_content(scope, season, found, {**about, **own})
-        made = set_short(content, scope, started)
+        made = set_short(content, scope, season)
         (folder / scope).mkdir(exist_ok=True)
         write_whole(folder / scope / f"{scope}_{season}.pdf", made.pdf)
         pages[scope] = made.n_pages
@@ -96,6 +94,6 @@ def write_pages(
     one_each = hybrid_pages(found, hybrids)
     if one_each:
         title = {"title": f"Hybrids, season {season}", "running": f"Hybrids · season {season}"}
-        made = set_pdf({**words_of, **title, "hybrids": one_each}, started)
+        made = set_pdf({**words_of, **title, "hybrids": one_each}, season)
         write_whole(folder / NETWORK / f"hybrids_{season}.pdf", made.pdf)
     return pages

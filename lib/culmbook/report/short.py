@@ -6,7 +6,6 @@ rank is left out first where the pages do not suffice, and named with its page i
 """
 
 import csv
-from datetime import datetime
 from functools import cache
 from importlib.resources import files
 
@@ -169,7 +168,7 @@ def _section(sections: list[dict], title: str) -> dict:
     return next(section for section in sections if section["title"] == words(title))
 
 
-def set_short(content: dict, scope: str, started: datetime) -> SetReport:
+def set_short(content: dict, scope: str, season: int) -> SetReport:
     """Set a short report; what has the highest rank goes until the pages suffice.
 
     What was left out is named with its page in the full record. Refusals and cautions stay, even
@@ -177,7 +176,7 @@ def set_short(content: dict, scope: str, started: datetime) -> SetReport:
     """
     most, out = MOST_PAGES[NETWORK if scope == NETWORK else "site"], []
     while True:
-        made = set_pdf(_with_left_out(content, out), started)
+        made = set_pdf(_with_left_out(content, out), season)
         over = made.n_pages - most
         ranked = [
             b

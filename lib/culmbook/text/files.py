@@ -1,6 +1,8 @@
 """How results reach the output folder: whole or not at all, and by one batch at a time."""
 
 import contextlib
+import errno
+import hashlib
 import json
 import os
 import re
@@ -11,6 +13,8 @@ TEMPORARY = ".culmbook-"
 """How every temporary name in an output folder begins; leftovers of a killed run are known by it.
 """
 LOCK_FILE = ".lock"
+KEPT = "kept files"
+"""Folder below the output folder for what was in the way and not ours; no site can have this code."""
 _FOLDER_NAME = re.compile(r"[A-Za-z0-9_-]{1,16}")
 _DEVICES = {"con", "prn", "aux", "nul", *(f"{d}{i}" for d in ("com", "lpt") for i in range(1, 10))}
 
@@ -76,44 +80,61 @@ def write_json(path, value):
     write_whole(path, json.dumps(value, indent=1, sort_keys=True, ensure_ascii=False) + "\n")
 
 
-def publish(made, folder, owned):
-    """Move finished files from a temporary folder to where they are read.
+def place(new, out, name, written):
+    """Put a finished file where it is read, or take away one that is no longer made.
 
     Parameters
     ----------
-    made : Path
-        Temporary folder on the same disk, holding the new files at any depth.
-    folder : Path
-        Where they go, keeping their relative paths.
-    owned : list of str
-        Patterns (relative to `folder`) of files an earlier run left; those not made again are
-        removed.
+    new : Path or None
+        The finished file, on the same disk; None removes what is there.
+    out : Path
+        Output folder.
+    name : str
+        Where it goes: a path relative to `out`, with ``/`` between parts.
+    written : collection of str
+        SHA-256 of every content that this library may have written there. Anything else is
+        somebody's own and is never lost: it stays, or makes room by moving to `KEPT`.
 
     Returns
     -------
-    list of str
-        Relative paths of the files now there, sorted, with ``/`` between parts.
+    str
+        What was kept and where; empty when nothing was in the way.
+
+    Raises
+    ------
+    OSError
+        If the file there cannot be replaced or removed, or `name` leads out of the folder: what is
+        there is as it was.
     """
-    new = sorted(p.relative_to(made) for p in Path(made).rglob("*") if p.is_file())
-    old = {
-        p.relative_to(folder)
-        for pattern in owned
-        for p in Path(folder).glob(pattern)
-        if p.is_file()
-    }
-    for name in new:
-        _sync(made / name)
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        os.replace(made / name, folder / name)
-    for name in old.difference(new):
-        (folder / name).unlink()
-    shutil.rmtree(made)
-    return [name.as_posix() for name in new]
+    path, kept = Path(out, name), ""
+    if not path.parent.resolve().joinpath(path.name).is_relative_to(Path(out).resolve()):
+        raise PermissionError(errno.EACCES, "it lies outside of the output folder")
+    if os.path.lexists(path):
+        found = file_digest(path)
+        if found not in written and not (new and found == file_digest(new)):
+            if not new:
+                return f"{name} has been changed since it was written; it was left as it is"
+            aside, n = Path(out, KEPT, name), 2
+            while os.path.lexists(aside):
+                aside, n = aside.with_stem(f"{Path(name).stem}-{n}"), n + 1
+            aside.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(path, aside)
+            kept = f"{name} was not as this program wrote it; it is now {aside.relative_to(out)}"
+    if new:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        os.replace(new, path)
+    else:
+        path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # the first folder that is not empty ends it
+            for folder in [*Path(name).parents][:-1]:
+                Path(out, folder).rmdir()
+    return kept
 
 
-def _sync(path):
-    with open(path, "rb+") as file:
-        os.fsync(file.fileno())
+def file_digest(path):
+    """Return the SHA-256 (hex) of a file's bytes."""
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def remove_leftovers(out):
