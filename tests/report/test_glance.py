@@ -162,7 +162,7 @@ def test_the_network_says_what_becomes_of_the_highest_yield(tmp_path):
     sentences = pd.concat([found["sentences"], pd.DataFrame([why | {"text": said}])])
     shown = glance(found["answers"], sentences, "network", ["STD"])
     assert dict(shown["below"])["Highest yield"] == words(said)
-    made = set_pdf({**title_words(None, "network", 2025, {}), "glance": shown}, STARTED)
+    made = set_pdf({**title_words(None, "network", 2025, {}), "glance": shown}, 2025)
     assert made.n_pages == 1
 
 
