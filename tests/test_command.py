@@ -1,5 +1,6 @@
 """The command line: quick help, clear refusals, exit statuses. Common practice, no source."""
 
+import json
 import shutil
 import subprocess
 import sys
@@ -113,6 +114,56 @@ def test_sheets_writes_a_sheet_and_never_over_one(capsys, tmp_path):
     assert Path(capsys.readouterr().out.strip()).is_file()
     assert run("sheets", tmp_path / "s", "--table", "stand_counts") == 2
     assert run("sheets", tmp_path / "s", "--table", "nonsense") == 2
+
+
+def test_check_prints_json_for_other_programs(capsys, tmp_path):
+    plots = _plots_alone(tmp_path)
+    assert run("check", tmp_path, "--json") == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["status"] == 0 and said["incomplete"] == [] and said["stopped"].keys() >= {"KRAVO"}
+    assert "DRYSA" not in said["stopped"]
+    plots.write_text(plots.read_text().replace(",hand,", ",claw,", 1))
+    assert run("check", tmp_path, "--json", "--errors") == 1
+    said = json.loads(capsys.readouterr().out)
+    (fault,) = said["problems"]
+    assert (fault["code"], fault["line"], fault["value"]) == ("E-CODE", 2, "claw")
+    assert said["status"] == 1 and said["incomplete"] == ["DRYSA"]
+    assert {f["file"]: f["rows"] for f in said["files"]}["sites.csv"] == 5
+    assert run("check", tmp_path / "nowhere", "--json") == 2
+    heard = capsys.readouterr()
+    assert "nowhere" in heard.err and heard.out == ""
+
+
+def _plots_alone(folder):
+    (folder / "DRYSA").mkdir(parents=True)
+    for name in ("sites.csv", "hybrids.csv", "DRYSA/plots.csv"):
+        shutil.copy(DEMO / name, folder / name)
+    return folder / "DRYSA" / "plots.csv"
+
+
+def test_sheets_says_so_when_plots_are_not_usable(capsys, tmp_path):
+    plots = _plots_alone(tmp_path / "data")
+    text = plots.read_text()
+    first = next(line for line in text.splitlines() if line.startswith("DRYSA,"))
+    plots.write_text(text.replace(first, first.replace(",hand,", ",claw,")))
+    to, told = ["--data", tmp_path / "data", "--table", "stand_counts"], "DRYSA/plots.csv"
+    assert run("sheets", tmp_path / "one", *to) == 1
+    heard = capsys.readouterr()
+    assert "stand_counts.xlsx" in heard.out and told in heard.err
+    plots.write_text(text.replace(",hand,", ",claw,").replace(",machine,", ",claw,"))
+    assert run("sheets", tmp_path / "none", *to) == 2
+    heard = capsys.readouterr()
+    assert heard.out == "" and "no usable rows" in heard.err and not (tmp_path / "none").exists()
+
+
+@pytest.mark.parametrize("code", ["CON", "com1", "../x", "a/b", "C:x"])
+def test_a_site_code_that_is_a_device_or_a_path_is_refused_in_words(code, capsys, tmp_path):
+    _plots_alone(tmp_path)
+    sites = tmp_path / "sites.csv"
+    sites.write_text(sites.read_text().replace("DRYSA,", f"{code},"))
+    assert run("check", tmp_path, "--errors") == 1
+    heard = capsys.readouterr().out
+    assert f"“{code}”: not a valid code → use 1 to 16 letters" in heard and "device name" in heard
 
 
 def test_functions_lists_a_room_and_refuses_an_unknown_one(capsys):

@@ -8,6 +8,7 @@ import os
 import signal
 import sys
 from contextlib import closing
+from datetime import date
 from pathlib import Path
 
 LIBRARY = Path(__file__).parent
@@ -34,7 +35,9 @@ def main(arguments=None):
             # a console that lacks a character shows its code
             stream.reconfigure(errors="backslashreplace")
     try:
-        return asked.run(asked)
+        status = asked.run(asked)
+        sys.stdout.flush()  # a reader that has gone is met here, not when the process ends
+        return status
     except BrokenPipeError:
         # the reader has gone; nothing to flush to
         sys.stdout = open(os.devnull, "w", encoding="utf-8")
@@ -75,6 +78,13 @@ def _year(text):
     if not (text.isascii() and text.isdigit() and 1900 <= int(text) <= 2200):
         raise argparse.ArgumentTypeError(f"{text!r} is no year such as 2025")
     return int(text)
+
+
+def _day(text):
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no day such as 2025-10-07") from None
 
 
 def _at_least_one(text):
@@ -138,9 +148,10 @@ def _check(asked):
     Read all tables and list every problem with file, row, column, value, rule and how to fix
     it.
     """
-    from culmbook.sheets.read import check
+    from culmbook.sheets.check import check
 
-    report, status = check(asked.data, site=asked.site, errors_only=asked.errors)
+    how = {"site": asked.site, "errors_only": asked.errors, "as_json": asked.json}
+    report, status = check(asked.data, **how)
     print(report, end="", file=sys.stderr if status == EXIT_USAGE else sys.stdout)
     return status
 
@@ -156,12 +167,42 @@ def _sheets(asked):
 
     try:
         network = read_network(asked.data) if asked.data else None
-        asked_for = {"table": asked.table, "site": asked.site, "season": asked.season}
+        names = ("table", "site", "season", "occasion", "date")
+        asked_for = {name: getattr(asked, name) for name in names}
         for path in write_sheets(asked.out, network, **asked_for):
             print(path)
     except (ValueError, OSError) as error:
         print(f"culmbook sheets: {error}", file=sys.stderr)
         return EXIT_FAILED if isinstance(error, OSError) else EXIT_USAGE
+    lost = network.problems.query("table == 'plots' and severity != 'note'") if network else ()
+    if len(lost):
+        said = f"not on the sheets: what was refused of {', '.join(sorted(set(lost['file'])))}"
+        print(f"culmbook sheets: {said}; see culmbook check {asked.data}", file=sys.stderr)
+    return EXIT_FAILED if len(lost) else EXIT_OK
+
+
+def _headings(asked):
+    """Propose a headings.toml for sheets with headings of their own.
+
+    Print what the headings of a network's sheets likely mean, by their words and by the cells below
+    them, to be read line by line. Nothing is applied; --write keeps it as headings.toml where there
+    is none yet.
+    """
+    from culmbook.sheets.headings import FILE
+    from culmbook.sheets.proposals import propose
+
+    try:
+        said = propose(asked.data)
+        if said and asked.write:
+            with open(asked.data / FILE, "x", encoding="utf-8") as file:
+                file.write(said)
+    except OSError as error:
+        print(f"culmbook headings: {error}", file=sys.stderr)
+        return EXIT_FAILED if asked.data.is_dir() else EXIT_USAGE
+    print(said or "No sheet has headings of its own.")
+    if said:
+        read = f"Next: read {asked.data / FILE}, then culmbook check {asked.data}"
+        print(read if asked.write else "Nothing is written; --write keeps it.")
     return EXIT_OK
 
 
@@ -257,6 +298,7 @@ _CHECK = {
     "data": _FOLDER,
     "--site": _option("only this site and the whole network's tables", "CODE", default="all"),
     "--errors": _flag("list only what is refused; notes are counted"),
+    "--json": _flag("print files, problems and sites as JSON for other programs"),
 }
 _SHEETS = {
     "out": _option("folder for the sheets", "OUT", Path),
@@ -264,12 +306,19 @@ _SHEETS = {
     "--table": _option("only this table, e.g. stand_counts", "NAME"),
     "--site": _option("only this site (with --data)", "CODE"),
     "--season": _option("growing season written into the sheets", "YEAR", _year),
+    "--occasion": _option("occasion of the stand count, written into the sheet", "WORD"),
+    "--date": _option("day of the walk, written into the sheets", "YYYY-MM-DD", _day),
+}
+_HEADINGS = {
+    "data": {**_FOLDER, "type": Path},
+    "--write": _flag("write it into the folder, never over one that is there"),
 }
 _FUNCTIONS = {"room": _option("only one room, e.g. stand", "ROOM", nargs="?", default="")}
 _COMMANDS = {
     "season": (_season, _SEASON),
     "check": (_check, _CHECK),
     "sheets": (_sheets, _SHEETS),
+    "headings": (_headings, _HEADINGS),
     "functions": (_functions, _FUNCTIONS),
 }
 

@@ -1,12 +1,14 @@
 """The page that links a batch's results: all reachable, nothing taken as markup. Common practice."""
 
 from html.parser import HTMLParser
+from io import StringIO
 from pathlib import Path
+from types import SimpleNamespace
 from urllib.parse import unquote
 
 import pytest
 
-from culmbook.batch.index import closing_words, index_page
+from culmbook.batch.index import Progress, closing_words, index_page
 from culmbook.batch.season import blank_scope
 
 HOSTILE = "<script>alert(1)</script> & \"quoted\" 'too' $x$ *b* \\ @"
@@ -150,6 +152,7 @@ def test_headline_and_status_word_stand_beside_what_is_missing(status):
     words = Page(index_page(record(S1=entry))).words
     assert status in words and "80 % lived." in words and "No early-summer count yet." in words
     closing = {**record(S1=entry), "asked": ["S1"], "network": {"sites_refused": []}}
+    closing |= {"kept": [], "held": {}}
     said, all_well = closing_words(closing, Path("out"))
     assert said.splitlines()[0] == f"S1  {status}: 80 % lived." and all_well
 
@@ -174,3 +177,30 @@ def test_a_hostile_data_folder_is_printed_as_typed():
 
 def test_index_page_does_not_tell_where_the_data_lie_on_this_machine():
     assert "/home/someone" not in index_page(record(S1=done()) | {"data": "/home/someone/trials"})
+
+
+def told(usual, *took, jobs=1):
+    """Lines of a run that is no terminal's: what each job took in the last run, and in this one."""
+    stream = StringIO()
+    progress = Progress(stream)
+    progress.planned(usual, jobs)
+    for name, seconds in zip(usual, took, strict=False):
+        job = SimpleNamespace(scope=name.split()[0], name=name.split()[1])
+        progress.began(job)
+        progress.ended(job, {"status": "done", "reason": "", "seconds": seconds})
+    return stream.getvalue().splitlines()
+
+
+def test_what_is_left_goes_by_the_last_run_and_the_pace_of_this_one():
+    usual = {"S1 10": 10.0, "S1 report": 20.0, "S2 10": None, "season pages": 5.0}
+    lines = told(usual, 20.0, 40.0, 1.0, 2.0)
+    # twice as slow: 2 (20 + mean of the three known + 5)
+    assert lines[0] == "S1 10: 20.0 s (1 of 4, about 1 min 10 s left)"
+    assert lines[1] == "S1 report: 40.0 s (2 of 4, about 33 s left)"
+    assert lines[3] == "season pages: 2.0 s (4 of 4)"
+    assert told(usual, 20.0, jobs=2)[0].endswith("(1 of 4, about 40 s left)")  # the longest one
+
+
+def test_a_first_run_goes_by_what_its_own_jobs_took():
+    usual = dict.fromkeys(["S1 10", "S1 report", "season pages"])
+    assert told(usual, 31.0)[0] == "S1 10: 31.0 s (1 of 3, about 1 min left)"

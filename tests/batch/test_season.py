@@ -58,6 +58,10 @@ class Seen(Progress):
         super().__init__()
         self.jobs = []
 
+    def planned(self, usual, jobs=1):
+        super().planned(usual, jobs)
+        self.usual = usual
+
     def ended(self, job, answer):
         super().ended(job, answer)
         self.jobs.append(f"{job.scope} {job.name}")
@@ -177,9 +181,11 @@ def test_rerun_restores_a_damaged_result(case):
     assert jobs_of(asked(case))[0] == [] and (case / "out" / "index.html").is_file()
 
 
-def test_fresh_computes_all_again_with_the_same_tables(case):
-    before = tables(case / "out")
-    assert len(jobs_of(asked(case, fresh=True, sites=("ALFA",)))[0]) == 4
+def test_fresh_computes_all_again_with_the_same_tables_and_knows_how_long_it_took(case):
+    before, seen = tables(case / "out"), Seen()
+    run_season(asked(case, fresh=True, sites=("ALFA",)), seen)
+    assert sorted(seen.jobs) == sorted(seen.usual) and len(seen.jobs) == 4
+    assert all(seen.usual.values())
     assert tables(case / "out") == before
 
 
@@ -277,6 +283,7 @@ def test_scope_folder_refuses_a_link_that_leads_out(tmp_path):
     "changes, words",
     [
         ({"sites": ("GAMA",)}, "no such site"),
+        ({"season": 2031, "out": "new"}, "season 2031: nothing was planted .*; there are 2025"),
         ({"given": {"paws": 1.0}}, "no notebook takes"),
         ({"given": {"pause": "long"}}, "must be float"),
         ({"given": {"site": "BETA"}}, "given by the batch"),
@@ -284,7 +291,9 @@ def test_scope_folder_refuses_a_link_that_leads_out(tmp_path):
         ({"data": "nowhere"}, "no such folder"),
     ],
 )
-def test_run_season_refuses_before_anything_runs(made, changes, words):
+def test_run_season_refuses_before_anything_runs(made, changes, words, tmp_path):
+    if "out" in changes:
+        changes = changes | {"out": tmp_path / changes["out"]}
     began = time.monotonic()
     with pytest.raises(ValueError, match=words):
         run_season(asked(made[0], **changes))

@@ -63,13 +63,13 @@ def test_balanced_share_relative_to_the_control_is_a_ratio_of_means(built):
 
 
 def test_test_and_power_are_those_of_student(built):
-    row = full_yield_test(built, margin=0.2, alpha=0.05, assumed=0.9).set_index("hybrid").loc["H03"]
+    row = full_yield_test(built, margin=0.2, alpha=0.05).set_index("hybrid").loc["H03"]
     se = np.log(row["relative"] / row["lower"]) / stats.t.ppf(0.95, row["df"])
     t = (np.log(row["relative"]) - np.log(0.8)) / se
     assert row["p"] == pytest.approx(stats.t.sf(t, row["df"])) and row["is_shown"] == (
         row["lower"] > 0.8
     )
-    drawn = np.random.default_rng(1).normal(np.log(0.9 / 0.8) / se, 1, 200_000) / np.sqrt(
+    drawn = np.random.default_rng(1).normal(np.log(0.95 / 0.8) / se, 1, 200_000) / np.sqrt(
         np.random.default_rng(2).chisquare(row["df"], 200_000) / row["df"]
     )
     assert row["power"] == pytest.approx((drawn > stats.t.ppf(0.95, row["df"])).mean(), abs=0.005)
@@ -141,7 +141,7 @@ def test_limits_of_the_share_itself_are_students_where_seasons_rule(rng):
         (lambda t: t[t["crop_year"] > 2], "no hybrid was cut both"),
         (
             lambda t: t[~((t["hybrid"] == "H00") & (t["crop_year"] == 2))],
-            "control 'H00' was not cut both",
+            "control H00 was not cut both",
         ),
         (lambda t: t[t["hybrid"].isin(["H00", "H01"])], "fewer than two candidates"),
         (lambda t: t[t["crop_year"] == 2], "no hybrid was cut both"),
@@ -153,10 +153,9 @@ def test_unfit_build_ups_are_refused(rng, change, word):
         fit_build_up(change(grow(rng)), "H00")
 
 
-@pytest.mark.parametrize("wrong", [{"margin": 0.0}, {"alpha": 0.6}, {"assumed": 0.85}])
-def test_unfit_margins_are_refused(built, wrong):
-    with pytest.raises(ValueError, match=next(iter(wrong))):
-        full_yield_test(built, **wrong)
+def test_unfit_margins_are_refused(built):
+    with pytest.raises(ValueError, match="margin"):
+        full_yield_test(built, margin=0.0)
 
 
 def test_what_a_season_does_to_one_planting_alone_is_part_of_the_share_itself(rng):

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 
 from culmbook.sheets.read import demo_folder, read_network
-from culmbook.sheets.settings import Settings
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS, Settings
 from culmbook.stand.losses import clustering
 from make_demo import DEMO_SEED, truth
 from make_demo.__main__ import main

@@ -191,11 +191,6 @@ def test_no_emergence_dates_and_no_springs_are_refused_in_words():
         frost_after(years.iloc[:0], emerged([110.0]))
 
 
-def test_a_date_given_twice_is_refused():
-    with pytest.raises(ValueError, match="given twice"):
-        latest_frosts(pd.concat([springs(["05-01"])] * 2))
-
-
 def test_words_for_one_spring_in_ten():
     row = pd.Series({"period": 10, "day": 124.4, "lower": np.nan, "upper": 142.0})
     assert words._one_in_ten(row) == (

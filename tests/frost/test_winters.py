@@ -233,16 +233,6 @@ def test_no_weather_is_an_empty_table():
         known_minima(table)
 
 
-def test_faulty_input_is_refused():
-    with pytest.raises(ValueError, match="given twice"):
-        winter_minima(pd.concat([record(), record().iloc[:1]]))
-    with pytest.raises(ValueError, match="0 to 50 cm"):
-        winter_minima(record(), 60)
-
-
-# -- return levels ---------------------------------------------------------------------------------
-
-
 @pytest.fixture(scope="module")
 def sea_level():
     return pd.read_csv(PUBLISHED / "tawn_1993_portpirie.csv", comment="#")["level_m"].to_numpy()

@@ -21,12 +21,10 @@ from culmbook.trials.dry_yield import plot_harvests
 from culmbook.yields.components import log_components, plot_components, with_yield
 from culmbook.yields.paths import (
     HYBRIDS,
-    POPULATION,
-    RAW,
-    THESE,
     contributions,
     fit_covariances,
-    path_intervals,
+    path_coefficients,
+    path_effects,
     paths_of,
     shares_of,
 )
@@ -124,15 +122,15 @@ def _with_sum(covariance):
     return full @ covariance @ full.T
 
 
-def share_set(seed, target=THESE, hybrids=24):
+def share_set(seed, hybrids=24):
     """Bias and coverage of contribution shares, the harvested yield on the left."""
     rng = np.random.default_rng([21, seed])
-    frame, means, population, within = draw_trial(rng, hybrids)
-    between = np.cov(means.T) if target == THESE else population
+    frame, means, _, within = draw_trial(rng, hybrids)
+    between = np.cov(means.T)
     parts = [*PARTS, "rest"]
     cov = fit_covariances(frame, [*parts, "y"])
     try:
-        table = contributions(cov, parts, "y", target=target, draws=600, seed=seed)
+        table = contributions(cov, parts, "y", draws=600, seed=seed)
     except ValueError:
         return {"refused": 1.0}
     rates = {"refused": 0.0}
@@ -164,15 +162,9 @@ def demo_set(seed):
         np.random.default_rng([24, seed]),
     )
     trials = [_demo_trial(known, rng) for _ in range(AVERAGED)]
-    crop_types = known.hybrids["crop_type"].rename_axis("hybrid").reset_index()
-    true = _demo_shares(
-        pd.concat([grown for grown, _ in trials]), crop_types.set_index("hybrid")["crop_type"]
-    )
+    true = _demo_shares(pd.concat([grown for grown, _ in trials]))
     parts = [*PARTS, "rest"]
-    rates = [
-        _demo_rates(seen.merge(crop_types, on="hybrid"), parts, true, seed)
-        for _, seen in trials[:ANALYSED]
-    ]
+    rates = [_demo_rates(seen, parts, true, seed) for _, seen in trials[:ANALYSED]]
     return pd.DataFrame(rates).mean().to_dict()
 
 
@@ -195,19 +187,18 @@ def _demo_trial(known, rng):
     return logs, with_yield(seen, plot_harvests(simulate_harvests(grown, known, rng), plots))
 
 
-def _demo_shares(logs, crop_types):
+def _demo_shares(logs):
     groups = logs.groupby("hybrid")[PARTS]
     means = groups.mean()
-    apart = means - means.groupby(crop_types.loc[means.index]).transform("mean")
     error = groups.cov().groupby(level=1).mean().loc[PARTS, PARTS] / (len(logs) / len(means))
     between = np.zeros((4, 4))
-    between[:3, :3] = apart.T @ apart / (len(means) - crop_types.nunique()) - error
+    between[:3, :3] = means.cov() - error
     return shares_of(_with_sum(between), range(4), 4)
 
 
 def _demo_rates(seen, parts, true, seed):
     logs = log_components(seen, outcome="dry_yield_t_ha")
-    cov = fit_covariances(logs, [*parts, "dry_yield_t_ha"], unit="replicate", group="crop_type")
+    cov = fit_covariances(logs, [*parts, "dry_yield_t_ha"])
     try:
         table = contributions(cov, parts, "dry_yield_t_ha", draws=600, seed=seed)
     except ValueError:
@@ -232,10 +223,12 @@ def path_set(seed, hybrids=24, replicates=3):
     direct = np.linalg.solve(truth[:3, :3], truth[:3, 3])
     cov = fit_covariances(frame, [*PARTS, "y"])
     try:
-        table = path_intervals(cov, PARTS, "y", draws=400, seed=seed)
+        table = path_effects(cov, PARTS, "y", draws=400, seed=seed)[0].query("among == @HYBRIDS")
     except ValueError:
         return {"refused": 1.0}
-    own, raw = paths_of(cov, PARTS, "y", HYBRIDS), paths_of(cov, PARTS, "y", RAW)
+    own, sd = paths_of(cov, PARTS, "y", HYBRIDS), np.sqrt(np.diag(cov.raw))
+    names = [*PARTS, "y"]
+    raw = path_coefficients(pd.DataFrame(cov.raw / np.outer(sd, sd), names, names), "y")
     far, near = np.abs(raw.direct - direct).mean(), np.abs(own.direct - direct).mean()
     return {
         "refused": 0.0,
@@ -327,10 +320,6 @@ def main():
     given = parser.parse_args()
     runs = {
         "shares, 24 hybrids x 3, these hybrids": (share_set, 2 * given.sets),
-        "shares, 24 hybrids x 3, their population": (
-            partial(share_set, target=POPULATION),
-            2 * given.sets,
-        ),
         "shares, 12 hybrids x 3, these hybrids": (partial(share_set, hybrids=12), 2 * given.sets),
         "shares, one trial of the demo generator": (demo_set, given.sets // 4),
         "paths, 24 hybrids x 3": (path_set, given.sets),

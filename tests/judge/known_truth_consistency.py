@@ -163,7 +163,7 @@ def consistency_set(seed, size=SMALL, are_apart=True, n=400, variances=40):
         np.random.default_rng([31, *size, seed]), size, CONTROLS, are_apart
     )
     drawn = draw_seasons(seasons, n, seed, variances)
-    row, truth = reliability_table(seasons, drawn, []).iloc[0], repeatability(known)
+    row, truth = reliability_table(seasons, drawn).iloc[0], repeatability(known)
     table = pd.concat([_against(drawn, true, c, seasons) for c in CONTROLS], ignore_index=True)
     rates = {}
     for narrow, name in ((1.0, ""), (NARROW, "narrowed ")):

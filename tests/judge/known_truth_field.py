@@ -17,7 +17,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from culmbook.spatial.choice import CANDIDATES, choose_trend, contrasts
+from culmbook.spatial.trend import CANDIDATES, choose_trend, contrasts
 from field_frames import LINES, NONE, PATCHY, SCENARIOS, SMOOTH, make_trial
 from known_truth import NARROW, each_set, passes
 
@@ -63,11 +63,11 @@ def field_set(seed, scenario=NONE, candidates=CANDIDATES, **size):
     true = frame.drop_duplicates("hybrid").set_index("hybrid")["true"]
     choice = choose_trend(frame, candidates=candidates)
     rates = {"chosen " + kind: float(choice.chosen == kind) for kind in candidates}
-    for name, means in (choice.fits | {"chosen": choice.best}).items():
+    for name, means in (choice.fits | {"chosen": choice.fits[choice.chosen]}).items():
         error = means.fit.contrast(means.weights)["estimate"] - true[means.hybrids].to_numpy()
         rates["error, " + name] = error.var(ddof=1)
     rates["stated over true variance"] = choice.table.loc[choice.chosen, "difference_variance"] / 2
-    for name, means in (("blocks", choice.blocks), ("chosen", choice.best)):
+    for name, means in (("blocks", choice.fits["blocks"]), ("chosen", choice.fits[choice.chosen])):
         table, apart = _differences(means, true)
         half = (table["upper"] - table["lower"]) / 2
         for narrow, prefix in ((1.0, ""), (NARROW, "narrowed ")):

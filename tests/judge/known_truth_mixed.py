@@ -208,7 +208,7 @@ def _by_kenward_roger(fit, contrasts):
     rows = {}
     for name, row in contrasts.iterrows():
         test, estimate = (
-            kenward_roger(fit, row.to_frame().T, bounded=True),
+            kenward_roger(fit, row.to_frame().T),
             float(row @ fit.coefficients[contrasts.columns]),
         )
         half = stats.t.ppf(0.975, test.df_denominator) * abs(estimate) / np.sqrt(test.f)

@@ -45,7 +45,7 @@ def site_set(seed, sites=4, seasons=4, hybrids=24):
         "correlation of the stages": lasting_values(joint).corr(two.values),
     }
     shared = shared_seasons(joint.records, float(joint.fit.variances.get("hybrid_season", 0.0)))
-    found = fit_site_correlation(joint, means)
+    found = fit_site_correlation(joint)
     chosen, alike = found.pairs.iloc[0], found.fits[ALIKE].variances
     common = alike["hybrid"] - shared.iloc[0, 1]
     r = sd["hybrid"] ** 2 / (sd["hybrid"] ** 2 + truth)

@@ -24,7 +24,7 @@ from culmbook.frost.freeze_tests import survival_sets, why_no_curve
 from culmbook.mixed import marginal_share
 from culmbook.selection.index import floor_table, index_draws, joint_traits
 from culmbook.selection.traits import freeze_trait, make_trait, stand_trait
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS
 from known_truth import NARROW, run
 from known_truth_frost import draw_tests
 

@@ -5,11 +5,8 @@ The rule: within one point plus two Monte Carlo standard errors. The same check 
 every interval is made 15 % narrower.
 """
 
-from functools import partial
-
 import pytest
 
-from culmbook.yields.paths import POPULATION
 from known_truth_components import demo_set, passes, path_set, prediction_set, run, share_set
 
 PARTS = ["plants_per_m2", "stems_per_plant", "stem_mass_g", "rest"]
@@ -40,11 +37,6 @@ def test_coverage_check_goes_red_for_narrower_intervals(shares, among):
 def test_shares_are_not_biased(shares, among, part):
     row = shares.loc[f"bias, {among}, {part}"]
     assert abs(row["estimate"]) < 0.03 + 2 * row["se"], shares
-
-
-def test_intervals_for_the_population_of_hybrids_cover():
-    table = run(partial(share_set, target=POPULATION), 150)
-    assert passes(table, "shares among hybrids", 0.95), table
 
 
 @pytest.mark.slow

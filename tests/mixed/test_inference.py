@@ -149,10 +149,6 @@ def test_adjusted_means_weigh_factors_alike_and_hold_numbers_at_their_mean(trial
     rows = mean_weights(fit, "hybrid")
     assert rows.to_numpy() == pytest.approx(by_hand.to_numpy())
     assert list(rows.index) == ["a", "b", "c"] and rows.index.name == "hybrid"
-    held = mean_weights(fit, "hybrid", at={"film": "film", "depth": 12.0})
-    assert held.to_numpy() == pytest.approx(
-        np.array([[1, 0, 0, 1, 12], [1, 1, 0, 1, 12], [1, 0, 1, 1, 12]])
-    )
 
 
 def test_adjusted_means_match_statsmodels(trial):
@@ -190,15 +186,6 @@ def test_numbers_taken_as_a_factor_are_averaged_over_their_levels(trial):
     fit = fit_gaussian(plots, "y", "hybrid + C(year)")
     rows = mean_weights(fit, "hybrid")
     assert rows.loc["a"].to_numpy() == pytest.approx([1, 0, 0, 1 / 3, 1 / 3])
-    assert mean_weights(fit, "hybrid", at={"year": 2021}).loc["a"].tolist() == [1, 0, 0, 1, 0]
-    with pytest.raises(ValueError, match="year has no level 2019; there are 2020, 2021, 2022"):
-        mean_weights(fit, "hybrid", at={"year": 2019})
-
-
-def test_a_level_that_is_not_there_is_refused(trial):
-    fit = fit_gaussian(trial, "y", "hybrid + film")
-    with pytest.raises(ValueError, match="film has no level 'straw'; there are bare, film"):
-        mean_weights(fit, "hybrid", at={"film": "straw"})
 
 
 def test_adjusted_means_need_a_formula_and_its_columns(trial):
@@ -207,8 +194,6 @@ def test_adjusted_means_need_a_formula_and_its_columns(trial):
         ValueError, match="no column block in the model's formula; there are film, hybrid"
     ):
         mean_weights(fit, "block")
-    with pytest.raises(ValueError, match="no column depth in the model's formula"):
-        mean_weights(fit, "hybrid", at={"depth": 3})
     by_design = fit_gaussian(trial, "y", pd.DataFrame({"one": np.ones(len(trial))}))
     with pytest.raises(ValueError, match="need a model that was fitted from a formula"):
         mean_weights(by_design, "hybrid")
@@ -275,9 +260,8 @@ def test_criteria_that_mean_nothing_together_are_refused(trial):
     for message, other in others.items():
         with pytest.raises(ValueError, match=message):
             compare({"one": fit, "other": other})
-    for few, message in (({}, "there are no fits"), ({"one": fit}, "there is one fit")):
-        with pytest.raises(ValueError, match=f"{message}; a comparison needs two or more"):
-            compare(few)
+    with pytest.raises(ValueError, match="there are no fits to compare"):
+        compare({})
     stuck = fit_gaussian(trial, "y", "hybrid", ["block"], method="ml")
     object.__setattr__(stuck, "verdict", "not converged: no step lowers the criterion")
     with pytest.raises(

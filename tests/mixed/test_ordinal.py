@@ -1,12 +1,10 @@
-"""Proportional-odds models: derivatives, special cases with known answers, priors, weights,
-refusals.
-"""
+"""Proportional-odds models: derivatives, special cases with known answers, priors, refusals."""
 
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from scipy import integrate, optimize, special, stats
+from scipy import optimize, special, stats
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from culmbook.mixed import fit_binomial, fit_ordinal, over
@@ -33,7 +31,7 @@ def plots():
 
 def _family():
     score = np.array([0, 1, 2, 3, 2, 1, 0, 3])
-    return CumulativeLogit(score, np.array([1.0, 2, 1, 0.5, 1, 3, 1, 1])).at([-1.1, 0.2, -0.4])
+    return CumulativeLogit(score).at([-1.1, 0.2, -0.4])
 
 
 ETA = np.array([0.3, -1.0, 2.2, 0.1, -0.4, 0.9, -2.0, 1.5])
@@ -47,7 +45,7 @@ def test_log_likelihood_is_the_category_probability():
     p = stats.logistic.cdf(cuts[family.score + 1] - ETA) - stats.logistic.cdf(
         cuts[family.score] - ETA
     )
-    assert family.by_record(ETA) == pytest.approx(family.weight * np.log(p))
+    assert family.by_record(ETA) == pytest.approx(np.log(p))
 
 
 def test_derivatives_match_finite_differences():
@@ -139,7 +137,6 @@ def test_no_differences_give_the_scores_own_shares(plots):
     assert fit.thresholds.to_numpy() == pytest.approx(
         special.logit(shares.cumsum().to_numpy()[:-1]), abs=1e-5
     )
-    assert fit.probabilities(0.0).iloc[0].to_numpy() == pytest.approx(shares.to_numpy(), abs=1e-6)
     assert fit.coefficients.empty
 
 
@@ -167,34 +164,6 @@ def test_order_of_rows_and_names_do_not_matter(plots):
     assert turned.variances.to_numpy() == pytest.approx(fit.variances.to_numpy(), rel=1e-3)
 
 
-def test_weights_are_repeated_rows(plots):
-    times = np.arange(len(plots)) % 3 + 1
-    weighted = fit_ordinal(
-        plots.assign(times=times), score="damage", fixed="hybrid", weight="times"
-    )
-    repeated = fit_ordinal(plots.loc[plots.index.repeat(times)], score="damage", fixed="hybrid")
-    assert weighted.criterion == pytest.approx(repeated.criterion, rel=1e-9)
-    assert weighted.coefficients.to_numpy() == pytest.approx(
-        repeated.coefficients.to_numpy(), abs=1e-5
-    )
-    assert weighted.covariance.to_numpy() == pytest.approx(
-        repeated.covariance.to_numpy(), rel=1e-3, abs=1e-6
-    )
-    assert weighted.n_records == times.sum()
-
-
-def test_a_weight_of_zero_is_a_row_left_out(plots):
-    fit = fit_ordinal(
-        plots.assign(times=(plots.index >= 8).astype(float)),
-        score="damage",
-        fixed="age",
-        weight="times",
-    )
-    less = fit_ordinal(plots.iloc[8:], score="damage", fixed="age")
-    assert fit.criterion == pytest.approx(less.criterion, rel=1e-9)
-    assert fit.coefficients.to_numpy() == pytest.approx(less.coefficients.to_numpy(), abs=1e-5)
-
-
 def test_prior_is_the_penalised_likelihoods_maximum(plots):
     fit = fit_ordinal(plots, score="damage", fixed="hybrid + age", prior_sd=0.7)
     x = pd.get_dummies(plots["hybrid"], drop_first=True).assign(age=plots["age"]).to_numpy(float)
@@ -219,33 +188,6 @@ def test_prior_shrinks_more_the_narrower_it_is(plots):
     assert np.all(np.diff(sizes) > 0)
     free = fit_ordinal(plots, score="damage", fixed="hybrid").coefficients.abs().sum()
     assert sizes[-1] == pytest.approx(free, rel=1e-5)
-
-
-def test_thresholds_increase_and_probabilities_sum_to_one(plots):
-    fit = fit_ordinal(plots, score="damage", fixed="hybrid", random=["block"])
-    assert (np.diff(fit.thresholds) > 0).all()
-    table = fit.probabilities([-30.0, -1.0, 0.0, 2.0, 30.0], spread=1.3)
-    assert table.sum(axis=1).to_numpy() == pytest.approx(np.ones(5))
-    assert (table >= 0).all().all()
-    assert table.iloc[0, 0] > 0.999 and table.iloc[-1, -1] > 0.999
-    assert list(table.columns) == fit.scores == [0, 1, 2, 3]
-    means = table.to_numpy() @ np.arange(4)
-    assert (np.diff(means) > 0).all()  # positive means higher scores
-
-
-def test_probabilities_over_random_effects_are_the_integral(plots):
-    fit = fit_ordinal(plots, score="damage", fixed="hybrid", random=["block"])
-    cuts = np.concatenate([[-np.inf], fit.thresholds, [np.inf]])
-    table = fit.probabilities(0.4, spread=1.5)
-    for j in range(4):
-
-        def share(z, j=j):
-            eta = 0.4 + 1.5 * z
-            return (
-                special.expit(cuts[j + 1] - eta) - special.expit(cuts[j] - eta)
-            ) * stats.norm.pdf(z)
-
-        assert table.iloc[0, j] == pytest.approx(integrate.quad(share, -10, 10)[0], abs=1e-6)
 
 
 def test_an_ordered_category_keeps_its_order(plots):
@@ -291,8 +233,6 @@ REFUSALS = {
         r"damage is missing in 1 of 48 rows \(index 3\)",
     ),
     "one score": ({"damage": 2}, {}, "damage is 2 in every row: nothing to compare"),
-    "negative weight": ({"w": -1.0}, {"weight": "w"}, "w is below 0 in 48 rows"),
-    "missing weight": ({"w": np.nan}, {"weight": "w"}, "w is missing in 48 of 48 rows"),
     "words": (
         {"damage": lambda t: t["damage"].map({0: "none", 1: "few", 2: "many", 3: "all"})},
         {},
@@ -318,11 +258,6 @@ REFUSALS = {
         {},
         {"random": ["block", "year"], "nodes": 5},
         "quadrature needs .*a single random term",
-    ),
-    "no weight at all": (
-        {"w": lambda t: (t["damage"] != 1).astype(float)},
-        {"weight": "w"},
-        "score 1 has no weight in any row",
     ),
 }
 

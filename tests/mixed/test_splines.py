@@ -22,7 +22,7 @@ def test_smooth_line_is_the_penalised_spline():
     rng = np.random.default_rng(4)
     x = np.arange(40.0)
     frame = pd.DataFrame({"x": x, "y": np.sin(x / 6) + rng.normal(0, 0.2, 40)})
-    smooth = smooth_line(frame["x"], 10)
+    smooth = smooth_line(frame["x"])
     design = smooth.fixed.assign(one=1.0)
     fit = fit_gaussian(frame, "y", design, smooth.terms)
     curve = (

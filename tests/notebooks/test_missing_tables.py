@@ -3,17 +3,14 @@ to their end.
 """
 
 import re
-import shutil
 
-import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from culmbook.sheets.read import demo_folder
 from culmbook.show import page
 from notebook_runs import bundles, figures, run_cells, sentences, tables
+from tables_taken_away import taken_away
 
-SITES = ("DRYSA", "MELDO")  # a simple trial, and one with records of gaps
 ALL = "all ranks"
 NOTEBOOKS = {
     "20_establishment.ipynb": {
@@ -41,7 +38,6 @@ CASES = [
     if scope != ("all", "MELDO") or table in AT_ONE_OF_SEVERAL
 ]
 QUICK = {"permutations": 49}
-READ = ("stand_counts", "plant_gaps", "harvests", "stem_measures", "phenology")
 
 
 @pytest.fixture(autouse=True)
@@ -49,32 +45,6 @@ def figures_are_made_and_not_drawn(monkeypatch):
     """Other tests draw them; here it matters which there are, and their numbers."""
     monkeypatch.setattr(page, "_svg", lambda fig: "<svg/>")
     monkeypatch.setattr(Figure, "draw_without_rendering", lambda fig: None)
-
-
-def rows_of(path):
-    """A sheet as text, and how it is written."""
-    coding = "utf-8-sig" if path.read_bytes().startswith(b"\xef\xbb\xbf") else "utf-8"
-    way = {"sep": ";" if ";" in path.read_text(coding).splitlines()[0] else ",", "encoding": coding}
-    return pd.read_csv(path, dtype=str, keep_default_na=False, **way), way
-
-
-def taken_away(folder, table, at):
-    """Every other hybrid of two demo sites, without a table at one of them or at all ('*')."""
-    for path in demo_folder().glob("*.*"):
-        folder.mkdir(exist_ok=True)
-        shutil.copy(path, folder)
-    for site in SITES:
-        (folder / site).mkdir()
-        plots = rows_of(demo_folder() / site / "plots.csv")[0]
-        names = sorted(plots["hybrid"].unique())
-        kept = plots.loc[plots["hybrid"].isin([*names[::2], "STD"]), "plot"]
-        for name in ("plots", *READ):
-            if (path := demo_folder() / site / f"{name}.csv").exists():
-                rows, way = rows_of(path)
-                rows[rows["plot"].isin(kept)].to_csv(folder / site / path.name, index=False, **way)
-    for path in [*folder.glob(f"{at}/{table}.*"), *folder.glob(f"{table}.*")]:
-        path.unlink()
-    return folder
 
 
 @pytest.mark.parametrize(("name", "table", "gone", "site", "at"), CASES)

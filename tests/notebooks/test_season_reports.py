@@ -7,6 +7,7 @@ simple one and the network.
 import json
 import os
 import re
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
@@ -90,6 +91,23 @@ def short(scope, season):
     return PdfReader(season / scope / f"{scope}_2025.pdf")
 
 
+@cache
+def texts(path):
+    """The words of each page, read once; a pdf's reader takes a minute for a network's record."""
+    pages = (page.extract_text() for page in PdfReader(path).pages)
+    return [" ".join(text.replace("\u200b", "").split()) for text in pages]
+
+
+@pytest.fixture
+def record_texts(scope, season):
+    return texts(season / scope / f"{scope}_2025_record.pdf")
+
+
+@pytest.fixture
+def short_texts(scope, season):
+    return texts(season / scope / f"{scope}_2025.pdf")
+
+
 @pytest.fixture(scope="module")
 def frames(season):
     folder = season / "network" / "frames"
@@ -104,19 +122,17 @@ def structure(reader):
     return elements(reader.trailer["/Root"]["/StructTreeRoot"]["/K"])
 
 
-def test_report_is_tagged_titled_and_says_that_data_are_invented(reader):
+def test_report_is_tagged_titled_and_says_that_data_are_invented(reader, record_texts):
     root = reader.trailer["/Root"]
     assert root["/MarkInfo"]["/Marked"] and root["/Lang"].startswith("en")
     assert "season 2025" in reader.metadata.title and reader.metadata.author
-    assert all("invented" in page.extract_text() for page in reader.pages)
+    assert all("invented" in text for text in record_texts)
 
 
-def test_every_page_counts_itself_and_nothing_is_under_seven_points(reader):
+def test_every_page_counts_itself_and_nothing_is_under_seven_points(reader, record_texts):
     n = len(reader.pages)
     assert 12 <= n <= 100
-    assert all(
-        f"Page {at} of {n}" in page.extract_text() for at, page in enumerate(reader.pages, 1)
-    )
+    assert all(f"Page {at} of {n}" in text for at, text in enumerate(record_texts, 1))
     sizes = [item[1] for page in reader.pages for item in drawn(page, reader) if item[0] == "text"]
     assert min(sizes) >= style.MIN_TEXT_PT - 0.01
 
@@ -128,11 +144,11 @@ def test_every_figure_has_alternative_text_and_lies_within_the_text(structure):
     assert all(box[0] >= LEFT - 0.1 and box[2] <= RIGHT + 0.1 for box in boxes)
 
 
-def test_findings_stand_on_the_first_page_and_name_pages_that_exist(reader):
-    first = reader.pages[0].extract_text()
+def test_findings_stand_on_the_first_page_and_name_pages_that_exist(record_texts):
+    first = record_texts[0]
     assert "Findings" in first and "By autumn 2025" in first
     named = [int(page) for page in re.findall(r"(?:Figure|Table) \d+, page\s+(\d+)", first)]
-    assert len(named) >= 5 and max(named) <= len(reader.pages)
+    assert len(named) >= 5 and max(named) <= len(record_texts)
 
 
 def test_every_figure_of_the_notebooks_is_in_the_report(season, scope, structure):
@@ -141,16 +157,12 @@ def test_every_figure_of_the_notebooks_is_in_the_report(season, scope, structure
     assert len([node for node in structure if node["/S"] == "/Figure"]) == len(shown)
 
 
-def words_of(pdf):
-    return [" ".join(page.extract_text().replace("\u200b", "").split()) for page in pdf.pages]
-
-
-def test_a_short_report_opens_with_the_glance_and_keeps_to_its_pages(short, scope):
+def test_a_short_report_opens_with_the_glance_and_keeps_to_its_pages(short, short_texts, scope):
     n = len(short.pages)
     assert 4 <= n <= (10 if scope == "network" else 8)
     width, height = short.pages[0].mediabox[2:]
-    assert width > height and "more is better" in words_of(short)[0]
-    assert all(f"Page {at} of {n}" in text for at, text in enumerate(words_of(short), 1) if at > 1)
+    assert width > height and "more is better" in short_texts[0]
+    assert all(f"Page {at} of {n}" in text for at, text in enumerate(short_texts, 1) if at > 1)
     sizes = [item[1] for page in short.pages for item in drawn(page, short) if item[0] == "text"]
     assert min(sizes) >= style.MIN_TEXT_PT - 0.01
 
@@ -162,21 +174,22 @@ def test_a_short_report_is_tagged_and_its_figures_have_alternative_text(short):
     assert figures and all(len(node["/Alt"]) > 20 for node in figures)
 
 
-def test_pages_of_the_record_that_a_short_report_names_hold_what_it_shows(short, reader):
-    record = words_of(reader)
-    *told, _ = re.split(r"Record, page (?=\d)", said := " ".join(words_of(short)))
+def test_pages_of_the_record_that_a_short_report_names_hold_what_it_shows(
+    short_texts, record_texts
+):
+    *told, _ = re.split(r"Record, page (?=\d)", said := " ".join(short_texts))
     pages = map(int, re.findall(r"Record, page (\d+)", said))
     starts = [re.findall(r"(?:Figure|Table) \d+\. (.{12})", before)[-1] for before in told]
     named = list(zip(starts, pages, strict=True))
     assert len(named) >= 3
-    assert all(start in record[page - 1] for start, page in named)
+    assert all(start in record_texts[page - 1] for start, page in named)
 
 
-def test_the_glance_prints_the_digits_of_the_record(frames, scope, short, reader):
+def test_the_glance_prints_the_digits_of_the_record(frames, scope, short_texts, record_texts):
     answers = frames["answers"]
     asked = answers[answers["scope"].eq(scope) & answers["state"].isin(HAS_VALUE)]
     wanted = asked[asked["question"].isin(SHOWN["network" if scope == "network" else "site"])]
-    first, record = words_of(short)[0], " ".join(words_of(reader))
+    first, record = short_texts[0], " ".join(record_texts)
     assert len(wanted) >= 80
     missing = [
         row for row in wanted.itertuples() if row.shown not in first or row.shown not in record
@@ -214,6 +227,6 @@ def test_all_that_a_short_report_may_hold_is_made_by_the_demo(season, frames):
 
 
 def test_every_hybrid_has_its_page(season):
-    pages = PdfReader(season / "network" / "hybrids_2025.pdf")
-    assert len(pages.pages) == 26
-    assert all(f"H{k:02d}" in " ".join(words_of(pages)) for k in range(1, 25))
+    pages = texts(season / "network" / "hybrids_2025.pdf")
+    assert len(pages) == 26
+    assert all(f"H{k:02d}" in " ".join(pages) for k in range(1, 25))

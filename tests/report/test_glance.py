@@ -6,6 +6,7 @@ import pytest
 from culmbook.report.frames import HAS_VALUE
 from culmbook.report.glance import DECISIONS, MOST_ROWS, glance, glance_html
 from culmbook.report.hybrids import hybrid_pages
+from culmbook.report.markdown import words
 from culmbook.report.pdf import set_pdf, title_words
 from culmbook.report.season import season_frames, write_pages
 from culmbook.report.short import set_short, short_content
@@ -152,6 +153,45 @@ def test_a_season_in_which_all_is_too_early_shows_it(tmp_path):
     found, _ = frames_of(tmp_path / "many", many, values=values)
     below = str(glance(found["answers"], found["sentences"], "network", ["STD"])["below"])
     assert "too early 20" in below
+
+
+def test_the_network_says_what_becomes_of_the_highest_yield(tmp_path):
+    found, _ = frames_of(tmp_path, hybrids_of(40))
+    said = "H002 has the highest predicted yield, 11 % above STD: dropped, as it is too moist."
+    why = {"scope": "network", "kind": "finding", "rank": 2, "label": "Why", "first": said}
+    sentences = pd.concat([found["sentences"], pd.DataFrame([why | {"text": said}])])
+    shown = glance(found["answers"], sentences, "network", ["STD"])
+    assert dict(shown["below"])["Highest yield"] == words(said)
+    made = set_pdf({**title_words(None, "network", 2025, {}), "glance": shown}, 2025)
+    assert made.n_pages == 1
+
+
+def test_a_question_without_answer_keeps_its_capitals(tmp_path):
+    found, _ = frames_of(tmp_path, hybrids_of(4), refused=["lethal-temperatures"])
+    shown = glance(found["answers"], found["sentences"], "network", ["STD"])
+    assert "Not answered: LT50 difference from STD." in dict(shown["below"])["Open"].replace(
+        "\u00a0", " "
+    )
+
+
+def test_a_site_without_any_answer_has_no_column_beside_the_others(tmp_path):
+    found, _ = frames_of(tmp_path, hybrids_of(5), scopes=("S1", "S2", "S3", "network"))
+    answers = found["answers"]
+    is_gone = answers["question"].eq("yield") & answers["scope"].eq("S2")
+    answers = answers.assign(state=answers["state"].mask(is_gone, "not tested"))
+    heads = []
+    for told in (found["answers"], answers):
+        made = short_content("network", 2025, {**found, "answers": told}, ABOUT)
+        blocks = [block for section in made["sections"] for block in section["blocks"]]
+        block = next(block for block in blocks if block.get("label") == "sites/yield")
+        heads.append([head["heading"] for part in block["parts"] for head in part["head"]])
+        notes = str(block["note"])
+    assert {"S1", "S2"} <= set(heads[0])
+    assert (
+        "S1" in heads[1]
+        and "S2" not in heads[1]
+        and "No answer at S2." in notes.replace("\u00a0", " ")
+    )
 
 
 def test_one_raw_value_changed_moves_every_page(tmp_path):

@@ -139,6 +139,15 @@ def test_one_row_is_one_entry_with_all_its_faults():
     assert listed["rule"].tolist() == ["rule E-A; rule N-B", "rule N-RANGE; rule N-SLIP"]
 
 
+def test_rows_refused_alike_are_one_entry_with_their_count():
+    rows = [("E-DATE", "error_row", "f", line, "x") for line in range(4, 76)]
+    found = problems(*rows, ("E-DATE", "error_row", "f", 9, "y"), ("N-SLIP", "note", "f", 5, "y"))
+    found["rule"] = [f"{line} March or 3 May?" for line in found["line"]]
+    listed = rows_to_look_at(found, corrections(), NO_SURPRISE)
+    assert listed["where"].tolist() == ["f, line 4, x", "f, line 5, y"]
+    assert "[72 more of this kind: lines 5, 6, 7" in listed["rule"].iat[0]
+
+
 def test_notes_about_a_whole_file_are_left_out():
     found = problems(("N-ENCODING", "note", "f", None, None), ("N-HEADER", "note", "f", 1, None))
     assert rows_to_look_at(found, corrections(), NO_SURPRISE).empty

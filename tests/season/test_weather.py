@@ -10,10 +10,12 @@ from culmbook.season.weather import (
     YEAR,
     Thresholds,
     against_record,
+    degree_days_sine,
+    degree_days_triangle,
     growing_season_days,
+    hours_between,
     season_indices,
 )
-from culmbook.stats.degree_days import degree_days_sine, degree_days_triangle, hours_between
 
 # Daily minimum, maximum and base of days whose base lies within, below and above the range. No
 # published

@@ -166,7 +166,7 @@ def test_hybrids_that_do_not_differ_have_no_heritability(rng):
 def test_refusals(seasons):
     drawn = draw_seasons(seasons, 50, 1, variances=0)
     for call in (lambda: blup_table(seasons, "X", drawn), lambda: candidate_gains(drawn, "X")):
-        with pytest.raises(ValueError, match="The control 'X' has no yield"):
+        with pytest.raises(ValueError, match="The control X has no yield"):
             call()
     records = seasons.records.assign(response=np.exp(seasons.records["response"]))
     raw = fit_seasons(records, ["H00"], scale="raw")

@@ -86,11 +86,11 @@ def test_what_settles_a_hybrid_on_hold():
     rows, rule = told(draws(A=0.45), more=after(A=0.1))
     assert texts(rows, "A") == [
         "Open: 10 % over C1.",
-        "What settles 10 % over C1.",
+        "Knowing whether it gives more than 10 % above C1.",
         "it gives more than 10 % above C1 with a probability of 45 %",
     ]
     assert rows.loc["A", "next"] == (
-        "One more season is expected to lower the loss from 0.45 to 0.10, and turns the choice between promoting "
+        "One more season is expected to lower the loss, in the unit of the costs, from 0.45 to 0.10, and turns the choice between promoting "
         "and dropping with a probability of 25 %."
     )
     assert "A hybrid on hold is expected to lose less still by waiting, at 0.10 a season." in (

@@ -247,3 +247,21 @@ def test_unlikely_values_of_one_cause_site_and_season_are_one_note(tmp_path):
     assert found["rule"].str.contains("4 of 12 rows of the season").all()
     products = read_network(tmp_path, today=TODAY).problems.query("code == 'N-PRODUCT'")
     assert len(products) == 1 and "12 of 12 rows of the season" in products["rule"].iat[0]
+
+
+def test_a_block_in_two_main_plots_of_a_replicate_is_noted_once_for_a_trial(tmp_path):
+    sheets = small_network()
+    plots = sheets["S01/plots.csv"]
+    for line in range(2, 10):  # eight plots: two replicates of four
+        plots.put(line, "main_plot", "ab"[line % 2])
+        plots.put(line, "block", "B1")
+    found = notes(tmp_path, "N-BLOCK", sheets)
+    assert found[["line", "column", "value"]].values.tolist() == [[2, "block", "B1"]]
+    assert "2 main plots of replicate 1" in found["rule"].iat[0]
+    assert "2 such codes in trial T24A" in found["rule"].iat[0]
+
+
+def test_a_block_code_written_anew_in_every_replicate_is_no_fault(tmp_path):
+    sheets = small_network()
+    sheets["S01/plots.csv"].put_all("block", "B1")
+    assert notes(tmp_path, "N-BLOCK", sheets).empty

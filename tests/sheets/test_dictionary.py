@@ -1,6 +1,8 @@
 """The Table Schema files: well formed, linked, and the one place where columns are defined."""
 
 import json
+import subprocess
+import sys
 from importlib.resources import files
 
 import pytest
@@ -80,3 +82,14 @@ def test_page_and_column_dictionary_name_every_column():
 
 def test_empty_tables_have_every_column():
     assert all(list(empty_table(name))[:-2] == table.columns for name, table in tables().items())
+
+
+def test_the_dictionary_prints_one_table_when_it_is_named():
+    printed = [sys.executable, "-m", "culmbook.sheets.dictionary"]
+    one, none = (
+        subprocess.run([*printed, name], capture_output=True, text=True)
+        for name in ("harvests", "harvest")
+    )
+    assert one.returncode == 0 and one.stdout == markdown_page("harvests") + "\n"
+    assert one.stdout.startswith("## harvests") and "## plots" not in one.stdout
+    assert none.returncode == 2 and "'harvests'" in none.stderr and not none.stdout

@@ -6,7 +6,7 @@ import pytest
 from openpyxl import load_workbook
 
 from culmbook.sheets.dictionary import tables
-from culmbook.sheets.empty_sheets import HEADER_ROW, HINT_WIDTH, HOW_TO_WALK, UNIT_ROW, write_sheets
+from culmbook.sheets.empty_sheets import HEADER_ROW, HOW_TO_WALK, UNIT_ROW, write_sheets
 from culmbook.sheets.raw import read_raw
 from culmbook.sheets.read import demo_folder, read_network
 
@@ -35,7 +35,7 @@ def test_write_sheets_makes_one_workbook_per_table(tmp_path):
     assert sorted(path.stem for path in written) == sorted(tables())
     for name, table in tables().items():
         sheet, places = _open(tmp_path, name)
-        assert list(places) == table.columns
+        assert list(places) == [f.name for f in table.fields if not f.instead_of]
         assert sheet.max_row == HEADER_ROW
 
 
@@ -115,13 +115,13 @@ def test_filled_sheet_is_read_back(tmp_path, network):
     assert (counts["plants_alive"] == 20).all() and (counts["observer"] == "007").all()
 
 
-def _typed_back(tmp_path, network, table, values, every=1):
+def _typed_back(tmp_path, network, table, values, every=1, **told):
     """Type values into every so many rows of a sheet with plots, read it, and give the network."""
     data = tmp_path / "data"
     (data / "MELDO").mkdir(parents=True)
     for file in ("sites.csv", "hybrids.csv", "MELDO/plots.csv"):
         shutil.copy(demo_folder() / file, data / file)
-    (path,) = write_sheets(tmp_path / "sheets", network, table=table, season=2025)
+    (path,) = write_sheets(tmp_path / "sheets", network, table=table, season=2025, **told)
     book = load_workbook(path)
     sheet = book[table]
     places = {cell.value: cell.column for cell in sheet[HEADER_ROW]}
@@ -192,11 +192,57 @@ def test_other_sheets_and_titles_are_still_noted(tmp_path):
     assert sorted(p.code for p in raw.problems) == ["N-SHEET", "N-TITLE"]
 
 
-def test_line_of_units_is_high_enough_for_its_longest_hint(tmp_path):
-    for path in write_sheets(tmp_path):
-        sheet = load_workbook(path)[path.stem]
-        longest = max(len(cell.value) for cell in sheet[UNIT_ROW] if cell.value)
-        assert sheet.row_dimensions[UNIT_ROW].height >= 11 * longest / HINT_WIDTH
+def test_no_heading_is_clipped_or_turned_every_value_fits_instructions_on_one_page(
+    tmp_path, network
+):
+    for path in [*write_sheets(tmp_path), *write_sheets(tmp_path / "f", network, season=2025)]:
+        sheet, read_me = load_workbook(path).worksheets
+        assert read_me.sheet_properties.pageSetUpPr.fitToPage
+        pages = (read_me.page_setup.fitToWidth, read_me.page_setup.fitToHeight)
+        assert pages == (None, None)  # left out they are 1 (ECMA-376, part 1, 18.3.1.63)
+        assert sum(read_me.column_dimensions[c].width for c in "ABCDE") < 190  # not made tiny
+        assert sheet.row_dimensions[HEADER_ROW].height >= 7 * 1.2
+        for unit, name, *cells in sheet.iter_cols(min_row=UNIT_ROW):
+            width = sheet.column_dimensions[name.column_letter].width
+            assert not unit.alignment.textRotation and not name.alignment.textRotation
+            assert unit.alignment.wrap_text and name.font.size == 7
+            title, hint = unit.value.split("\n")
+            shown = [(w, 11) for w in title.split()] + [(w, 8) for w in hint.split()]
+            shown += [(name.value, 7), *((str(c.value), 11) for c in cells if c.value is not None)]
+            assert max(len(text) * points / 11 for text, points in shown) + 1 < width
+            lines = len(title) / width * 11 + len(hint) * 8 / 11 / width * 8
+            assert sheet.row_dimensions[UNIT_ROW].height >= 1.2 * max(lines, 19)
+
+
+def test_occasion_day_area_and_what_was_planted_are_there_with_the_last_count(tmp_path, network):
+    told = {"season": 2025, "occasion": "autumn", "date": "2025-10-07"}
+    write_sheets(tmp_path, network, **told)
+    sheet, places = _open(tmp_path / "MELDO", "stand_counts")
+    assert "autumn, 2025-10-07" in sheet["A1"].value
+    row = {name: sheet.cell(HEADER_ROW + 1, at) for name, at in places.items()}
+    plots = network.tables["plots"].set_index("plot")
+    counts = network.tables["stand_counts"].query("plot == '0101' and counted_on < '2025-10-07'")
+    last = counts.sort_values("counted_on").iloc[-1]
+    assert row["occasion"].value == "autumn" and row["counted_on"].value == "2025-10-07"
+    assert row["plants_planted"].value == plots.at["0101", "plants_planted"]
+    assert row["last_count"].value == f"{last.plants_alive} on {last.counted_on:%Y-%m-%d}"
+    assert row["last_count"].font.color.rgb == "FF777777"
+    assert list(places)[places["plants_alive"] - 2] == "last_count"
+    sheet, places = _open(tmp_path / "MELDO", "harvests")
+    area = sheet.cell(HEADER_ROW + 1, places["harvested_area_m2"]).value
+    assert area == plots.at["0101", "harvest_area_m2"]
+    assert sheet.cell(HEADER_ROW + 1, places["harvested_on"]).value == "2025-10-07"
+
+
+@pytest.mark.parametrize("table", ["stand_counts", "harvests"])
+def test_a_row_with_nothing_but_what_was_filled_in_counts_as_not_visited(tmp_path, network, table):
+    values = {"plants_alive": 20, "fresh_mass_kg": 8, "status": "ok"}
+    own = {name: value for name, value in values.items() if name in tables()[table].columns}
+    told = {"occasion": "autumn", "date": "2025-10-07"}
+    back = _typed_back(tmp_path, network, table, own, every=3, **told)
+    assert (back.problems["severity"] == "note").all(), back.problems.to_string()
+    assert back.problems["code"].eq("N-UNVISITED").sum() == 1
+    assert len(back.tables[table]) == 52
 
 
 def test_read_me_speaks_of_the_walk_only_where_plots_are_walked(tmp_path):
@@ -215,7 +261,13 @@ def test_write_sheets_never_replaces_a_file(tmp_path):
 
 @pytest.mark.parametrize(
     ("choice", "said"),
-    [({"table": "plot"}, "no table"), ({"season": 2025}, "--data"), ({"site": "MELDO"}, "--data")],
+    [
+        ({"table": "plot"}, "no table"),
+        ({"season": 2025}, "--data"),
+        ({"site": "MELDO"}, "--data"),
+        ({"date": "2025-10-07"}, "--data"),
+        ({"occasion": "autumm"}, "no occasion 'autumm'; there are after_planting, autumn"),
+    ],
 )
 def test_write_sheets_refuses_what_it_cannot_do(tmp_path, choice, said):
     with pytest.raises(ValueError, match=said):

@@ -8,8 +8,9 @@ from datetime import date
 import pandas as pd
 import pytest
 
+from culmbook.sheets.check import check
 from culmbook.sheets.dictionary import empty_table, tables
-from culmbook.sheets.read import check, read_network, resolve_data
+from culmbook.sheets.read import read_network, resolve_data
 from small_network import PLOTS, TODAY, Sheet, small_network, write_network
 
 

@@ -216,3 +216,13 @@ def test_did_you_mean_reads_eyes_and_hands():
 
 def test_odd_spaces_are_named():
     assert odd_spaces("a\u00a0") == "no-break space (U+00A0)" and odd_spaces("0\u200b1") == "U+200B"
+
+
+def test_a_guess_that_may_be_wrong_is_not_made():
+    plots = [f"{replicate}{number:02d}" for replicate in (1, 2, 3) for number in range(1, 9)]
+    plots.remove("102")
+    assert "did you mean" not in did_you_mean("102", plots)  # 101, 103, 302 … are all as like
+    assert "did you mean" not in did_you_mean("Plants", ["planted_on", "plants_planted"])
+    assert did_you_mean("plants_planed", ["planted_on", "plants_planted"]).startswith(
+        "did you mean"
+    )

@@ -1,5 +1,7 @@
 """One site against all others: direct formulas, truth, words and refusals."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -76,8 +78,7 @@ def test_hybrids_that_stand_apart_are_named(found):
         and "H05 higher than expected" in words
         and "(S0, S2 and S3)" in words
     )
-    with_t = agreement_words(found, scale="raw")
-    assert "t/ha" in with_t and "26 hybrids of S1" in with_t
+    assert "26 hybrids of S1" in words
 
 
 def test_others_means_are_generalised_least_squares(sites, found):
@@ -214,4 +215,18 @@ def test_seasons_in_common_are_no_agreement(sites):
     assert (
         taken.correlation == pytest.approx(wanted, abs=0.01)
         and taken.correlation < plain.correlation
+    )
+
+
+@pytest.mark.parametrize(
+    ("correlation", "lower", "words"),
+    [(0.98, 0.72, "much"), (0.98, 0.69, "on the whole"), (0.58, 0.08, "only partly"), (0.3, -0.2, "not clearly")],
+)  # fmt: skip
+def test_words_follow_the_correlation_and_what_is_sure_of_it(correlation, lower, words):
+    found = replace(
+        fit_site_agreement(means_of(8), "S2", ["H00"]),
+        correlation=correlation, lower=lower, upper=1.0, why_not="",
+    )  # fmt: skip
+    assert f"S2 ranks hybrids {words} like the other sites ({correlation:.2f}; " in agreement_words(
+        found
     )

@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 
 from culmbook.spatial import neighbours, words
-from culmbook.spatial.choice import choose_trend, fit_trends
-from culmbook.spatial.trend import BLOCKS, placed
+from culmbook.spatial.trend import BLOCKS, choose_trend, fit_trends, placed
 from culmbook.text.refusal import Refusal
 from field_frames import LINES, NONE, make_trial
 

@@ -83,11 +83,6 @@ def test_logrank_divides_by_the_inflation(gehan):
     )
 
 
-def test_life_table_refuses_more_lost_than_at_risk():
-    with pytest.raises(ValueError, match="more plants than were at risk"):
-        life_table(pd.DataFrame({"interval": [1], "at_risk": [2], "lost": [3]}))
-
-
 def test_late_emerger_was_alive_before():
     history = pd.DataFrame(
         {

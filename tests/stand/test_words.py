@@ -55,7 +55,7 @@ def test_no_plant_left_is_refused():
 
 def test_a_network_without_control_is_not_compared():
     fit = model.fit_stand(cells_of(stand_of(make_plots(HYBRIDS, 4), share=SPREAD)))
-    with pytest.raises(Refusal, match="There is no control, so"):
+    with pytest.raises(Refusal, match="names no control, so"):
         model.against_control(fit, "")
 
 

@@ -1,37 +1,15 @@
-"""Shares of single plots, combined limits, common odds and beta-binomial against published tables."""
+"""Combined limits, common odds and beta-binomial against published tables."""
 
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from statsmodels.stats.proportion import proportion_confint
 
-from culmbook.stats.shares import combine_limits, fit_beta_binomial, share_interval
+from culmbook.stats.shares import combine_limits, fit_beta_binomial
 
 PUBLISHED = Path(__file__).parents[1] / "published"
-
-# Newcombe (1998) Stat. Med. 17:857-872, Table I; 81/263 Wilson read in a stored page, the rest from
-# memory,
-# recomputed with scipy.
-TABLE_I = [
-    (81, 263, 0.2553, 0.3662, 0.2527, 0.3676),
-    (15, 148, 0.0624, 0.1605, 0.0578, 0.1617),
-    (0, 20, 0.0, 0.1611, 0.0, 0.1684),
-    (1, 29, 0.0061, 0.1718, 0.0009, 0.1776),
-]
-
-
-@pytest.mark.parametrize(
-    ("alive", "total", "wilson_low", "wilson_high", "exact_low", "exact_high"), TABLE_I
-)
-def test_share_interval_matches_newcombe_1998_table1(
-    alive, total, wilson_low, wilson_high, exact_low, exact_high
-):
-    assert share_interval(alive, total) == pytest.approx((wilson_low, wilson_high), abs=5e-5)
-    assert share_interval(alive, total, kind="exact") == pytest.approx(
-        (exact_low, exact_high), abs=5e-5
-    )
-
 
 # Newcombe (1998) Stat. Med. 17:873-890, Table II, method 10; first row read in a stored page, rest
 # from memory.
@@ -49,7 +27,8 @@ TABLE_II = [
 
 @pytest.mark.parametrize(("a", "m", "b", "n", "low", "high"), TABLE_II)
 def test_combine_limits_of_wilson_matches_newcombe_1998_table2(a, m, b, n, low, high):
-    first, second = (a / m, *share_interval(a, m)), (b / n, *share_interval(b, n))
+    one, other = (proportion_confint(k, of, method="wilson") for k, of in ((a, m), (b, n)))
+    first, second = (a / m, *one), (b / n, *other)
     assert combine_limits(first, second) == pytest.approx((low, high), abs=5e-5)
 
 
@@ -72,8 +51,3 @@ def test_fit_beta_binomial_matches_independent_fit_of_crowder_1978():
     )
     assert fit.correlation == pytest.approx(0.01259, abs=5e-5)
     assert fit.loglik == pytest.approx(-34.991, abs=0.0005)
-
-
-def test_share_interval_refuses_more_alive_than_total():
-    with pytest.raises(ValueError, match="alive <= total"):
-        share_interval([3], [2])

@@ -110,13 +110,6 @@ def test_a_damaged_plot_is_left_out_and_one_lost_to_its_hybrid_yields_nothing():
     assert out.loc["002", "dry_yield_t_ha"] == 0 and pd.isna(out.loc["002", "left_out"])
 
 
-def test_two_cuts_of_a_plot_in_a_season_are_refused_and_named():
-    ground = make_ground()
-    cut = make_harvests(ground)
-    with pytest.raises(ValueError, match="S1 001 2025"):
-        plot_harvests(pd.concat([cut, cut.iloc[:1]]), ground)
-
-
 def test_yield_does_not_depend_on_row_order():
     ground = make_ground()
     cut = make_harvests(ground, fresh_kg=np.linspace(5, 20, 9))

@@ -129,3 +129,10 @@ def test_a_trial_is_the_one_asked_for_or_the_first():
 def test_a_mistyped_trial_is_refused_with_those_there_are():
     with pytest.raises(ValueError, match="trial = 'T9'.*trials there are: T1"):
         trial_of(make_ground(), "T9")
+
+
+def test_a_trial_that_is_misspelt_is_suggested():
+    with pytest.raises(
+        ValueError, match="KRAVOT9.*trials there are: KRAVO22; did you mean KRAVO22"
+    ):
+        trial_of(make_ground(trial="KRAVO22"), "KRAVOT9")

@@ -334,8 +334,6 @@ def test_plan_is_cochrans_variance():
     assert few.se_hybrid == pytest.approx(0.15275, abs=1e-5)
     assert few.from_plants == pytest.approx(3 / 7)
     assert enough.is_enough and not few.is_enough
-    with pytest.raises(ValueError, match="over 0"):
-        plan_plants(spreads, 0)
 
 
 def test_spreads_name_the_measurements_without_single_plants(rng):

@@ -5,6 +5,8 @@ The page is plain HTML, one file, and needs no network.
 """
 
 from pathlib import Path
+from statistics import fmean
+from time import monotonic
 from urllib.parse import quote
 
 from culmbook.batch.notebook import NETWORK
@@ -38,12 +40,16 @@ class Progress:
     """
 
     def __init__(self, stream=None):
-        self._stream, self._bar, self._running = stream, None, []
+        self._stream, self._bar = stream, None
+        self._running, self._took = {}, {}  # by job: since when, and how long [s]
 
-    def planned(self, n_jobs):
-        """Called once, with the number of notebooks and reports to make."""
+    def planned(self, usual, jobs=1):
+        """Called once, with the time that each notebook and report to make took in the last run [s],
+        None where that is not known, and how many are made at a time.
+        """
         from tqdm import tqdm
 
+        self._usual, self._jobs, n_jobs = usual, jobs, len(usual)
         is_off = self._stream is None or not self._stream.isatty()
         form = "{n_fmt}/{total_fmt} |{bar}| {elapsed} {desc}"
         looks = {"disable": is_off, "dynamic_ncols": True, "bar_format": form}
@@ -51,21 +57,39 @@ class Progress:
 
     def began(self, job):
         """Called when a worker takes a job (its `scope` and `name` say which)."""
-        self._running.append(f"{job.scope} {job.name}")
-        self._bar.set_description_str(", ".join(self._running))
+        self._running[f"{job.scope} {job.name}"] = monotonic()
+        self._bar.set_description_str(f"{self._left()} {', '.join(self._running)}")
 
     def ended(self, job, answer):
         """Called when a job ends, with its answer (``status``, ``reason``, ``seconds``)."""
         name = f"{job.scope} {job.name}"
-        self._running.remove(name)
+        del self._running[name]
+        self._took[name] = answer["seconds"]
         self._bar.update()
-        self._bar.set_description_str(", ".join(self._running))
-        said = f"{name}: {answer['seconds']:.1f} s" * self._bar.disable
+        self._bar.set_description_str(f"{self._left()} {', '.join(self._running)}")
+        n = f"{len(self._took)} of {len(self._usual)}"
+        left = ", ".join(filter(None, [n, self._left()]))
+        said = f"{name}: {answer['seconds']:.1f} s ({left})" * self._bar.disable
         if answer["status"] != "done":
             said = f"{name} FAILED: {answer['reason']}"
         if said and self._stream:
             self._bar.write(said, file=self._stream)
             self._stream.flush()
+
+    def _left(self):
+        """Say how long the rest will take: as in the last run, at this run's pace so far."""
+        known = [s for s in self._usual.values() if s] or [*self._took.values()]
+        rest = [name for name in self._usual if name not in self._took]
+        if not known or not rest:
+            return ""
+        usual = {name: seconds or fmean(known) for name, seconds in self._usual.items()}
+        pace = sum(self._took.values()) / (sum(usual[name] for name in self._took) or 1)
+        now, pace = monotonic(), pace or 1
+        left = [pace * usual[name] - (now - self._running.get(name, now)) for name in rest]
+        seconds = max(sum(max(s, 0) for s in left) / self._jobs, *left, 5)
+        minutes, seconds = divmod(10 * round(seconds / 10) if seconds >= 60 else round(seconds), 60)
+        parts = [f"{minutes:.0f} min"] * (minutes > 0) + [f"{seconds:.0f} s"] * (seconds > 0)
+        return f"about {' '.join(parts)} left"
 
     def close(self):
         """Leave the bar as it stands."""

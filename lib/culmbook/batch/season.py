@@ -26,6 +26,8 @@ from culmbook.batch.parameters import GIVEN_BY_BATCH, check_given
 from culmbook.sheets.read import resolve_data
 from culmbook.text import files
 from culmbook.text.files import file_digest
+from culmbook.text.numbers import fmt_list
+from culmbook.trials.seasons import seasons_there
 
 RUN_FILE = "run.json"
 INDEX_FILE = "index.html"
@@ -260,8 +262,8 @@ class Batch:
             network = read_network(self.data)  # while the workers start
             self.learn(network)
             plan = self.plan()
+            progress.planned(self._usual_seconds(plan), self.asked.jobs)
             self._open(plan)
-            progress.planned(sum(len(jobs) + 1 for jobs in plan.values()) + 1)
             waits_for = {scope: len(jobs) for scope, jobs in plan.items()}
             queue = [job for jobs in plan.values() for job in jobs][::-1]
             queue += [self._report_job(scope, network) for scope, jobs in plan.items() if not jobs]
@@ -276,6 +278,17 @@ class Batch:
             for job, answer in pool.run([self._pages_job(network)], progress.began):
                 self._note_pages(job, answer)
                 progress.ended(job, answer)
+
+    def _usual_seconds(self, plan):
+        """Return the time that each job of a plan took in the last run [s], None where unknown."""
+        usual = {}
+        for scope, jobs in plan.items():
+            entry = self.record["scopes"][scope]
+            for job in jobs:
+                made = entry["notebooks"].get(job.name, {})
+                usual[f"{scope} {job.name}"] = made.get("seconds")
+            usual[f"{scope} report"] = entry.get("report_seconds")
+        return usual | {"season pages": self.record.get("pages", {}).get("seconds")}
 
     def has_pages(self):
         """Tell whether the short pages stand as they were made, from what stands now."""
@@ -324,12 +337,14 @@ class Batch:
         self.record["network"] = {
             "fingerprint": self.network_fingerprint,
             "sites": sites,
+            "seasons": seasons_there(network),
             "report": asdict(network.settings.report),
             "site_names": dict(zip(named["site"], named["site_name"], strict=True)),
             "n_refused": len(refused),
             "stopped": {s: network.stopped(notebook_site(s), NEEDED) for s in [NETWORK, *sites]},
             "sites_refused": [
-                ": ".join([r.file, *[repr(r.value)] * (r.value is not None), r.rule]) for r in lost
+                ": ".join([r.file, *[repr(r.value)] * isinstance(r.value, str), r.rule])
+                for r in lost
             ],
         }
         self._choose_scopes()
@@ -409,6 +424,12 @@ class Batch:
         unknown = ", ".join(site for site in self.asked.sites if site not in known)
         if unknown:
             raise ValueError(f"--site {unknown}: no such site; there are {', '.join(known)}")
+        seasons = self.record["network"]["seasons"]
+        if seasons and self.asked.season not in seasons:
+            raise ValueError(
+                f"--season {self.asked.season}: nothing was planted or observed in that season; "
+                f"there are {fmt_list([str(year) for year in seasons])}"
+            )
         wanted = self.asked.sites or known
         self.scopes = [scope for scope in known if scope in wanted]
         entries = self.record["scopes"]
@@ -505,7 +526,7 @@ class Batch:
         entry = self.record["scopes"][job.scope]["notebooks"][job.name] = {
             **answer,
             "fingerprint": self._fingerprint(job.scope, notebook),
-            "sha256": file_digest(job.target),
+            "sha256": next(map(file_digest, made.values()), ""),  # a full disk leaves none
             "parameters": job.parameters,
             "finished": _now(),
         }

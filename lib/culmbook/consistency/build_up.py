@@ -18,7 +18,6 @@ from culmbook.consistency.model import (
     ESTABLISHED,
     RESIDUAL,
     TERMS,
-    dummies,
     fix_few,
     in_words,
     random_terms,
@@ -29,6 +28,8 @@ from culmbook.stats.curves import best_growth
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_p, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
+from culmbook.trials.entries import refuse_control
+from culmbook.trials.layout import dummies
 
 EARLY, PLATEAU = "early", "plateau"
 EARLY_YEAR = 2
@@ -164,14 +165,9 @@ def fit_build_up(
     planting year is random because age, season and planting year are bound by ``season = planting year + age - 1``,
     so that their linear trends never separate without such a choice.
     """
-    if not control:
-        raise Refusal("The network names no control, so no build-up is set against one.")
     records = build_up_records(harvests, early_year)
-    if control not in set(records["hybrid"]):
-        both = f"both in crop year {early_year} and after"
-        raise ValueError(
-            f"the control {control!r} was not cut {both}, so no share is relative to it"
-        )
+    both = f"was not cut both in crop year {early_year} and after"
+    refuse_control(control, set(records["hybrid"]), both)
     if records["hybrid"].nunique() < 3:
         raise ValueError("fewer than two candidates were cut both early and on the plateau")
     is_early = records["stage"].eq(EARLY).astype(float)
@@ -210,12 +206,9 @@ def _absolute(records, hybrids, control, is_early, shared):
             f"differ: it takes {LEAST_LATE} seasons, or plantings of several years"
         )
     is_control = (records["hybrid"] == control).astype(float)
-    stages = {
-        "stage control": is_early * is_control,
-        "stage candidates": is_early * (1 - is_control),
-    }
     parts = [dummies(records, "site"), dummies(records, "treatment").iloc[:, 1:]]
-    parts += [hybrids.add_prefix("hybrid "), pd.DataFrame(stages)]
+    parts += [hybrids.add_prefix("hybrid "), (is_early * is_control).rename("stage control")]
+    parts += [(is_early * (1 - is_control)).rename("stage candidates")]
     design = pd.concat(parts, axis=1)
     # site and planting year may be one and the same; then the site, which is fixed, stands for both
     weather = random_terms(records, WEATHER, within="site")
@@ -315,7 +308,7 @@ def _weather_prior(built):
 
 
 def full_yield_test(
-    built: BuildUpFit, *, margin: float = MARGIN, alpha: float = ALPHA, assumed: float | None = None
+    built: BuildUpFit, *, margin: float = MARGIN, alpha: float = ALPHA
 ) -> pd.DataFrame:
     """Is a hybrid's early yield, set against the control's build-up, not inferior to full yield?
 
@@ -326,21 +319,19 @@ def full_yield_test(
         Largest shortfall that still counts as full, over 0 and under 1.
     alpha : float
         One-sided error rate.
-    assumed : float
-        True share at which the power is stated, over ``1 - margin``; by default 0.95, or halfway
-        between the bound and 1 where that is more.
 
     Returns
     -------
     DataFrame
         ``hybrid, relative, lower, df, p, power, is_shown, assumed``: share relative to the control
         without shrinkage, its one-sided limit of confidence ``1 - alpha``, Satterthwaite's degrees
-        of freedom.
+        of freedom; power at the true share ``assumed``, 0.95, or halfway between the bound and 1
+        where that is more.
 
     Raises
     ------
     ValueError
-        A margin, error rate or assumed share out of range.
+        A margin out of range.
 
     Notes
     -----
@@ -353,11 +344,7 @@ def full_yield_test(
     """
     if not 0 < margin < 1:
         raise ValueError(f"margin = {margin}: a share over 0 and under 1")
-    if not 0 < alpha < 0.5:
-        raise ValueError(f"alpha = {alpha}: an error rate over 0 and under 0.5")
-    assumed = max(ASSUMED, 1 - margin / 2) if assumed is None else assumed
-    if assumed <= 1 - margin:
-        raise ValueError(f"assumed = {assumed}: it must be over the bound {1 - margin}")
+    assumed = max(ASSUMED, 1 - margin / 2)
     names = [f"stage {h}" for h in built.candidates]
     weights = pd.DataFrame(np.eye(len(names)), index=built.candidates, columns=names)
     table = built.fixed_hybrids.contrast(weights)
@@ -398,9 +385,8 @@ def crop_year_table(harvests: pd.DataFrame) -> pd.DataFrame:
     """
     cells = season_records(harvests, first_crop_year=1)
     year = cells["crop_year"].astype("int64")
-    cells = cells.assign(
-        crop_year=year, year_key=cells["hybrid"].astype(str) + ":" + year.astype(str)
-    )
+    key = cells["hybrid"].astype(str) + ":" + year.astype(str)
+    cells = cells.assign(crop_year=year, year_key=key)
     if year.nunique() < 2:
         raise Refusal("Stands of one age only were cut: there is no build-up to draw.")
     sites, keys = dummies(cells, "site"), pd.get_dummies(cells["year_key"], dtype=float)

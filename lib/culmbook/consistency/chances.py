@@ -8,9 +8,9 @@ from scipy import special
 
 from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import LEAST_SEASONS
-from culmbook.stats.extremes import expected_largest
+from culmbook.stats.extremes import finite_intensity
 from culmbook.text.numbers import fmt_list, fmt_share
-from culmbook.text.refusal import Refusal
+from culmbook.trials.entries import refuse_control
 
 PROVEN = 0.8
 PROMISING = 0.6
@@ -66,12 +66,7 @@ def beats_control(
     Eskridge & Mumm (1992) Theor. Appl. Genet. 84:494-500 for the chance; Harter (1961) Biometrika
     48:151-165 for the worst of five.
     """
-    if not control:
-        raise Refusal("The network names no control, so no hybrid is set against one.")
-    if control not in drawn.hybrids:
-        raise Refusal(
-            f"The control {control!r} has no yield after establishment, so nothing can be compared with it."
-        )
+    refuse_control(control, drawn.hybrids, "has no yield after establishment")
     drawn.require_seasons("the chances against the control in a new season")
     if margin < 0:
         raise ValueError(f"margin = {margin}: it must be at least 0")
@@ -105,7 +100,7 @@ def worst_of(n: int) -> float:
     >>> round(worst_of(5), 4)
     -1.163
     """
-    return -expected_largest(n)
+    return -finite_intensity(1, n)
 
 
 def chance_erratic(drawn: SeasonDraws, *, fall: float = FALL) -> pd.Series:

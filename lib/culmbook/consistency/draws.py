@@ -51,10 +51,7 @@ class SeasonDraws:
 
     def variance(self, *terms: str) -> np.ndarray:
         """Sum of terms' variances by draw; a term that the layout could not show adds nothing."""
-        return sum(
-            (self.variances[t].to_numpy() for t in terms if t in self.variances),
-            np.zeros(len(self.variances)),
-        )
+        return self.variances.reindex(columns=list(terms)).sum(axis=1).to_numpy()
 
     def require_seasons(self, what: str) -> None:
         """Raise where what compares seasons cannot be told: one season, or no repeated plots.
@@ -156,7 +153,7 @@ def _levels(drawn, term, levels, rng):
     return out
 
 
-def limits(values, level: float = 0.95, axis: int = 0) -> tuple:
+def limits(values, level: float = 0.95) -> tuple:
     """Median and central limits of draws.
 
     Notes
@@ -169,8 +166,7 @@ def limits(values, level: float = 0.95, axis: int = 0) -> tuple:
     Hyndman & Fan (1996) Am. Stat. 50:361-365, definition 6.
     """
     tail = (1 - level) / 2
-    middle, low, high = np.quantile(values, [0.5, tail, 1 - tail], axis=axis, method="weibull")
-    return middle, low, high
+    return tuple(np.quantile(values, [0.5, tail, 1 - tail], axis=0, method="weibull"))
 
 
 def true_yields(drawn: SeasonDraws) -> np.ndarray:

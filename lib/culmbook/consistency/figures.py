@@ -35,10 +35,8 @@ def plot_diamonds(
     for row in frame.assign(is_control=is_control).to_dict("records"):
         across = row[f"{x}_lower"], row[x], row[f"{x}_upper"], row[x], row[f"{x}_lower"]
         up = row[y], row[f"{y}_upper"], row[y], row[f"{y}_lower"], row[y]
-        colour, alpha = (
-            CONTROL if row["is_control"] else CANDIDATE,
-            0.35 if row.get(filled) else light,
-        )
+        colour = CONTROL if row["is_control"] else CANDIDATE
+        alpha = 0.35 if row.get(filled) else light
         ax.fill(across, up, facecolor=colour, alpha=alpha, edgecolor="none")
         ax.plot(across, up, color=colour, linestyle="-", linewidth=0.5, alpha=0.4)
     for own, colour, marker in (

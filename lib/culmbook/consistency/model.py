@@ -20,7 +20,7 @@ from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 from culmbook.trials.entries import refuse_disconnected
-from culmbook.trials.layout import add_strata
+from culmbook.trials.layout import add_strata, dummies
 
 ESTABLISHED = 3
 """First crop year that counts as established: full yield comes in the third year (common
@@ -46,7 +46,6 @@ LEAST_RANDOM = 5
 """Levels from which on a term of the layout is random: fewer leave its variance open upwards, and
 then no yield itself, only differences, would be known (Gelman 2006, section 5)."""
 """Terms that say where a plot lies, the same for all hybrids."""
-SCALES = ("log", "raw")
 RESIDUAL = "residual"
 _AR1_SEASONS = 4
 _IN_WORDS = TERMS | {
@@ -130,54 +129,41 @@ class SeasonsFit:
         return float(by_record.mean())
 
 
-def season_records(
-    harvests: pd.DataFrame, *, scale: str = "log", first_crop_year: int = ESTABLISHED
-) -> pd.DataFrame:
-    """Yields of plots after establishment, one row per plot and season, with what they are grouped
+def season_records(harvests: pd.DataFrame, *, first_crop_year: int = ESTABLISHED) -> pd.DataFrame:
+    """Log yields of plots after establishment, one row per plot and season, with what they are grouped
     by.
 
     Parameters
     ----------
     harvests : DataFrame
         From :func:`culmbook.trials.dry_yield.plot_harvests`; rows left out there are not used.
-    scale : {'log', 'raw'}
-        Unit of ``response``: log of dry t/ha, or dry t/ha.
     first_crop_year : int
         First crop year used, at least 1; the planting season is 1.
 
     Returns
     -------
     DataFrame
-        The plot's columns, ``season, crop_year, dry_yield_t_ha, response`` and keys. On the log
-        scale plots that gave nothing have no row: :func:`lost_words` counts them.
+        The plot's columns, ``season, crop_year, dry_yield_t_ha``, ``response`` (log of dry t/ha) and
+        keys. Plots that gave nothing have no row: :func:`lost_words` counts them.
 
     Raises
     ------
     Refusal
         No record left.
-    ValueError
-        Another scale, or a plot twice in a season.
     """
-    if scale not in SCALES:
-        raise ValueError(f"scale is {scale!r}; it must be one of {', '.join(SCALES)}")
-    used = usable(harvests, first_crop_year)
-    if scale == "log":
-        used = used[used["dry_yield_t_ha"] > 0]
+    used = usable(harvests, first_crop_year).query("dry_yield_t_ha > 0")
     if used.empty:
         raise Refusal(f"No plot has a yield in crop year {first_crop_year} or later.")
-    if used.duplicated(["site", "plot", "growing_season"]).any():
-        raise ValueError("a plot has two rows in one season: a plot is cut once a season")
     cells = add_strata(used)
     season = ":" + cells["growing_season"].astype("int64").astype("str")
     site, hybrid = cells["site"].astype("str"), cells["hybrid"].astype("str")
     place = site + ":" + cells["trial"].astype("str")
-    yields = cells["dry_yield_t_ha"].astype("float64")
     return cells.assign(
         season=season.str[1:],
         place=place,
         environment=site + season,
         condition=place + season + ": " + cells["treatment"],
-        response=np.log(yields) if scale == "log" else yields,
+        response=np.log(cells["dry_yield_t_ha"].astype("float64")),
         hybrid_season=hybrid + season,
         hybrid_site_season=cells["hybrid_site"] + season,
         replicate_season=cells["replicate_key"] + season,
@@ -240,7 +226,7 @@ def fit_seasons(
         )
     refuse_disconnected(records)
     random = random_terms(records) if random is None else list(random)
-    design, terms = fix_few(_design(records, groups), records, random)
+    design, terms = fix_few(season_design(records, groups), records, random)
     if "hybrid" not in terms:
         raise ValueError("no hybrid has two records: nothing tells hybrids from chance")
     one = fit_gaussian(records, "response", design, terms)
@@ -271,12 +257,8 @@ def _groups(records, controls):
     return kind.where(~names.isin(controls), "control " + names).rename("group")
 
 
-def dummies(records: pd.DataFrame, column: str) -> pd.DataFrame:
-    """A column of 0 and 1 for every level of a column, in order."""
-    return pd.get_dummies(records[column], dtype=float).sort_index(axis=1).add_prefix(f"{column} ")
-
-
-def _design(records, groups):
+def season_design(records: pd.DataFrame, groups: pd.Series) -> pd.DataFrame:
+    """Fixed columns of records: every condition, and every group of hybrids but the first."""
     """Every condition, and every group but the first."""
     own = records.assign(group=records["hybrid"].astype("str").map(groups))
     return pd.concat([dummies(own, "condition"), dummies(own, "group").iloc[:, 1:]], axis=1)
@@ -392,7 +374,7 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     -----
     All have the same fixed effects, so their restricted likelihoods may be compared.
     """
-    design = _design(records, _groups(records, controls))
+    design = season_design(records, _groups(records, controls))
     design, terms = fix_few(design, records, random_terms(records))
     if "plot_key" not in terms:
         if records.groupby("plot_key")["season"].nunique().max() > 1:
@@ -406,42 +388,34 @@ def compare_plot_kernels(records: pd.DataFrame, controls=()) -> pd.DataFrame:
     others += [t for t in terms if t in OF_LAYOUT]
     number = records.assign(season_number=records["season"].astype(float))
     any_kernel = over("plot_key", "season", "unstructured")
-    fits = {
-        "alike over seasons": fit_gaussian(number, "response", design, terms),
-        "any covariance": fit_gaussian(
-            number, "response", design, [*others, any_kernel], residual=False
-        ),
-    }
+    given = number, "response", design
+    fits = {"alike over seasons": fit_gaussian(*given, terms)}
+    fits["any covariance"] = fit_gaussian(*given, [*others, any_kernel], residual=False)
     if records["season"].nunique() >= _AR1_SEASONS:
         dying = over("plot_key", "season_number", "autoregressive")
-        fits["dying away"] = fit_gaussian(number, "response", design, [*others, dying])
+        fits["dying away"] = fit_gaussian(*given, [*others, dying])
     return compare({name: fit for name, fit in fits.items() if fit.verdict == CONVERGED})
 
 
-def is_provisional(records: pd.DataFrame, least: int = LEAST_SEASONS) -> pd.Series:
+def is_provisional(records: pd.DataFrame) -> pd.Series:
     """Is a hybrid known from too few seasons after establishment? True or false by hybrid."""
-    return records.groupby("hybrid")["growing_season"].nunique().lt(least)
+    return records.groupby("hybrid")["growing_season"].nunique().lt(LEAST_SEASONS)
 
 
-def provisional_words(harvests: pd.DataFrame, least: int = LEAST_SEASONS) -> str:
+def provisional_words(harvests: pd.DataFrame) -> str:
     """Say for which hybrids all that is said is provisional; blank where it is for none.
 
     Parameters
     ----------
     harvests : DataFrame
         As for :func:`season_records`.
-    least : int
-        Seasons after establishment.
     """
-    used = usable(harvests)
-    used = used[used["dry_yield_t_ha"] > 0]
-    few, had = is_provisional(used, least), n_of(used["growing_season"].nunique(), "season")
+    used, after = usable(harvests).query("dry_yield_t_ha > 0"), "seasons after establishment"
+    few, had = is_provisional(used), n_of(used["growing_season"].nunique(), "season")
     if len(few) and few.all():
-        return f"Provisional: {had} after establishment, not {least}."
+        return f"Provisional: {had} after establishment, not {LEAST_SEASONS}."
     names = fmt_list([str(h) for h in few[few].index])
-    return (
-        f"Provisional for {names}: fewer than {least} seasons after establishment." if names else ""
-    )
+    return f"Provisional for {names}: fewer than {LEAST_SEASONS} {after}." if names else ""
 
 
 def lost_words(harvests: pd.DataFrame) -> str:

@@ -6,7 +6,6 @@ import pandas as pd
 from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import LEAST_SEASONS, RESIDUAL, TERMS, SeasonsFit
 from culmbook.text.numbers import fmt_number
-from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, n_of
 
 ENOUGH = 0.8
@@ -179,17 +178,16 @@ def layout_of(records: pd.DataFrame) -> tuple[int, int, int]:
 
 
 def reliability_table(
-    seasons: SeasonsFit, drawn: SeasonDraws, plans=None, *, level: float = 0.95
+    seasons: SeasonsFit, drawn: SeasonDraws, *, level: float = 0.95
 ) -> pd.DataFrame:
-    """Repeatability, and reliability of a hybrid's mean for plans, with intervals.
+    """Repeatability, and reliability of a hybrid's mean for plans, with intervals: as many sites,
+    seasons and replicates as the data at hand have, one and two seasons more, twice the plots and, in
+    a network, twice the sites.
 
     Parameters
     ----------
     seasons : SeasonsFit
     drawn : SeasonDraws
-    plans : sequence of tuple, optional
-        Sites, seasons and replicates of each plan; by default that of the data at hand, one and two
-        seasons more, twice the plots and, in a network, twice the sites.
     level : float
 
     Returns
@@ -203,16 +201,12 @@ def reliability_table(
     Raises
     ------
     Refusal
-        One season was cut, which does not tell what stays; or a plan with several sites where one
-        was cut.
+        One season was cut, which does not tell what stays.
     """
     s, y, r = layout_of(seasons.records)
-    if plans is None:
-        plans = [(s, y, r), (s, y + 1, r), (s, y + 2, r), (s, y, 2 * r)]
-        plans += [(2 * s, y, r)] if s > 1 else []
+    plans = [(s, y, r), (s, y + 1, r), (s, y + 2, r), (s, y, 2 * r)]
+    plans += [(2 * s, y, r)] if s > 1 else []
     drawn.require_seasons("repeatability and reliability")
-    if s < 2 and any(sites > 1 for sites, _, _ in plans):
-        raise Refusal("One site was cut: it does not tell what more sites would give.")
     own, all_draws = estimates(seasons), drawn.sets
     stays = limits(repeatability(all_draws), level)[1:]
     rows = [("repeatability", None, None, None, repeatability(own), *stays)]

@@ -87,18 +87,13 @@ def complete_table(cells: pd.DataFrame) -> pd.DataFrame:
 
 
 def _checked(cells, least_hybrids, least_environments):
-    if cells.duplicated(["hybrid", "environment"]).any():
-        raise ValueError("a hybrid has two values in one environment: give one mean per cell")
-    if not np.isfinite(cells["value"].to_numpy(float)).all():
-        raise ValueError("a cell has no finite value: leave such rows out")
     hybrids, environments = cells["hybrid"].nunique(), cells["environment"].nunique()
     if hybrids < least_hybrids or environments < least_environments:
         had = f"{n_of(hybrids, 'hybrid')} and {n_of(environments, 'environment')}"
         takes = f"{least_hybrids} hybrids and {least_environments} environments (site-seasons)"
         raise ValueError(f"it takes at least {takes}; here are {had}")
-    return cells.astype({"hybrid": str, "environment": str}).sort_values(
-        ["hybrid", "environment"], ignore_index=True
-    )
+    cells = cells.astype({"hybrid": str, "environment": str})
+    return cells.sort_values(["hybrid", "environment"], ignore_index=True)
 
 
 def _additive(cells):
@@ -121,22 +116,20 @@ def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataF
     Parameters
     ----------
     cells : DataFrame
-        ``hybrid, environment, value``, and ``error_variance`` of the value where known; three
-        hybrids and three environments at least; cells may be missing.
+        ``hybrid, environment, value``, one finite mean per cell; three hybrids and three
+        environments at least; cells may be missing.
     level : float
 
     Returns
     -------
     DataFrame
-        ``hybrid, n_environments, stability_variance, lower, upper, without_error``, in squared
-        units of the value. ``stability_variance`` may be negative (unbiased, not bounded);
-        ``without_error`` has the mean error variance of the hybrid's cells taken off (missing where
-        that is not known).
+        ``hybrid, n_environments, stability_variance, lower, upper``, in squared units of the value.
+        ``stability_variance`` may be negative (unbiased, not bounded).
 
     Raises
     ------
     ValueError
-        Two values in a cell, too few hybrids or environments, hybrids without a common environment.
+        Too few hybrids or environments, hybrids without a common environment.
 
     Notes
     -----
@@ -163,17 +156,11 @@ def stability_variances(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataF
             "the table has too few cells in common to give each hybrid a variance of its own"
         )
     estimate = np.linalg.solve(a, squares)
-    bounds = [
-        _chi_limits(i, m, of, np.maximum(estimate, 0), squares[i], level) for i in range(len(names))
-    ]
-    table = pd.DataFrame(
-        {"hybrid": names, "n_environments": np.bincount(code), "stability_variance": estimate}
-    )
-    table[["lower", "upper"]] = bounds
-    if "error_variance" in cells:
-        table["error"] = cells.groupby("hybrid")["error_variance"].mean().to_numpy()
-    without = table["stability_variance"] - table.pop("error") if "error" in table else np.nan
-    return table.assign(without_error=without)
+    own = {"hybrid": names, "n_environments": np.bincount(code), "stability_variance": estimate}
+    table, others = pd.DataFrame(own), np.maximum(estimate, 0)
+    limits = [_chi_limits(i, m, of, others, squares[i], level) for i in range(len(names))]
+    table[["lower", "upper"]] = limits
+    return table
 
 
 def _chi_limits(i, m, of, others, observed, level):
@@ -204,27 +191,22 @@ def _chi_limits(i, m, of, others, observed, level):
 
 
 @in_words("no regression on the environment: ")
-def environment_regression(
-    cells: pd.DataFrame, *, exclude_own: bool = True, level: float = 0.95
-) -> pd.DataFrame:
-    """Regression of each hybrid on the mean of the environment.
+def environment_regression(cells: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
+    """Regression of each hybrid on the other hybrids' mean of the environment.
 
     Parameters
     ----------
     cells : DataFrame
-        As in :func:`stability_variances`; four hybrids and three environments at least.
-    exclude_own : bool
-        Leave the hybrid itself out of the mean it is set against; False for comparison with
-        published tables.
+        As in :func:`stability_variances`, and ``error_variance`` of each value; four hybrids and
+        three environments at least.
     level : float
 
     Returns
     -------
     DataFrame
-        ``hybrid, n_environments, mean, slope, slope_lower, slope_upper, deviation_variance,
-        r_squared``. ``mean`` is the hybrid's value in the mean environment; ``deviation_variance``
-        the residual mean square with the error variance of its cells taken off where known (may be
-        negative). Hybrids in fewer than three environments have no slope.
+        ``hybrid, n_environments, mean, slope, slope_lower, slope_upper, deviation_variance``.
+        ``mean`` is the hybrid's value in the mean environment; ``deviation_variance`` the residual
+        mean square with the error variance of its cells taken off (may be negative). Hybrids in fewer than three environments have no slope.
 
     Raises
     ------
@@ -233,7 +215,7 @@ def environment_regression(
 
     Notes
     -----
-    The environment's mean is its effect in the additive least-squares model of the (other) hybrids,
+    The environment's mean is its effect in the additive least-squares model of the other hybrids,
     so it does not depend on which hybrids were missing. With few hybrids it carries error of its
     own, which draws slopes towards 0. In poor environments a hybrid has less room to differ: slopes
     on the raw scale partly mirror the mean.
@@ -244,14 +226,11 @@ def environment_regression(
     6:36-40.
     """
     cells = _checked(cells, 4, 3)
-    shared = _environment_effects(cells)
     rows = []
     for hybrid, own in cells.groupby("hybrid"):
-        effects = _environment_effects(cells[cells["hybrid"] != hybrid]) if exclude_own else shared
+        effects = _environment_effects(cells[cells["hybrid"] != hybrid])
         rows.append((hybrid, *_line(own, effects, level)))
-    columns = (
-        "hybrid n_environments mean slope slope_lower slope_upper deviation_variance r_squared"
-    )
+    columns = "hybrid n_environments mean slope slope_lower slope_upper deviation_variance"
     return pd.DataFrame(rows, columns=columns.split())
 
 
@@ -270,16 +249,13 @@ def _environment_effects(cells):
 def _line(own, effects, level):
     own = own[own["environment"].isin(effects.index)]
     x, y, n = own["environment"].map(effects), own["value"], len(own)
-    sxx, syy = ((x - x.mean()) ** 2).sum(), ((y - y.mean()) ** 2).sum()
-    if n < 3 or sxx == 0:
-        return n, *[np.nan] * 6
-    slope = ((x - x.mean()) * y).sum() / sxx
-    left = ((y - y.mean() - slope * (x - x.mean())) ** 2).sum()
-    reach = stats.t.ppf(0.5 + level / 2, n - 2) * np.sqrt(left / (n - 2) / sxx)
-    error = own["error_variance"].mean() if "error_variance" in own else 0.0
-    limits = slope, slope - reach, slope + reach
-    r_squared = 1 - left / syy if syy > 0 else np.nan
-    return n, y.mean() - slope * x.mean(), *limits, left / (n - 2) - error, r_squared
+    if n < 3 or x.nunique() < 2:
+        return n, *[np.nan] * 5
+    line = stats.linregress(x, y)
+    reach = stats.t.ppf(0.5 + level / 2, n - 2) * line.stderr
+    limits = line.slope, line.slope - reach, line.slope + reach
+    square = line.stderr**2 * ((x - x.mean()) ** 2).sum()
+    return n, line.intercept, *limits, square - own["error_variance"].mean()
 
 
 def superiority_of(values: np.ndarray) -> np.ndarray:

@@ -27,6 +27,7 @@ from culmbook.mixed import CONVERGED, Laplace, Structure, make_terms, simultaneo
 from culmbook.stats.curves import crossing, fieller_limits
 from culmbook.stats.shares import combine_limits
 from culmbook.text.refusal import Refusal
+from culmbook.trials.entries import refuse_control
 
 KILLED = (0.1, 0.5, 0.9)
 FLAT = "survival does not fall clearly with the cold: no LT50"
@@ -211,9 +212,8 @@ def fit_freeze(cells: pd.DataFrame, *, slopes: str = "tested", penalised: bool =
         apart = _Problem(cells[kept].reset_index(drop=True), True, penalised)
         test, scatter = apart.test_slopes(), apart.slope_scatter()
     own = slopes == "own" or test.get("p_value", 1.0) < SLOPES_DIFFER_P
-    return replace(
-        _Problem(cells, own, penalised).result(test), slope_scatter=0.0 if own else scatter
-    )
+    fit = _Problem(cells, own, penalised).result(test)
+    return replace(fit, slope_scatter=0.0 if own else scatter)
 
 
 class _Problem:
@@ -571,8 +571,7 @@ def against_control(
     ----------
     Zou & Donner (2008) Stat. Med. 27:1693-1702; Dunnett (1955) J. Am. Stat. Assoc. 50:1096-1121.
     """
-    if control not in fit.hybrids:
-        raise Refusal(no_control(control, "was not in these runs"))
+    refuse_control(control, fit.hybrids, "was not in these runs")
     table = _states(fit)[["hybrid", "side", "answer"]]
     own = table.loc[table["hybrid"].eq(control), "answer"].iloc[0]
     table = table[table["hybrid"].ne(control)]
@@ -588,14 +587,6 @@ def against_control(
     return _hardiest_first(table[["hybrid", *names, "answer", "side"]], "difference_c")
 
 
-def no_control(control: str, why: str) -> str:
-    """Sentence that hybrids are not compared with the control, because it `why`, or because there
-    is none.
-    """
-    start = f"The control {control} {why}" if control else "The network names no control"
-    return f"{start}, so hybrids are not compared with one."
-
-
 def _gradient(fit, hybrid):
     """Derivative of a hybrid's LT50 by the estimates."""
     place, gradient = fit.positions(hybrid), np.zeros(len(fit.estimates))
@@ -609,8 +600,7 @@ def _critical(fit, control, others, level, together):
         return float(stats.t.ppf(0.5 + level / 2, fit.df))
     contrast = np.array([_gradient(fit, h) for h in others]) - _gradient(fit, control)
     joint = contrast @ fit.covariance @ contrast.T
-    se = np.sqrt(np.diag(joint))
-    return float(np.quantile(simultaneous_draws(joint / np.outer(se, se), fit.df), level))
+    return float(np.quantile(simultaneous_draws(joint, fit.df), level))
 
 
 def _parallel(fit, hybrid, control, critical):
@@ -766,10 +756,10 @@ def freeze_answers(tests: pd.DataFrame, *, slopes: str = "tested") -> pd.DataFra
     sets = survival_sets(tests)
     cells = named_sets(sets)
     table = fit_sets(cells, lambda rows: _converged(fit_freeze(rows, slopes=slopes)))
-    rows = pd.DataFrame(
-        [_of_set(cells[name], table.at[name, "fit"]) for name in cells], table.index
+    rows = [_of_set(cells[name], table.at[name, "fit"]) for name in cells]
+    return table.join(pd.DataFrame(rows, table.index)).assign(
+        **pd.DataFrame(list(sets), table.index, KEY)[KEY[:2]]
     )
-    return table.join(rows).assign(**pd.DataFrame(list(sets), table.index, KEY)[KEY[:2]])
 
 
 def fit_sets(sets: dict, fit) -> pd.DataFrame:

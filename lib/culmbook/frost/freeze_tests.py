@@ -7,11 +7,12 @@ temperature); the load, not the piece of rhizome in it, is the independent unit.
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, stats
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
 
-from culmbook.stats.shares import share_interval
 from culmbook.text.numbers import MINUS
 from culmbook.text.refusal import Refusal
+from culmbook.trials.entries import connected
 
 LEAST_TEMPERATURES = 3
 # A curve is bracketed when the corrected kill was seen below the first and above the second.
@@ -121,11 +122,7 @@ def _parts(cells):
     frozen = cells[cells["temperature_c"].notna()]
     if frozen.empty:
         return np.zeros(len(cells), int)
-    run, hybrid = (pd.factorize(frozen[name], sort=True)[0] for name in ("run", "hybrid"))
-    knots = np.ones(len(frozen)), (hybrid, hybrid.max() + 1 + run)
-    edges = sparse.coo_array(knots, shape=(hybrid.max() + run.max() + 2,) * 2)
-    found = sparse.csgraph.connected_components(edges, directed=False)[1][hybrid]
-    part = pd.Series(found, frozen.index)
+    part = pd.Series(connected(frozen["hybrid"], frozen["run"]), frozen.index)
     by_run, by_hybrid = (part.groupby(frozen[name]).first() for name in ("run", "hybrid"))
     own = cells["run"].map(by_run).fillna(cells["hybrid"].map(by_hybrid)).fillna(0)
     return part.reindex(cells.index).fillna(own).to_numpy(int)
@@ -255,9 +252,8 @@ def same_natural_death(control: pd.DataFrame, *, tables: int = 2000, seed: int =
     if len(sums) < 2 or dead.sum() in (0, tested.sum()):
         return 1.0
     drawn = stats.MonteCarloMethod(n_resamples=tables, rng=np.random.default_rng(seed))
-    return float(
-        stats.chi2_contingency([dead, tested - dead], method=drawn, correction=False).pvalue
-    )
+    counts = [dead, tested - dead]
+    return float(stats.chi2_contingency(counts, method=drawn, correction=False).pvalue)
 
 
 def observed_survival(cells: pd.DataFrame) -> pd.DataFrame:
@@ -291,7 +287,7 @@ def observed_survival(cells: pd.DataFrame) -> pd.DataFrame:
     table = table.reset_index().sort_values(
         ["hybrid", "temperature_c"], ascending=[True, False], na_position="first", ignore_index=True
     )
-    lower, upper = share_interval(table["alive"], table["tested"])
+    lower, upper = proportion_confint(table["alive"], table["tested"], method="wilson")
     share = table["alive"] / table["tested"]
     kill = np.maximum(1 - share / (1 - natural_death), 0.0).where(table["temperature_c"].notna())
     return table.assign(share=share, lower=lower, upper=upper, kill=kill)

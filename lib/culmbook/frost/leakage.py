@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from culmbook.frost.freeze_curves import fit_sets, no_control, with_differences
+from culmbook.frost.freeze_curves import fit_sets, with_differences
 from culmbook.frost.freeze_tests import HIGH_KILL, LEAST_TEMPERATURES, LOW_KILL, degrees, named_sets
 from culmbook.stats.curves import fit_sigmoid
 from culmbook.text.refusal import Refusal
+from culmbook.trials.entries import refuse_control
 
 # Relative leakage beyond which the two readings cannot both be right; a little over 1 is noise.
 MOST_LEAKED = 1.1
@@ -273,9 +274,9 @@ def leakage_temperatures(
     Returns
     -------
     DataFrame
-        ``hybrid, runs, temperatures, units, lt50_c, lt50_lower_c, lt50_upper_c`` [°C],
-        ``upper_limit, lower_limit`` of the index (0-1), ``half_c`` [°C] where the unscaled index is
-        0.5 (only where the upper limit is under 0.9 and over 0.5), ``slope`` [1/°C], ``answer``,
+        ``hybrid, runs, units, lt50_c, lt50_lower_c, lt50_upper_c`` [°C], ``upper_limit`` of the
+        index (0-1), ``half_c`` [°C] where the unscaled index is 0.5 (only where the upper limit is
+        under 0.9 and over 0.5), ``answer``,
         ``difference_c, lower_c, upper_c`` of :func:`leakage_against_control`. LT50 is where the
         index is half its fitted upper limit. Limits are missing with one run.
 
@@ -287,18 +288,15 @@ def leakage_temperatures(
     """
     rows = []
     for hybrid, cells in fit.cells.groupby("hybrid"):
-        row = cells[["run", "temperature_c"]].nunique().set_axis(["runs", "temperatures"]).to_dict()
-        row |= {"hybrid": hybrid, "units": cells["units"].sum(), "answer": fit.answers[hybrid]}
+        row = {"hybrid": hybrid, "runs": cells["run"].nunique(), "units": cells["units"].sum()}
+        row["answer"] = fit.answers[hybrid]
         if curve := fit.curves.get(hybrid):
             row["lt50_c"] = lt50 = curve.at(curve.upper / 2)
             row["lt50_lower_c"], row["lt50_upper_c"] = _limits(fit, hybrid, lt50, level)
             row["half_c"] = curve.at(0.5) if 0.5 < curve.upper < FULL_INJURY else np.nan
-            row |= {"upper_limit": curve.upper, "lower_limit": curve.lower, "slope": curve.slope}
+            row["upper_limit"] = curve.upper
         rows.append(row)
-    columns = (
-        "hybrid runs temperatures units lt50_c lt50_lower_c lt50_upper_c upper_limit lower_limit"
-    )
-    columns += " half_c slope answer"
+    columns = "hybrid runs units lt50_c lt50_lower_c lt50_upper_c upper_limit half_c answer"
     table = pd.DataFrame(rows, columns=columns.split())
     table = table.sort_values(["lt50_c", "hybrid"], ignore_index=True)
     return with_differences(table, leakage_against_control, fit, control, level)
@@ -362,8 +360,7 @@ def leakage_against_control(fit: LeakageFit, control: str, *, level: float = 0.9
     Refusal
         The control was not tested here, or nothing in its runs has an LT50 beside it.
     """
-    if control not in fit.answers:
-        raise Refusal(no_control(control, "has no leakage here"))
+    refuse_control(control, fit.answers, "has no leakage here")
     why = fit.answers[control] or "no other hybrid of its runs has an LT50"
     runs, rows = fit.cells.groupby("hybrid")["run"].agg(frozenset), []
     for hybrid, answer in fit.answers.items():

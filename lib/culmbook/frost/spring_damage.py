@@ -13,12 +13,11 @@ import numpy as np
 import pandas as pd
 from scipy import linalg, stats
 
-from culmbook.frost.freeze_curves import no_control
 from culmbook.mixed import CONVERGED, OrdinalFit, fit_ordinal, marginal_share, simultaneous_draws
 from culmbook.text.numbers import fmt_count, fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are
-from culmbook.trials.entries import is_used
+from culmbook.trials.entries import is_used, refuse_control
 from culmbook.trials.layout import add_strata, random_terms
 
 # Highest damage score.
@@ -128,7 +127,10 @@ def observers_alone(frame):
     rows = add_strata(used_scores(frame))
     word = "block" if rows["block"].notna().all() else "replicate"
     names = rows["site"].astype(str)
-    labels = {word: names + " " + rows[word].astype(str), "site": names}
+    label = names + " " + rows[word].astype(str)
+    again = rows[f"{word}_key"].groupby(label).transform("nunique").gt(1)
+    label += (" of replicate " + rows["replicate"].astype(str)).where(again, "")
+    labels = {word: label, "site": names}
     found = {}
     for what, column in ((word, f"{word}_key"), ("site", "site")):  # the site, said last, says more
         is_shared = rows.groupby(column)["observer"].transform("nunique").gt(1)
@@ -452,22 +454,20 @@ def _cut(damage, threshold):
 
 
 def damage_against_control(damage, control, *, level=0.95):
-    """Odds of a higher score against the control's, one by one and all together.
+    """Odds of a higher score against the control's, with limits that hold all at once.
 
     Parameters
     ----------
     damage : DamageFit
     control : str
     level : float
-        Confidence level, 0–1: of each interval, and that all of the simultaneous ones hold at once.
+        Confidence that all intervals hold at once, 0–1.
 
     Returns
     -------
     pandas.DataFrame
         One row per other hybrid, least damaged first: hybrid, n_plots, odds_ratio (above 1 = more
-        damage than the control), lower, upper, all_lower, all_upper (simultaneous), p_value
-        (adjusted for the number of comparisons), verdict in {'less damaged', 'more damaged', 'no
-        clear difference'} (by the simultaneous limits).
+        damage than the control), all_lower, all_upper.
 
     Raises
     ------
@@ -476,8 +476,8 @@ def damage_against_control(damage, control, *, level=0.95):
 
     Notes
     -----
-    Odds ratios of plots in the same block scored by the same observer. Critical values of t, or
-    single-step of the correlated contrasts (multivariate t), with the scores less fixed effects as
+    Odds ratios of plots in the same block scored by the same observer. Critical values are
+    single-step, of the correlated contrasts (multivariate t), with the scores less fixed effects as
     degrees of freedom.
 
     References
@@ -485,22 +485,15 @@ def damage_against_control(damage, control, *, level=0.95):
     Hothorn, T., Bretz, F. & Westfall, P. 2008, Biometrical Journal 50: 346–363.
     """
     weights = _weights(damage, "hybrid")
-    if control not in weights.index:
-        raise Refusal(no_control(control, "has no damage score here"))
+    refuse_control(control, weights.index, "has no damage score here")
     contrast = weights.drop(index=control) - weights.loc[control]
     value, covariance = _estimates(damage, contrast)
-    se = np.sqrt(np.diag(covariance))
-    df = damage.fit.residual_df
-    largest = simultaneous_draws(covariance / np.outer(se, se), df)
-    single, together = stats.t.ppf(0.5 + level / 2, df), np.quantile(largest, level)
-    p = 1 - np.searchsorted(largest, np.abs(value) / se, side="left") / len(largest)
-    limits = {"lower": -single, "upper": single, "all_lower": -together, "all_upper": together}
+    largest = simultaneous_draws(covariance, damage.fit.residual_df)
+    half = np.quantile(largest, level) * np.sqrt(np.diag(covariance))
     n_plots = damage.scores.groupby("hybrid")["plot_key"].nunique()[contrast.index]
     table = pd.DataFrame({"n_plots": n_plots, "odds_ratio": np.exp(value)}, contrast.index)
-    table = table.assign(**{name: np.exp(value + c * se) for name, c in limits.items()}, p_value=p)
-    sides = [table["all_upper"] < 1, table["all_lower"] > 1]
-    verdict = np.select(sides, ["less damaged", "more damaged"], "no clear difference")
-    table = table.assign(verdict=verdict).rename_axis("hybrid").reset_index()
+    table = table.assign(all_lower=np.exp(value - half), all_upper=np.exp(value + half))
+    table = table.rename_axis("hybrid").reset_index()
     return table.sort_values(["odds_ratio", "hybrid"], ignore_index=True)
 
 
@@ -525,10 +518,8 @@ def damage_by_hybrid(damage, control, *, level=0.95):
     severe = damage.scores["damage_score"].ge(SEVERE).groupby(damage.scores["hybrid"])
     table = damage.scores.groupby("hybrid")[["plot_key"]].nunique().set_axis(["n_plots"], axis=1)
     table["observed"] = severe.mean()
-    asked = {
-        "chance lower upper": damage_chances,
-        "odds_ratio all_lower all_upper": damage_against_control,
-    }
+    odds = "odds_ratio all_lower all_upper"
+    asked = {"chance lower upper": damage_chances, odds: damage_against_control}
     for names, estimator in asked.items():
         columns, given = names.split(), [control] if estimator is damage_against_control else []
         try:

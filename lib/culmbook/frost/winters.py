@@ -287,21 +287,12 @@ def winter_minima(weather, depth_cm=PROBE_DEPTH_CM, borrowed=None):
         the estimate) [°C], on (its day), kind (how it is known), reason (why a winter is left out,
         else missing).
 
-    Raises
-    ------
-    ValueError
-        A date given twice, or a depth outside 0–50 cm.
-
     Notes
     -----
     Estimate at 5 cm: see :func:`fit_damping`. From 5 cm to another depth z the deviation from the
     running mean of the soil shrinks (or, above 5 cm, grows) by exp(-(z - 5)/d), d of the spell's
     period.
     """
-    if not 0 <= depth_cm <= 50:
-        raise ValueError(f"depth_cm = {depth_cm}: rhizomes lie from 0 to 50 cm deep")
-    if weather.duplicated(["site", "date"]).any():
-        raise ValueError("weather: a date is given twice; keep one row per site and date")
     parts = [
         _site_minima(site, daily(days), site_damping(days, borrowed), depth_cm)
         for site, days in weather.groupby("site", sort=True)
@@ -323,9 +314,8 @@ def _site_minima(site, days, damping, depth_cm):
     days_missing = missing.astype(str) + " of " + soil["n_days"].astype(str) + " days missing"
     reason = days_missing.mask(missing.eq(soil["n_days"]), "no reading")
     how = np.where(is_read, MEASURED if depth_cm == PROBE_DEPTH_CM else DAMPED, damping.kind)
-    table = soil[["n_days"]].assign(
-        n_missing_soil=soil["n_missing"], n_missing_air=air["n_missing"]
-    )
+    gaps = {"n_missing_soil": soil["n_missing"], "n_missing_air": air["n_missing"]}
+    table = soil[["n_days"]].assign(**gaps)
     table = table.rename_axis("winter").reset_index().set_axis(soil.index)
     table.insert(0, "site", site)
     table.insert(2, "label", table["winter"].map(WINTER.label))

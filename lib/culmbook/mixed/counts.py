@@ -20,7 +20,7 @@ import pandas as pd
 from formulaic import model_matrix
 from scipy import optimize, special
 
-from culmbook.mixed.inference import normal_nodes, student_table
+from culmbook.mixed.inference import student_table
 from culmbook.mixed.laplace import (
     Binomial,
     CumulativeLogit,
@@ -33,7 +33,7 @@ from culmbook.mixed.structure import Structure
 from culmbook.mixed.terms import Term, make_terms, refuse_aliased, refuse_incomplete, weight_rows
 
 METHODS = ("restricted", "ml")
-_SEPARATED_LOGIT = 15.0  # a fitted logit past this has run off to a boundary
+_SEPARATED = 15.0  # a fitted logit or fixed effect past this has run off to a boundary
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -264,7 +264,7 @@ def fit_binomial(
     if nodes > 1:
         vector, criterion, _ = by_quadrature(problem, state.theta, nodes)
         state = replace(problem.held(vector), criterion=criterion)
-    if half_plant_in is None and np.max(np.abs(state.eta)) > _SEPARATED_LOGIT:
+    if half_plant_in is None and np.max(np.abs(state.eta)) > _SEPARATED:
         why = "all plants of one of its levels live or all are dead"
         give = "give half_plant_in, the column whose levels should each get half a plant"
         raise ValueError(f"a fixed effect has no finite estimate: {why}; {give}")
@@ -327,9 +327,6 @@ def _limit(height, best, step, critical):
     return root + width
 
 
-_SEPARATED = 15.0  # a fixed effect past this has run off to a boundary
-
-
 @dataclass(frozen=True, kw_only=True)
 class OrdinalFit(LaplaceFit):
     """A fitted proportional-odds model.
@@ -356,8 +353,7 @@ class OrdinalFit(LaplaceFit):
         Linear predictor of each row, random effects included, thresholds not.
     verdict : str
         ``'converged'``, or what went wrong in words.
-    n_records : float
-        Rows, or the sum of their weights.
+    n_records : int
     n_parameters : int
         Thresholds, fixed effects and parameters of the random terms.
     prior_sd : float or None
@@ -365,7 +361,7 @@ class OrdinalFit(LaplaceFit):
     design : DataFrame
         Fixed-effect design, without the constant.
     response : ndarray
-        Place of each row's score among ``scores``, and its weight, side by side.
+        Place of each row's score among ``scores``.
     nodes : int
         Nodes of the quadrature; 1 is Laplace's approximation.
     """
@@ -373,7 +369,7 @@ class OrdinalFit(LaplaceFit):
     thresholds: pd.Series
     scores: list
     eta: np.ndarray = field(repr=False)
-    n_records: float
+    n_records: int
     n_parameters: int
     prior_sd: float | None
     response: np.ndarray = field(repr=False)
@@ -384,7 +380,7 @@ class OrdinalFit(LaplaceFit):
         return "ml" if self.prior_sd is None else f"ml with prior_sd {self.prior_sd:g}"
 
     @property
-    def residual_df(self) -> float:
+    def residual_df(self) -> int:
         """Scores less fixed effects, the mean among them."""
         return self.n_records - len(self.coefficients) - 1
 
@@ -421,29 +417,6 @@ class OrdinalFit(LaplaceFit):
         se = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.covariance.loc[names, names], rows))
         return student_table(estimate, se, self.residual_df, level, weights.index)
 
-    def probabilities(self, eta, spread: float = 0.0, nodes: int = 31) -> pd.DataFrame:
-        """Probability of each score at linear predictors.
-
-        Parameters
-        ----------
-        eta : array_like
-            Fixed part of the linear predictor, thresholds left out.
-        spread : float
-            Standard deviation of the random effects to be averaged over, logit scale.
-        nodes : int
-            Nodes of the Gauss-Hermite quadrature.
-
-        Returns
-        -------
-        DataFrame
-            One row per value of ``eta``, one column per score; rows sum to 1.
-        """
-        z, w = normal_nodes(nodes)
-        at = np.atleast_1d(np.asarray(eta, float))[:, None, None] + spread * z[:, None]
-        below = np.einsum("enk,n->ek", special.expit(self.thresholds.to_numpy() - at), w)
-        edges = np.hstack([np.zeros((len(below), 1)), below, np.ones((len(below), 1))])
-        return pd.DataFrame(np.diff(edges, axis=1), columns=self.scores)
-
 
 def fit_ordinal(
     frame: pd.DataFrame,
@@ -451,7 +424,6 @@ def fit_ordinal(
     score: str,
     fixed: str | pd.DataFrame,
     random: tuple | list = (),
-    weight: str | None = None,
     prior_sd: float | None = None,
     nodes: int = 1,
 ) -> OrdinalFit:
@@ -468,8 +440,6 @@ def fit_ordinal(
         thresholds hold it.
     random : sequence
         As in :func:`fit_binomial`.
-    weight : str, optional
-        Column with the number of times a row counts, at least 0.
     prior_sd : float, optional
         Standard deviation of a normal prior of every fixed effect around 0, logit scale: keeps a
         hybrid with the lowest score everywhere finite.
@@ -484,8 +454,8 @@ def fit_ordinal(
     ------
     ValueError
         A column that is absent or has missing values, scores without an order, one score only,
-        weights below zero or none for a score, aliased fixed effects (named), a fixed effect
-        without a finite estimate, terms as in :func:`fit_binomial`.
+        aliased fixed effects (named), a fixed effect without a finite estimate, terms as in
+        :func:`fit_binomial`.
 
     Notes
     -----
@@ -504,7 +474,7 @@ def fit_ordinal(
     >>> round(float(fit.coefficients["hybrid[T.b]"]), 2), list(fit.thresholds.index)
     (2.5, ['0|1', '1|2', '2|3'])
     """
-    refuse_incomplete(frame, [score] if weight is None else [score, weight], fixed, random)
+    refuse_incomplete(frame, [score], fixed, random)
     values = frame[score]
     if not (pd.api.types.is_numeric_dtype(values) or getattr(values.dtype, "ordered", False)):
         raise ValueError(f"{score} has no order: give numbers or an ordered category")
@@ -512,13 +482,6 @@ def fit_ordinal(
     if len(scores) < 2:
         only = scores[0] if len(scores) else "nowhere there"
         raise ValueError(f"{score} is {only} in every row: nothing to compare")
-    weights = np.ones(len(frame)) if weight is None else frame[weight].to_numpy(float)
-    if not (weights >= 0).all():
-        raise ValueError(f"{weight} is below 0 in {int((weights < 0).sum())} rows")
-    without = scores[np.bincount(code, weights) == 0]
-    if len(without):
-        names = ", ".join(map(str, without))
-        raise ValueError(f"score {names} has no weight in any row: leave its rows out")
     design = model_matrix(fixed, frame) if isinstance(fixed, str) else fixed
     design = design.loc[:, [not (design[c] == design[c].iloc[0]).all() for c in design.columns]]
     refuse_aliased(pd.concat([design, pd.Series(1.0, design.index, name="thresholds")], axis=1))
@@ -527,7 +490,7 @@ def fit_ordinal(
         refuse_quadrature(terms, "ml")
     precision = 0.0 if prior_sd is None else prior_sd**-2
     structure = Structure(design.to_numpy(float), terms)
-    problem = Laplace(CumulativeLogit(code, weights), structure, 0.0, precision)
+    problem = Laplace(CumulativeLogit(code), structure, 0.0, precision)
     state, verdict = minimise_laplace(problem, with_fixed=False)
     vector, criterion, k, p = state.theta, state.criterion, structure.n_theta, structure.p
     if nodes > 1:
@@ -535,10 +498,8 @@ def fit_ordinal(
         state = problem.held(vector)
     far = [str(c) for c, b in zip(design.columns, state.fixed, strict=True) if abs(b) > _SEPARATED]
     if far:
-        why = (
-            f"no finite estimate for {', '.join(far)}: all its scores are the lowest or the highest"
-        )
-        raise ValueError(f"{why}; give prior_sd")
+        why = f"no finite estimate for {', '.join(far)}"
+        raise ValueError(f"{why}: all its scores are the lowest or the highest; give prior_sd")
     if nodes == 1:
         inside = np.flatnonzero(vector[:k] > structure.lower)
         curve = hessian(problem, vector, np.append(inside, np.arange(k, len(vector))))
@@ -553,9 +514,9 @@ def fit_ordinal(
         scores=list(scores),
         eta=state.eta,
         verdict=verdict,
-        n_records=float(weights.sum()),
+        n_records=structure.n,
         n_parameters=len(vector),
         prior_sd=prior_sd,
-        response=np.column_stack([code, weights]),
+        response=code,
         nodes=nodes,
     )

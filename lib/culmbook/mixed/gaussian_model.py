@@ -137,19 +137,23 @@ def _try(problem, theta):
         return None
 
 
+def differences(gradient, at, free, sizes):
+    """Second derivatives by the parameters ``free``: differences of a gradient over ``sizes``."""
+    rows = []
+    for i, size in zip(free, sizes, strict=True):
+        step = size * (np.arange(len(at)) == i)
+        rows.append((gradient(at + step) - gradient(at - step))[free] / (2 * size))
+    rows = np.array(rows)
+    return (rows + rows.T) / 2
+
+
 def curvature(problem, state, free):
     """Second derivatives of the criterion by the parameters ``free``: differences of the exact
     gradient.
     """
-    rows = []
-    for i in free:
-        room = min(state.theta[i] - problem.lower[i], problem.upper[i] - state.theta[i]) / 2
-        by = min(room, 1e-4 * np.sqrt(2 / state.information[i, i]))
-        step = by * (np.arange(len(state.theta)) == i)
-        rise = problem.at(state.theta + step).gradient - problem.at(state.theta - step).gradient
-        rows.append(rise[free] / (2 * by))
-    rows = np.array(rows)
-    return (rows + rows.T) / 2
+    room = np.minimum(state.theta - problem.lower, problem.upper - state.theta)[free] / 2
+    sizes = np.minimum(room, 1e-4 * np.sqrt(2 / np.diag(state.information)[free]))
+    return differences(lambda theta: problem.at(theta).gradient, state.theta, free, sizes)
 
 
 def profile_limit(problem, state, i, rise, side):
@@ -323,9 +327,7 @@ class Model:
         self.problem = Likelihood(y, structure, shares, known / self.scale**2, method == "reml")
         self.starts = self._starts(y, 1.0 / max(len(self.terms) + estimated, 1))
         self.unit = self.scale / self.column_scale  # of fixed effects, to the data's own unit
-        kernels = [
-            t.kernel.powers for t in self.terms
-        ]  # how each parameter scales with the response
+        kernels = [t.kernel.powers for t in self.terms]  # how parameters scale with the response
         self.powers = np.concatenate([np.empty(0), *kernels, np.full(len(self.residuals), 2)])
         own = [t.name + label for t in self.terms for label in t.kernel.labels]
         self.names = [*own, *self.residuals]  # of the parameters

@@ -9,9 +9,8 @@ import pandas as pd
 from scipy import special, stats
 
 _CRITICAL_DRAWS = 2**16
-_NOTHING = (
-    1e-9  # a record with this share of its own variance left is fitted exactly, whatever it is
-)
+# A record with this share of its own variance left is fitted exactly, whatever it is.
+_NOTHING = 1e-9
 
 
 class FTest(NamedTuple):
@@ -40,7 +39,7 @@ def student_table(estimate, se, df, level, index) -> pd.DataFrame:
     return pd.DataFrame(columns | limits, index=index)
 
 
-def mean_weights(fit, by: str, at: dict | None = None) -> pd.DataFrame:
+def mean_weights(fit, by: str) -> pd.DataFrame:
     """Weights of the fixed effects in the adjusted mean of each level of a factor.
 
     Parameters
@@ -49,21 +48,19 @@ def mean_weights(fit, by: str, at: dict | None = None) -> pd.DataFrame:
         Fitted from a formula.
     by : str
         Factor of the formula.
-    at : dict, optional
-        Values at which other columns are held; otherwise other factors (numbers in ``C(...)`` too)
-        are averaged over their levels, each with the same weight, and numbers held at their mean.
 
     Returns
     -------
     DataFrame
-        One row per level of ``by``, one column per coefficient. ``fit.contrast`` turns it into
+        One row per level of ``by``, one column per coefficient. Other factors (numbers in
+        ``C(...)`` too) are averaged over their levels, each with the same weight, and numbers held
+        at their mean. ``fit.contrast`` turns it into
         means; the difference of two rows is a comparison.
 
     Raises
     ------
     ValueError
-        Fitted from a design instead of a formula, a column that is not in the formula, or a level
-        in ``at`` that is not in the data.
+        Fitted from a design instead of a formula, or a column that is not in the formula.
 
     References
     ----------
@@ -72,11 +69,9 @@ def mean_weights(fit, by: str, at: dict | None = None) -> pd.DataFrame:
     spec = getattr(fit.design, "model_spec", None)
     if spec is None:
         raise ValueError("adjusted means need a model that was fitted from a formula")
-    known, at = sorted(spec.required_variables), at or {}
-    wrong = [c for c in [by, *at] if c not in known]
-    if wrong:
-        there = ", ".join(known)
-        raise ValueError(f"no column {', '.join(wrong)} in the model's formula; there are {there}")
+    known = sorted(spec.required_variables)
+    if by not in known:
+        raise ValueError(f"no column {by} in the model's formula; there are {', '.join(known)}")
     # factors of the formula, numbers in ``C(...)`` among them
     kinds = {expression: kind.value for expression, (kind, _) in spec.encoder_state.items()}
     factors = set()
@@ -88,11 +83,6 @@ def mean_weights(fit, by: str, at: dict | None = None) -> pd.DataFrame:
         values = fit.data[column]
         by_level = column == by or column in factors
         choices[column] = sorted(values.unique()) if by_level else [float(values.mean())]
-        if column in at:
-            if column in factors and at[column] not in choices[column]:
-                there = ", ".join(map(str, choices[column]))
-                raise ValueError(f"{column} has no level {at[column]!r}; there are {there}")
-            choices[column] = [at[column]]
     grid = pd.MultiIndex.from_product(choices.values(), names=choices).to_frame(index=False)
     matrix = spec.get_model_matrix(grid).to_numpy(float)
     rows = pd.DataFrame(matrix, columns=fit.coefficients.index).groupby(grid[by].to_numpy())
@@ -122,13 +112,13 @@ def marginal_share(logit, spread):
     return special.expit(logit[..., None] + spread[..., None] * NODES) @ WEIGHTS
 
 
-def simultaneous_draws(correlation: np.ndarray, df: float) -> np.ndarray:
+def simultaneous_draws(covariance: np.ndarray, df: float) -> np.ndarray:
     """Largest absolute value of multivariate t vectors, sorted; quasi-random, so repeatable.
 
     Parameters
     ----------
-    correlation : ndarray, shape (m, m)
-        Correlation of the contrasts, possibly singular.
+    covariance : ndarray, shape (m, m)
+        Covariance of the contrasts, possibly singular.
     df : float
         Degrees of freedom, > 0; infinite for the multivariate normal.
 
@@ -148,9 +138,10 @@ def simultaneous_draws(correlation: np.ndarray, df: float) -> np.ndarray:
     >>> round(float(np.quantile(simultaneous_draws(rho, 20), 0.95)), 2)
     2.73
     """
-    size, vectors = np.linalg.eigh(correlation)
+    se = np.sqrt(np.diag(covariance))
+    size, vectors = np.linalg.eigh(covariance / np.outer(se, se))
     root = vectors * np.sqrt(np.maximum(size, 0))
-    uniform = stats.qmc.Sobol(len(correlation) + 1, seed=20).random(_CRITICAL_DRAWS)
+    uniform = stats.qmc.Sobol(len(covariance) + 1, seed=20).random(_CRITICAL_DRAWS)
     normal = special.ndtri(np.clip(uniform[:, :-1], 1e-12, 1 - 1e-12)) @ root.T
     scale = np.sqrt(stats.chi2.ppf(uniform[:, -1], df) / df) if np.isfinite(df) else 1.0
     return np.sort(np.abs(normal).max(axis=1) / scale)
@@ -196,7 +187,7 @@ def compare(fits: dict) -> pd.DataFrame:
     Parameters
     ----------
     fits : dict of str to fit
-        Two fits or more, all gaussian, all binomial or all of ordered scores.
+        All gaussian, all binomial or all of ordered scores.
 
     Returns
     -------
@@ -207,7 +198,7 @@ def compare(fits: dict) -> pd.DataFrame:
     Raises
     ------
     ValueError
-        Fewer than two fits; fits of different kinds, methods, nodes or records; restricted
+        No fits; fits of different kinds, methods, nodes or records; restricted
         likelihoods of models with different fixed effects, which have different data behind them,
         and likewise with a prior of them; a fit that has not converged.
 
@@ -221,9 +212,8 @@ def compare(fits: dict) -> pd.DataFrame:
     Akaike (1974) IEEE Trans. Autom. Control 19:716-723; Pinheiro & Bates (2000) section 2.4 on
     restricted likelihoods.
     """
-    if len(fits) < 2:
-        there = "there is one fit" if fits else "there are no fits"
-        raise ValueError(f"{there}; a comparison needs two or more")
+    if not fits:
+        raise ValueError("there are no fits to compare")
     first = next(iter(fits.values()))
     for name, fit in fits.items():
         if fit.verdict != "converged":
@@ -252,32 +242,24 @@ def _same_space(one, other):
     return a.shape[1] == b.shape[1] and np.linalg.matrix_rank(np.hstack([a, b])) == a.shape[1]
 
 
-def left_out(fit, units=None) -> pd.DataFrame:
-    """Errors of the records' predictions from the other records, a unit at a time.
+def left_out(fit) -> pd.DataFrame:
+    """Errors of the records' predictions from the other records.
 
     Parameters
     ----------
     fit : GaussianFit
-    units : array_like, optional
-        Unit of each record used, for example its plot where plots are cut again; all records of a
-        unit are left out together. By default each record is its own.
 
     Returns
     -------
     DataFrame
         By record of ``fit.data``: ``error`` (observed less predicted, unit of the response) and
         ``variance`` (of that error, by the model). Both are missing where the other records cannot
-        tell some fixed effect of the unit, as for a hybrid with one plot.
-
-    Raises
-    ------
-    ValueError
-        ``units`` of another length.
+        tell some fixed effect of the record, as for a hybrid with one plot.
 
     Notes
     -----
-    ``P_ss^-1 (Py)_s`` with variance ``P_ss^-1`` for the records s of a unit, exact for the
-    variances of the whole fit, which are not estimated again. With ``P = V^-1 - V^-1 X (X'V^-1
+    ``(Py)_i / P_ii`` with variance ``1 / P_ii`` for record i, exact for the variances of the whole
+    fit, which are not estimated again. With ``P = V^-1 - V^-1 X (X'V^-1
     X)^-1 X'V^-1``.
 
     References
@@ -292,19 +274,10 @@ def left_out(fit, units=None) -> pd.DataFrame:
     >>> left_out(fit_gaussian(plots, "stems", "1"))["error"].round(2).tolist()
     [2.0, -2.8, 12.8, 8.0, -12.4, -7.6]
     """
-    code = np.arange(fit.n_records) if units is None else pd.factorize(np.asarray(units))[0]
-    if len(code) != fit.n_records:
-        raise ValueError(f"{len(code)} units for {fit.n_records} records used")
-    p, py, scale = projection(fit), fit.state.py, fit.model.scale
-    error, variance = np.full(fit.n_records, np.nan), np.full(fit.n_records, np.nan)
-    typical = np.diag(p).max()
-    for unit in range(code.max() + 1):
-        own = np.flatnonzero(code == unit)
-        block = p[np.ix_(own, own)]
-        if np.linalg.eigvalsh(block)[0] > _NOTHING * typical:
-            inverse = np.linalg.inv(block)
-            error[own], variance[own] = inverse @ py[own] * scale, np.diag(inverse) * scale**2
-    return pd.DataFrame({"error": error, "variance": variance}, index=fit.data.index)
+    own, scale = np.diag(projection(fit)), fit.model.scale
+    own = np.where(own > _NOTHING * own.max(), own, np.nan)
+    errors = {"error": fit.state.py / own * scale, "variance": scale**2 / own}
+    return pd.DataFrame(errors, index=fit.data.index)
 
 
 def projection(fit) -> np.ndarray:
@@ -332,12 +305,9 @@ def residuals(fit) -> np.ndarray:
 
 
 MOST_RECORDS = 1_500  # matrices of records x records are kept for every variance
-_SCORING_STEPS = 50
-_HALVINGS = 30
-_SETTLED = 1e-10
 
 
-def kenward_roger(fit, weights: pd.DataFrame, *, bounded: bool = False) -> FTest:
+def kenward_roger(fit, weights: pd.DataFrame) -> FTest:
     """F test that linear combinations of fixed effects are all zero, by Kenward and Roger's method.
 
     Parameters
@@ -346,9 +316,6 @@ def kenward_roger(fit, weights: pd.DataFrame, *, bounded: bool = False) -> FTest
         A converged fit with ``method='reml'`` of at most 1,500 records.
     weights : DataFrame
         One row per combination, one column per coefficient (columns not given weigh nothing).
-    bounded : bool
-        Keep variances estimated at zero there. By default they may be negative for the test, as
-        long as the records' covariance is positive definite.
 
     Returns
     -------
@@ -365,10 +332,9 @@ def kenward_roger(fit, weights: pd.DataFrame, *, bounded: bool = False) -> FTest
     Notes
     -----
     The fixed effects' covariance is enlarged for the uncertainty of the variances, and F is scaled
-    so that its first two moments are those of an F distribution. Variances held at zero make the
-    test of main plots too shy: with 3 to 6 replicates it rejects 2.4 instead of 5 %. Where they may
-    be negative it is the exact F test of the stratum in a balanced design; the combinations are
-    then estimated at those variances too.
+    so that its first two moments are those of an F distribution. Variances estimated at zero stay
+    there, which makes the test of main plots too shy: with 3 to 6 replicates it rejects 2.4 instead
+    of 5 %.
 
     References
     ----------
@@ -385,13 +351,13 @@ def kenward_roger(fit, weights: pd.DataFrame, *, bounded: bool = False) -> FTest
     """
     _refuse(fit)
     rows = fit.weigh(weights, together=True)
-    b, phi, w, p, q = _pieces(fit, bounded)
+    phi, w, p, q = _pieces(fit)
     enlarged = _enlarged(phi, w, p, q)
     between = rows.T @ np.linalg.solve(rows @ phi @ rows.T, rows)
     turned = [between @ phi @ pi @ phi for pi in p]
     a1 = _sum(w, lambda i, j: np.trace(turned[i]) * np.trace(turned[j]))
     a2 = _sum(w, lambda i, j: np.trace(turned[i] @ turned[j]))
-    estimate, df = rows @ b, len(rows)
+    estimate, df = rows @ fit.coefficients.to_numpy(), len(rows)
     wald = float(estimate @ np.linalg.solve(rows @ enlarged @ rows.T, estimate)) / df
     denominator, scale = _moments(a1, a2, df)
     f = scale * wald
@@ -428,7 +394,7 @@ def kenward_roger_contrasts(fit, weights: pd.DataFrame, level: float = 0.95) -> 
     """
     _refuse(fit)
     rows = fit.weigh(weights)
-    _, phi, w, p, q = _pieces(fit, bounded=True)
+    phi, w, p, q = _pieces(fit)
     plain = np.einsum("ij,jk,ik->i", rows, phi, rows)
     turned = [np.einsum("ij,jk,ik->i", rows, phi @ part @ phi, rows) for part in p]
     shares = np.array([part / plain for part in turned])
@@ -457,7 +423,7 @@ def enlarged_covariance(fit) -> pd.DataFrame:
         As in :func:`kenward_roger`.
     """
     _refuse(fit)
-    _, phi, w, p, q = _pieces(fit, bounded=True)
+    phi, w, p, q = _pieces(fit)
     names = fit.coefficients.index
     return pd.DataFrame(_enlarged(phi, w, p, q), index=names, columns=names)
 
@@ -488,64 +454,19 @@ def _sum(w, term):
     return sum(w[i, j] * term(i, j) for i in places for j in places)
 
 
-def _pieces(fit, bounded):
-    """b, its covariance, that of the variances, and the first and second order terms P_i and Q_ij."""
-    model = fit.model
-    v, parts = model.covariance(fit.state)
-    x, y = model.problem.structure.x / model.unit, model.problem.y  # b in the data's own units
-    if not bounded and (fit.state.theta <= 0).any():
-        v = _unbounded(v, parts, x, y)
+def _pieces(fit):
+    """Covariance of b, that of the variances, and the first and second order terms P_i and Q_ij."""
+    v, parts = fit.model.covariance(fit.state)
+    x = fit.model.problem.structure.x / fit.model.unit  # b in the data's own units
     inverse = np.linalg.inv(v)
     vx = inverse @ x
     phi = np.linalg.inv(x.T @ vx)
-    b = phi @ (vx.T @ y) + model.least_squares / model.column_scale
     steps = [part @ vx for part in parts]
     p = [-(vx.T @ step) for step in steps]
     q = [[left.T @ inverse @ right for right in steps] for left in steps]
     projected = [(inverse - vx @ phi @ vx.T) @ part for part in parts]
     information = np.array([[(a * b.T).sum() for b in projected] for a in projected])
-    return b, phi, 2 * np.linalg.inv(information), p, q
-
-
-def _unbounded(v, parts, x, y):
-    """Covariance at the least restricted criterion over all variances, negative ones too, by
-    scoring.
-    """
-    height = _criterion(v, x, y)
-    for _ in range(_SCORING_STEPS):
-        inverse = np.linalg.inv(v)
-        vx = inverse @ x
-        projector = inverse - vx @ np.linalg.solve(x.T @ vx, vx.T)
-        py = projector @ y
-        projected = [projector @ part for part in parts]
-        both = zip(parts, projected, strict=True)
-        slope = np.array([py @ part @ py - np.trace(pp) for part, pp in both])
-        step = np.linalg.solve([[(a * b.T).sum() for b in projected] for a in projected], slope)
-        change = sum(s * part for s, part in zip(step, parts, strict=True))
-        fall = slope @ step
-        for _ in range(_HALVINGS):
-            new = _criterion(v + change, x, y)
-            if new <= height:
-                break
-            change = change / 2
-        else:
-            break
-        v, height = v + change, new
-        if fall < _SETTLED:
-            break
-    return v
-
-
-def _criterion(v, x, y):
-    """Restricted criterion but for its constant; infinite where v is not positive definite."""
-    try:
-        half = np.linalg.cholesky(v)
-    except np.linalg.LinAlgError:
-        return np.inf
-    a, c = np.linalg.solve(half, x), np.linalg.solve(half, y)
-    inner, both = a.T @ a, a.T @ c
-    log_det = 2 * np.log(np.diag(half)).sum() + np.linalg.slogdet(inner)[1]
-    return log_det + c @ c - both @ np.linalg.solve(inner, both)
+    return phi, 2 * np.linalg.inv(information), p, q
 
 
 def _moments(a1, a2, df):

@@ -13,7 +13,7 @@ from types import SimpleNamespace
 import numpy as np
 from scipy import optimize, special
 
-from culmbook.mixed.gaussian_model import CONVERGED, minimise
+from culmbook.mixed.gaussian_model import CONVERGED, differences, minimise
 from culmbook.mixed.inference import normal_nodes
 from culmbook.mixed.structure import Factor
 
@@ -72,10 +72,10 @@ class CumulativeLogit:
 
     constant = 0.0
 
-    def __init__(self, score, weight, shape=None):
-        self.score, self.weight = score, weight
+    def __init__(self, score, shape=None):
+        self.score = score
         if shape is None:
-            share = np.cumsum(np.bincount(score, weight))[:-1] / weight.sum()
+            share = np.cumsum(np.bincount(score))[:-1] / len(score)
             cut = special.logit(share)
             shape = np.append(cut[0], np.log(np.diff(cut)))
         self.shape, self.start = shape, np.zeros(len(score))
@@ -83,7 +83,7 @@ class CumulativeLogit:
         self.above, self.below = padded[score + 1], padded[score]
 
     def at(self, shape):
-        return CumulativeLogit(self.score, self.weight, np.asarray(shape, float))
+        return CumulativeLogit(self.score, np.asarray(shape, float))
 
     @property
     def thresholds(self):
@@ -95,19 +95,18 @@ class CumulativeLogit:
         return upper, lower, upper * (1 - upper), lower * (1 - lower)
 
     def by_record(self, eta):
-        more = [1] * (eta.ndim - 1)
-        above, below, weight = (v.reshape(-1, *more) for v in (self.above, self.below, self.weight))
+        above, below = (v.reshape(-1, *[1] * (eta.ndim - 1)) for v in (self.above, self.below))
         gap = np.log(-np.expm1(np.minimum(below - above, -1e-300)))
-        return weight * (special.log_expit(above - eta) + special.log_expit(eta - below) + gap)
+        return special.log_expit(above - eta) + special.log_expit(eta - below) + gap
 
     def log_likelihood(self, eta):
         return self.by_record(eta).sum()
 
     def derivatives(self, eta):
         upper, lower, f, g = self._ends(eta)
-        weight = np.maximum(self.weight * (f + g), _LEAST_WEIGHT)
+        weight = np.maximum(f + g, _LEAST_WEIGHT)
         turn = f * (1 - 2 * upper) + g * (1 - 2 * lower)
-        return self.weight * (upper + lower - 1), weight, -self.weight * turn
+        return upper + lower - 1, weight, -turn
 
     def shape_derivatives(self, eta):
         """Derivatives of the log likelihood (sum), its slope and its weight (records x
@@ -119,9 +118,7 @@ class CumulativeLogit:
         ends = (self.score[:, None] + shift - 1 == np.arange(len(self.shape)) for shift in (1, 0))
         top, bottom = (end.astype(float) @ turn for end in ends)
         each = [(f / p, -g / p), (f, g), (f * (1 - 2 * upper), g * (1 - 2 * lower))]
-        log_l, slope, weight = (
-            (self.weight * a)[:, None] * top + (self.weight * b)[:, None] * bottom for a, b in each
-        )
+        log_l, slope, weight = (a[:, None] * top + b[:, None] * bottom for a, b in each)
         return log_l.sum(axis=0), slope, weight
 
     def jacobian(self):
@@ -365,15 +362,9 @@ def hessian(problem, vector, free):
     """Second derivatives of the criterion with b held, by the parameters ``free``, from its exact
     gradient.
     """
-    rows = []
-    for i in free:
-        step = 1e-4 * max(1.0, abs(vector[i])) * (np.arange(len(vector)) == i)
-        if i < problem.structure.n_theta:
-            step = np.minimum(step, vector[i] / 2)
-        up, down = (problem.held(v).gradient for v in (vector + step, vector - step))
-        rows.append((up - down)[free] / (2 * step[i]))
-    rows = np.array(rows)
-    return (rows + rows.T) / 2
+    sizes, k = 1e-4 * np.maximum(1.0, np.abs(vector)), problem.structure.n_theta
+    sizes[:k] = np.minimum(sizes[:k], vector[:k] / 2)
+    return differences(lambda v: problem.held(v).gradient, vector, free, sizes[free])
 
 
 def by_quadrature(problem, vector, nodes):

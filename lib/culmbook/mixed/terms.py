@@ -396,15 +396,14 @@ class Smooth(NamedTuple):
     terms: list[Basis]
 
 
-def smooth_line(values: pd.Series, segments: int | None = None) -> Smooth:
-    """Smooth trend along one direction.
+def smooth_line(values: pd.Series) -> Smooth:
+    """Smooth trend along one direction, with a piece of the curve for each step between distinct
+    positions, at most ten.
 
     Parameters
     ----------
     values : Series
         Position of each record, a number; its name names the terms.
-    segments : int, optional
-        Pieces of the curve; by default one for each step between distinct positions, at most ten.
 
     Returns
     -------
@@ -425,7 +424,7 @@ def smooth_line(values: pd.Series, segments: int | None = None) -> Smooth:
     >>> smooth_line(pd.Series(range(1, 9), name="row")).terms[0].matrix.shape
     (8, 8)
     """
-    line, wiggles = _parts(values, segments)
+    line, wiggles = _parts(values)
     fixed = pd.DataFrame({values.name: line}, index=values.index)
     return Smooth(fixed, [basis(f"smooth {values.name}", wiggles)])
 
@@ -469,7 +468,7 @@ def smooth_surface(rows: pd.Series, columns: pd.Series) -> Smooth:
     return Smooth(fixed, [basis(name, _scaled(matrix)) for name, matrix in parts.items()])
 
 
-def _parts(values, segments=None):
+def _parts(values):
     """The line, from -1 to 1, and the wiggles of mean variance 1."""
     position = values.to_numpy(float)
     distinct = np.unique(position)
@@ -480,7 +479,7 @@ def _parts(values, segments=None):
         few = f"{values.name} has {len(distinct)} distinct positions"
         raise ValueError(f"{few}; a smooth trend needs at least four")
     low, high = distinct[0], distinct[-1]
-    segments = segments or min(len(distinct) - 1, _MOST_SEGMENTS)
+    segments = min(len(distinct) - 1, _MOST_SEGMENTS)
     step = (high - low) / segments
     knots = low + step * np.arange(-3, segments + 4)
     splines = interpolate.BSpline.design_matrix(np.clip(position, low, high), knots, 3).toarray()

@@ -66,6 +66,7 @@ def refused(why: str) -> dict:
 
 
 def shown_as(cell: dict, mime: str) -> list[dict]:
+    """Give what a cell shows in one of the forms of `culmbook.show.page`, blanks left out."""
     shown = (output.get("data", {}).get(mime) for output in cell.get("outputs", []))
     return [content for content in shown if content]
 

@@ -27,7 +27,10 @@ DECISIONS = ("promote", "hold", "too early", "drop")
 """In the order of the rows; a hybrid that was not decided on stands before those dropped."""
 HEADLINES = {NETWORK: (1, 51, 20, 30), "site": (51, 20, 30)}
 """Ranks of the findings of which the first that is there is the headline."""
-LEGEND = "dot: clearly unlike the control; ring: not distinguished from it; tick: not compared. Lines: 95 % limits, cut at the frame."
+LEGEND = (
+    "dot: clearly unlike the control; ring: not distinguished from it; tick: not compared. Upright line: the control. "
+    "Lines: 95 % limits, cut at the frame. A last decision in grey is this season's too."
+)
 
 
 def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list[str]) -> dict:
@@ -63,7 +66,7 @@ def glance(answers: pd.DataFrame, said: pd.DataFrame, scope: str, controls: list
     wanted = [q for q in SHOWN[NETWORK if scope == NETWORK else "site"] if q in known]
     asked = [q for q in wanted if any(own["state"].xs(q, level="question").isin(HAS_VALUE))]
     letters: dict[str, str] = {}
-    columns = [column_of(own, q, headings.loc[q], controls) for q in asked]
+    columns = [glance_column(own, q, headings.loc[q], controls) for q in asked]
     rows = [
         {
             "hybrid": short_name(hybrid),
@@ -154,7 +157,9 @@ def letter_of(letters: dict[str, str], reason: str) -> str:
     return letters.setdefault(reason, name)
 
 
-def column_of(own, question: str, about, controls: list[str], is_one_place: bool = True) -> dict:
+def glance_column(
+    own, question: str, about, controls: list[str], is_one_place: bool = True
+) -> dict:
     """Give a column's heading, unit, scale and, at one place, where its control stands."""
     rows = own.xs(question, level="question")
     factor = 100 if rows["kind"].eq("share").any() else 1
@@ -229,7 +234,8 @@ def _not_answered(own: pd.DataFrame, unasked: list[str], headings, controls: lis
         named = headings.loc[question, "heading"].format(
             control=controls[0] if controls else "the control"
         )
-        by_reason.setdefault(next(iter(reasons), ""), []).append(named[:1].lower() + named[1:])
+        word = named if named[1:2].isupper() else named[:1].lower() + named[1:]  # LT50 stays
+        by_reason.setdefault(next(iter(reasons), ""), []).append(word)
     return " ".join(f"Not answered: {fmt_list(named)}. {why}" for why, named in by_reason.items())
 
 
@@ -244,11 +250,14 @@ def _left_out(decided: pd.DataFrame, hybrids: list[str]) -> str:
 
 
 def _below(said: pd.DataFrame, scope: str, left_out: str, not_answered: str) -> list[list[str]]:
-    """Give what is provisional, what is open and what is to be done now."""
+    """Give what becomes of the highest yield, what is provisional, what is open and what is to be
+    done now.
+    """
     own = said[said["scope"].eq(scope)]
     provisional = own.loc[own["kind"].eq("provisional"), "text"].unique()
     findings = own[own["kind"].eq("finding")].drop_duplicates("rank").set_index("rank")["first"]
     lines = [
+        *[("Highest yield", why) for why in findings.reindex([2]).dropna() if scope == NETWORK],
         ("Provisional", " ".join(provisional) or "Nothing of this is provisional."),
         ("Open", " ".join([*findings.reindex([3]).dropna(), not_answered]).strip() or "Every question of this table is answered."),
         ("To do now", " ".join(findings.reindex([60, 80]).dropna()) or "Nothing is due."),

@@ -5,7 +5,7 @@ settle it.
 import pandas as pd
 
 from culmbook.report.frames import HAS_VALUE, NETWORK, finite, questions
-from culmbook.report.glance import cell_of, column_of, decision_of, letter_of, ordered
+from culmbook.report.glance import cell_of, decision_of, glance_column, letter_of, ordered
 from culmbook.report.markdown import words
 from culmbook.text.numbers import fmt_list
 
@@ -39,7 +39,7 @@ def hybrid_pages(frames: dict, hybrids: pd.DataFrame) -> list[dict]:
         q for q in COLUMNS if answers.loc[answers["question"].eq(q), "state"].isin(HAS_VALUE).any()
     ]
     all_sites = answers.set_index(["hybrid", "question"])
-    columns = [column_of(all_sites, q, headings.loc[q], controls, False) for q in asked]
+    columns = [glance_column(all_sites, q, headings.loc[q], controls, False) for q in asked]
     seasons, lost = _season_yields(frames["numbers"]), _lost_plots(frames["numbers"])
     top = max((y for own in seasons.values() for _, y in own), default=1.0)
     about, made = hybrids.set_index("hybrid"), []

@@ -13,6 +13,7 @@ _FEW_LINES, _MOST_LINES, _ANY_LINES = 3, 5, 1e4
 # A table that is to stay on one page is set smaller before its cells take more than one or two
 # lines.
 _FLAT_LINES = 1.7
+_ONE_LINE_EM = 6  # a verdict of two short words stays on one line
 _BOLD = 1.09
 # Rows stay on one page unless a cell is longer than this: it might be taller than a page.
 _LONGEST_UNBROKEN = 600
@@ -49,7 +50,7 @@ def _widths(column: dict, cells: list[str]) -> tuple[float, float]:
     word = max(longest(heading), _em(column["unit"])) * _BOLD
     widest = max(map(_em, cells), default=0) * 1.04
     natural = max(word, widest, _em(heading) * 0.6 * _BOLD)
-    if column["kind"] != "text":
+    if column["kind"] != "text" or widest <= _ONE_LINE_EM:
         return max(word, widest), natural
     return max([word, *(longest(cell) * 1.04 for cell in cells)]), natural
 

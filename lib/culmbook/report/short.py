@@ -19,6 +19,7 @@ from culmbook.report.markdown import paragraph, text, words
 from culmbook.report.pdf import PAGE_PT, SetReport, set_pdf, title_words
 from culmbook.show.headings import Column
 from culmbook.show.page import table
+from culmbook.text.numbers import fmt_list
 from culmbook.text.words import n_of
 
 MOST_PAGES = {NETWORK: 10, "site": 8}
@@ -80,7 +81,9 @@ def _by_site(
 ) -> dict | None:
     """Set the sites' answers to one question side by side, hybrids in the order of the glance."""
     own = answers[answers["question"].eq(question) & answers["scope"].isin(sites)]
-    if not own["state"].isin(HAS_VALUE).any() or len(sites) < 2:
+    told = set(own.loc[own["state"].isin(HAS_VALUE), "scope"])
+    silent, sites = [s for s in sites if s not in told], [s for s in sites if s in told]
+    if not sites or len(sites) + len(silent) < 2:
         return None
     wide = own.pivot(index="hybrid", columns="scope", values="value").reindex(
         index=order, columns=sites
@@ -93,7 +96,8 @@ def _by_site(
         columns[site] = Column(site, kind=kind, digits=int(digits) if pd.notna(digits) else 0)
     shown = table(
         wide.astype("object").where(wide.notna(), None).reset_index(), columns, label=question, caption=BY_SITE[question],
-        note="Not tested at a site, or not to be told there: an en dash. Sites differ in season and soil: compare within a column.",
+        note="Not tested at a site, or not to be told there: an en dash. Sites differ in season and soil: compare within a column."
+        + f" No answer at {fmt_list(silent)}." * bool(silent),
     )  # fmt: skip
     return table_block(shown.bundle(), f"sites/{question}") | {
         "rank": 3,

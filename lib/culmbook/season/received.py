@@ -5,6 +5,9 @@ person should look at first.
 import numpy as np
 import pandas as pd
 
+from culmbook.sheets.crosschecks import RECORDED
+from culmbook.sheets.problems import by_cause
+
 STATES = ("measured", "set aside", "no plants", "to measure")
 STAGES = ("complete", "under way", "not begun")
 ABSENT = "E-MISSING"  # code of a needed table that has no file
@@ -133,7 +136,7 @@ _MEASURES = {
     "stand_counts": ["plants_alive"],
     "frost_scores": ["damage_score", "leaf_killed_pct"],
     "stem_measures": ["stems", "stem_height_cm", "stem_diameter_mm", "stem_dry_mass_g"],
-    "harvests": ["fresh_mass_kg"],
+    "harvests": [*RECORDED],
     "phenology": ["emerged_on", "flowered", "senescence_score"],
 }
 ROUNDS = dict(zip(_MEASURES, "stand count,frost scores,stem measures,harvest,phenology".split(",")))
@@ -199,7 +202,7 @@ def _rounds_of(name, frame, season):
         table=name,
         occasion=occasion,
         is_aside=(frame["status"] != "ok") if name == "harvests" else False,
-        is_measured=frame[_MEASURES[name]].notna().any(axis=1),
+        is_measured=frame.reindex(columns=_MEASURES[name]).notna().any(axis=1),
     )
     marked = marked.astype({"table": "str", "occasion": "str"})
     keys = ["site", "plot", "table", "occasion"]
@@ -405,9 +408,11 @@ _LOOK = ["why", "site", "table", "where", "value", "rule", "mend"]
 
 
 def _from_problems(problems):
-    """One entry for everything said of one row of one file."""
+    """One entry for everything said of one row of one file, and one for rows refused alike."""
     is_cell = problems["line"].notna() & problems["column"].notna()
     kept = problems[(problems["severity"] != "note") | is_cell]
+    is_row = kept["severity"] == "error_row"
+    kept = pd.concat([by_cause(kept[is_row]), kept[~is_row]])
     rows = []
     for _, group in kept.groupby(["file", "line"], dropna=False, sort=True):
         worst = group.sort_values("severity", kind="stable").iloc[0]  # file, row, note

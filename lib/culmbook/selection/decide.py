@@ -15,9 +15,10 @@ import pandas as pd
 from culmbook.consistency.draws import SeasonDraws, limits
 from culmbook.consistency.model import SeasonsFit, usable
 from culmbook.mixed import Factor, Model
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
+from culmbook.trials.entries import refuse_control
 
 
 def covariance_at(
@@ -155,10 +156,7 @@ def blup_table(
 
 
 def _refuse_control(control, hybrids, scale):
-    if not control:
-        raise Refusal("The network names no control to judge hybrids by: no decision is made.")
-    if control not in hybrids:
-        raise Refusal(f"The control {control!r} has no yield here, so nothing is compared with it.")
+    refuse_control(control, hybrids, "has no yield here")
     if scale != "log":
         raise ValueError("a gain as a share of the control needs the model of log yield")
 
@@ -640,10 +638,8 @@ def decide(
         is_open = table["upper"].ge(delta) & table["p_floors"].fillna(1).gt((1 - level) / 2)
         is_open &= table["lower"].le(delta) | table["decision"].eq(DROP)
         early = is_open & table["loss_hold"].isna()
-        table["decision"], table["is_capped"] = (
-            table["decision"].mask(early, EARLY),
-            table["is_capped"] & ~early,
-        )
+        table["decision"] = table["decision"].mask(early, EARLY)
+        table["is_capped"] &= ~early
     table["loss"] = [row.get(f"loss_{row['decision']}", np.nan) for _, row in table.iterrows()]
     place = table["decision"].map({d: i for i, d in enumerate(DECISIONS)})
     by = ["place", "chance_worthy", "rank", "hybrid"]

@@ -19,7 +19,6 @@ from culmbook.text.numbers import fmt_interval, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 
-_AT_ONCE = 2_000_000
 # Times the hybrids' variance; the best one of a million leaves more than a hundredth of it.
 _WIDEST = 100.0
 
@@ -163,19 +162,13 @@ def run_funnel(funnel: Funnel, variances, *, programmes: int = 2_000, seed: int 
     sets = _variance_sets(variances)
     if programmes < 1:
         raise ValueError(f"programmes = {programmes}: at least one is played")
-    each = -(-programmes // len(sets))
-    most_sites = max(stage.sites for stage in funnel.stages)
-    at_once = max(1, _AT_ONCE // (funnel.entries * most_sites))
-    parts, numbers = [], []
+    each, parts = -(-programmes // len(sets)), []
     for k, own in enumerate(sets):
         rngs = np.random.default_rng([seed, k, 0]), np.random.default_rng([seed, k, 1])
-        for start in range(0, each, at_once):
-            n = min(at_once, each - start)
-            parts.append(_play(funnel, own, n, *rngs))
-            numbers.append(np.full(n, k))
+        parts.append(_play(funnel, own, each, *rngs))
     joined = [np.concatenate(part) for part in zip(*parts, strict=True)]
     first = float(np.mean([np.sqrt(own["hybrid"]) for own in sets]))
-    return FunnelRuns(funnel, *joined, np.concatenate(numbers), first)
+    return FunnelRuns(funnel, *joined, np.repeat(np.arange(len(sets)), each), first)
 
 
 def _variance_sets(variances):

@@ -17,8 +17,7 @@ import pandas as pd
 from culmbook.consistency.draws import limits
 from culmbook.mixed import CONVERGED, draws, fit_gaussian, over
 from culmbook.selection.traits import LEAST_TESTED, NOT_TESTED, make_trait
-from culmbook.sheets.trait_kinds import KINDS
-from culmbook.sheets.values import did_you_mean
+from culmbook.sheets.settings import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
@@ -68,19 +67,9 @@ def applied_floors(traits: dict, floors: dict) -> tuple[dict, list[str]]:
     dict
         Floors on traits that at least one hybrid's value is known of.
     list of str
-
-    Raises
-    ------
-    ValueError
-        A floor on something that is no trait.
     """
     judged, words = {}, []
     for name, value in floors.items():
-        if name not in KINDS:
-            raise ValueError(
-                f"{name} is no trait that a floor can be put on ({fmt_list(list(KINDS))} are): "
-                f"{did_you_mean(name, list(KINDS))}"
-            )
         if name in traits and not traits[name].why_not:
             judged[name] = value
             continue
@@ -390,8 +379,6 @@ def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
     ------
     Refusal
         No weight; a trait that is not known of any hybrid, or not of the control.
-    ValueError
-        A weight on something that is no trait; traits with different numbers of draws.
 
     Notes
     -----
@@ -409,10 +396,6 @@ def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
             "No money weights are set (settings, selection.weights), so there is no index over traits."
         )
     for name in weights:
-        if name not in KINDS:
-            raise ValueError(
-                f"{name} is no trait that can have a weight ({fmt_list(list(KINDS))} can)"
-            )
         if name not in traits or traits[name].why_not:
             why = traits[name].why_not if name in traits else "it was not looked at."
             raise Refusal(f"{KINDS[name].label} has a weight but is not known of any hybrid: {why}")
@@ -420,8 +403,6 @@ def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
             raise Refusal(
                 f"The control {control} is not known in {KINDS[name].word}, so worth over it is not either."
             )
-    if len({len(traits[name].draws) for name in weights}) > 1:
-        raise ValueError("traits of an index need the same number of draws")
     known = dict.fromkeys(h for name in weights for h in traits[name].draws.columns)
     hybrids = [h for h in known if h != control]
     total = 0.0

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from culmbook.consistency.draws import SeasonDraws
-from culmbook.consistency.model import RESIDUAL, SeasonsFit, dummies, season_records
+from culmbook.consistency.model import RESIDUAL, SeasonsFit, season_design, season_records
 from culmbook.mixed import Model
 from culmbook.selection.decide import (
     PROMOTE,
@@ -29,7 +29,7 @@ from culmbook.selection.decide import (
 )
 from culmbook.selection.index import index_gains, passing, value_words
 from culmbook.selection.words import DONE, fmt_chance
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS
 from culmbook.text.numbers import fmt_list, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are, joined, n_of
@@ -42,15 +42,13 @@ _WORST = -0.99
 
 @dataclass(frozen=True)
 class Plan:
-    """What is cut next: ``seasons`` more of the plots of last season, with ``sites`` and
-    ``replicates`` more.
+    """What is cut next: the plots of last season once more, with ``sites`` and ``replicates`` more.
 
     New sites and replicates have as many plots of every hybrid as is usual, resp. one more at every
     site; they are taken as established, so they must have been planted in time.
     """
 
     label: str
-    seasons: int = 1
     sites: int = 0
     replicates: int = 0
 
@@ -325,11 +323,8 @@ def plan_records(records: pd.DataFrame, plan: Plan, hybrids=None) -> pd.DataFram
         standing = pd.concat([standing, *(_named(one, r) for r in range(plan.replicates))])
     plots = [standing, *(_site(records, standing, s) for s in range(plan.sites))]
     plots = pd.concat(plots, ignore_index=True)
-    new = [
-        plots.assign(growing_season=last + y, crop_year=plots["crop_year"] + y, is_new=True)
-        for y in range(1, plan.seasons + 1)
-    ]
-    both = pd.concat([records.assign(is_new=False), *new], ignore_index=True)
+    new = plots.assign(growing_season=last + 1, crop_year=plots["crop_year"] + 1, is_new=True)
+    both = pd.concat([records.assign(is_new=False), new], ignore_index=True)
     return season_records(both.assign(dry_yield_t_ha=1.0, left_out=None), first_crop_year=1)
 
 
@@ -389,11 +384,8 @@ def spreads(
     known = np.full(len(frame), variances[RESIDUAL], float)
     if RESIDUAL not in fit.variances:
         known[~frame["is_new"].to_numpy(bool)] = fit.data["known"].to_numpy(float)
-    frame = frame.assign(
-        known=known, response=0.0, group=frame["hybrid"].astype("str").map(seasons.groups)
-    )
-    design = pd.concat([dummies(frame, "condition"), dummies(frame, "group").iloc[:, 1:]], axis=1)
-    terms = list(seasons.terms)
+    frame = frame.assign(known=known, response=0.0)
+    design, terms = season_design(frame, seasons.groups), list(seasons.terms)
     model = Model(frame, "response", design, terms, "reml", None, "known", residual=True)
     theta = variances[terms].to_numpy(float) / model.scale**2
     factor = model.problem.structure.factor(theta, model.problem.known)
@@ -411,12 +403,8 @@ def untold(seasons: SeasonsFit, plan: Plan) -> str:
     """Why the records at hand do not tell what a plan would bring; blank where they do."""
     sites, years = (seasons.records[column].nunique() for column in ("site", "season"))
     if not {"hybrid_season", "hybrid_site_season"} & set(seasons.terms):
-        one = "one season was cut after establishment"
-        cut = (
-            one
-            if years == 1
-            else "no hybrid was cut twice at a site, or the model has no such term"
-        )
+        cut = "no hybrid was cut twice at a site, or the model has no such term"
+        cut = "one season was cut after establishment" if years == 1 else cut
         return f"{cut}, which does not tell what another season will do"
     if plan.sites and "hybrid_site" not in seasons.terms:
         cut = "one site was cut" if sites == 1 else "no hybrid was cut at two sites"
@@ -444,15 +432,9 @@ class Way:
     rule: dict
 
 
-def other_rules(base: Way, factor: float = 2.0) -> list[Way]:
-    """Other margins (none, half and double), places (half and double) and costs (each changed by a
-    factor).
-
-    Parameters
-    ----------
-    base : Way
-    factor : float
-        Over 1. A cost of 0 stays.
+def other_rules(base: Way) -> list[Way]:
+    """Other margins (none, half and double), places (half and double) and costs (each half and
+    double; a cost of 0 stays).
     """
     k, delta, costs = (base.rule[name] for name in ("k", "delta", "costs"))
     rules = {}
@@ -467,7 +449,7 @@ def other_rules(base: Way, factor: float = 2.0) -> list[Way]:
         "hold": "one more season",
     }
     for key, label in kinds.items():
-        for times, value in _times(getattr(costs, key), factor):
+        for times, value in _times(getattr(costs, key)):
             changed = replace(costs, **{key: value}) if value > 0 else costs
             rules[f"{times} the cost of {label}"] = {"costs": changed}
     made = {name: base.rule | rule for name, rule in rules.items()}
@@ -479,10 +461,9 @@ def other_rules(base: Way, factor: float = 2.0) -> list[Way]:
     ]
 
 
-def _times(value, factor):
-    """A value multiplied and divided by a factor, and how that is called."""
-    twice, half = ("twice", "half") if factor == 2 else (f"{factor:g} times", f"1/{factor:g} of")
-    return (twice, value * factor), (half, value / factor)
+def _times(value):
+    """A value twice and half, and how that is called."""
+    return ("twice", 2 * value), ("half", value / 2)
 
 
 def other_floors(base: Way, traits: dict, floors: dict) -> list[Way]:
@@ -572,7 +553,7 @@ def other_weights(base: Way, traits: dict, weights: dict, control: str) -> list[
         return []
     tried = {"by the index instead of yield": weights}
     for name, a in weights.items():
-        for times, value in _times(a, 2.0) if name != "yield_t_ha" and a != 0 else ():
+        for times, value in _times(a) if name != "yield_t_ha" and a != 0 else ():
             tried[f"{times} the weight of {KINDS[name].word}"] = weights | {name: value}
     hybrids = list(base.gains.columns)
     gains = {name: index_gains(traits, own, control)[hybrids] for name, own in tried.items()}

@@ -15,11 +15,11 @@ import pandas as pd
 from scipy import stats
 
 from culmbook.consistency.draws import draw_seasons
-from culmbook.consistency.model import dummies, fit_seasons, season_records
+from culmbook.consistency.model import fit_seasons, season_records
 from culmbook.frost.freeze_curves import curve_draws, freeze_answers, main_set
 from culmbook.frost.freeze_tests import bracketing, observed_survival
 from culmbook.mixed import CONVERGED, fit_gaussian
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS
 from culmbook.stand.counts import model_cells, plot_stand
 from culmbook.stand.model import fit_stand
 from culmbook.text.numbers import fmt_list
@@ -27,6 +27,7 @@ from culmbook.text.refusal import Refusal
 from culmbook.text.words import is_are
 from culmbook.trials.dry_yield import plot_harvests
 from culmbook.trials.entries import controls_of, without_guards
+from culmbook.trials.layout import dummies
 from culmbook.yields.moisture import at_common_dates
 
 # Candidates tested from which on the value of one not tested is drawn from their distribution: with
@@ -46,7 +47,7 @@ class Trait:
     Attributes
     ----------
     name : str
-        Of :data:`culmbook.sheets.trait_kinds.KINDS`.
+        Of :data:`culmbook.sheets.settings.KINDS`.
     draws : DataFrame
         Joint draws, n × hybrids, in the trait's unit; a hybrid that nothing is known of is missing
         in all.
@@ -211,15 +212,8 @@ def stand_trait(
     Trials take the place of sites in the stand model, so that plantings of one site are not pooled.
     Mean logits are drawn from a multivariate t with the plots' residual degrees of freedom.
     """
-    if cells.empty:
-        raise Refusal("No plot has the counts that tell its stand.")
-    if cells["alive"].sum() in (0, cells["total"].sum()):
-        fate = "alive" if cells["alive"].sum() else "dead"
-        raise Refusal(f"All plants counted were {fate}: there are no differences to estimate.")
     place = cells["site"].astype("str") + ":" + cells["trial"].astype("str")
     stand = fit_stand(cells.assign(site=place, plot=place + ":" + cells["plot"].astype("str")))
-    if stand.fit.verdict != CONVERGED:
-        raise Refusal(f"The model of the stand has {stand.fit.verdict}.")
     rng, df = np.random.default_rng(seed), stand.fit.residual_df
     covariance = stand.fit.covariance.loc[stand.hybrids, stand.hybrids].to_numpy()
     off = rng.multivariate_normal(np.zeros(len(covariance)), covariance, size=n, method="eigh")

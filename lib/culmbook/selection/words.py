@@ -6,7 +6,7 @@ import pandas as pd
 
 from culmbook.selection.decide import DROP, EARLY, HOLD, PROMOTE, conditions
 from culmbook.selection.index import floor_words
-from culmbook.sheets.trait_kinds import KINDS
+from culmbook.sheets.settings import KINDS
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.words import is_are, n_of
 
@@ -19,9 +19,8 @@ NO_CHANGE = "No single change would be enough."
 _MOST_NAMED = 6
 _LIKELY, _UNLIKELY = 0.5, 0.2
 _LIKELY_TURN = 0.1
-_SURELY_FAILS = (
-    0.025  # probability of passing the floors; what else holds then is told by few draws
-)
+# Probability of passing the floors; what else holds then is told by few draws.
+_SURELY_FAILS = 0.025
 _HARDLY = 0.005  # of a saving: rounds to nothing on the page
 
 
@@ -102,7 +101,7 @@ def decision_words(decided: pd.DataFrame, rule: dict, control: str) -> str:
         last = f"{len(dropped)}{f', the nearest of them {named(near)}' if len(near) else ''}"
     must = [f"giving {_over(rule, control)}", f"being {best_words(rule['k'])}"]
     if decided["p_floors"].notna().any():
-        must.insert(0, "passing the floors")
+        must.insert(0, "passing the floors (limits on other traits)")
     open_now = f"not decided yet, too early: {named(early)}; " if len(early) else ""
     return (
         f"Promote: {named(promoted)}; hold: {named(held)}; {open_now}drop: {last}. In brackets: probability of being "
@@ -181,7 +180,7 @@ def _reasons(row, chances, floors, rule, control):
         reason, change = "Worth it, but the places are taken.", "A place that gets free."
         why = "the places are taken by hybrids that save more"
     elif row.decision == HOLD:
-        reason, change = f"Open: {names[weakest]}.", f"What settles {names[weakest]}."
+        reason, change = f"Open: {names[weakest]}.", f"Knowing whether {says[weakest]}."
     elif chances[weakest] >= _LIKELY:
         reason = "Each condition is likely, all together are not."
         why = f"all conditions together hold with a probability of {worth} only ({every})"
@@ -225,8 +224,8 @@ def _next_words(row, costs):
     if now - row.loss_after < _HARDLY:
         return "One more season would hardly lower the expected loss."
     return (
-        f"One more season is expected to lower the loss from {fmt_number(now, 2)} to "
-        f"{fmt_number(row.loss_after, 2)}, and turns the choice between promoting and dropping with a "
+        f"One more season is expected to lower the loss, in the unit of the costs, from {fmt_number(now, 2)} "
+        f"to {fmt_number(row.loss_after, 2)}, and turns the choice between promoting and dropping with a "
         f"probability of {fmt_chance(row.chance_flips)}."
     )
 

@@ -20,6 +20,13 @@ FEWEST_PLOTS = 6  # plots of a trial whose changes show how much they scatter
 RATIO_RANGE = (0.5, 1.6)  # component product ÷ harvested yield
 MOISTURE_PCT = (10, 65)
 DRY_YIELD_T_HA = 45  # dry yields above it are noted
+RECORDED = {
+    "fresh_mass_kg": "fresh mass",
+    "dry_mass_kg": "dry mass",
+    "fresh_yield_t_ha": "fresh yield per hectare",
+    "dry_yield_t_ha": "dry yield per hectare",
+}
+"""Columns in which a yield may be recorded, one of them in a row, in words."""
 OCCASION_MONTHS = {"autumn": range(8, 13), "spring": range(1, 7), "summer": range(5, 9)}
 FEWEST_SEASONS = 2  # seasons needed before a label is doubted
 TRAITS = ("stems", "height", "diameter", "flowering")
@@ -47,10 +54,11 @@ def cross_checks(tables):
     -------
     list of Problem
         Notes ``N-RANGE``, ``N-OCCASION``, ``N-DEADHEIGHT``, ``N-FALL`` and ``N-PRODUCT``, one for
-        each cause, site and season; ``N-SLIP`` for each row, ``N-LABEL`` for each plot and
-        ``N-OBSERVER`` for each observer apart.
+        each cause, site and season; ``N-BLOCK`` for each trial, ``N-SLIP`` for each row,
+        ``N-LABEL`` for each plot and ``N-OBSERVER`` for each observer apart.
     """
     looks = {
+        "plots": (block_notes,),
         "harvests": (slip_notes, product_notes, moisture_and_yield_notes),
         "stand_counts": (occasion_notes,),
         "stem_measures": (slip_notes, dead_height_notes, falling_notes, swap_notes),
@@ -87,7 +95,10 @@ def _one_note(code, table, frame, far, column, rule, mend="look at the paper she
     ``growing_season``. `rule` is filled in from the row.
     """
     season = ["site", "growing_season", "source_file"]
-    frame = frame.assign(far=far.astype("float64").fillna(0), n=1)
+    far = far.astype("float64").fillna(0)
+    if not (far > 0).any():
+        return []
+    frame = frame.assign(far=far, n=1)
     frame["n"] = frame.groupby(season, dropna=False)["n"].transform("size")
     frame = frame[frame["far"] > 0].sort_values("far", ascending=False, kind="stable")
     found = []
@@ -103,13 +114,50 @@ def _outside(values, low, high):
     return np.maximum(low - values, values - high).clip(lower=0)
 
 
-def dry_yield(harvests):
-    """Return moisture [%, wet basis] and dry yield [t/ha] of each harvest; missing without a
-    sample.
+def block_notes(tables):
+    """Return a note for each trial with codes of blocks that lie in several main plots of one
+    replicate.
     """
-    moisture = 100 * (1 - harvests["subsample_dry_g"] / harvests["subsample_fresh_g"])
-    dry_kg = harvests["fresh_mass_kg"] * (1 - moisture / 100)
-    return moisture, 10 * dry_kg / harvests["harvested_area_m2"]
+    plots, code = tables["plots"].dropna(subset="block"), ["site", "trial", "replicate", "block"]
+    main_plots = plots.assign(main_plot=plots["main_plot"].fillna("-")).groupby(code)["main_plot"]
+    frame = plots.assign(n=main_plots.transform("nunique"))
+    frame = frame[frame["n"] > 1].drop_duplicates(code)
+    trial = frame.groupby(["site", "trial"])["block"]
+    frame, first = frame.assign(n_codes=trial.transform("size")), trial.cumcount() == 0
+    rule = (
+        "block {block} lies in {n} main plots of replicate {replicate} ({n_codes} such codes in trial "
+        "{trial}): each main plot's part of it is taken as a block of its own"
+    )
+    mend = "correct main_plot or block, or give every block its own code within the replicate"
+    return _notes("N-BLOCK", "plots", frame, first, "block", rule, mend)
+
+
+def dry_yield(harvests):
+    """Return moisture [%, wet basis] and dry yield [t/ha] of each harvest; missing where they are
+    not known.
+    """
+    sampled = 100 * (1 - harvests["subsample_dry_g"] / harvests["subsample_fresh_g"])
+    moisture = harvests.reindex(columns=["moisture_pct"])["moisture_pct"].fillna(sampled)
+    return moisture, dry_yield_at(harvests, moisture)
+
+
+def dry_yield_at(harvests, moisture):
+    """Return the dry yield [t/ha] of each harvest, however it was recorded, at its moisture [%]."""
+    cut = harvests.reindex(columns=[*RECORDED, "harvested_area_m2"]).astype("float64")
+    share, area = 1 - moisture / 100, cut["harvested_area_m2"]
+    ways = (
+        10 * cut["fresh_mass_kg"] * share / area,
+        10 * cut["dry_mass_kg"] / area,
+        cut["fresh_yield_t_ha"] * share,
+        cut["dry_yield_t_ha"],
+    )
+    return pd.concat(ways, axis=1).bfill(axis=1).iloc[:, 0]
+
+
+def recorded_in(harvests):
+    """Return the column of each harvest in which its yield is recorded; missing where in none."""
+    is_there = harvests.reindex(columns=[*RECORDED]).notna()
+    return is_there.idxmax(axis=1).where(is_there.any(axis=1))
 
 
 def moisture_and_yield_notes(tables):
@@ -117,16 +165,17 @@ def moisture_and_yield_notes(tables):
     moisture, dry = dry_yield(tables["harvests"])
     frame = tables["harvests"].assign(moisture=moisture, dry=dry)
     limits = f"{MOISTURE_PCT[0]} to {MOISTURE_PCT[1]} %"
-    rule = (
-        "moisture {moisture:.1f} % ({subsample_fresh_g:g} g fresh, {subsample_dry_g:g} g dry) is outside "
-        f"the plausible {limits}"
-    )
-    odd = _outside(moisture, *MOISTURE_PCT)
-    found = _one_note("N-RANGE", "harvests", frame, odd, "subsample_dry_g", rule)
-    rule = "dry yield {dry:.1f} t/ha from {harvested_area_m2:g} m² is above the plausible "
-    rule += f"{DRY_YIELD_T_HA} t/ha"
-    high = _outside(dry, 0, DRY_YIELD_T_HA)
-    return found + _one_note("N-RANGE", "harvests", frame, high, "fresh_mass_kg", rule)
+    sample, found = " ({subsample_fresh_g:g} g fresh, {subsample_dry_g:g} g dry)", []
+    for column, of in {"subsample_dry_g": sample, "moisture_pct": ""}.items():
+        rule = f"moisture {{moisture:.1f}} %{of} is outside the plausible {limits}"
+        odd = _outside(moisture, *MOISTURE_PCT).where(frame[column].notna())
+        found += _one_note("N-RANGE", "harvests", frame, odd, column, rule)
+    for column in RECORDED:
+        of = " from {harvested_area_m2:g} m²" if column.endswith("kg") else ""
+        rule = f"dry yield {{dry:.1f}} t/ha{of} is above the plausible {DRY_YIELD_T_HA} t/ha"
+        high = _outside(dry, 0, DRY_YIELD_T_HA).where(frame[column].notna())
+        found += _one_note("N-RANGE", "harvests", frame, high, column, rule)
+    return found
 
 
 def occasion_notes(tables):
@@ -222,7 +271,7 @@ def slip_notes(tables, name):
     group = ["site", "trial", "growing_season"] + ["measured_on"] * ("measured_on" in frame)
     # what was cut from an area is divided by it before plots are compared
     area = frame["harvested_area_m2"] if name == "harvests" else 1
-    per = {column: area if column == "fresh_mass_kg" else 1 for column in columns}
+    per = {column: area if column.endswith("mass_kg") else 1 for column in columns}
     logs = {
         column: np.log10((frame[column] / per[column]).where(frame[column] > 0))
         for column in columns
@@ -295,7 +344,9 @@ def product_notes(tables):
         f"{RATIO_RANGE[0]} to {RATIO_RANGE[1]}): an area, a mass or a count slipped?"
     )
     far = _outside(np.log(frame["ratio"]), *np.log(RATIO_RANGE))
-    return _one_note("N-PRODUCT", "harvests", frame, far, "fresh_mass_kg", rule)
+    ways = {column: far.where(frame[column].notna()) for column in RECORDED}
+    notes = (_one_note("N-PRODUCT", "harvests", frame, ways[way], way, rule) for way in ways)
+    return [each for found in notes for each in found]
 
 
 def component_product(tables):

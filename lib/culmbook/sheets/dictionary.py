@@ -1,18 +1,22 @@
 """The data dictionary: what every table and column is, read from the Table Schema files beside it.
 
 Each ``schemas/<table>.json`` is a Frictionless Table Schema. Beside the standard properties a field
-may carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet),
-``plausible`` (values outside are worth a look), ``plausibleDayOfYear``, ``requiredIf`` (needed when
-another column has one of these values), ``naMeans`` (NA is a value here), ``slip`` (how its unit is likely mistaken), ``measured`` (a constant
-column is suspicious) and ``optional`` (the column may be left out); a table may be ``optional``,
-have ``uniqueSets`` beside its primary key, ``rules`` (which rows are wrong, by columns of the row,
+may carry ``unit``, ``content`` (code, choice, text, or cell: a cell of another sheet), ``shape`` (the
+pattern of a code in words), ``plausible`` (values outside are worth a look),
+``plausibleDayOfYear``, ``requiredIf`` (needed when another column has one of these values),
+``naMeans`` (NA is a value here), ``slip`` (how its unit is likely mistaken), ``measured`` (a
+constant column is suspicious), ``optional`` (the column may be left out) and ``insteadOf`` (columns
+that may be left out where this one is there); a table may be ``optional``, have ``uniqueSets`` beside its primary key, ``rules`` (which rows are wrong, by columns of the row,
 of its plot and its ``area`` [m²], whatever else was read; an area may be 0.5 % above the plot's,
 since it is typed rounded), and stand ``beside`` the data (the corrections). ``python -m
-culmbook.sheets.dictionary`` prints the dictionary as a Markdown page.
+culmbook.sheets.dictionary`` prints the dictionary as a Markdown page, with a table's name that
+table.
 """
 
+import argparse
 import json
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
 
@@ -34,18 +38,20 @@ class Field:
     unit: str = ""
     required: bool = False
     pattern: str | None = None
+    shape: str = ""  # of a code, in words
     enum: tuple = ()
     minimum: float | None = None
     exclusive_minimum: float | None = None
     maximum: float | None = None
     max_length: int | None = None
     plausible: tuple = ()
-    plausible_days: tuple = ()
+    plausible_day_of_year: tuple = ()
     required_if: tuple = ()  # pairs (column, allowed values)
     na_means: str = ""
     slip: str = ""
     measured: bool = False
     optional: bool = False
+    instead_of: tuple = ()
 
     @property
     def dtype(self):
@@ -59,7 +65,7 @@ class Field:
             return ", ".join(self.enum)
         low = "" if self.minimum is None else f"{self.minimum:g} or more"
         low = low if self.exclusive_minimum is None else f"more than {self.exclusive_minimum:g}"
-        high = "" if self.maximum is None else f"at most {self.maximum:g}"
+        high = "" if self.maximum is None else f"at most {self.maximum:,.10g}"
         words = {"integer": "whole number", "number": "number", "date": "date, YYYY-MM-DD"}
         kind = words.get(self.type, self.content or "text")
         return ", ".join(part for part in (kind, low, high) if part)
@@ -104,28 +110,21 @@ class Table:
 
 
 def _field(spec):
-    limits = spec.get("constraints", {})
-    needs = tuple((name, tuple(values)) for name, values in spec.get("requiredIf", {}).items())
-    own = "name title type description content unit slip measured optional".split()
-    return Field(
-        **{name: spec[name] for name in own if name in spec},
-        **{name: limits[name] for name in ("required", "pattern", "minimum") if name in limits},
-        enum=tuple(limits.get("enum", ())),
-        exclusive_minimum=limits.get("exclusiveMinimum"),
-        maximum=limits.get("maximum"),
-        max_length=limits.get("maxLength"),
-        plausible=tuple(spec.get("plausible", ())),
-        plausible_days=tuple(spec.get("plausibleDayOfYear", ())),
-        required_if=needs,
-        na_means=spec.get("naMeans", ""),
-    )
+    """Return a column from its Table Schema field, whose properties are written in camel case."""
+    given = spec | spec.get("constraints", {})
+    given["requiredIf"] = [(n, tuple(words)) for n, words in spec.get("requiredIf", {}).items()]
+    said = {re.sub("[A-Z]", lambda c: f"_{c[0].lower()}", name): x for name, x in given.items()}
+    said = {name: tuple(x) if isinstance(x, list) else x for name, x in said.items()}
+    return Field(**{f.name: said[f.name] for f in fields(Field) if f.name in said})
 
 
 def _table(spec):
-    links = []
-    for link in spec["foreignKeys"]:
-        to = link["reference"]
-        links.append(ForeignKey(tuple(link["fields"]), to["resource"], tuple(to["fields"])))
+    links = [
+        ForeignKey(
+            tuple(link["fields"]), link["reference"]["resource"], tuple(link["reference"]["fields"])
+        )
+        for link in spec["foreignKeys"]
+    ]
     own = ("name", "title", "description", "optional", "beside")
     return Table(
         **{name: spec[name] for name in own if name in spec},
@@ -183,10 +182,13 @@ def column_dictionary(name):
     return pd.DataFrame({title: [getattr(f, own) for f in fields] for title, own in names.items()})
 
 
-def markdown_page():
-    """Return the whole dictionary as a Markdown page."""
-    parts = ["# Data dictionary\n\nMade from the Table Schema files; edit those, not this page.\n"]
-    for table in _all_tables().values():
+def markdown_page(*names):
+    """Return the dictionary of some tables as a Markdown page; of all, with a title, where none is
+    named.
+    """
+    title = "# Data dictionary\n\nMade from the Table Schema files; edit those, not this page.\n"
+    parts = [] if names else [title]
+    for table in (_all_tables()[name] for name in names or _all_tables()):
         left_out = " The table may be left out." if table.optional else ""
         parts += [
             f"## {table.name}\n",
@@ -204,10 +206,13 @@ def _markdown_row(field):
     needed = "yes" if field.required else f"if {needs}" if needs else ""
     needed = "column may be left out" if field.optional else needed
     plausible = "–".join(f"{x:g}" for x in field.plausible)
-    plausible = plausible or " – ".join(f"day {x}" for x in field.plausible_days)
+    plausible = plausible or " – ".join(f"day {x}" for x in field.plausible_day_of_year)
     cells = (field.name, field.unit, needed, field.allowed, plausible, field.description)
     return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
 
 if __name__ == "__main__":
-    print(markdown_page())
+    parser = argparse.ArgumentParser(description="Print what every table and column is.")
+    parser.add_argument("table", nargs="?", choices=list(_all_tables()), help="only this table")
+    asked = parser.parse_args().table
+    print(markdown_page(*[asked] * bool(asked)))

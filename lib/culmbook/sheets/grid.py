@@ -1,5 +1,5 @@
 """From the bare cells of one sheet to a header and rows: blank lines, titles, widths, odd
-characters; and which of its columns is which column of the table.
+characters.
 
 A :class:`Grid` is what a CSV file or a worksheet holds, before anything is known about it. `shape`
 finds the header and sorts the lines below it into rows, refused rows and notes; it judges form
@@ -10,13 +10,11 @@ import re
 from dataclasses import dataclass, field
 
 from culmbook.sheets.problems import note, refuse_file, refuse_row
-from culmbook.sheets.values import did_you_mean, odd_spaces, trimmed
+from culmbook.sheets.values import trimmed
 
 MOST_COLUMNS = 300
-WALK = ("trial", "row", "column")
-"""Columns of the table of plots that our own sheets repeat for the walk; elsewhere they are not
-read.
-"""
+WALK = ("trial", "row", "column", "plants_planted", "last_count")
+"""Columns that our own sheets hold for the walk, which are not read."""
 LONGEST_CELL = 32_767  # what a spreadsheet cell can hold
 HEADER_WITHIN = 30  # lines searched for the header
 MUST_BE_FILLED = "(must be filled)"  # stands above a needed column's name in our own empty sheets
@@ -183,7 +181,7 @@ def shape(grid, names=frozenset()):
     said = {"delimiter": grid.delimiter, "encoding": grid.encoding}
     found, at = RawTable(grid.file, grid.sheet, **said), find_header(grid.rows, names)
     if at is None:
-        found.problems.append(_no_header(grid))
+        found.problems.append(_no_header(grid, names))
         return found
     cells = grid.rows[at]
     found.header_line, found.problems = grid.lines[at], _above(grid, at)
@@ -205,12 +203,19 @@ def empty(file, what="file"):
     return refuse_file("E-EMPTY", file, rule, "fill it in, or remove the file")
 
 
-def _no_header(grid):
-    if all(is_blank(row) for row in grid.rows):
+def _no_header(grid, names):
+    """Refuse a file without header, saying which rows were read and what the first ones hold."""
+    filled = [i for i, row in enumerate(grid.rows[:HEADER_WITHIN]) if not is_blank(row)]
+    if not filled:
         return empty(grid.file)
-    within = f"none of the first {HEADER_WITHIN} lines"
-    rule = f"no header: {within} holds the column names of this table"
-    return refuse_file("E-HEADER", grid.file, rule, "write the column names above the first row")
+    words = {grid.lines[i]: [c.strip() for c in grid.rows[i] if c.strip()] for i in filled[:2]}
+    read = "; ".join(f"line {n} reads “{' | '.join(cells[:8])}”" for n, cells in words.items())
+    rule = f"no header: none of lines {grid.lines[0]} to {grid.lines[filled[-1]]} holds two column "
+    rule += f"names of this table ({', '.join(sorted(names)[:4])} …); {read}"
+    mend = (
+        "write the column names above the first row, or name your own headings: culmbook headings"
+    )
+    return refuse_file("E-HEADER", grid.file, rule, mend)
 
 
 def _above(grid, at):
@@ -440,92 +445,3 @@ def plain_header(text):
     ('counted_on', 'fresh_mass_kg')
     """
     return re.sub("[ \u00a0\u202f\u2007-]", "_", trimmed(text).casefold())
-
-
-def match_header(raw, table):
-    """Return where each column of the table stands in a sheet, and what was wrong with the header.
-
-    Parameters
-    ----------
-    raw : RawTable
-    table : culmbook.sheets.dictionary.Table
-
-    Returns
-    -------
-    places : dict of str to int
-        Column name to position in the sheet.
-    problems : list of Problem
-        A refusal of the file (``E-HEADER``, ``E-DUPHEADER``) or notes (``N-HEADER``).
-    """
-    names = [plain_header(text) for text in raw.header]
-    if not set(names) & set(table.columns):
-        rule = f"no header line with columns {', '.join(table.columns[:4])} …"
-        mend = "put the column names in the first line"
-        return {}, [_refusal(raw, table, "E-HEADER", None, rule, mend)]
-    problems = []
-    for name in dict.fromkeys(name for name in names if name and names.count(name) > 1):
-        rule = f"column {name} stands twice"
-        problems.append(_refusal(raw, table, "E-DUPHEADER", name, rule, "keep one", name))
-    for column in table.fields:
-        if not column.optional and column.name not in names:
-            mend = f"add the column {column.name}"
-            mend += "; its cells may stay blank" * (not column.required)
-            rule = f"column {column.name} is missing"
-            problems.append(_refusal(raw, table, "E-HEADER", column.name, rule, mend))
-    problems += _unknown(raw, table, names, is_complete=not problems)
-    places = {name: i for i, name in enumerate(names) if name in table.columns}
-    if not any(problem.severity == "error_file" for problem in problems):
-        problems += _notes(raw, table, names)
-    return places, problems
-
-
-def _refusal(raw, table, code, column, rule, mend, value=None):
-    place = {"line": raw.header_line, "column": column, "value": value, "table": table.name}
-    return refuse_file(code, raw.file, rule, mend, **place)
-
-
-def _note(raw, table, rule, mend, **place):
-    return note("N-HEADER", raw.file, rule, mend, line=raw.header_line, table=table.name, **place)
-
-
-def _unknown(raw, table, names, is_complete):
-    """Return a refusal or note for each header that names no column of the table.
-
-    A column of the sheet's own is only noted, as long as nothing is missing and its name is unlike
-    that of any column that the sheet lacks; those that our own sheets carry for the walk are passed
-    over.
-    """
-    free = [name for name in table.columns if name not in names]
-    found = []
-    for text, name in zip(raw.header, names):
-        if name in table.columns:
-            continue
-        mend = did_you_mean(name, free) if name else ""
-        is_misspelt = mend.startswith("did you mean")
-        rule = f"{text.strip()} is no column of {table.name}"
-        if name in WALK and "plot" in table.columns and not is_misspelt:
-            continue
-        if is_complete and name and not is_misspelt:
-            found.append(_note(raw, table, rule + " and was not read", "", column=text.strip()))
-            continue
-        if not name:
-            rule = "a column has no name"
-            mend = f"type its name; not found: {', '.join(free) or 'none'}"
-        odd = ", ".join(f"U+{ord(c):04X}" for c in text if ord(c) > 127)
-        rule += f" ({odd} inside)" if odd else ""
-        found.append(_refusal(raw, table, "E-HEADER", text.strip() or None, rule, mend, text))
-    return found
-
-
-def _notes(raw, table, names):
-    found = []
-    for text, name in zip(raw.header, names):
-        if name in table.columns and text.strip(" ") != name:
-            spaces = odd_spaces(text)
-            rule = f"{text.strip()} read as {name}" + (f"; {spaces} removed" if spaces else "")
-            found.append(_note(raw, table, rule, f"write {name}", column=name, value=text))
-    absent = [field.name for field in table.fields if field.name not in names]
-    if absent:
-        rule = f"optional columns not there: {', '.join(absent)}"
-        found.append(_note(raw, table, rule, "add them if they were observed"))
-    return found

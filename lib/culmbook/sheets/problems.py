@@ -1,5 +1,6 @@
 """What was wrong in the sheets: one record per fault, as a table and as a report in words."""
 
+import re
 from dataclasses import dataclass, fields, replace
 
 import pandas as pd
@@ -7,7 +8,7 @@ import pandas as pd
 from culmbook.text.numbers import fmt_list
 
 SEVERITIES = ("error_file", "error_row", "note")
-FOLLOWING = ("E-LAYOUT",)  # mostly follow from a fault of another table
+MONTHS = "January February March April May June July August September October November December"
 FEW = 6  # lines listed of rows that share a fault
 SHOWN_VALUE = 60  # longest piece of a cell that is quoted in a message
 
@@ -32,8 +33,8 @@ class Problem:
         The cell as it stands.
     rule, mend : str
         What is expected, and what would put it right.
-    table, site : str or None
-        Table of the dictionary and site the row belongs to, where known.
+    table, site, plot, hybrid : str or None
+        Table of the dictionary, and site, plot and hybrid the row belongs to, where known.
 
     Raises
     ------
@@ -51,6 +52,8 @@ class Problem:
     mend: str = ""
     table: str | None = None
     site: str | None = None
+    plot: str | None = None
+    hybrid: str | None = None
 
     def __post_init__(self):
         is_note = self.code.startswith("N-")
@@ -111,8 +114,8 @@ def problems_frame(problems):
     Returns
     -------
     pandas.DataFrame
-        Columns code, severity, file, line (Int64), column, value, rule, mend, table, site; text
-        columns are ``str`` with missing values where a field does not apply.
+        Columns code, severity, file, line (Int64), column, value, rule, mend, table, site, plot,
+        hybrid; text columns are ``str`` with missing values where a field does not apply.
     """
     frame = pd.DataFrame([vars(p) for p in dict.fromkeys(problems)], columns=COLUMNS)
     text = {name: "str" for name in COLUMNS if name != "line"}
@@ -137,60 +140,30 @@ def shown(value, longest=SHOWN_VALUE):
     return "".join(c if c.isprintable() else f"[U+{ord(c):04X}]" for c in cut)
 
 
-def format_problems(frame, *, errors_only=False):
-    """Return the report of all problems in words, grouped by site and file.
+def by_cause(frame):
+    """Return the first problem of each cause in a file; its rule counts the others and says where.
 
     Parameters
     ----------
     frame : pandas.DataFrame
         As returned by :func:`problems_frame`.
-    errors_only : bool
-        Leave out the notes; the totals still count them.
-
-    Returns
-    -------
-    str
-        Files refused whole come first in their site, then files with rows refused, those that only
-        lack their plots after them, files with notes last. Within a file refusals come before
-        notes. Ends with a line of totals.
     """
-    parts = []
-    listed = frame[frame["severity"] != "note"] if errors_only else frame
-    for site, of_site in listed.fillna({"site": ""}).groupby("site", sort=True):
-        parts.append(f"Site {shown(site)}" if site else "Whole network")
-        files = sorted(of_site.groupby("file"), key=lambda group: (_urgency(group[1]), group[0]))
-        for file, of_file in files:
-            parts.append(f"  {shown(file, 200)}")
-            parts += [f"    {_sentence(row)}" for row in of_file.itertuples(index=False)]
-        parts.append("")
-    return "\n".join([*parts, _totals(frame)])
-
-
-def _urgency(of_file):
-    """Return a file's place in the report: causes before their consequences, which carry
-    `FOLLOWING` codes.
-    """
-    causes = of_file[~of_file["code"].isin(FOLLOWING)]
-    ranks = {"error_file": 0, "error_row": 1, "note": 3}
-    ranks = [ranks[severity] for severity in causes["severity"]]
-    return min(ranks + [2] * (len(causes) < len(of_file)))
-
-
-def _sentence(row):
-    """Return one problem as a line: place, value, rule, mend, code."""
-    place = [] if pd.isna(row.line) else [f"line {row.line}"]
-    place += [] if pd.isna(row.column) else [f"column {shown(row.column)}"]
-    value = "" if pd.isna(row.value) else f" “{shown(row.value)}”:" if row.value else " blank:"
-    mend = f" → {shown(row.mend, 300)}" if row.mend else ""
-    head = ", ".join(place) or "file"
-    word = {"error_file": "FILE REFUSED", "error_row": "row refused", "note": "note"}[row.severity]
-    return f"[{row.code}] {word}, {head}:{value} {shown(row.rule, 300)}{mend}"
-
-
-def _totals(frame):
-    n = frame["severity"].value_counts()
-    n_rows = len(frame.loc[frame["severity"] == "error_row", ["file", "line"]].drop_duplicates())
-    n_files, n_faults, n_notes = (int(n.get(severity, 0)) for severity in SEVERITIES)
-    files = "reason to refuse a whole file" if n_files == 1 else "reasons to refuse whole files"
-    faults = f"{n_faults} fault{'s' * (n_faults != 1)} in {n_rows} refused row{'s' * (n_rows != 1)}"
-    return f"{n_files} {files}, {faults}, {n_notes} note{'s' * (n_notes != 1)}."
+    causes, kept = [], []
+    words = (
+        frame.reindex(columns=["code", "value", "column", "plot", "rule"]).astype(object).fillna("")
+    )
+    for code, value, column, plot, cause in words.itertuples(index=False):
+        for own in sorted(filter(None, {value.strip(), column, plot}), key=len, reverse=True):
+            cause = re.sub(rf"(?<!\w){re.escape(own)}(?!\w)", "#", cause)
+        causes.append(code + re.sub(rf"\d+|{MONTHS.replace(' ', '|')}", "#", cause))
+    by = ["file", "severity", pd.Series(causes, frame.index, dtype="str")]
+    for _, alike in frame.groupby(by, sort=False):
+        first, others = alike.iloc[0].copy(), alike.iloc[1:]
+        lines = others["line"][others["line"] != first["line"]].dropna()
+        what, places = ("line", lines) if len(lines) else ("column", others["column"].dropna())
+        places = [shown(place) for place in dict.fromkeys(places)]
+        if len(others):
+            where = f"{what}{'s' * (len(places) != 1)} {fmt_list(places, FEW)}"
+            first["rule"] += f" [{len(others)} more of this kind: {where}]"
+        kept.append(first)
+    return pd.DataFrame(kept, columns=frame.columns).astype(frame.dtypes)

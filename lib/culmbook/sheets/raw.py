@@ -21,7 +21,7 @@ from culmbook.sheets.problems import note, refuse_file
 from culmbook.sheets.values import did_you_mean
 
 TABLE_FILES = (".csv", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
-BESIDE = ("corrections", "settings")
+BESIDE = ("corrections", "settings", "headings")
 # Left aside without a word: notes for people, litter of file managers, the demo's truth
 SILENT_NAMES = {"thumbs.db", "desktop.ini", "readme", "truth"}
 SILENT_ENDS = (".md", ".txt", ".pdf", ".schema.json")
@@ -100,7 +100,7 @@ def _skipped(path, name, table, site):
     rule = "no table of this name: not read"
     mend = did_you_mean(table, [*tables(), *BESIDE])
     if table in BESIDE:
-        ending = ".toml" if table == "settings" else ".csv"
+        ending = ".csv" if table == "corrections" else ".toml"
         rule = f"{path.name} counts only at the root of the network, as {table}{ending}"
         mend = "move it there"
     elif not mend.startswith("did you mean"):

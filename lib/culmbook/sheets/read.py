@@ -4,23 +4,21 @@ from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from culmbook.sheets import rules
+from culmbook.sheets.corrections import Corrections
 from culmbook.sheets.crosschecks import cross_checks
 from culmbook.sheets.dictionary import corrections_table, tables
-from culmbook.sheets.grid import plain_header
-from culmbook.sheets.problems import format_problems, note, problems_frame, refuse_file
+from culmbook.sheets.headings import AllHeadings, mapping_notes, unfolded
+from culmbook.sheets.problems import problems_frame, refuse_file
 from culmbook.sheets.raw import list_folder, read_raw, site_folders
-from culmbook.sheets.rows import CORRECTED, Rows, read_sheet
+from culmbook.sheets.rows import Rows, read_sheet
 from culmbook.sheets.settings import FILE as SETTINGS_FILE
 from culmbook.sheets.settings import Settings, read_settings
 from culmbook.sheets.values import Conventions, did_you_mean
 from culmbook.text.refusal import Refusal
 
-WAITING = "no such row"  # unless one is found
-OUTCOMES = {"applied": "bool", "outcome": "str"}
 FILE_COLUMNS = ["file", "table", "site", "rows", "rows_kept", "sha256", "bytes"]
 FILE_COLUMNS += ["encoding", "delimiter", "decimal"]
 
@@ -69,7 +67,7 @@ class Network:
         """
         wanted = [*dict.fromkeys([*_with_parents(needed), *needed])]
         errors = self.problems[self.problems["severity"] == "error_file"]
-        general = [*wanted, "settings", "corrections"]
+        general = [*wanted, "settings", "headings", "corrections"]
         of_network = errors["site"].isna() & errors["table"].isin(general)
         of_site = (errors["site"] == site) & (errors["table"].isna() | errors["table"].isin(wanted))
         errors = errors[of_network | of_site.fillna(False)]
@@ -196,6 +194,8 @@ class _Reader:
         self.table_files, subfolders, problems = list_folder(self.folder, self.folder)
         self.problems += problems
         self._mark_unusable(problems)
+        self.headings = AllHeadings(self.folder)
+        self.problems += self.headings.problems
         self.corrections = Corrections()
         self.corrections = Corrections(self._read_corrections(), self.site)
         for name in ("sites", "hybrids"):
@@ -207,6 +207,7 @@ class _Reader:
                 self._read_table(name)
         self._read_settings()
         self._check_missing()
+        self.problems += self.headings.unused() if self.site == "all" else []
         self.problems += self.corrections.problems()
 
     def _check_site(self):
@@ -216,14 +217,14 @@ class _Reader:
             raise ValueError(f"site={self.site!r} is not in the table sites; {meant}")
 
     def known_sites(self):
-        """Return the codes of the sites that passed."""
-        rows = self.rows["sites"]
-        return set(rows.frame["site"][rows.ok])
+        """Return the codes of the sites, of those with a refused row too."""
+        return set(self.rows["sites"].frame["site"].dropna())
 
     def _add_site_folders(self, subfolders):
         site = self.site.casefold()
         wanted = [path for path in subfolders if site in ("all", path.name.casefold())]
-        folders, problems = site_folders(wanted, self.known_sites(), self.folder)
+        known = self.known_sites() or {path.name for path in wanted}
+        folders, problems = site_folders(wanted, known, self.folder)
         self.problems += problems
         for name, folder in folders.items():
             files, _, problems = list_folder(folder, self.folder, name)
@@ -250,20 +251,32 @@ class _Reader:
         files = [file for file in self.table_files if file.table == name]
         read = [self._read_file(file, table) for file in files]
         rows = self._checked(table, [part for part, _, _ in read])
-        if self.corrections.apply(rows, {raw.file: raw for _, raw, _ in read}):
+        owns = [self._own(file, table) for file in files]
+        raws = {raw.file: (raw, own) for own, (_, raw, _) in zip(owns, read)}
+        if self.corrections.apply(rows, raws):
             read = [self._read_again(file, table, raw) for file, (_, raw, _) in zip(files, read)]
             rows = self._checked(table, [part for part, _, _ in read])
         for file, (part, raw, conventions) in zip(files, read):
             self._add_facts(raw, file, conventions)
-            self._mark_unusable(part.problems)
+            if not len(part.ok):
+                self._mark_unusable(part.problems)
         self.problems += rows.problems
         self.rows[name] = rows
 
     def _read_file(self, file, table):
-        return self._read_again(file, table, read_raw(file.path, self.folder, table.columns))
+        own = self._own(file, table)
+        raw = read_raw(file.path, self.folder, [*table.columns, *own.named])
+        if not raw.refused:
+            raw.problems += mapping_notes(raw, table, own)
+        return self._read_again(file, table, unfolded(raw, own))
+
+    def _own(self, file, table):
+        path = file.path.relative_to(self.folder).as_posix()
+        return self.headings.of(path, table, file.site)
 
     def _read_again(self, file, table, raw):
-        rows, conventions = read_sheet(raw, table, self.today, file.site)
+        own = self._own(file, table)
+        rows, conventions = read_sheet(raw, table, self.today, file.site, own)
         if file.site and not table.has_site:
             rule = f"rows of {table.name} belong to no single site"
             mend = "move the file to the root of the network"
@@ -280,17 +293,28 @@ class _Reader:
         rules.check_key(rows)
         rules.check_unique_sets(rows)
         rules.check_rules(rows, self.rows)
+        lacking = {(p.file, p.column) for p in rows.problems if p.code == "E-HEADER"}
+        told = [
+            p for p in rows.problems if p.code == "E-HEADER" or (p.file, p.column) not in lacking
+        ]
+        rows.problems = told  # not every row of a column that is missing
+        if any(link.table == "plots" for link in self._known_links(table)):
+            rules.withdraw_without_layout(rows, self.rows["plots"])
         return rows
 
+    def _known_links(self, table):
+        return [
+            link
+            for link in table.foreign_keys
+            if (link.table, None) not in self.unusable and len(self.rows[link.table].ok)
+        ]
+
     def _check_links(self, rows):
-        for link in rows.table.foreign_keys:
-            if (link.table, None) in self.unusable or not len(self.rows[link.table].ok):
-                continue
+        for link in self._known_links(rows.table):
             known = rules.known_codes(self.rows[link.table], link.columns)
             if len(link.fields) == 1:
                 rules.check_single_codes(rows, link.fields[0], known)
             else:
-                rules.set_aside_without_layout(rows, {site for site, _ in known.good})
                 rules.check_plots(rows, known)
             if link.fields == ("site",) and rows.table.has_site:
                 rules.check_folder_site(rows)
@@ -344,7 +368,7 @@ class _Reader:
         return Network(self.folder, self.site, kept, *read)
 
     def _problems(self):
-        frame = problems_frame(self.problems)
+        frame = self._with_plots(problems_frame(self.problems))
         known = self.known_sites()
         if known:
             frame["site"] = frame["site"].where(frame["site"].isin(known))
@@ -352,184 +376,15 @@ class _Reader:
             return frame
         return frame[frame["site"].isna() | (frame["site"] == self.site)].reset_index(drop=True)
 
-
-def check(data, *, site="all", errors_only=False, today=None):
-    """Return the report on a network folder and an exit status.
-
-    Parameters
-    ----------
-    data : str or path-like
-        Network folder.
-    site : str
-        ``all``, or one site.
-    errors_only : bool
-        List only what was refused; notes are counted.
-    today : datetime.date, optional
-        Dates after it are refused; the clock's date by default.
-
-    Returns
-    -------
-    report : str
-        The files that were read, every problem by site and file, and which sites are incomplete or
-        stopped.
-    status : int
-        0 when nothing was refused, 1 when a row or file was, 2 when the folder cannot be read at
-        all.
-    """
-    try:
-        network = read_network(data, site=site, today=today)
-    except ValueError as error:
-        return f"culmbook check: {error}\n", 2
-    files, corrections = network.files, network.corrections
-    parts = [f"Network folder {network.folder}", ""]
-    width = files["file"].str.len().max()
-    for row in files[files["table"] != "corrections"].itertuples():
-        line = f"{row.file:<{width}}  {row.rows:>7} rows, {row.rows_kept:>7} kept"
-        line += "  decimal ," if row.decimal == "," else ""
-        is_usual = pd.isna(row.encoding) or row.encoding == "utf-8"
-        parts.append(line + ("" if is_usual else f"  {row.encoding}"))
-    if files.empty:
-        parts.append("No table was found.")
-    parts += ["", format_problems(network.problems, errors_only=errors_only)]
-    if len(corrections):
-        parts.append(f"{corrections['applied'].sum()} of {len(corrections)} corrections applied.")
-    sites = network.tables["sites"]["site"]
-    incomplete = [site for site in sites if network.is_incomplete(site)]
-    if incomplete:
-        parts.append(f"Incomplete: {', '.join(incomplete)}.")
-    for site in sites:
-        if why := network.stopped(site, "plots"):
-            parts.append(f"Site {site} cannot be reported on: {why}")
-    refused = network.problems["severity"] != "note"
-    return "\n".join(parts) + "\n", int(refused.any())
-
-
-# ---------------------------------------------------------------- corrections
-
-
-def no_corrections():
-    """Return the table of corrections without rows."""
-    columns = dict.fromkeys(corrections_table().columns, "str") | OUTCOMES
-    return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in columns.items()})
-
-
-class Corrections:
-    """The corrections of a network and what became of each.
-
-    Parameters
-    ----------
-    rows : Rows or None
-        The rows read from the corrections file.
-    site : str
-        ``all``, or the one site that is read; corrections of other sites are left aside.
-    """
-
-    def __init__(self, rows=None, site="all"):
-        self.rows = rows
-        self.frame, self.lines = no_corrections(), []
-        if rows is None or not rows.ok.any():
-            return
-        frame = rows.frame[rows.ok].reset_index(drop=True)
-        for name in ("old_value", "new_value"):
-            typed = [str(cell).strip() for cell in rows.text[name][rows.ok]]
-            frame[name] = pd.Series(typed, dtype="str")
-        for name in ("table", "column"):
-            frame[name] = frame[name].str.strip()
-        frame["on"] = frame["on"].dt.strftime("%Y-%m-%d").astype("str")
-        keys = ["/".join(part.strip() for part in key.split("/")) for key in frame["key"]]
-        frame = frame.assign(key=pd.Series(keys, dtype="str"), applied=False, outcome=WAITING)
-        known = tables()
-        for i, row in frame.iterrows():
-            if row["table"] not in known:
-                frame.loc[i, "outcome"] = f"{row['table']} is no table"
-            elif row["column"] not in known[row["table"]].columns:
-                frame.loc[i, "outcome"] = f"{row['column']} is no column of {row['table']}"
-        of_sites = frame["table"].map(lambda name: name in known and known[name].has_site)
-        is_other = of_sites.astype(bool) & (frame["key"].str.split("/").str[0] != site)
-        if site != "all":
-            frame = frame[~is_other].reset_index(drop=True)
-        self.lines = frame["source_line"].tolist()
-        self.frame = frame[self.frame.columns]
-
-    def apply(self, rows, raws):
-        """Put the corrections of one table into its sheets.
-
-        Parameters
-        ----------
-        rows : Rows
-            The table as read without corrections.
-        raws : dict of str to RawTable
-            Its sheets by file; changed in place where a correction applies.
-
-        Returns
-        -------
-        bool
-            Whether any cell was changed.
-        """
-        is_open = (self.frame["table"] == rows.table.name) & (self.frame["outcome"] == WAITING)
-        wanted = self.frame.index[is_open]
-        if wanted.empty:
-            return False
-        keys = row_keys(rows)
-        for i in wanted:
-            found = np.flatnonzero(keys == self.frame.at[i, "key"])
-            done, outcome = self._apply_one(self.frame.loc[i], found, rows, raws)
-            self.frame.loc[i, "applied"] = done
-            self.frame.loc[i, "outcome"] = outcome
-        return bool(self.frame.loc[wanted, "applied"].any())
-
-    def _apply_one(self, correction, found, rows, raws):
-        """Put one correction in if exactly one row has its key and its old value; return whether,
-        and why.
-        """
-        if len(found) == 0:
-            return False, WAITING
-        column = correction["column"]
-        standing = [str(rows.text[column][i]).strip() for i in found]
-        matching = [i for i, text in zip(found, standing) if text == correction["old_value"]]
-        if not matching:
-            old = correction["old_value"]
-            return False, f"not applied: “{standing[0]}” stands there, not “{old}”"
-        if len(matching) > 1:
-            return False, f"not applied: {len(matching)} rows have this key and value"
-        file, line = (rows.frame[name].iat[matching[0]] for name in ("source_file", "source_line"))
-        if not _replace_cell(raws[file], int(line), column, correction["new_value"]):
-            return False, f"not applied: {file} has no column {column}"
-        return True, f"applied to {file}, line {line}"
-
-    def problems(self):
-        """Return a note for each correction that did not apply."""
-        found, mend = [], "delete the correction, or correct its key and old value"
-        for line, row in zip(self.lines, self.frame.itertuples()):
-            if not row.applied:
-                file = self.rows.frame["source_file"].iat[0]
-                rule = f"{row.table} {row.key}: {row.outcome}"
-                place = {"line": line, "column": row.column, "value": row.old_value}
-                found.append(note("N-CORRECTION", file, rule, mend, table="corrections", **place))
-        return found
-
-
-def row_keys(rows):
-    """Return each row's key as one text: its key columns in order, separated by ``/``.
-
-    A part that could not be read stands as typed.
-    """
-    parts = []
-    for name in rows.table.key:
-        values, field = rows.frame[name], rows.table[name]
-        words = values.dt.strftime("%Y-%m-%d") if field.type == "date" else values
-        if field.type == "number":
-            words = values.map(lambda x: f"{x:.15g}", na_action="ignore")
-        typed = np.array([str(cell).strip() for cell in rows.text[name]], dtype=object)
-        parts.append(np.where(values.isna(), typed, words.astype("str")))
-    return np.array(["/".join(part for part in row) for row in zip(*parts)], dtype=object)
-
-
-def _replace_cell(raw, line, column, value):
-    names = [plain_header(text) for text in raw.header]
-    if column not in names:
-        return False
-    at, place = raw.lines.index(line), names.index(column)
-    raw.rows[at] = [*raw.rows[at][:place], value, *raw.rows[at][place + 1 :]]
-    raw.kinds[at, place] = CORRECTED
-    return True
+    def _with_plots(self, frame):
+        """Return the problems with the plot of their row and its hybrid."""
+        source = ["source_file", "source_line"]
+        held = [r.frame for r in self.rows.values() if "plot" in r.table.columns]
+        lines = pd.concat([rows[[*source, "site", "plot"]] for rows in held])
+        lines = lines[lines["source_line"].isin(frame["line"])].drop_duplicates(source)
+        plots = (
+            self.rows["plots"].frame[["site", "plot", "hybrid"]].drop_duplicates(["site", "plot"])
+        )
+        found = lines.merge(plots, "left").set_index(source)[["plot", "hybrid"]]
+        at = pd.MultiIndex.from_frame(frame[["file", "line"]])
+        return frame.assign(**{name: found[name].reindex(at).to_numpy() for name in found})

@@ -3,20 +3,23 @@ refused.
 """
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from culmbook.sheets import values as cells
 from culmbook.sheets.dictionary import SOURCE, empty_table
-from culmbook.sheets.grid import drop_rows, match_header
+from culmbook.sheets.grid import drop_rows
+from culmbook.sheets.headings import Headings, conversion, match_header
 from culmbook.sheets.problems import and_others, note, placed, refuse_row
 from culmbook.sheets.values import MISSING, Conventions, Reading
 
 CORRECTED = "corrected"  # kind of a corrected cell: read with a decimal point, in any file
 BLANK_CODES = {"number": "E-NUMBER", "integer": "E-NUMBER", "date": "E-DATE", "string": "E-CODE"}
-PREFILLED = ("site", "plot", "growing_season", "plant", "position_row", "position")
-"""Columns that our own empty sheets fill in before the walk."""
+PREFILLED = ("site", "plot", "growing_season", "plant", "position_row", "position", "occasion")
+PREFILLED += ("counted_on", "scored_on", "measured_on", "harvested_on", "harvested_area_m2")
+"""Columns that our own empty sheets fill in before the walk: alone they tell of no plant."""
 SEASON = ("site", "growing_season")  # rows that share them share a cause; read first
 FEW = 10  # rows from which on an always equal measure is suspicious
 
@@ -34,6 +37,9 @@ class Rows:
         Each column's cells as typed.
     ok : numpy.ndarray of bool
         False where a row was refused.
+    withdrawn : numpy.ndarray of bool
+        True where it cannot be used for a fault of its file or of another table; it is judged like
+        the others, so that all of its own faults come in one pass.
     folder_site : numpy.ndarray of str
         Site of the folder the row's file stands in; empty for files at the root.
     problems : list of Problem
@@ -42,6 +48,7 @@ class Rows:
     def __init__(self, table, frame, text, ok, folder_site, problems):
         self.table, self.frame, self.text, self.ok = table, frame, text, ok
         self.folder_site, self.problems = folder_site, problems
+        self.withdrawn = np.zeros(len(ok), bool)
 
     @classmethod
     def empty(cls, table, problems=()):
@@ -59,7 +66,9 @@ class Rows:
         frame = pd.concat([part.frame for part in parts], ignore_index=True)
         ok = np.concatenate([part.ok for part in parts])
         folder_site = np.concatenate([part.folder_site for part in parts])
-        return cls(table, frame, text, ok, folder_site, problems)
+        rows = cls(table, frame, text, ok, folder_site, problems)
+        rows.withdrawn = np.concatenate([part.withdrawn for part in parts])
+        return rows
 
     def _place(self, i, column):
         """Return where row `i` stands, as keywords of a problem."""
@@ -78,6 +87,10 @@ class Rows:
         position.
         """
         self.ok[self._tell(refuse_row, where, code, column, rule, mend)] = False
+
+    def withdraw(self, where, code, column, rule, mend=""):
+        """Withdraw rows for a fault that stands elsewhere, as :meth:`refuse`."""
+        self.withdrawn[self._tell(refuse_row, where, code, column, rule, mend)] = True
 
     def remark(self, where, code, column, rule, mend=""):
         """Note something about the rows where `where` holds, as :meth:`refuse`."""
@@ -104,11 +117,12 @@ class Rows:
         self.frame = self.frame[mine].reset_index(drop=True)
         self.text = {name: cells[mine] for name, cells in self.text.items()}
         self.ok, self.folder_site = self.ok[mine], self.folder_site[mine]
+        self.withdrawn = self.withdrawn[mine]
 
     def kept(self):
         """Return the rows that passed, sorted by key."""
         order = {"kind": "stable", "na_position": "first", "ignore_index": True}
-        return self.frame[self.ok].sort_values(list(self.table.key), **order)
+        return self.frame[self.ok & ~self.withdrawn].sort_values(list(self.table.key), **order)
 
 
 def positions_of(which):
@@ -134,7 +148,7 @@ class Column:
     text: np.ndarray
 
 
-def read_sheet(raw, table, today, folder_site=""):
+def read_sheet(raw, table, today, folder_site="", own=Headings()):
     """Return the rows of one sheet with every cell read, and the file's conventions.
 
     Parameters
@@ -145,23 +159,29 @@ def read_sheet(raw, table, today, folder_site=""):
         Dates after it are refused.
     folder_site : str
         Site of the folder in which the file stands; empty at the root.
+    own : Headings
+        What ``headings.toml`` says of the file.
 
     Returns
     -------
     rows : Rows
-        Empty when the file was refused; the reasons are in ``rows.problems``.
+        Empty when the file cannot be read, all withdrawn when its header was refused; the reasons
+        are in ``rows.problems``.
     conventions : Conventions or None
     """
-    places, header_problems = match_header(raw, table)
     site = folder_site or None
-    problems = [placed(p, table.name, site) for p in [*raw.problems, *header_problems]]
-    if any(problem.severity == "error_file" for problem in problems):
+    problems = [placed(p, table.name, site) for p in raw.problems]
+    if raw.refused:
         return Rows.empty(table, problems), None
+    places, of_header = match_header(raw, table, own)
+    problems += [placed(p, table.name, site) for p in of_header]
     raw = _visited(raw, table, places, site, problems)
-    columns = {name: _column(raw, place) for name, place in places.items()}
+    columns = {name: column_of(raw, place) for name, place in places.items()}
+    columns |= {n: _constant(said, raw) for n, said in own.constants.items() if n not in places}
     numbers = _texts(columns, table, ("number", "integer"))
     decimal = cells.decimal_mark(numbers, raw.delimiter)
-    conventions = Conventions(decimal, cells.date_order(_texts(columns, table, ("date",))))
+    order = own.order or cells.date_order(_texts(columns, table, ("date",)))
+    conventions = Conventions(decimal, order)
     if decimal == "," and any("," in text for text in numbers):
         said = "decimal comma in the whole file"
         problems.append(note("N-DECIMAL", raw.file, said, table=table.name, site=site))
@@ -173,9 +193,11 @@ def read_sheet(raw, table, today, folder_site=""):
     text = dict.fromkeys(table.columns, np.full(n, "", object))
     text |= {name: column.text for name, column in columns.items()}
     rows = Rows(table, frame, text, np.ones(n, bool), np.full(n, folder_site, object), problems)
+    rows.withdrawn[:] = any(p.severity == "error_file" for p in of_header)
     for field in sorted(table.fields, key=lambda field: field.name not in SEASON):
         if field.name in columns:
-            _read_column(rows, field, columns[field.name], conventions, today, raw)
+            read = partial(read_cell, field=field, conventions=conventions, today=today, own=own)
+            _read_column(rows, field, columns[field.name], read, raw)
     _spare_footnotes(rows)
     return rows, conventions
 
@@ -205,7 +227,7 @@ def _visited(raw, table, places, site, problems):
     return seen
 
 
-def _column(raw, place):
+def column_of(raw, place):
     """Return one column of a sheet with its distinct cells found once."""
     text = np.array([row[place] for row in raw.rows], dtype=object)
     kinds = {row: kind for (row, column), kind in raw.kinds.items() if column == place}
@@ -231,11 +253,17 @@ def _texts(columns, table, types):
     }
 
 
-def _read_column(rows, field, column, conventions, today, raw):
+def _constant(said, raw):
+    """Return a column that the sheet lacks, with the same text in every row."""
+    n = len(raw.rows)
+    return Column(0, [(said, CORRECTED)] * bool(n), np.zeros(n, int), np.full(n, said, object))
+
+
+def _read_column(rows, field, column, read, raw):
     """Fill one column of `rows` and record what its cells got refused or noted for."""
     readings = []
     for position, (text, kind) in enumerate(column.distinct):
-        reading = _read_cell(text, kind, field, conventions, today)
+        reading = read(text, kind)
         is_bare = raw.delimiter is None and kind is None and not reading.code
         if is_bare and field.type in ("number", "integer") and reading.value is not None:
             said = {"rule": "a number stored as text", "mend": "format as number"}
@@ -253,11 +281,16 @@ def _read_column(rows, field, column, conventions, today, raw):
     _whole_column_notes(rows, field, raw)
 
 
-def _read_cell(text, kind, field, conventions, today):
+def read_cell(text, kind, field, conventions, today, own):
     """Return what one cell says, ranges and blanks of its column included."""
     if kind == CORRECTED:
-        conventions = Conventions(".", "ambiguous")
+        conventions, own = Conventions(".", "ambiguous"), Headings()
+    text = own.values.get(field.name, {}).get(cells.trimmed(text).casefold(), text)
+    unit = own.units().get(field.name)
     reading = _by_type(text, kind, field, conventions)
+    if unit and reading.value is not None and kind != "percent":
+        factor, offset = conversion(unit, field.unit)
+        reading = replace(reading, value=float(f"{reading.value * factor + offset:.12g}"))
     if field.content not in ("text", "cell"):
         reading = cells.with_space_note(reading, text)
     if reading.refused:
@@ -279,7 +312,7 @@ def _in_time(reading, field, today):
     """Return a date's reading, refused when it lies in the future, noted on an unlikely day of the
     year.
     """
-    day, likely = reading.value, field.plausible_days
+    day, likely = reading.value, field.plausible_day_of_year
     if day > today:
         rule = f"{day} lies in the future (today is {today})"
         return Reading(None, "E-DATE", rule, "correct the date")
@@ -307,7 +340,7 @@ def _by_type(text, kind, field, conventions):
     if field.content == "choice":
         return cells.read_choice(text, field.enum, kind)
     if field.content == "code":
-        return cells.read_code(text, field.pattern, kind, field.max_length)
+        return cells.read_code(text, field.pattern, kind, field.max_length, field.shape)
     reading = cells.read_text(text, field.max_length)
     is_quoted_cell = field.content == "cell" and not reading.refused  # a formula there, not here
     return Reading(reading.value) if is_quoted_cell else reading

@@ -62,9 +62,11 @@ def check_single_codes(rows, column, known):
     """
     everywhere = np.arange(len(rows.ok))
     for code, where, nth in _unknown_codes(rows, everywhere, column, known.good):
-        rule, mend = f"{code} is not in the list", _closest(code, known.good, nth)
         if code in known.refused:
-            rule, mend = f"{code} was itself refused ({known.refused[code]})", _FIRST
+            rule = f"{code} was itself refused ({known.refused[code]})"
+            rows.withdraw(where, "E-CODE", column, rule, _FIRST)
+            continue
+        rule, mend = f"{code} is not in the list", _closest(code, known.good, nth)
         rows.refuse(where, "E-CODE", column, rule, mend)
 
 
@@ -113,17 +115,16 @@ def check_folder_site(rows):
         rows.refuse([i], "E-SITE", "site", rule, f"move to the file of {site.iat[i]}")
 
 
-def set_aside_without_layout(rows, sites):
-    """Take out the rows of sites that have no usable plot: one refusal per file, not one per row.
+def withdraw_without_layout(rows, plots):
+    """Withdraw the rows of sites that have no usable plot: one refusal per file, not one per row.
 
     Parameters
     ----------
-    rows : Rows
-        Changed in place.
-    sites : set of str
-        Sites with at least one usable plot.
+    rows, plots : Rows
+        Those to withdraw, changed in place, and the table of plots.
     """
     site = rows.frame["site"]
+    sites = set(plots.frame["site"][plots.ok & ~plots.withdrawn])
     bare = rows.ok & (site.notna() & ~site.isin(sites)).to_numpy(bool)
     for (file, code), group in rows.frame[bare].groupby(["source_file", "site"], sort=False):
         lack = f"the table plots has no usable plot of {code}"
@@ -131,7 +132,7 @@ def set_aside_without_layout(rows, sites):
         place = {"table": rows.table.name, "site": code}
         problem = refuse_file("E-LAYOUT", file, rule, "mend or add its plots first", **place)
         rows.problems.append(problem)
-    rows.ok[bare] = False
+    rows.withdrawn |= bare
 
 
 def check_plots(rows, known):
@@ -149,12 +150,16 @@ def check_plots(rows, known):
     sites = rows.frame["site"].where(rows.ok)
     groups = rows.frame.groupby([rows.frame["source_file"], sites], sort=False).indices
     for (_, site), positions in groups.items():
-        layout = good.get(site, set())
+        if not {site} & {*good, *refused}:
+            continue  # nothing is known of its plots
+        layout = good.get(site) or refused.get(site, set())
         restored = partial(_restored_zeros, layout)
         for code, where, nth in _unknown_codes(rows, positions, "plot", layout, restored):
-            rule, mend = _unknown_plot(code, layout, site, nth)
             if code in refused.get(site, ()):
-                rule, mend = f"plot {code} was itself refused ({known.refused[site, code]})", _FIRST
+                rule = f"plot {code} was itself refused ({known.refused[site, code]})"
+                rows.withdraw(where, "E-LAYOUT", "plot", rule, _FIRST)
+                continue
+            rule, mend = _unknown_plot(code, layout, site, nth)
             rows.refuse(where, "E-LAYOUT", "plot", rule, mend)
 
 
@@ -274,7 +279,7 @@ def check_rules(rows, read):
     frame, table = rows.frame, rows.table
     facts = frame
     if table.name != "plots" and "plot" in table.columns and "plots" in read:
-        plots = read["plots"].frame[read["plots"].ok]
+        plots = read["plots"].frame.drop_duplicates(["site", "plot"])
         facts = frame.merge(plots[OF_PLOT], on=["site", "plot"], how="left")
     if "plot_length_m" in facts:
         facts = facts.assign(area=facts["plot_length_m"] * facts["plot_width_m"])

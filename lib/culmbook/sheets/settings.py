@@ -8,12 +8,66 @@ import re
 import tomllib
 from dataclasses import dataclass, field, fields, is_dataclass
 
+import numpy as np
+
 from culmbook.sheets.problems import refuse_file
-from culmbook.sheets.trait_kinds import KINDS
 from culmbook.sheets.values import did_you_mean
 
 FILE = "settings.toml"
 SHARE = ("share", 0, 1)
+_END = 1e-6  # shares of 0 and 1 have no logit
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One trait: how it prints, which way is better, what it can be.
+
+    ``label`` and ``unit`` for print, ``better`` {higher, lower}, the least and greatest value that
+    can be, and the ``scale`` {raw, log, logit} on which its hybrids vary evenly.
+    """
+
+    label: str
+    unit: str
+    better: str
+    low: float
+    high: float
+    scale: str = "raw"
+
+    @property
+    def bound(self) -> str:
+        """How a floor reads: 'at least' where more is better, else 'at most'."""
+        return "at least" if self.better == "higher" else "at most"
+
+    @property
+    def word(self) -> str:
+        """The label inside a sentence."""
+        return self.label if self.label[1].isupper() else self.label[0].lower() + self.label[1:]
+
+    def to_scale(self, values):
+        """Values on the scale on which hybrids vary evenly."""
+        values = np.asarray(values, float)
+        if self.scale == "logit":
+            inner = np.clip(values, _END, 1 - _END)
+            return np.log(inner / (1 - inner))
+        return np.log(values) if self.scale == "log" else values
+
+    def from_scale(self, values):
+        """Back from :meth:`to_scale`."""
+        values = np.asarray(values, float)
+        if self.scale == "logit":
+            return 1 / (1 + np.exp(-values))
+        return np.exp(values) if self.scale == "log" else values
+
+
+KINDS = {
+    "yield_t_ha": Kind("Dry yield", "t/ha", "higher", 0.0, 100.0, "log"),
+    "stand": Kind("Stand", "share", "higher", 0.0, 1.0, "logit"),
+    "lt50_c": Kind("LT50", "°C", "lower", -40.0, 0.0),
+    "moisture_pct": Kind("Moisture at harvest", "%", "lower", 0.0, 100.0),
+}
+"""Traits by the name they have in ``settings.toml``: dry yield of a full-grown stand, plants alive
+of those
+planted, temperature that kills half, water in the fresh mass at harvest."""
 
 
 def _key(default, meaning, unit="", low=None, high=None):
@@ -122,42 +176,57 @@ def read_settings(path, hybrids=None):
         ``E-SETTINGS`` for a file that cannot be parsed, an unknown key, a wrong type or a value out
         of range.
     """
-    if not path.exists() and not path.is_symlink():
-        return Settings(), []
-    if not path.is_file():
-        mend = "replace it by a text file, or remove it"
-        return Settings(), [_refusal("not a regular file", mend)]
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-        values = tomllib.loads(text)
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, OSError, RecursionError) as error:
-        mend = "see https://toml.io for the format"
-        return Settings(), [_refusal(f"cannot be read: {error}", mend)]
-    faults = _Faults(text)
+    text, values, problems = read_toml(path)
+    faults = Faults(text, FILE, problems)
     settings = _filled(Settings, values, "", faults)
     if not faults.found:
         _check_together(settings, hybrids, faults)
     return (Settings() if faults.found else settings), faults.found
 
 
-def _refusal(rule, mend, line=None, key=None, value=None):
-    value = None if value is None else str(value)
-    place = {"line": line, "column": key, "table": "settings", "value": value}
-    return refuse_file("E-SETTINGS", FILE, rule, mend, **place)
+def read_toml(path):
+    """Return the text and the content of a TOML file, and why it cannot be read: in a list of
+    problems.
+
+    A file that is not there is empty.
+    """
+    rule, mend = "", "see https://toml.io for the format"
+    text, values = "", {}
+    if path.exists() and not path.is_file() or path.is_symlink() and not path.exists():
+        rule, mend = "not a regular file", "replace it by a text file, or remove it"
+    elif path.exists():
+        try:
+            text = path.read_bytes().decode("utf-8-sig")
+            values = tomllib.loads(text)
+        except (UnicodeDecodeError, tomllib.TOMLDecodeError, OSError, RecursionError) as error:
+            rule = f"cannot be read: {error}"
+    place = {"table": path.stem}
+    return (
+        text,
+        values,
+        [refuse_file(_code(path.name), path.name, rule, mend, **place)] * bool(rule),
+    )
+
+
+def _code(file):
+    return f"E-{file.split('.')[0].upper()}"
 
 
 @dataclass
-class _Faults:
-    """What was wrong in a settings file, each with the line on which its key stands."""
+class Faults:
+    """What was wrong in a TOML file, each with the line on which its key stands."""
 
     text: str
-    found: list = field(default_factory=list)
+    file: str
+    found: list
 
     def tell(self, rule, mend, prefix, name, value=None):
         """Keep one fault of the key `name` in the section `prefix`, which ends with a dot."""
         parent, _, own = prefix.rstrip(".").rpartition(".")
         line = self._line_of(prefix, name) or self._line_of(parent + "." * bool(parent), own)
-        self.found.append(_refusal(rule, mend, line, f"{prefix}{name}", value))
+        place = {"line": line, "column": f"{prefix}{name}", "table": self.file.split(".")[0]}
+        place["value"] = None if value is None else str(value)
+        self.found.append(refuse_file(_code(self.file), self.file, rule, mend, **place))
 
     def _line_of(self, prefix, name):
         """Return the line on which a key stands, or None when it cannot be told."""

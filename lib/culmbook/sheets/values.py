@@ -10,15 +10,17 @@ import re
 from collections import Counter
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from difflib import get_close_matches
+from difflib import SequenceMatcher, get_close_matches
+
+from culmbook.sheets.problems import MONTHS
 
 NOTED_MISSING = {".", "*", "n/a", "na", "missing", "nan", "null", "none", "#n/a"}
 UNSURE = {"-", "--", "---", "–", "—", "x", "?", "??"}
 SENTINELS = {sign * int("9" * n) for n in (2, 3, 4, 5) for sign in (1, -1)} - {99}
 LONGEST_NUMBER = 40  # digits
+LIKENESS = 0.7  # least likeness of a word to the one that may be meant
 ODD_SPACES = "\u00a0\u2007\u202f\u200b\u200c\u200d\u2060\ufeff"
 _MIXED_UP = str.maketrans("oil", "011")  # characters that hands and eyes mix up
-MONTHS = "January February March April May June July August September October November December"
 INVISIBLE = re.compile("[\u200b\u200c\u200d\u2060\ufeff]")
 _NUMBER = re.compile(r"([+-]?)([0-9]*)(?:([.,])([0-9]+))?", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}(?:[ \u00a0\u202f.,'’][0-9]{3})+(?:[.,][0-9]+)?", re.ASCII)
@@ -82,8 +84,9 @@ def did_you_mean(text, known):
     """
     by_form = {word.casefold().translate(_MIXED_UP): word for word in known}
     form = text.casefold().translate(_MIXED_UP)
-    close = [by_form[form]] if form in by_form else get_close_matches(text, known, 1, 0.6)
-    if close:
+    close = [by_form[form]] if form in by_form else get_close_matches(text, known, 2, LIKENESS)
+    ratios = [SequenceMatcher(None, word, text).ratio() for word in close]
+    if close and (len(close) == 1 or ratios[0] > ratios[1]):  # no other is as like
         return f"did you mean {close[0]}?"
     some = sorted(known)[:6]
     return f"known: {', '.join(some)}{' …' if len(known) > len(some) else ''}" if some else ""
@@ -234,8 +237,8 @@ def read_date(text, order, kind=None):
     ----------
     text : str
         The cell.
-    order : {"d/m/y", "m/d/y", "ambiguous", "contradictory"}
-        The one reading of year-last dates that the file admits.
+    order : {"d/m/y", "m/d/y", "y/m/d", "ambiguous", "contradictory"}
+        The one reading of year-last dates that the file admits; dates with dots are day first.
     kind : str, optional
         What the spreadsheet says of the cell.
 
@@ -295,18 +298,24 @@ def _day(year, month, day):
 
 
 def _year_last_date(text, order):
+    is_dotted = "." in text
     days = dict(zip(("d/m/y", "m/d/y"), both_orders(text)))
     fitting = {name: day for name, day in days.items() if day}
-    if not fitting:
+    if not fitting or is_dotted and "d/m/y" not in fitting:
         return _no_day(text)
+    if is_dotted:
+        return _dated(fitting["d/m/y"], f"text date, day.month.year: {text}")
     if order in fitting:
         return _dated(fitting[order], f"text date, {order} in the whole file: {text}")
     days = dict.fromkeys(fitting.values())
     either = " or ".join(f"{day.day} {MONTHS.split()[day.month - 1]}" for day in days)
-    why = "the file holds both d/m/y and m/d/y"
-    why = "nothing in the file settles it" if order == "ambiguous" else why
+    why = {"ambiguous": "nothing in the file settles it"}
+    why["contradictory"] = "the file holds both d/m/y and m/d/y"
     mend = f"write {next(iter(days))}" + (" or the other" if len(fitting) > 1 else "")
-    return Reading(None, "E-DATE", f"{either}? {why}", mend)
+    if order == "ambiguous":
+        mend += '; or say in headings.toml how the whole file is meant: dates = "dmy" or "mdy"'
+    rule = f"{either}? {why.get(order, f'headings.toml says {order}')}"
+    return Reading(None, "E-DATE", rule, mend)
 
 
 def _dated(day, remark):
@@ -340,10 +349,12 @@ def read_choice(text, choices, kind=None):
     if missing is not None:
         return missing
     mend = did_you_mean(plain, list(choices))
+    if not mend.startswith("did you mean"):
+        mend = "write one of them, or state in headings.toml what the word stands for"
     return Reading(None, "E-CODE", f"allowed: {', '.join(choices)}", mend)
 
 
-def read_code(text, pattern=None, kind=None, max_length=None):
+def read_code(text, pattern=None, kind=None, max_length=None, shape=""):
     """Return a code as text: never a number, never missing unless blank."""
     plain = trimmed(text)
     if plain == "":
@@ -352,11 +363,11 @@ def read_code(text, pattern=None, kind=None, max_length=None):
         rule = f"Excel holds a {kind} here, not a code"
         return Reading(None, "E-CODE", rule, "format the column as text before typing")
     if pattern and not re.fullmatch(pattern, plain):
-        mend = (
-            "use up to 40 letters, digits, _ . + - and single spaces inside, starting with a letter, "
+        shape = shape or (
+            "up to 40 letters, digits, _ . + - and single spaces inside, starting with a letter, "
             "digit or _"
         )
-        return Reading(None, "E-CODE", "not a valid code", mend)
+        return Reading(None, "E-CODE", "not a valid code", f"use {shape}")
     if max_length is not None and len(plain) > max_length:
         rule = f"{len(plain)} characters, at most {max_length}"
         return Reading(None, "E-CODE", rule, "shorten it")
@@ -422,7 +433,7 @@ def decimal_mark(texts, delimiter=None):
 
 
 def date_order(texts):
-    """Return the one order that all year-last dates of a file admit.
+    """Return the one order that all year-last dates of a file admit; dates with dots settle nothing.
 
     Returns
     -------
@@ -436,7 +447,7 @@ def date_order(texts):
     >>> date_order(["15/06/2025", "05/06/2025"]), date_order(["05/06/2025"])
     ('d/m/y', 'ambiguous')
     """
-    found = [both_orders(trimmed(text)) for text in texts]
+    found = [both_orders(trimmed(text)) for text in texts if "." not in text]
     found = [days for days in found if days and any(days)]
     day_first, month_first = all(days[0] for days in found), all(days[1] for days in found)
     if day_first and month_first:

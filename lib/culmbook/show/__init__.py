@@ -3,7 +3,14 @@
 import warnings
 
 from culmbook.show import against, sections
-from culmbook.show.figures import intervals, name_points, name_rows, named_words, size
+from culmbook.show.figures import (
+    intervals,
+    name_points,
+    name_rows,
+    named_words,
+    percent_ticks,
+    size,
+)
 from culmbook.show.headings import Column, columns
 from culmbook.show.page import facts, figure, finding, say, table
 from culmbook.show.palette import use_style
@@ -19,6 +26,7 @@ __all__ = [
     "name_points",
     "name_rows",
     "named_words",
+    "percent_ticks",
     "say",
     "size",
     "start",

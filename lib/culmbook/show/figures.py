@@ -5,6 +5,7 @@ fit the page.
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 
 from culmbook.show.palette import CANDIDATE, CONTROL, LINES, page_size
 
@@ -83,6 +84,20 @@ def name_rows(ax: Axes, names) -> Axes:
     ax.tick_params(axis="y", length=0)
     ax.set(ylim=(len(names) - 0.3, -0.7), ylabel="")
     return ax
+
+
+def percent_ticks(*axes: Axis, symbol: str = "") -> None:
+    """Label the ticks of an axis of shares in per cent, with no more digits than they need.
+
+    Parameters
+    ----------
+    *axes : matplotlib.axis.Axis
+        ``ax.xaxis`` or ``ax.yaxis``, of shares (1 = 100 %).
+    symbol : str
+        Written after every number, as ``" %"`` where the axis does not name its unit.
+    """
+    for axis in axes:
+        axis.set_major_formatter(lambda share, _: f"{round(100 * share, 6) + 0:g}{symbol}")
 
 
 def height_for(rows: int) -> float:

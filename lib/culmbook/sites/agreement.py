@@ -167,18 +167,13 @@ def _side_by_side(own, rest, others, level):
         table[name] = centre @ mean[both].to_numpy()
         reach = stats.norm.ppf(0.5 + level / 2) * np.sqrt(np.diag(covariances[-1]))
         table[f"{name}_lower"], table[f"{name}_upper"] = table[name] - reach, table[name] + reach
-    reach = _joint_reach(sum(covariances), level)
+    together = np.quantile(simultaneous_draws(sum(covariances), np.inf), level)
+    reach = together * np.sqrt(np.diag(sum(covariances)))
     table["difference"] = table["own"] - table["rest"]
     table["lower"], table["upper"] = table["difference"] - reach, table["difference"] + reach
     table["apart"] = np.select([table["lower"] > 0, table["upper"] < 0], ["higher", "lower"], "")
     order = table["difference"].abs().sort_values(ascending=False, kind="stable").index
     return table.loc[order].reset_index(drop=True)
-
-
-def _joint_reach(covariance, level):
-    se = np.sqrt(np.diag(covariance))
-    largest = simultaneous_draws(covariance / np.outer(se, se), np.inf)
-    return np.quantile(largest, level) * se
 
 
 def _rest_means(others, rest, shared):
@@ -188,18 +183,16 @@ def _rest_means(others, rest, shared):
     information, right = np.zeros((len(rest.hybrids),) * 2), np.zeros(len(rest.hybrids))
     for s in others:
         places = pd.Index(rest.hybrids).get_indexer(s.hybrids)
-        w = level_free(
-            s.covariance.to_numpy() + rest.variances["hybrid_site"] * np.eye(len(places))
-        )
+        own = s.covariance.to_numpy() + rest.variances["hybrid_site"] * np.eye(len(places))
+        w = level_free(own)
         information[np.ix_(places, places)] += w
         right[places] += w @ s.means.to_numpy()
     errors = np.linalg.pinv(information, hermitian=True)
     means = errors @ right
     errors += np.diag(errors).mean()  # of the level, which nothing tells
     errors += np.eye(len(means)) * _common_among(shared, [s.site for s in others])
-    return SiteMeans(
-        OTHERS, pd.Series(means, rest.hybrids), pd.DataFrame(errors, rest.hybrids, rest.hybrids)
-    )
+    errors = pd.DataFrame(errors, rest.hybrids, rest.hybrids)
+    return SiteMeans(OTHERS, pd.Series(means, rest.hybrids), errors)
 
 
 def _common_among(shared, names):
@@ -241,7 +234,7 @@ def pair_correlation(
     both = set(pair[0].hybrids) & set(pair[1].hybrids) - set(controls)
     if len(both) < LEAST_HYBRIDS:
         had = f"{n_of(len(both), 'candidate')} in common with the other sites"
-        return np.nan, np.nan, np.nan, f"{had}, and a correlation takes {LEAST_HYBRIDS}"
+        return *[np.nan] * 3, f"{had}, and a correlation takes {LEAST_HYBRIDS}"
     frame, design = means_frame(pair, controls, groups)
     terms = ["hybrid", over("hybrid", "site", "diagonal")]
     fit = fit_gaussian(frame, "mean", design, terms, known_variance="known")
@@ -253,12 +246,7 @@ def pair_correlation(
         return np.clip((common - shared) / size, -1, 1)
 
     if fit.variances.sum() <= 0:
-        return (
-            np.nan,
-            np.nan,
-            np.nan,
-            "the hybrids show no differences that last, here or elsewhere",
-        )
+        return *[np.nan] * 3, "the hybrids show no differences that last, here or elsewhere"
     middle = correlation(*fit.variances)
     try:
         drawn = correlation(*draws(fit, _DRAWS, 1, _DRAWS).parameters.to_numpy().T)
@@ -268,14 +256,13 @@ def pair_correlation(
     return middle, min(low, middle), max(high, middle), ""
 
 
-def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 0.95) -> str:
+def agreement_words(found: SiteAgreement, *, level: float = 0.95) -> str:
     """Say how far the site agrees, who stands apart, and what the site weighs.
 
     Parameters
     ----------
     found : SiteAgreement
-    scale : {'log', 'raw'}
-        Of the means; on the log scale differences are given in percent of what is expected.
+        Of log yields; differences are given in percent of what is expected.
     level : float
         Coverage of the limits.
 
@@ -289,7 +276,7 @@ def agreement_words(found: SiteAgreement, *, scale: str = "log", level: float = 
             f"{n_of(len(found.table), 'hybrid')} of {found.site} also stand at the other {others} "
             f"({fmt_list(found.others)}).",
             _correlation_words(found),
-            _apart_words(found, scale, level),
+            _apart_words(found, level),
             f"Of the weight behind the network's answer on them this site has {fmt_share(found.weight)}; "
             f"if all sites weighed the same it would be {fmt_share(found.even)}.",
         ]
@@ -301,7 +288,8 @@ def _correlation_words(found):
         return f"No correlation is given: {found.why_not}."
     is_one = len(found.others) == 1
     there = "what they give there" if is_one else "what lasts of them elsewhere"
-    alike = "much" if found.lower >= 0.7 else "only partly" if found.lower > 0 else "not clearly"
+    alike = "on the whole" if found.correlation >= 0.7 else "only partly"
+    alike = "much" if found.lower >= 0.7 else alike if found.lower > 0 else "not clearly"
     limits = f"{fmt_number(found.lower, 2)}–{fmt_number(found.upper, 2)}"
     return (
         f"{found.site} ranks hybrids {alike} like the other {'site' if is_one else 'sites'} "
@@ -310,20 +298,17 @@ def _correlation_words(found):
     )
 
 
-def _apart_words(found, scale, level):
-    own, sure = (
-        found.table[found.table["apart"] != ""],
-        f"{fmt_share(level)} limits for all hybrids at once",
-    )
+def _apart_words(found, level):
+    own = found.table[found.table["apart"] != ""]
+    sure = f"{fmt_share(level)} limits for all hybrids at once"
     if own.empty:
         return f"No hybrid stands clearly apart ({sure})."
-    shown = own.set_index("hybrid")[["difference", "lower", "upper"]]
-    shown, is_log = np.expm1(shown) if scale == "log" else shown, scale == "log"
-    named = []
-    for (hybrid, (middle, low, high)), apart in zip(shown.T.items(), own["apart"]):
-        limits = fmt_interval(low, high, 0 if is_log else 1, share=is_log, unit="t/ha")
-        value = fmt_share(middle) if is_log else f"{fmt_number(middle, 1)} t/ha"
-        named.append(f"{hybrid} {apart} than expected ({value}, limits {limits})")
+    shares = np.expm1(own[["difference", "lower", "upper"]])
+    named = [
+        f"{row.hybrid} {row.apart} than expected ({fmt_share(row.difference)}, limits "
+        f"{fmt_interval(row.lower, row.upper)})"
+        for row in own.assign(**shares).itertuples()
+    ]
     return (
         f"{n_of(len(own), 'hybrid')} {is_are(len(own), 'stands', 'stand')} clearly apart, with {sure}: "
         f"{fmt_list(named, 8)}."

@@ -16,8 +16,9 @@ from scipy.spatial.distance import squareform
 
 from culmbook.consistency.draws import limits
 from culmbook.consistency.model import SeasonsFit
-from culmbook.mixed import CONVERGED, GaussianFit, compare, factor_analytic, fit_gaussian, over
+from culmbook.mixed import CONVERGED, compare, factor_analytic, fit_gaussian, over
 from culmbook.sites.two_stage import SiteMeans, long_means, second_design, site_means
+from culmbook.spatial.trend import mean_difference_variance
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import joined, n_of
@@ -65,9 +66,6 @@ class SiteCorrelation:
     pairs : DataFrame
         ``site, other, n_common, correlation, lower, upper``: one row per pair of sites, limits for
         that pair.
-    shared : DataFrame
-        What seasons common to two sites add to the covariance of their means, taken off
-        ``covariance``.
     sites : list of SiteMeans
     """
 
@@ -77,12 +75,7 @@ class SiteCorrelation:
     covariance: pd.DataFrame = field(repr=False)
     correlation: pd.DataFrame
     pairs: pd.DataFrame = field(repr=False)
-    shared: pd.DataFrame = field(repr=False)
     sites: list = field(repr=False)
-
-    @property
-    def fit(self) -> GaussianFit:
-        return self.fits[self.structure]
 
     @property
     def is_alike(self) -> bool:
@@ -91,17 +84,13 @@ class SiteCorrelation:
         return ALIKE in above.index and above[ALIKE] <= AS_GOOD
 
 
-def fit_site_correlation(
-    seasons: SeasonsFit, sites: list[SiteMeans] | None = None, *, level: float = 0.95
-) -> SiteCorrelation:
+def fit_site_correlation(seasons: SeasonsFit, *, level: float = 0.95) -> SiteCorrelation:
     """Genetic covariance of hybrids among the sites of a joint model.
 
     Parameters
     ----------
     seasons : SeasonsFit
         The joint model: its controls, groups, and variance of hybrid × season.
-    sites : list of SiteMeans, optional
-        Means with a trend taken out, or from outside; left out, those of the model's records.
     level : float
         Coverage of the intervals, 0 to 1.
 
@@ -114,7 +103,7 @@ def fit_site_correlation(
     Refusal
         As :func:`correlate_sites` and :func:`culmbook.sites.two_stage.site_means`.
     """
-    sites = site_means(seasons.records) if sites is None else sites
+    sites = site_means(seasons.records)
     variance = float(seasons.fit.variances.get("hybrid_season", 0.0))
     shared = shared_seasons(seasons.records, variance)
     return correlate_sites(sites, seasons.controls, seasons.groups, shared=shared, level=level)
@@ -199,7 +188,7 @@ def correlate_sites(
         shared = pd.DataFrame(0.0, names, names)
     shared = shared.reindex(index=names, columns=names).fillna(0.0)
     fits = _fit_all(frame, design, len(sites))
-    comparison = _comparison(fits)
+    comparison = compare(fits)
     # seasons in common make means alike; the sites' own errors have paid for them already
     off = shared.to_numpy() - np.diag(np.diag(shared))
     drawn = _drawn_covariances(*_tables(frame, design, names)) - off
@@ -219,7 +208,6 @@ def correlate_sites(
         covariance=pd.DataFrame(covariance, names, names),
         correlation=correlation,
         pairs=pairs,
-        shared=shared,
         sites=sites,
     )
 
@@ -298,14 +286,6 @@ def _fit_all(frame, design, n_sites):
     if not fits:
         raise Refusal(f"The model of the sites' means has {unsettled[0]}.")
     return fits
-
-
-def _comparison(fits):
-    if len(fits) > 1:
-        return compare(fits)
-    ((name, fit),) = fits.items()
-    values = [fit.criterion, fit.n_parameters, fit.information_criterion, 0.0]
-    return pd.DataFrame([values], [name], ["criterion", "parameters", "aic", "above_best"])
 
 
 def _own_variances(fit):
@@ -592,7 +572,8 @@ def choosing_elsewhere(found: SiteCorrelation) -> pd.DataFrame:
     response.
     """
     g, names = found.covariance.to_numpy(), list(found.covariance.index)
-    error = np.array([_error(s.covariance.to_numpy()) for s in found.sites])
+    variances = [mean_difference_variance(s.covariance.to_numpy()) for s in found.sites]
+    error = np.array(variances) / 2
     places = [(name, g[:, t], g[t, t], error[t]) for t, name in enumerate(names)]
     places.append((ALL_SITES, g.mean(axis=1), g.mean(), error.sum() / len(names) ** 2))
     rows = []
@@ -609,9 +590,3 @@ def choosing_elsewhere(found: SiteCorrelation) -> pd.DataFrame:
 
 def _ratio(part, whole):
     return float(part / whole) if whole > 0 else np.nan
-
-
-def _error(covariance):
-    """Half the mean variance of a difference of two means."""
-    n = len(covariance)
-    return (np.trace(covariance) - covariance.sum() / n) / (n - 1)

@@ -18,6 +18,7 @@ from culmbook.spatial.trend import BLOCKS, trend_terms
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.trials.entries import refuse_disconnected
+from culmbook.trials.layout import dummies
 
 LEAST_DF = 3
 _SITE_TERMS = ("hybrid_season", "plot_key", "replicate_season", "main_plot_season", "block_key")
@@ -34,21 +35,18 @@ class SiteMeans:
         Mean by hybrid on the scale of the records.
     covariance : DataFrame
         Covariance of the means' errors, hybrids x hybrids, season and plot included, as known.
-    trend : str
-        What was taken out of the field.
     """
 
     site: str
     means: pd.Series = field(repr=False)
     covariance: pd.DataFrame = field(repr=False)
-    trend: str = BLOCKS
 
     @property
     def hybrids(self) -> list[str]:
         return list(self.means.index)
 
 
-def site_means(records: pd.DataFrame, *, trend: str | dict = BLOCKS) -> list[SiteMeans]:
+def site_means(records: pd.DataFrame, *, trend: str = BLOCKS) -> list[SiteMeans]:
     """First stage: adjusted means of every site over all its seasons, with their full covariance.
 
     Parameters
@@ -56,9 +54,8 @@ def site_means(records: pd.DataFrame, *, trend: str | dict = BLOCKS) -> list[Sit
     records : DataFrame
         From :func:`culmbook.consistency.model.season_records`, of one site or more; for a trend
         with the plots' ``row, column`` (:func:`culmbook.spatial.trend.with_places`).
-    trend : str or dict
-        What is taken out of the field, by site where it differs: ``'blocks'`` the layout alone, or
-        a kind of :func:`culmbook.spatial.trend.trend_terms`.
+    trend : str
+        What is taken out of the field: ``'blocks'`` the layout alone, or a kind of :func:`culmbook.spatial.trend.trend_terms`.
 
     Returns
     -------
@@ -85,15 +82,14 @@ def site_means(records: pd.DataFrame, *, trend: str | dict = BLOCKS) -> list[Sit
     """
     found = []
     for site, own in records.groupby(records["site"].astype(str), sort=True):
-        kind = trend.get(site, BLOCKS) if isinstance(trend, dict) else trend
         try:
-            fit, weights = fit_site(own.reset_index(drop=True), kind)
+            fit, weights = fit_site(own.reset_index(drop=True), trend)
         except ValueError as why:
             raise Refusal(f"Site {site}: {str(why).rstrip('.')}.") from None
         rows, names = weights.to_numpy(), weights.index
         means = pd.Series(rows @ fit.coefficients.to_numpy(), index=names, name="mean")
         covariance = pd.DataFrame(rows @ fit.covariance.to_numpy() @ rows.T, names, names)
-        found.append(SiteMeans(site, means, covariance, kind))
+        found.append(SiteMeans(site, means, covariance))
     return found
 
 
@@ -122,33 +118,22 @@ def fit_site(own: pd.DataFrame, kind: str = BLOCKS) -> tuple:
             "one hybrid alone has a yield, so there is nothing to compare; leave the site out"
         )
     refuse_disconnected(own)
-    design, weights = _site_design(own)
+    hybrids, conditions = dummies(own, "hybrid"), dummies(own, "condition")
+    design = pd.concat([conditions, hybrids.iloc[:, 1:]], axis=1)
+    names, n = hybrids.columns.str.removeprefix("hybrid "), conditions.shape[1]
+    weights = np.hstack([np.full((len(names), n), 1 / n), np.eye(len(names))[:, 1:]])
+    weights = pd.DataFrame(weights, list(names), design.columns)
     terms = [t for t in random_terms(own, ("hybrid", *_SITE_TERMS)) if t != "hybrid"]
-    added = trend_terms(own, kind, fixed=design, random=terms)
-    design = pd.concat([design, added.fixed], axis=1)
-    weights = weights.reindex(
-        columns=design.columns, fill_value=0.0
-    )  # a trend has mean zero over its trial
+    terms += trend_terms(own, kind, fixed=design, random=terms)  # with mean zero over its trial
     if len(own) - design.shape[1] < LEAST_DF:
         raise ValueError(
             f"{len(own)} records and {design.shape[1]} fixed effects leave fewer than {LEAST_DF} degrees of "
             "freedom for the error: without hybrids that stand twice nothing tells how sure a mean is"
         )
-    fit = fit_gaussian(own, "response", design, [*terms, *added.terms], residual=added.residual)
+    fit = fit_gaussian(own, "response", design, terms)
     if fit.verdict != CONVERGED:
         raise ValueError(f"the model of its means has {fit.verdict}")
     return fit, weights
-
-
-def _site_design(own):
-    """Fixed columns of one site, and the weights that make a hybrid's mean of them."""
-    hybrids = pd.get_dummies(own["hybrid"].astype(str), dtype=float).sort_index(axis=1)
-    conditions = pd.get_dummies(own["condition"], dtype=float).sort_index(axis=1)
-    names, n = list(hybrids.columns), conditions.shape[1]
-    hybrids = hybrids.add_prefix("hybrid ").iloc[:, 1:]
-    design = pd.concat([conditions.add_prefix("condition "), hybrids], axis=1)
-    weights = np.hstack([np.full((len(names), n), 1 / n), np.eye(len(names))[:, 1:]])
-    return design, pd.DataFrame(weights, names, design.columns)
 
 
 _FLATTEST = 1e-10  # least eigenvalue of a covariance of means, relative to the largest
@@ -163,10 +148,6 @@ class TwoStageFit:
     fit : GaussianFit
         Of the rotated means; its random terms are ``hybrid`` and ``hybrid_site``.
     sites : list of SiteMeans
-    controls : tuple of str
-        Controls that have a mean.
-    groups : Series
-        Group by hybrid: a control is its own.
     variances : Series
         ``hybrid`` and ``hybrid_site``, squared unit of the means.
     values : Series
@@ -181,8 +162,6 @@ class TwoStageFit:
 
     fit: GaussianFit = field(repr=False)
     sites: list = field(repr=False)
-    controls: tuple
-    groups: pd.Series = field(repr=False)
     variances: pd.Series
     values: pd.Series = field(repr=False)
     covariance: pd.DataFrame = field(repr=False)
@@ -234,7 +213,6 @@ def fit_two_stage(
     """
     long, kinds = long_means(sites, controls, groups)
     hybrids = list(kinds.index)
-    controls = tuple(c for c in controls if c in kinds.index)
     candidates = [h for h in hybrids if h not in controls]
     size, turn = _rotation(sites)
     design = second_design(long, kinds)
@@ -256,8 +234,6 @@ def fit_two_stage(
     return TwoStageFit(
         fit=fit,
         sites=list(sites),
-        controls=controls,
-        groups=kinds,
         variances=fit.variances[["hybrid", "hybrid_site"]],
         values=pd.Series(take @ by_record @ fit.response, index=hybrids, name="value"),
         covariance=pd.DataFrame(take @ errors @ take.T, hybrids, hybrids),
@@ -311,9 +287,8 @@ def long_means(sites: list[SiteMeans], controls=(), groups: pd.Series | None = N
 
 def second_design(long: pd.DataFrame, kinds: pd.Series) -> pd.DataFrame:
     """Fixed columns of means by :func:`long_means`: every site, and every group but the first."""
-    sites = pd.get_dummies(long["site"], dtype=float).add_prefix("site ")
-    own = pd.get_dummies(long["hybrid"].map(kinds), dtype=float).sort_index(axis=1)
-    return pd.concat([sites, own.iloc[:, 1:].add_prefix("group ")], axis=1)
+    groups = dummies(long.assign(group=long["hybrid"].map(kinds)), "group")
+    return pd.concat([dummies(long, "site"), groups.iloc[:, 1:]], axis=1)
 
 
 def _rotation(sites):

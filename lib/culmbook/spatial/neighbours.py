@@ -1,27 +1,23 @@
 """Do neighbouring plots resemble each other? Moran's I and the variogram along rows and columns."""
 
-from dataclasses import dataclass
+from contextlib import suppress
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from culmbook.mixed import part_of, projection, residuals
-from culmbook.spatial.choice import FieldModels
-from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, Trend, refuse_unplaced, trend_terms
+from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, FieldModels, refuse_unplaced, trend_terms
 from culmbook.text.refusal import Refusal
-from culmbook.yields.means import MeansFit, fit_means
+from culmbook.yields.means import MeansFit, fit_means, layout_terms
 
-BINARY, ROW_STANDARDISED = "binary", "row standardised"
-STYLES = (BINARY, ROW_STANDARDISED)
 LEAST_PLOTS = 4
 DRAWS = 999
 _NOTHING = 1e-12
 
 
-@dataclass(frozen=True)
-class Moran:
+class Moran(NamedTuple):
     """Moran's I of some values.
 
     Attributes
@@ -30,32 +26,16 @@ class Moran:
         1 or less in practice: positive where neighbours are alike, negative where they differ.
     expected : float
         What it would be on average without any autocorrelation.
-    variance : float
-        Its variance then.
     p : float
-        Two-sided, by the normal distribution for :func:`moran`, else by simulation.
-    p_drawn : float
         Two-sided, by permutations or draws.
     n : int
-        Plots with a neighbour.
-    n_alone : int
-        Plots without one, which are left out.
-    style : str
-        How neighbours are weighted.
+        Plots with a neighbour; others are left out.
     """
 
     i: float
     expected: float
-    variance: float
     p: float
-    p_drawn: float
     n: int
-    n_alone: int
-    style: str
-
-    @property
-    def z(self) -> float:
-        return (self.i - self.expected) / np.sqrt(self.variance)
 
 
 def rook_neighbours(rows, columns) -> np.ndarray:
@@ -90,10 +70,8 @@ def rook_neighbours(rows, columns) -> np.ndarray:
     return (np.round(apart) == 1).astype(float)
 
 
-def _weighted(neighbours, style):
+def _weighted(neighbours):
     """Places that have a neighbour, and the weights among them."""
-    if style not in STYLES:
-        raise ValueError(f"style is {style!r}; it must be one of {', '.join(STYLES)}")
     w = np.asarray(neighbours, float)
     if w.ndim != 2 or w.shape[0] != w.shape[1] or np.diag(w).any() or (w < 0).any():
         raise ValueError(
@@ -104,9 +82,7 @@ def _weighted(neighbours, style):
         raise ValueError(
             f"{len(linked)} plots have a neighbour; Moran's I needs at least {LEAST_PLOTS}"
         )
-    w = w[np.ix_(linked, linked)]
-    sums = w.sum(axis=1, keepdims=True)
-    return linked, w / np.where(sums > 0, sums, 1) if style == ROW_STANDARDISED else w
+    return linked, w[np.ix_(linked, linked)]
 
 
 def _index(z, w):
@@ -114,7 +90,7 @@ def _index(z, w):
     return len(w) / w.sum() * ((w @ z) * z).sum(axis=0) / (z**2).sum(axis=0)
 
 
-def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: int = 1) -> Moran:
+def moran(values, neighbours, *, draws: int = DRAWS, seed: int = 1) -> Moran:
     """Moran's I of observed values.
 
     Parameters
@@ -123,22 +99,19 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
         One for each plot, complete, any unit.
     neighbours : ndarray, shape (plots, plots)
         From :func:`rook_neighbours`, or any weights of 0 and above.
-    style : {'binary', 'row standardised'}
-        Weights as they are, or divided by their sum over each plot's neighbours, so that plots with
-        few neighbours count as much as others.
     draws : int
-        Random permutations for ``p_drawn``.
+        Random permutations for ``p``.
     seed : int
 
     Returns
     -------
     Moran
-        Expectation and variance are those under randomisation.
+        The expectation is that of all orders of the values.
 
     Raises
     ------
     ValueError
-        Missing or constant values, fewer than four plots with a neighbour, another style.
+        Missing or constant values, fewer than four plots with a neighbour.
 
     Notes
     -----
@@ -148,8 +121,7 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
 
     References
     ----------
-    Moran (1950) Biometrika 37:17-23; Cliff & Ord (1981) Spatial Processes, eq. 2.30 for the
-    variance.
+    Moran (1950) Biometrika 37:17-23; Cliff & Ord (1981) Spatial Processes.
 
     Examples
     --------
@@ -160,37 +132,22 @@ def moran(values, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: 
     values = np.asarray(values, float)
     if not np.isfinite(values).all():
         raise ValueError("values are missing: give the plots that have one")
-    linked, w = _weighted(neighbours, style)
+    linked, w = _weighted(neighbours)
     z = values[linked] - values[linked].mean()
     if (z**2).sum() <= _NOTHING * max((values[linked] ** 2).sum(), _NOTHING):
         raise Refusal("All values are the same: there is nothing to compare.")
-    n, i, expected = len(z), float(_index(z, w)), -1 / (len(z) - 1)
-    variance = _randomisation_variance(z, w)
+    i, expected = float(_index(z, w)), -1 / (len(z) - 1)
     shuffled = np.random.default_rng(seed).permuted(np.tile(z[:, None], draws), axis=0)
-    p = float(2 * stats.norm.sf(abs(i - expected) / np.sqrt(variance)))
-    p_drawn = _share_as_far(_index(shuffled, w), i, expected)
-    return Moran(i, expected, variance, p, p_drawn, n, len(values) - n, style)
-
-
-def _randomisation_variance(z, w):
-    n, s0 = len(z), w.sum()
-    s1, s2 = ((w + w.T) ** 2).sum() / 2, ((w.sum(axis=0) + w.sum(axis=1)) ** 2).sum()
-    peak = n * (z**4).sum() / (z**2).sum() ** 2
-    first = n * ((n**2 - 3 * n + 3) * s1 - n * s2 + 3 * s0**2)
-    second = peak * ((n**2 - n) * s1 - 2 * n * s2 + 6 * s0**2)
-    return float((first - second) / ((n - 1) * (n - 2) * (n - 3) * s0**2) - 1 / (n - 1) ** 2)
+    return Moran(i, expected, _share_as_far(_index(shuffled, w), i, expected), len(z))
 
 
 def _share_as_far(drawn, observed, centre):
     """Two-sided p: share of draws as far from the centre, the observed one among them."""
-    return float(
-        (1 + (np.abs(drawn - centre) >= abs(observed - centre) - _NOTHING).sum()) / (1 + len(drawn))
-    )
+    as_far = np.abs(drawn - centre) >= abs(observed - centre) - _NOTHING
+    return float((1 + as_far.sum()) / (1 + len(drawn)))
 
 
-def moran_of_residuals(
-    fit, neighbours, *, style: str = BINARY, draws: int = DRAWS, seed: int = 1
-) -> Moran:
+def moran_of_residuals(fit, neighbours, *, draws: int = DRAWS, seed: int = 1) -> Moran:
     """Moran's I of a mixed model's residuals, against what the model itself makes of it.
 
     Parameters
@@ -199,13 +156,13 @@ def moran_of_residuals(
         With a residual.
     neighbours : ndarray, shape (records, records)
         Of the records used.
-    style, draws, seed
+    draws, seed
         As in :func:`moran`.
 
     Returns
     -------
     Moran
-        ``expected``, ``variance`` and both ``p`` from residuals drawn from the model: what is left
+        ``expected`` and ``p`` from residuals drawn from the model: what is left
         once its hybrids, blocks and trend are taken off plots whose errors are independent.
 
     Raises
@@ -223,17 +180,14 @@ def moran_of_residuals(
     ----------
     Cliff & Ord (1981) Spatial Processes, ch. 8, for the residuals of a regression.
     """
-    linked, w = _weighted(neighbours, style)
+    linked, w = _weighted(neighbours)
     p = projection(fit)
     size, vectors = np.linalg.eigh((p + p.T) / 2)
     normal = np.random.default_rng(seed).normal(size=(len(p), draws))
     drawn = (vectors * np.sqrt(np.maximum(size, 0))) @ normal
     each = _index(_centred(drawn[linked]), w)
     i, expected = float(_index(_centred(fit.state.py[linked]), w)), float(each.mean())
-    share = _share_as_far(each, i, expected)
-    return Moran(
-        i, expected, float(each.var(ddof=1)), share, share, len(linked), len(p) - len(linked), style
-    )
+    return Moran(i, expected, _share_as_far(each, i, expected), len(linked))
 
 
 def likeness(models: FieldModels) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -264,8 +218,7 @@ def likeness(models: FieldModels) -> tuple[pd.DataFrame, pd.DataFrame]:
         try:
             refuse_unplaced(fit.data)
             near = rook_neighbours(fit.data["row"], fit.data["column"])
-            found = moran_of_residuals(fit, near)
-            row |= {"n": found.n, "i": found.i, "expected": found.expected, "p": found.p}
+            row |= moran_of_residuals(fit, near)._asdict()
             table = variogram(residuals(fit), fit.data["row"], fit.data["column"])
             curves.append(table.assign(trial=trial, model=model))
         except ValueError as error:
@@ -281,8 +234,9 @@ def _centred(z):
     return z - z.mean(axis=0)
 
 
-def variogram(values, rows, columns, most: int | None = None) -> pd.DataFrame:
-    """Semivariance of values by the distance between plots, along rows and along columns.
+def variogram(values, rows, columns) -> pd.DataFrame:
+    """Semivariance of values by the distance between plots, along rows and along columns, up to half
+    the field's length in each direction.
 
     Parameters
     ----------
@@ -290,8 +244,6 @@ def variogram(values, rows, columns, most: int | None = None) -> pd.DataFrame:
         One for each plot, complete.
     rows, columns : array_like
         Whole numbers.
-    most : int, optional
-        Greatest distance, in plots; by default half the field's length in each direction.
 
     Returns
     -------
@@ -299,11 +251,6 @@ def variogram(values, rows, columns, most: int | None = None) -> pd.DataFrame:
         ``direction`` ('across rows': plots of one column, some rows apart; 'across columns': plots
         of one row), ``distance`` [plots], ``semivariance`` (squared unit of the values),
         ``n_pairs``. Distances without a pair have no row.
-
-    Raises
-    ------
-    ValueError
-        Values missing.
 
     Notes
     -----
@@ -316,39 +263,28 @@ def variogram(values, rows, columns, most: int | None = None) -> pd.DataFrame:
 
     Examples
     --------
-    >>> table = variogram([1.0, 2, 4], [1, 1, 1], [1, 2, 3], most=2)
+    >>> table = variogram([1.0, 2, 4, 8], [1, 1, 1, 1], [1, 2, 3, 4])
     >>> table[["distance", "semivariance", "n_pairs"]].values.tolist()
-    [[1.0, 1.25, 2.0], [2.0, 4.5, 1.0]]
+    [[1.0, 3.5, 3.0], [2.0, 11.25, 2.0]]
     """
-    frame = pd.DataFrame(
-        {
-            "value": np.asarray(values, float),
-            "row": np.asarray(rows, float),
-            "column": np.asarray(columns, float),
-        }
-    )
-    if frame["value"].isna().any():
-        raise ValueError("values are missing: give the plots that have one")
-    parts = [_along(frame, "row", "column", most), _along(frame, "column", "row", most)]
+    given = np.asarray(values), np.asarray(rows), np.asarray(columns)
+    frame = pd.DataFrame(dict(zip(("value", "row", "column"), given, strict=True)), dtype=float)
+    parts = [_along(frame, "row", "column"), _along(frame, "column", "row")]
     return pd.concat(parts, ignore_index=True)
 
 
-def _along(frame, along, within, most):
-    most = most or max(1, int(frame[along].max() - frame[along].min() + 1) // 2)
+def _along(frame, along, within):
+    most = max(1, int(frame[along].max() - frame[along].min() + 1) // 2)
     one, other = np.triu_indices(len(frame), 1)
     place, line, value = (frame[c].to_numpy() for c in (along, within, "value"))
     distance = np.abs(place[one] - place[other])
     kept = (line[one] == line[other]) & (distance > 0) & (distance <= most)
     half = (value[one] - value[other])[kept] ** 2 / 2
-    by = pd.Series(half).groupby(distance[kept]).agg(["mean", "size"])
-    return pd.DataFrame(
-        {
-            "direction": f"across {along}s",
-            "distance": by.index.astype(int),
-            "semivariance": by["mean"].to_numpy(),
-            "n_pairs": by["size"].to_numpy(),
-        }
-    )
+    by = pd.Series(half).groupby(distance[kept].astype(int))
+    by = by.agg(semivariance="mean", n_pairs="size")
+    by.insert(0, "direction", f"across {along}s")
+    by.insert(1, "distance", by.index)
+    return by
 
 
 PLACE = ["site", "trial", "plot", "row", "column", "replicate", "block", "main_plot", "hybrid"]
@@ -375,10 +311,6 @@ def plot_parts(means: MeansFit) -> pd.DataFrame:
         residual``, in the unit of the response. The trend holds all that belongs to the place
         (replicates, blocks, main plots, rows, columns, surface) and is zero on average over the
         plots used.
-
-    Notes
-    -----
-    Where a trend without a nugget holds the residual too, the residual is zero.
     """
     fit = means.fit
     fixed = [c for c in fit.design if c.startswith(_OF_PLACE)]
@@ -386,9 +318,8 @@ def plot_parts(means: MeansFit) -> pd.DataFrame:
     trend = trend + sum(part_of(fit, term) for term in fit.levels if term != _OF_HYBRIDS)
     trend, rest = trend - trend.mean(), residuals(fit)
     table = fit.data[[c for c in PLACE if c in fit.data]].reset_index(drop=True)
-    return table.assign(
-        response=fit.response, own=fit.response - trend - rest, trend=trend, residual=rest
-    )
+    own = fit.response - trend - rest
+    return table.assign(response=fit.response, own=own, trend=trend, residual=rest)
 
 
 def parts_of_plots(models: FieldModels) -> pd.DataFrame:
@@ -415,18 +346,12 @@ def with_borders(records: pd.DataFrame, plots: pd.DataFrame) -> pd.DataFrame:
         A trial of fewer than three rows (columns) has no inner ones.
     """
     ends = {name: [plots[along].min(), plots[along].max()] for name, along in BORDERS.items()}
-    return records.assign(
-        **{name: records[along].isin(ends[name]).astype(float) for name, along in BORDERS.items()}
-    )
+    lies = {name: records[along].isin(ends[name]) for name, along in BORDERS.items()}
+    return records.assign(**lies).astype(dict.fromkeys(BORDERS, float))
 
 
 def border_effects(
-    records: pd.DataFrame,
-    plots: pd.DataFrame,
-    kind: str,
-    *,
-    response: str = "response",
-    level: float = 0.95,
+    records: pd.DataFrame, plots: pd.DataFrame, kind: str, *, level: float = 0.95
 ) -> tuple[pd.DataFrame, dict]:
     """Difference of border plots from inner ones, hybrids and trend taken off.
 
@@ -437,7 +362,6 @@ def border_effects(
     kind : str
         Trend in the model, of :data:`culmbook.spatial.trend.KINDS`. Rows and columns suit best: a
         smooth surface takes what both ends have in common for its own.
-    response : str
     level : float
         Confidence of each interval, 0-1.
 
@@ -449,22 +373,18 @@ def border_effects(
     dict of str to str
         Why a border has no estimate.
     """
-    cells = with_borders(records[records[response].notna()], plots)
-    refused = {name: reason for name in BORDERS if (reason := _no_border(cells, plots, name))}
-    asked = [name for name in BORDERS if name not in refused]
-    together = _fitted(cells, kind, response, asked)
-    rows = []
+    cells = with_borders(records, plots)
+    why = {name: _no_border(cells, plots, name) for name in BORDERS}
+    asked, together, rows = [name for name in BORDERS if not why[name]], None, []
+    with suppress(ValueError):
+        together = _fitted(cells, kind, asked)
     for name in asked:
-        fit = _fitted(cells, kind, response, [name]) if isinstance(together, str) else together
-        row = fit if isinstance(fit, str) else _row(fit, name, cells, level)
-        if isinstance(row, str):
-            refused[name] = row
-        else:
-            rows.append(row)
+        try:
+            rows.append(_row(together or _fitted(cells, kind, [name]), name, cells, level))
+        except ValueError as error:
+            why[name] = str(error)
     columns = ["border", "n_border", "n_inner", "estimate", "lower", "upper", "p"]
-    return pd.DataFrame(rows, columns=columns), {
-        name: refused[name] for name in BORDERS if name in refused
-    }
+    return pd.DataFrame(rows, columns=columns), {name: text for name, text in why.items() if text}
 
 
 def borders_of_trials(
@@ -521,27 +441,18 @@ def _no_border(cells, plots, name):
     return "every plot with a yield lies there" if n_border == len(cells) else ""
 
 
-def _fitted(cells, kind, response, borders):
-    """The model with these borders, or why there is none."""
-    if not borders:
-        return "no border"
-    try:
-        return fit_means(cells, response, partial(_with_trend, kind=kind, borders=borders))
-    except ValueError as error:
-        return str(error)
-
-
-def _with_trend(cells, *, kind, borders, fixed, random):
-    own = pd.concat([fixed, cells[borders]], axis=1)
-    trend = trend_terms(cells, kind, fixed=own, random=random)
-    return Trend(cells[borders], trend.terms, trend.residual)
+def _fitted(cells, kind, borders):
+    """The model with these borders beside the layout."""
+    fixed, trend = [*layout_terms(cells)[0], *borders], partial(trend_terms, kind=kind)
+    return fit_means(cells, "response", trend, fixed=fixed)
 
 
 def _row(means, name, cells, level):
-    """Numbers of one border, or why there are none."""
+    """Numbers of one border."""
     own = means.fit.contrast(pd.DataFrame({name: [1.0]}), level).iloc[0]
     if own["df"] < LEAST_DF:
         df = f"{own['df']:.1f} degrees of freedom"
-        return f"too few rows and columns to know how much such a difference varies ({df})"
+        why = "too few rows and columns to know how much such a difference varies"
+        raise ValueError(f"{why} ({df})")
     on = int(cells[name].sum())
     return [name, on, len(cells) - on, own["estimate"], own["lower"], own["upper"], own["p"]]

@@ -3,15 +3,13 @@
 import numpy as np
 import pandas as pd
 
-from culmbook.spatial.choice import FieldModels
-from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS
+from culmbook.spatial.trend import BLOCKS, ROWS_COLUMNS, SURFACE, SURFACE_ROWS_COLUMNS, FieldModels
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_p, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
 
-CLOSE = (
-    2.0  # criteria no further apart hardly tell which model is nearer the truth (common practice)
-)
+# Criteria no further apart hardly tell which model is nearer the truth (common practice).
+CLOSE = 2.0
 CLEAR = 0.05
 IN_WORDS = {
     BLOCKS: "blocks only",

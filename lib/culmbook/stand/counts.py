@@ -40,13 +40,11 @@ def plot_stand(plots: pd.DataFrame, counts: pd.DataFrame, season: int) -> pd.Dat
     Returns
     -------
     DataFrame
-        The plot's columns, ``planting_season``, ``plot_area_m2``; ``alive_<occasion>`` and
-        ``on_<occasion>`` of this season (missing = not counted), ``original_<occasion>`` (missing
+        The plot's columns, ``planting_season``; ``alive_<occasion>`` and ``on_<occasion>`` of this season (missing = not counted), ``original_<occasion>`` (missing
         where replants hide the original plants); ``replanted`` plants so far; ``latest_occasion,
         latest_on, latest_alive, latest_original``; ``original_autumn`` is raised by late emergers;
         ``establishment`` (planting season only), ``overwinter``, ``stand``, ``stand_lower``,
-        ``stand_upper``, ``gap_share``, ``plants_per_m2``; ``is_bounded`` where replants hide the
-        original plants' share, ``is_provisional`` where no early-summer count stands behind the
+        ``stand_upper``, ``is_bounded`` where replants hide the original plants' share, ``is_provisional`` where no early-summer count stands behind the
         stand.
 
     Notes
@@ -61,9 +59,7 @@ def plot_stand(plots: pd.DataFrame, counts: pd.DataFrame, season: int) -> pd.Dat
     year = planting_year(plots)
     is_planted = year <= season
     table = plots.loc[is_planted, PLOT_COLUMNS].assign(
-        planted_on=pd.to_datetime(plots["planted_on"]),
-        planting_season=year[is_planted].astype(int),
-        plot_area_m2=plots["plot_length_m"] * plots["plot_width_m"],
+        planted_on=pd.to_datetime(plots["planted_on"]), planting_season=year[is_planted].astype(int)
     )
     mine = counts[counts["growing_season"] <= season].sort_values("counted_on", kind="stable")
     mine = _with_originals(mine)
@@ -81,9 +77,8 @@ def _with_originals(counts):
     newly = counts["plants_replanted"].astype("float64").fillna(0)
     replanted = newly.groupby([counts["site"], counts["plot"]]).cumsum()
     told = counts["replants_alive"].astype("float64")
-    original = (counts["plants_alive"].astype("float64") - told.fillna(0)).where(
-        replanted.eq(0) | told.notna()
-    )
+    original = counts["plants_alive"].astype("float64") - told.fillna(0)
+    original = original.where(replanted.eq(0) | told.notna())
     return counts.assign(replanted=replanted, original=original)
 
 
@@ -120,9 +115,8 @@ def _shares(table, season):
     # a plant seen later was alive in autumn too
     autumn = table[["original_autumn", "original_spring", "original_summer"]].max(axis=1)
     autumn = autumn.where(table["original_autumn"].notna())
-    survivors = table["original_summer"].where(
-        table["alive_summer"].notna(), table["original_spring"]
-    )
+    is_counted = table["alive_summer"].notna()
+    survivors = table["original_summer"].where(is_counted, table["original_spring"])
     return table.assign(
         original_autumn=autumn,
         establishment=(autumn / planted).where(table["planting_season"].eq(season)),
@@ -130,8 +124,6 @@ def _shares(table, season):
         stand=original / planted,
         stand_lower=low / planted,
         stand_upper=high / planted,
-        gap_share=1 - original / planted,
-        plants_per_m2=table["latest_alive"] / table["plot_area_m2"],
         is_bounded=hidden,
         is_provisional=table["latest_occasion"].notna() & table["latest_occasion"].ne("summer"),
     )

@@ -16,6 +16,7 @@ from culmbook.stats.shares import combine_limits
 from culmbook.text.numbers import fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
+from culmbook.trials.entries import refuse_control
 from culmbook.trials.layout import add_strata, random_terms
 
 # with fewer plants dead (or alive) than this, Wald limits are too lopsided: use the likelihood
@@ -275,18 +276,13 @@ def against_control(
     Zou & Donner (2008) Stat. Med. 27:1693-1702; Hothorn, Bretz & Westfall (2008) Biometr. J.
     50:346-363.
     """
-    if control not in stand.hybrids:
-        why = (
-            f"The control {control} has no counted plot here" if control else "There is no control"
-        )
-        raise Refusal(f"{why}, so hybrids are not compared with one.")
+    refuse_control(control, stand.hybrids, "has no counted plot here")
     others = [h for h in stand.hybrids if h != control]
     covariance = stand.covariance
     contrast = pd.DataFrame(np.eye(len(covariance)), stand.hybrids, stand.hybrids).loc[others]
     contrast[control] = -1.0
     joint = contrast.to_numpy() @ covariance.to_numpy() @ contrast.to_numpy().T
-    se = np.sqrt(np.diag(joint))
-    largest = mixed.simultaneous_draws(joint / np.outer(se, se), stand.fit.residual_df)
+    largest = mixed.simultaneous_draws(joint, stand.fit.residual_df)
     critical = np.quantile(largest, level) if together else None
     shares = hybrid_shares(stand, level=level, critical=critical).set_index("hybrid")
     sd = pd.Series(np.sqrt(np.diag(covariance)), stand.hybrids)
@@ -365,9 +361,8 @@ def chance_of_stand(stand: StandFit, threshold: float, plants: int) -> pd.Series
     eta = means[:, None] + stand.grid["deviation"].to_numpy()
     shares = special.expit(eta[..., None] + spread[:, None, None] * mixed.NODES)
     reached = stats.binom.sf(np.ceil(threshold * plants - 1e-9) - 1, plants, shares)
-    return pd.Series(
-        (reached @ mixed.WEIGHTS) @ stand.grid["weight"].to_numpy(), index=stand.hybrids
-    )
+    chance = (reached @ mixed.WEIGHTS) @ stand.grid["weight"].to_numpy()
+    return pd.Series(chance, stand.hybrids)
 
 
 def variance_table(stand: StandFit) -> pd.DataFrame:
@@ -375,6 +370,5 @@ def variance_table(stand: StandFit) -> pd.DataFrame:
     variances = stand.fit.variances[list(stand.terms)]
     table = pd.DataFrame({"source": list(stand.terms.values())})
     table["levels"] = [stand.cells[term].nunique() for term in stand.terms]
-    return table.assign(
-        sd_logit=np.sqrt(variances.to_numpy(float)), at_zero=variances.le(0).to_numpy()
-    )
+    sd = np.sqrt(variances.to_numpy(float))
+    return table.assign(sd_logit=sd, at_zero=variances.le(0).to_numpy())

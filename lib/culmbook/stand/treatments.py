@@ -26,7 +26,7 @@ without it.
 class TreatmentResult:
     """Effects of the planting treatments.
 
-    ``effects`` one row per effect: ``effect, first, second, share_first, share_second, difference,
+    ``effects`` one row per effect: ``effect, first, second, difference,
     lower, upper, odds_ratio, odds_lower, odds_upper, t, df, p_value``; ``shares`` one row per
     treatment: ``treatment, main_plots, plots, share, lower, upper``; ``units`` the main plots with
     their logit; ``cells`` the plots compared, those of complete replicates; ``df`` the residual
@@ -166,15 +166,15 @@ def _effect(name, ols, units, steps, mean_share):
     limits = ols.params[name] + steps * ols.bse[name]
     middle = units.groupby("treatment")["logit"].mean().mean()
     first, second = mean_share(middle + limits / 2), mean_share(middle - limits / 2)
-    shares = [first[0], second[0], *(first - second)]
+    shares = first - second
     words = TREATMENTS.get(name, ("", ""))
-    columns = ["share_first", "share_second", "difference", "lower", "upper"]
+    columns = ["difference", "lower", "upper"]
     odds = dict(zip(["odds_ratio", "odds_lower", "odds_upper"], np.exp(limits)))
     return {
         "effect": _name(name),
         "first": words[0],
         "second": words[1],
-        **dict(zip(columns, shares if name in TREATMENTS else [np.nan] * 5)),
+        **dict(zip(columns, shares if name in TREATMENTS else [np.nan] * 3)),
         **odds,
         "t": ols.tvalues[name],
         "df": int(ols.df_resid),
@@ -188,8 +188,7 @@ def _treatment_shares(units, ols, design, steps, mean_share):
         x = design.loc[own.index].mean().to_numpy(copy=True)
         x[:n_replicates] = 1 / n_replicates
         centre, se = x @ ols.params, np.sqrt(x @ ols.cov_params().to_numpy() @ x)
-        rows.append(
-            (treatment, len(own), int(own["plots"].sum()), *mean_share(centre + steps * se))
-        )
+        n_plots, share = int(own["plots"].sum()), mean_share(centre + steps * se)
+        rows.append((treatment, len(own), n_plots, *share))
     columns = ["treatment", "main_plots", "plots", "share", "lower", "upper"]
     return pd.DataFrame(rows, columns=columns)

@@ -352,7 +352,7 @@ class PartialSlope(NamedTuple):
     correlation: float
 
 
-def partial_slope(x, y, factors: list, level: float = 0.95, given=None) -> PartialSlope:
+def partial_slope(x, y, factors: list, level: float = 0.95) -> PartialSlope:
     """Slope of y on x with the levels of factors (hybrids, replicates) held apart.
 
     Parameters
@@ -363,8 +363,6 @@ def partial_slope(x, y, factors: list, level: float = 0.95, given=None) -> Parti
         Factors whose effects are taken off both.
     level : float
         Confidence of the interval, 0-1.
-    given : array_like, optional
-        Further numeric columns to hold fixed.
 
     Returns
     -------
@@ -380,8 +378,7 @@ def partial_slope(x, y, factors: list, level: float = 0.95, given=None) -> Parti
     Frisch & Waugh (1933) Econometrica 1:387-401.
     """
     dummies = [pd.get_dummies(pd.Series(np.asarray(f)), dtype=float).to_numpy() for f in factors]
-    extra = [] if given is None else [np.asarray(given, float)]
-    fixed = np.hstack([np.ones((len(np.asarray(x)), 1)), *dummies, *extra])
+    fixed = np.hstack([np.ones((len(np.asarray(x)), 1)), *dummies])
     both = np.column_stack([np.asarray(x, float), np.asarray(y, float)])
     both = both - both.mean(axis=0)
     rest = both - fixed @ np.linalg.lstsq(fixed, both, rcond=None)[0]

@@ -292,13 +292,6 @@ def _limit(fit, hold, level, best, step):
     return float(np.inf * np.sign(step))
 
 
-MOST_ENTRIES = 10_000
-"""Entries up to which order statistics are computed; beyond it the infinite population serves as
-well.
-"""
-_FARTHEST = 12.0
-
-
 def intensity(share) -> np.ndarray | float:
     """Mean of the best share of a standard normal population without end.
 
@@ -339,78 +332,13 @@ def intensity(share) -> np.ndarray | float:
     return float(value) if value.ndim == 0 else value
 
 
-def order_statistics(n: int, first: int | None = None) -> np.ndarray:
-    """Expected values of n standard normal values in order, the largest first.
-
-    Parameters
-    ----------
-    n : int
-        1 to 10,000.
-    first : int, optional
-        How many, counted from the largest; all by default.
-
-    Returns
-    -------
-    ndarray
-
-    Raises
-    ------
-    ValueError
-        A number out of range.
-
-    Notes
-    -----
-    The density of the r-th largest is ``n! / ((r-1)! (n-r)!) phi(x) (1 - Phi(x))^(r-1)
-    Phi(x)^(n-r)``; its mean is a trapezoid sum, which for such smooth integrands is exact to
-    rounding.
-
-    References
-    ----------
-    Harter (1961) Biometrika 48:151-165.
-
-    Examples
-    --------
-    >>> order_statistics(5, 2).round(5)
-    array([1.16296, 0.49502])
-    """
-    if not 1 <= n <= MOST_ENTRIES:
-        raise ValueError(f"n = {n}: order statistics are computed for 1 to {MOST_ENTRIES} entries")
-    first = n if first is None else first
-    if not 1 <= first <= n:
-        raise ValueError(f"first = {first}: it lies between 1 and the {n} entries")
-    step = min(0.02, 0.6 / np.sqrt(n))
-    x = np.arange(-_FARTHEST, _FARTHEST + step / 2, step)
-    log_above, log_below, log_density = (
-        special.log_ndtr(-x),
-        special.log_ndtr(x),
-        stats.norm.logpdf(x),
-    )
-    values = np.empty(first)
-    for rank in range(1, first + 1):
-        constant = special.gammaln(n + 1) - special.gammaln(rank) - special.gammaln(n - rank + 1)
-        density = np.exp(constant + log_density + (rank - 1) * log_above + (n - rank) * log_below)
-        values[rank - 1] = density @ x * (x[1] - x[0])
-    return values
-
-
-def expected_largest(n: int) -> float:
-    """Expected largest of n standard normal values.
-
-    Examples
-    --------
-    >>> round(expected_largest(200), 3)
-    2.746
-    """
-    return float(order_statistics(n, 1)[0])
-
-
 def finite_intensity(kept: int, entries: int) -> float:
     """Mean of the best few of a given number of standard normal values.
 
     Parameters
     ----------
     kept, entries : int
-        1 <= kept <= entries <= 10,000.
+        1 <= kept <= entries.
 
     Returns
     -------
@@ -424,7 +352,8 @@ def finite_intensity(kept: int, entries: int) -> float:
 
     References
     ----------
-    Falconer & Mackay (1996), appendix table B; Becker (1984) Manual of Quantitative Genetics, 4th
+    Harter (1961) Biometrika 48:151-165 for the expected values in order; Falconer & Mackay (1996),
+    appendix table B; Becker (1984) Manual of Quantitative Genetics, 4th
     ed.
 
     Examples
@@ -434,4 +363,6 @@ def finite_intensity(kept: int, entries: int) -> float:
     """
     if not 1 <= kept <= entries:
         raise ValueError(f"kept = {kept}: of {entries} entries, 1 to {entries} can be kept")
-    return 0.0 if kept == entries else float(order_statistics(entries, kept).mean())
+    ranks = np.arange(entries, entries - kept, -1)
+    best = stats.order_statistic(stats.Normal(), r=ranks, n=entries)
+    return 0.0 if kept == entries else float(best.mean().mean())

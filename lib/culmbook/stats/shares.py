@@ -1,53 +1,10 @@
-"""Shares of single plots and simple comparisons of shares.
-
-Intervals here treat plants as independent, so they serve a single plot (a census with a margin for
-the next planting) and as building blocks; hybrids are compared by :mod:`culmbook.stand.model`,
-which knows that the plants of a plot share its faults.
-"""
+"""Simple comparisons of shares, and how alike the plants of a plot are."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, special
-from statsmodels.stats.proportion import proportion_confint
-
-INTERVALS = {"wilson": "wilson", "exact": "beta"}
-
-
-def share_interval(alive, total, *, level: float = 0.95, kind: str = "wilson"):
-    """Interval of a share from independent plants.
-
-    Parameters
-    ----------
-    alive, total : array_like of int
-        Plants alive and plants at risk, 0 <= alive <= total, total > 0.
-    level : float
-        Confidence level, 0-1.
-    kind : {'wilson', 'exact'}
-        Wilson's score interval, or Clopper and Pearson's, which never covers less than ``level``.
-
-    Returns
-    -------
-    tuple of ndarray
-        Lower and upper limit, shares 0-1.
-
-    References
-    ----------
-    Newcombe (1998) Stat. Med. 17:857-872, methods 3 and 5.
-
-    Examples
-    --------
-    >>> low, high = share_interval(81, 263)
-    >>> round(float(low), 4), round(float(high), 4)
-    (0.2553, 0.3662)
-    """
-    alive, total = np.asarray(alive, float), np.asarray(total, float)
-    if not ((total > 0) & (alive >= 0) & (alive <= total)).all():
-        raise ValueError("every plot needs 0 <= alive <= total and total > 0")
-    if kind not in INTERVALS:
-        raise ValueError(f"kind is {kind!r}; it must be one of {', '.join(INTERVALS)}")
-    return proportion_confint(alive, total, alpha=1 - level, method=INTERVALS[kind])
 
 
 def combine_limits(first, second, correlation=0.0):
@@ -72,8 +29,9 @@ def combine_limits(first, second, correlation=0.0):
 
     Examples
     --------
+    >>> from statsmodels.stats.proportion import proportion_confint
     >>> a, b = (56, 70), (48, 80)
-    >>> triple = lambda k, n: (k / n, *share_interval(k, n))
+    >>> triple = lambda k, n: (k / n, *proportion_confint(k, n, method="wilson"))
     >>> low, high = combine_limits(triple(*a), triple(*b))
     >>> round(float(low), 4), round(float(high), 4)
     (0.0524, 0.3339)
@@ -136,6 +94,5 @@ def fit_beta_binomial(alive, total, design: pd.DataFrame) -> BetaBinomial:
     best = min(runs, key=lambda run: run.fun)
     if not np.isfinite(best.fun):
         raise ValueError("the beta-binomial fit does not settle: its likelihood is not finite")
-    return BetaBinomial(
-        pd.Series(best.x[:-1], index=design.columns), float(special.expit(best.x[-1])), -best.fun
-    )
+    correlation = float(special.expit(best.x[-1]))
+    return BetaBinomial(pd.Series(best.x[:-1], index=design.columns), correlation, -best.fun)

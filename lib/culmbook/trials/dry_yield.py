@@ -1,14 +1,14 @@
 """How much dry matter did each plot give, and which cuts can be compared?
 
-Dry yield is fresh mass times dry share over the area that was cut. What is not like the others (a
-lost moisture sample, an early cut, a suspected unit slip, an area cut up to the edge) is flagged,
-never fixed silently.
+Dry yield is fresh mass times dry share over the area that was cut, or what was recorded in its
+place. What is not like the others (a lost moisture sample, an early cut, a suspected unit slip, an
+area cut up to the edge, a yield recorded in another way) is flagged, never fixed silently.
 """
 
 import numpy as np
 import pandas as pd
 
-from culmbook.sheets.crosschecks import dry_yield
+from culmbook.sheets.crosschecks import RECORDED, dry_yield, dry_yield_at, recorded_in
 from culmbook.text.numbers import fmt_list, fmt_number
 from culmbook.text.refusal import Refusal
 from culmbook.trials.seasons import planting_year
@@ -112,8 +112,9 @@ def plot_harvests(
     Parameters
     ----------
     harvests : DataFrame
-        Table ``harvests``: areas [m²] over 0, fresh mass [kg] >= 0, subsample masses [g]; blanks
-        are not observed.
+        Table ``harvests``: areas [m²] over 0, one of the yields of :data:`RECORDED` [kg or t/ha]
+        >= 0, subsample masses [g] or moisture [%]; blanks are not observed, columns of other ways
+        may be missing.
     plots : DataFrame
         Table ``plots``.
     slips : DataFrame, optional
@@ -126,22 +127,23 @@ def plot_harvests(
     -------
     DataFrame
         One row per harvest: the plot's columns, ``growing_season, crop_year, harvested_on,
-        harvested_area_m2, fresh_mass_kg, cut_height_cm, lodged_pct, ash_pct``; ``moisture_pct``
-        (wet basis), ``moisture_from`` {measured, hybrid at the site, site mean; missing = not
-        known}, ``dry_yield_t_ha`` per planted area, ``is_early``, ``is_slip``, ``is_plant_loss``,
+        harvested_area_m2, fresh_mass_kg, cut_height_cm, lodged_pct, ash_pct``; ``recorded_as`` (of
+        :data:`RECORDED`); ``moisture_pct`` (wet basis), ``moisture_from`` {measured, hybrid at the
+        site, site mean; missing = not known}, ``dry_yield_t_ha`` per planted area, ``is_early``,
+        ``is_slip``, ``is_plant_loss``,
         and ``left_out``: why the row is kept out of estimates, missing where it is used. Plots that
         the hybrid itself lost have yield 0 in every season their trial was cut.
 
     Raises
     ------
     ValueError
-        Two rows for one plot and season, or ``early_days`` not over 0.
+        ``early_days`` not over 0.
 
     Notes
     -----
     ``Y = 10 m (1 - M/100) / a`` [t/ha], with fresh mass m [kg], moisture M [%] and area a [m²];
-    ``M = 100 (fresh - dry) / fresh`` of the subsample (the oven-dry method of ISO 18134). A lost
-    sample takes the mean of the hybrid's other plots at the site in that season (in its trial
+    ``M = 100 (fresh - dry) / fresh`` of the subsample (the oven-dry method of ISO 18134). A yield
+    recorded dry needs no M, one per hectare no a. A fresh cut whose sample was lost takes the mean of the hybrid's other plots at the site in that season (in its trial
     first, which was cut on the same days), else the trial's or the site's mean. Where a site lost
     all samples of a season, its dry yields are not known: sites differ by more than hybrids do, so
     no other site's moisture is put in.
@@ -162,23 +164,21 @@ def plot_harvests(
     """
     if early_days <= 0:
         raise ValueError(f"early_days = {early_days}: it must be over 0")
-    twice = harvests[harvests.duplicated(KEY, keep=False)]
-    if len(twice):
-        names = fmt_list([f"{r.site} {r.plot} {r.growing_season}" for r in twice.itertuples()])
-        raise ValueError(f"harvests: more than one row for {names}; a plot is cut once a season")
     ground = plots[[*PLACE, "status"]].rename(columns={"status": "plot_status"})
     ground = ground.assign(planting_season=planting_year(plots))
     frame = _with_losses(harvests.merge(ground, on=["site", "plot"]), ground)
     years = frame[["growing_season", "planting_season"]].astype("float64")
     frame["crop_year"] = years["growing_season"] - years["planting_season"] + 1
     frame = frame.assign(is_early=is_early(frame, early_days), is_slip=is_slip(frame, slips))
-    frame = _with_moisture(frame)
-    dry_share = 1 - frame["moisture_pct"] / 100
-    dry = 10 * frame["fresh_mass_kg"] * dry_share / frame["harvested_area_m2"]
-    is_gone = frame["is_plant_loss"] & frame["fresh_mass_kg"].isna()
-    frame["dry_yield_t_ha"] = dry.mask(frame["fresh_mass_kg"].eq(0) | is_gone, 0.0)
+    way = recorded_in(frame)
+    frame = _with_moisture(frame.assign(recorded_as=way.map(RECORDED)))
+    is_nothing = frame.reindex(columns=[*RECORDED]).eq(0).any(axis=1)
+    is_gone = frame["is_plant_loss"] & way.isna()
+    dry = dry_yield_at(frame, frame["moisture_pct"])
+    frame["dry_yield_t_ha"] = dry.mask(is_nothing | is_gone, 0.0)
     frame["left_out"] = _left_out(frame, early_days)
     drop = ["source_file", "source_line", "subsample_fresh_g", "subsample_dry_g"]
+    drop += ["dry_mass_kg", "fresh_yield_t_ha"]
     return frame.drop(columns=drop, errors="ignore").sort_values(KEY, ignore_index=True)
 
 
@@ -223,7 +223,7 @@ def _with_moisture(frame):
     measured = dry_yield(frame)[0].where(~frame["is_slip"])
     usual = measured.where(~frame["is_early"] & frame["status"].eq("ok"))
     by_hybrid, by_site = (_near_mean(usual, frame, more) for more in (["hybrid"], []))
-    fillable = frame["fresh_mass_kg"].notna() & ~frame["is_early"]
+    fillable = frame["recorded_as"].astype("str").str.startswith("fresh") & ~frame["is_early"]
     filled = measured.fillna(by_hybrid.where(fillable)).fillna(by_site.where(fillable))
     is_known = [measured.notna(), filled.notna() & by_hybrid.notna(), filled.notna()]
     return frame.assign(
@@ -257,40 +257,33 @@ def _left_out(frame, early_days):
         "cut set aside": frame["status"].ne("ok") & ~frame["is_plant_loss"],
         "unit slip suspected": frame["is_slip"],
         f"cut {early_days} days or more before the others": frame["is_early"],
-        "no fresh mass": no_yield & frame["fresh_mass_kg"].isna(),
+        "no fresh mass": no_yield & frame["recorded_as"].isna(),
         NO_MOISTURE: no_yield,
     }
     return _first_of([*reasons.values()], [*reasons], frame.index)
 
 
-def area_remarks(
-    frame: pd.DataFrame, *, edge_m: float = EDGE_M, least_area_m2: float = LEAST_AREA_M2
-) -> pd.DataFrame:
-    """Cuts whose area makes their yield doubtful.
+def area_remarks(frame: pd.DataFrame) -> pd.DataFrame:
+    """Cuts whose area makes their yield doubtful: no outer strip of `EDGE_M` was left standing, where
+    plants have more room, or less than `LEAST_AREA_M2` was cut, which varies too much (common
+    practice), or not what was planned.
 
     Parameters
     ----------
     frame : DataFrame
         From :func:`plot_harvests`.
-    edge_m : float
-        Width of the outer strip that should be left standing [m], >= 0: plants at the edge have
-        more room.
-    least_area_m2 : float
-        Smallest area worth cutting [m²]; smaller ones vary too much (common practice).
 
     Returns
     -------
     DataFrame
         ``site, plot, growing_season, harvested_area_m2, remark``; a cut may have several.
     """
-    if edge_m < 0 or least_area_m2 < 0:
-        raise ValueError("edge_m and least_area_m2 must be at least 0")
     area, planned = frame["harvested_area_m2"], frame["harvest_area_m2"]
-    sides = [(frame[f"plot_{side}_m"] - 2 * edge_m).clip(lower=0) for side in ("length", "width")]
+    sides = [(frame[f"plot_{side}_m"] - 2 * EDGE_M).clip(lower=0) for side in ("length", "width")]
     inner, off = sides[0] * sides[1], (area / planned - 1).abs()
     remarks = {
-        f"no edge of {fmt_number(edge_m, 2)} m was left standing": area > inner + 1e-9,
-        f"under {fmt_number(least_area_m2)} m² was cut": area < least_area_m2,
+        f"no edge of {fmt_number(EDGE_M, 2)} m was left standing": area > inner + 1e-9,
+        f"under {fmt_number(LEAST_AREA_M2)} m² was cut": area < LEAST_AREA_M2,
         "not the planned area": off > AREA_SHARE,
     }
     rows = frame[[*KEY, "harvested_area_m2"]]
@@ -323,10 +316,13 @@ def remarks(cut: pd.DataFrame) -> pd.DataFrame:
         No cut stands out.
     """
     filled, left_out = cut[is_filled(cut)], cut[cut["left_out"].notna()]
+    usual = cut.groupby("site")["recorded_as"].transform(lambda ways: ways.mode().get(0))
+    other = cut[cut["recorded_as"].ne(usual) & cut["recorded_as"].notna()]
     parts = [
         left_out.assign(remark="left out: " + left_out["left_out"]),
         filled.assign(remark="moisture filled from: " + filled["moisture_from"]),
         cut[cut["is_plant_loss"]].assign(remark="lost to the hybrid itself"),
+        other.assign(remark="recorded as " + other["recorded_as"]),
         area_remarks(cut).merge(cut.drop(columns="harvested_area_m2"), on=KEY),
     ]
     rows = pd.concat(parts, ignore_index=True)

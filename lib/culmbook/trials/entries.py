@@ -14,6 +14,7 @@ import pandas as pd
 from scipy import sparse
 from scipy.sparse import csgraph
 
+from culmbook.sheets.values import did_you_mean
 from culmbook.text.numbers import fmt_list
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
@@ -51,8 +52,10 @@ def trial_of(plots: pd.DataFrame, trial: str = "") -> str:
     """The trial asked for, or the first by name; ``ValueError`` with those there are for another."""
     there = sorted(plots["trial"].unique())
     if trial and trial not in there:
+        meant = did_you_mean(trial, there)
         raise ValueError(
             f"trial = {trial!r}: no plot stands in it; trials there are: {fmt_list(there)}"
+            + f"; {meant}" * meant.startswith("did")
         )
     return trial or there[0]
 
@@ -74,12 +77,34 @@ def refuse_incomparable(frame: pd.DataFrame, control: str) -> None:
         )
 
 
+def refuse_control(control: str, there, lacks: str) -> None:
+    """Raise where hybrids cannot be compared with the control, because it ``lacks`` something or
+    because there is none.
+
+    Raises
+    ------
+    Refusal
+    """
+    if control not in there:
+        start = f"The control {control} {lacks}" if control else "The network names no control"
+        raise Refusal(f"{start}, so hybrids are not compared with one.")
+
+
+def connected(first: pd.Series, second: pd.Series) -> np.ndarray:
+    """Number of the part of each record: records that share a level of either column, directly or
+    through others, are of one part.
+    """
+    one, other = (pd.factorize(column, sort=True)[0] for column in (first, second))
+    size = one.max() + other.max() + 2
+    ties = sparse.coo_array((np.ones(len(one)), (one, one.max() + 1 + other)), shape=(size, size))
+    return csgraph.connected_components(ties, directed=False)[1][one]
+
+
 class ConnectedSet(NamedTuple):
-    """Hybrids and conditions that hang together, all sorted by name."""
+    """Hybrids that hang together and the sites where they stand, sorted by name."""
 
     hybrids: list
     sites: list
-    conditions: list
 
 
 def connected_sets(records: pd.DataFrame) -> list[ConnectedSet]:
@@ -120,16 +145,9 @@ def connected_sets(records: pd.DataFrame) -> list[ConnectedSet]:
     if records.empty:
         raise ValueError("there is no record, so nothing can hang together")
     own = records[["site", "hybrid", "condition"]].astype(str)
-    hybrid, names = pd.factorize(own["hybrid"], sort=True)
-    condition, conditions = pd.factorize(own["condition"], sort=True)
-    size = len(names) + len(conditions)
-    ties = sparse.coo_array(
-        (np.ones(len(own)), (hybrid, len(names) + condition)), shape=(size, size)
-    )
-    part = csgraph.connected_components(ties, directed=False)[1][hybrid]
+    parts = own.groupby(connected(own["hybrid"], own["condition"]))
     sets = [
-        ConnectedSet(*(sorted(rows[c].unique()) for c in ("hybrid", "site", "condition")))
-        for _, rows in own.groupby(part)
+        ConnectedSet(*(sorted(rows[c].unique()) for c in ("hybrid", "site"))) for _, rows in parts
     ]
     return sorted(sets, key=lambda s: (-len(s.hybrids), s.hybrids))
 

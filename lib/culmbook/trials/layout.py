@@ -31,23 +31,31 @@ def add_strata(cells: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         In addition ``treatment, condition, replicate_key, main_plot_key, block_key, plot_key,
         hybrid_site, hybrid_treatment``: text that is the same for all plots of one stratum, unique
-        over sites and trials.
+        over sites and trials. The key of a stratum begins with that of the stratum above it (site,
+        trial, replicate, main plot, block), so codes may be given anew in each.
     """
     site, hybrid = cells["site"].astype(str), cells["hybrid"].astype(str)
     where = site + ":" + cells["trial"].astype(str)
     film = cells["film"].astype("str").map({"film": "film", "none": "no film"})
     treatment = cells["planting_method"].astype(str) + ", " + film
     replicate = where + ":" + cells["replicate"].astype(str)
+    main_plot = replicate + ":" + cells["main_plot"].astype("str").fillna("-")
+    block = main_plot + ":" + cells["block"].astype("str")
     return cells.assign(
         treatment=treatment,
         condition=site + ": " + treatment,
         replicate_key=replicate,
-        main_plot_key=replicate + ":" + cells["main_plot"].astype("str").fillna("-"),
-        block_key=where + ":" + cells["block"].astype("str").fillna("-"),
+        main_plot_key=main_plot,
+        block_key=block.fillna(where + ":-"),  # blank: blocks are complete
         plot_key=site + ":" + cells["plot"].astype(str),
         hybrid_site=hybrid + ":" + site,
         hybrid_treatment=hybrid + ":" + treatment,
     ).reset_index(drop=True)
+
+
+def dummies(cells: pd.DataFrame, column: str) -> pd.DataFrame:
+    """A column of 0 and 1 for each level, named ``column level``, in the order of the levels."""
+    return pd.get_dummies(cells[column], dtype=float).sort_index(axis=1).add_prefix(f"{column} ")
 
 
 def random_terms(cells: pd.DataFrame, terms, *, fixed=(), residual: bool = False) -> dict[str, str]:

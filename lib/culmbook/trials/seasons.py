@@ -43,21 +43,28 @@ def gap_season(plant_gaps, stand_counts, plots):
     The occasion of the stand count of the same site and day decides. Without one, a look before
     August belongs to the season before, unless its plot was planted in that year.
     """
-    days = stand_counts.assign(season=count_season(stand_counts)).drop_duplicates(
-        ["site", "counted_on"]
-    )
-    season = plant_gaps[["site", "counted_on"]].merge(
-        days[["site", "counted_on", "season"]], on=["site", "counted_on"], how="left"
-    )["season"]
-    planted = (
-        plant_gaps[["site", "plot"]]
-        .merge(plots[["site", "plot", "planted_on"]], on=["site", "plot"], how="left")["planted_on"]
-        .dt.year
-    )
+    look, plot = ["site", "counted_on"], ["site", "plot"]
+    days = stand_counts[look].assign(season=count_season(stand_counts)).drop_duplicates(look)
+    season = plant_gaps[look].merge(days, how="left")["season"]
+    planted = plant_gaps[plot].merge(plots[[*plot, "planted_on"]], how="left")["planted_on"].dt.year
     year = plant_gaps["counted_on"].dt.year
     is_winter = (plant_gaps["counted_on"].dt.month < LATE_SUMMER) & (planted < year)
     season.index = plant_gaps.index
     return season.astype("Int64").fillna((year - is_winter.astype("int64")).astype("Int64"))
+
+
+def seasons_there(network):
+    """Return the seasons of which a network holds a planting or anything observed, in order."""
+    tables = network.tables
+    counts, scores = tables["stand_counts"], tables["frost_scores"]
+    found = [
+        planting_year(tables["plots"]),
+        count_season(counts),
+        frost_season(scores),
+        gap_season(tables["plant_gaps"], counts, tables["plots"]),
+        *(tables[name]["growing_season"] for name in ("stem_measures", "harvests", "phenology")),
+    ]
+    return sorted({int(year) for years in found for year in years.dropna()})
 
 
 def of_season(network, season):
@@ -80,9 +87,8 @@ def of_season(network, season):
     """
     tables = dict(network.tables)
     counts, scores = tables["stand_counts"], tables["frost_scores"]
-    tables["plant_gaps"] = tables["plant_gaps"].assign(
-        growing_season=gap_season(tables["plant_gaps"], counts, tables["plots"])
-    )
+    gaps, plots, tests = (tables[name] for name in ("plant_gaps", "plots", "freeze_tests"))
+    tables["plant_gaps"] = gaps.assign(growing_season=gap_season(gaps, counts, plots))
     tables["stand_counts"] = counts.assign(growing_season=count_season(counts))
     tables["frost_scores"] = scores.assign(growing_season=frost_season(scores))
     cut = {
@@ -91,11 +97,9 @@ def of_season(network, season):
         if "growing_season" in frame
     }
     end = season_end(season)
-    cut["plots"] = _upto(tables["plots"], ~(planting_year(tables["plots"]) > season))
+    cut["plots"] = _upto(plots, ~(planting_year(plots) > season))
     cut["weather"] = _upto(tables["weather"], tables["weather"]["date"] <= end)
-    cut["freeze_tests"] = _upto(
-        tables["freeze_tests"], ~(tables["freeze_tests"]["tested_on"] > end)
-    )
+    cut["freeze_tests"] = _upto(tests, ~(tests["tested_on"] > end))
     return replace(network, tables=tables | cut)
 
 

@@ -414,9 +414,7 @@ def plant_spreads(stems: pd.DataFrame, plots: pd.DataFrame) -> tuple[pd.DataFram
     return spreads.assign(label=spreads["measurement"].map(MEASUREMENTS)), told
 
 
-def plan_plants(
-    spreads: pd.DataFrame, plots: int, plants: tuple = PLANTS, *, enough: float = ENOUGH
-) -> pd.DataFrame:
+def plan_plants(spreads: pd.DataFrame, plots: int, plants: tuple = PLANTS) -> pd.DataFrame:
     """What measuring more plants of each plot would bring.
 
     Parameters
@@ -427,8 +425,6 @@ def plan_plants(
         Plots of each hybrid, over 0.
     plants : sequence of int
         Numbers of plants to look at, each over 0.
-    enough : float
-        Share of the mean's variance that plants may still make up, 0-1.
 
     Returns
     -------
@@ -436,11 +432,6 @@ def plan_plants(
         ``plants, plots, se_hybrid`` (standard error of a hybrid's mean, log scale: 0.1 is about 10
         %), ``from_plants`` (share of its variance that comes from measuring few plants),
         ``is_enough, measurement``; the measurements one under the other.
-
-    Raises
-    ------
-    ValueError
-        A number that is not over 0.
 
     Notes
     -----
@@ -455,14 +446,12 @@ def plan_plants(
     0       1      0.208        0.692
     1       9      0.129        0.200
     """
-    if plots < 1 or min(plants) < 1:
-        raise ValueError("plots and plants must be over 0")
     plan = spreads.merge(pd.DataFrame({"plants": plants, "plots": plots}), how="cross")
     own = plan["between_plants"] / plan["plants"]
     variance = plan["between_plots"] + own
     return plan[["plants", "plots"]].assign(
         se_hybrid=np.sqrt(variance / plots),
         from_plants=own / variance,
-        is_enough=own / variance <= enough + 1e-12,
+        is_enough=own / variance <= ENOUGH + 1e-12,
         measurement=plan["label"],
     )

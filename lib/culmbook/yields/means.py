@@ -14,8 +14,8 @@ from pandas.api.types import is_numeric_dtype
 
 from culmbook.mixed import CONVERGED, GaussianFit, compare_together, fit_gaussian
 from culmbook.text.refusal import Refusal, where_possible
-from culmbook.trials.entries import refuse_disconnected
-from culmbook.trials.layout import TERMS, add_strata, random_terms
+from culmbook.trials.entries import refuse_control, refuse_disconnected
+from culmbook.trials.layout import TERMS, add_strata, dummies, random_terms
 
 LEAST_DF = 3
 MEASURES = {
@@ -151,8 +151,8 @@ def fit_means(
         Column, in any unit.
     trend : callable, optional
         Called with the plots used and the model's ``fixed`` columns and ``random`` terms, as
-        :func:`culmbook.spatial.trend.trend_terms` is; gives what a trend over the field adds to
-        them.
+        :func:`culmbook.spatial.trend.trend_terms` is; gives the random terms that a trend over the
+        field adds to them.
     fixed : list of str, optional
         Fixed factors beside the hybrids: names as in :func:`layout_terms` or columns, whose levels
         weigh alike in a hybrid's mean; a numeric column is a covariate held at its mean. A factor
@@ -236,11 +236,9 @@ def fit_means(
         fit, power = _fit_amounts(grown, response, design, terms, what)
         weights, offset = _weights(design, shares, fit.coefficients)
         return MeansFit(fit, weights, n_plots, response, terms, entered, offset, power, nothing)
-    residual = True
     if trend is not None:
-        lines, more, residual = trend(grown, fixed=design, random=terms)
-        design, terms = pd.concat([design, lines], axis=1), [*terms, *more]
-    fit = settled(what, grown, response, design, terms, residual=residual)
+        terms += trend(grown, fixed=design, random=terms)
+    fit = settled(what, grown, response, design, terms)
     return MeansFit(fit, _weights(design, shares)[0], n_plots, response, terms, entered)
 
 
@@ -262,21 +260,17 @@ def _design(cells, laid_out, fixed):
 
     ``laid_out`` holds the plots that gave nothing too: a level weighs what it weighs among them.
     """
-    columns, shares = [_dummies(cells, "hybrid")], {}
+    columns, shares = [dummies(cells, "hybrid")], {}
     for k, factor in enumerate(fixed):
         if is_numeric_dtype(cells[factor]):
             columns.append((cells[factor] - cells[factor].mean()).astype(float).to_frame())
             shares[factor] = pd.Series(dtype=float)
         elif not k or cells.groupby(fixed[:k])[factor].nunique().max() > 1:
-            columns.append(_dummies(cells, factor).iloc[:, 1:])
+            columns.append(dummies(cells, factor).iloc[:, 1:])
             site = laid_out.groupby(factor)["site"].first()
             share = 1 / site.groupby(site).transform("size") / site.nunique()
             shares[factor] = share[sorted(cells[factor].unique())].add_prefix(f"{factor} ")
     return pd.concat(columns, axis=1), shares
-
-
-def _dummies(cells, column):
-    return pd.get_dummies(cells[column], dtype=float).sort_index(axis=1).add_prefix(f"{column} ")
 
 
 def _weights(design, shares, coefficients=None):
@@ -384,15 +378,9 @@ def against_control(
     Dunnett (1955) J. Am. Stat. Assoc. 50:1096-1121; Hothorn, Bretz & Westfall (2008) Biometr. J.
     50:346-363.
     """
-    if not control:
-        raise Refusal("The network names no control, so hybrids are not compared with one.")
-    if control in means.nothing:
-        raise Refusal(f"The control {control} gave nothing here, so nothing is compared with it.")
-    if control not in means.hybrids:
-        raise Refusal(
-            f"The control {control} has no plot with {label_of(means.response).lower()} here, so "
-            "nothing can be compared with it."
-        )
+    lacks = f"has no plot with {label_of(means.response).lower()} here"
+    gave_nothing = control in means.nothing
+    refuse_control(control, means.hybrids, "gave nothing here" if gave_nothing else lacks)
     others = [h for h in means.hybrids if h != control]
     weights, level_of = means.weights, means.weights @ means.fit.coefficients[means.weights.columns]
     if means.link == LOG:  # differences of exp(log mean), at their tangent

@@ -60,18 +60,13 @@ def samples_of_one_day(used: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
-def fit_dry_down(
-    frame: pd.DataFrame, *, least_days: int = LEAST_DAYS, level: float = 0.95
-) -> Trend:
+def fit_dry_down(frame: pd.DataFrame, *, level: float = 0.95) -> Trend:
     """Points of moisture lost or gained per day at a site.
 
     Parameters
     ----------
     frame : DataFrame
         From :func:`culmbook.trials.dry_yield.plot_harvests`, one site; early cuts are welcome here.
-    least_days : int
-        Days that must lie between the first and last cut of a trial and season for it to tell, over
-        0.
     level : float
         Confidence of the interval, 0-1.
 
@@ -93,16 +88,16 @@ def fit_dry_down(
     last cut only.
     """
     rows = frame[frame["moisture_from"].eq(MEASURED) & frame["status"].eq("ok")]
-    return _trend(rows, "moisture_pct", least_days, level, "dry-down line")
+    return _trend(rows, "moisture_pct", level, "dry-down line")
 
 
-def _trend(rows, column, least_days, level, what):
+def _trend(rows, column, level, what):
     day = (rows["harvested_on"] - pd.Timestamp(2000, 1, 1)).dt.days.astype(float)
     place = rows.groupby(["site", "trial", "growing_season"]).ngroup()
-    far = day.groupby(place).transform(np.ptp) >= least_days
+    far = day.groupby(place).transform(np.ptp) >= LEAST_DAYS
     rows, day, none = rows[far], day[far], f"There is no {what}"
     if rows.empty:
-        raise Refusal(f"{none}: no trial was cut on two days at least {least_days} days apart.")
+        raise Refusal(f"{none}: no trial was cut on two days at least {LEAST_DAYS} days apart.")
     try:
         line = partial_slope(day, rows[column], [place[far], rows["hybrid"]], level)
     except ValueError:
@@ -185,9 +180,7 @@ def _same_season(trend, day):
     return min(first, last) <= day <= max(first, last)
 
 
-def fit_winter_loss(
-    frame: pd.DataFrame, *, least_days: int = LEAST_DAYS, level: float = 0.95
-) -> Trend:
+def fit_winter_loss(frame: pd.DataFrame, *, level: float = 0.95) -> Trend:
     """Dry matter lost per day of standing, on the log scale.
 
     Parameters
@@ -195,8 +188,6 @@ def fit_winter_loss(
     frame : DataFrame
         From :func:`culmbook.trials.dry_yield.plot_harvests`; plots with a yield over 0 that are not
         set aside and no suspected slip, early cuts included.
-    least_days : int
-        As for :func:`fit_dry_down`.
     level : float
         Confidence of the interval, 0-1.
 
@@ -219,7 +210,7 @@ def fit_winter_loss(
     is_known = frame["dry_yield_t_ha"].gt(0) & frame["moisture_from"].eq(MEASURED)
     rows = frame[is_ok & is_known]
     logs = rows.assign(log_yield=np.log(rows["dry_yield_t_ha"]))
-    return _trend(logs, "log_yield", least_days, level, "estimate of the winter loss")
+    return _trend(logs, "log_yield", level, "estimate of the winter loss")
 
 
 def standing_loss(frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
@@ -273,17 +264,13 @@ def standing_loss(frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     return found.assign(loss=loss, lower=loss - half, upper=loss + half)
 
 
-def at_common_dates(
-    frame: pd.DataFrame, *, least_days: int = LEAST_DAYS
-) -> tuple[pd.DataFrame, list[str]]:
+def at_common_dates(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     """Moistures of every trial and season at its middle day of cutting.
 
     Parameters
     ----------
     frame : DataFrame
         From :func:`culmbook.trials.dry_yield.plot_harvests`, any sites and seasons.
-    least_days : int
-        Cuts of a trial that lie fewer days apart than this count as cut on one day.
 
     Returns
     -------
@@ -300,7 +287,7 @@ def at_common_dates(
     for (site, trial, season), rows in usable.groupby(["site", "trial", "growing_season"]):
         days = rows["harvested_on"]
         apart = (days.max() - days.min()).days
-        if apart < least_days:
+        if apart < LEAST_DAYS:
             parts.append(rows)
             continue
         try:

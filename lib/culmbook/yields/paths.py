@@ -20,8 +20,7 @@ from culmbook.text.refusal import Refusal, where_possible
 from culmbook.yields.components import log_components
 from culmbook.yields.means import label_of
 
-THESE, POPULATION = "these hybrids", "their population"
-HYBRIDS, PLOTS, RAW = "hybrids", "plots", "hybrid means as they are"
+HYBRIDS, PLOTS = "hybrids", "plots"
 SITE_BY_SITE = "hybrids, site by site"
 FLOOR = 0.5
 LEAST_DF = 3  # within hybrids; and no fewer than there are traits
@@ -50,7 +49,7 @@ class Covariances:
     scale : ndarray
         Covariance of the means is ``scale`` (hybrids x hybrids) times ``within``.
     centre : ndarray
-        Projection that takes off the mean (of each group) over hybrids.
+        Projection that takes off the mean over hybrids.
     df_between, df_within, n_plots : int
     among : str
         What the covariance of plots is between: plots, or one hybrid's records at several sites.
@@ -90,21 +89,15 @@ class Covariances:
         return float(stats.f.sf(f, self.df_between, self.df_within))
 
 
-def fit_covariances(
-    frame: pd.DataFrame, traits: list[str], *, unit: str = "unit", group: str | None = None
-) -> Covariances:
+def fit_covariances(frame: pd.DataFrame, traits: list[str]) -> Covariances:
     """Estimate covariances between and within hybrids from plots in any layout.
 
     Parameters
     ----------
     frame : DataFrame
-        One row per plot: ``hybrid``, the unit and the traits, none missing.
+        One row per plot: ``hybrid``, ``unit`` (the smallest group of plots whose common level is
+        taken off) and the traits, none missing.
     traits : list of str
-    unit : str
-        Column with the smallest group of plots whose common level is taken off (replicate, block,
-        or site).
-    group : str, optional
-        Column constant within a hybrid (crop type); then covariances are those inside a group.
 
     Returns
     -------
@@ -113,7 +106,7 @@ def fit_covariances(
     Raises
     ------
     Refusal
-        Fewer than three hybrids above the groups, hybrids that no unit connects, or fewer than
+        Fewer than three hybrids, hybrids that no unit connects, or fewer than
         three degrees of freedom within.
     ValueError
         A missing or infinite value.
@@ -129,9 +122,9 @@ def fit_covariances(
     Searle, Casella & McCulloch (1992) Variance Components, ch. 5; Henderson (1953) Biometrics
     9:226-252.
     """
-    names, solution, inverse, rest = _least_squares(frame, traits, unit)
+    names, solution, inverse, rest = _least_squares(frame, traits)
     h, df_within = len(names), len(rest) - len(inverse)
-    centre, df_between = _centring(frame, names, group)
+    centre, df_between = np.eye(h) - 1 / h, h - 1
     if df_between < 2 or df_within < max(LEAST_DF, len(traits)):
         raise Refusal(
             f"{h} hybrids in {len(rest)} plots are too few to tell what varies between "
@@ -145,17 +138,6 @@ def fit_covariances(
     each = _within_each(frame["hybrid"], rest, within, df_within)
     means = pd.DataFrame(means, names, traits)
     return Covariances(means, *square, each, scale, centre, df_between, df_within, len(rest))
-
-
-def _centring(frame, names, group):
-    """Projection that takes off the mean (of each group) over hybrids, and its degrees of freedom."""
-    if group is None:
-        return np.eye(len(names)) - 1 / len(names), len(names) - 1
-    kind = frame.groupby("hybrid")[group].agg(["first", "nunique"]).loc[names]
-    if (kind["nunique"] != 1).any():
-        raise ValueError(f"{group} is missing or changes within a hybrid")
-    z = pd.get_dummies(kind["first"], dtype=float).to_numpy()
-    return np.eye(len(names)) - z @ np.diag(1 / z.sum(axis=0)) @ z.T, len(names) - z.shape[1]
 
 
 def covariances_of(logs: pd.DataFrame, traits: list[str]) -> Covariances:
@@ -193,13 +175,13 @@ def _within_each(hybrid, rest, within, df_within):
     return each * np.trace(within) / np.trace(each.mean(axis=0))
 
 
-def _least_squares(frame, traits, unit):
+def _least_squares(frame, traits):
     """Hybrids, coefficients (hybrids first), inverse of the normal equations, and residuals."""
     values = frame[traits].to_numpy(float)
     if not np.isfinite(values).all():
         raise ValueError("a trait is missing or not finite; leave such plots out first")
     hybrid, names = pd.factorize(frame["hybrid"], sort=True)
-    block = pd.factorize(frame[unit])[0]
+    block = pd.factorize(frame["unit"])[0]
     x = np.hstack([np.eye(len(names))[hybrid], np.eye(block.max() + 1)[block][:, 1:]])
     if np.linalg.matrix_rank(x) < x.shape[1]:
         raise Refusal(
@@ -211,16 +193,15 @@ def _least_squares(frame, traits, unit):
     return names, solution, inverse, values - x @ solution
 
 
-def site_records(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit") -> pd.DataFrame:
+def site_records(frame: pd.DataFrame, traits: list[str]) -> pd.DataFrame:
     """One record per hybrid and site, for covariances over a network.
 
     Parameters
     ----------
     frame : DataFrame
-        One row per plot and season: ``site, hybrid``, the unit (different for every site, trial,
+        One row per plot and season: ``site, hybrid``, ``unit`` (different for every site, trial,
         season and replicate) and the traits, none missing.
     traits : list of str
-    unit : str
 
     Returns
     -------
@@ -236,13 +217,13 @@ def site_records(frame: pd.DataFrame, traits: list[str], *, unit: str = "unit") 
     """
     parts = []
     for site, rows in frame.groupby("site"):
-        names, solution, _, _ = _least_squares(rows, traits, unit)
+        names, solution, _, _ = _least_squares(rows, traits)
         means = pd.DataFrame(solution[: len(names)], columns=traits)
         parts.append(means.assign(site=site, unit=site, hybrid=names))
     return pd.concat(parts, ignore_index=True)[["site", "hybrid", "unit", *traits]]
 
 
-def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[np.ndarray, int]:
+def bend(between: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, int]:
     """Raise what an estimated covariance between hybrids lacks to be positive definite.
 
     Parameters
@@ -251,8 +232,6 @@ def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[
         Estimated covariance of true means, symmetric.
     error : ndarray
         Covariance of the sampling errors of the means, positive definite.
-    floor : float
-        Least ratio of true to error variance that any combination of traits may have, over 0.
 
     Returns
     -------
@@ -267,9 +246,10 @@ def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[
 
     Notes
     -----
-    The roots of ``|between - root error| = 0`` under the floor are set to it. With the floor 0 this
-    is the restricted likelihood's answer for a balanced layout; correlations of traits need a floor
-    over it, because they divide by what was set.
+    The roots of ``|between - root error| = 0`` under `FLOOR`, the least ratio of true to error
+    variance that any combination of traits may have, are set to it. With a floor of 0 this is the
+    restricted likelihood's answer for a balanced layout; correlations of traits need one over it,
+    because they divide by what was set.
 
     References
     ----------
@@ -287,17 +267,15 @@ def bend(between: np.ndarray, error: np.ndarray, floor: float = FLOOR) -> tuple[
     except linalg.LinAlgError:
         why = "One trait is an exact sum of others: its error cannot be told from theirs."
         raise Refusal(why) from None
-    n_raised = int((values < floor).sum())
+    n_raised = int((values < FLOOR).sum())
     if n_raised == 0:
         return np.array(between, float), 0
     back = error @ vectors
-    return (back * np.maximum(values, floor)) @ back.T, n_raised
+    return (back * np.maximum(values, FLOOR)) @ back.T, n_raised
 
 
-def draw_covariances(
-    cov: Covariances, n: int, seed: int, target: str = THESE
-) -> tuple[np.ndarray, np.ndarray]:
-    """Parametric bootstrap of both covariances.
+def draw_covariances(cov: Covariances, n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Parametric bootstrap of both covariances, for these hybrids: their true means stay as they are.
 
     Parameters
     ----------
@@ -305,18 +283,11 @@ def draw_covariances(
     n : int
         Draws.
     seed : int
-    target : {'these hybrids', 'their population'}
-        Whether the hybrids' true means stay as they are, or new hybrids are drawn too.
 
     Returns
     -------
     tuple of ndarray
         ``between`` and ``within``, n x traits x traits.
-
-    Raises
-    ------
-    ValueError
-        An unknown target.
 
     Notes
     -----
@@ -324,14 +295,14 @@ def draw_covariances(
     hybrids taken as 0, the one within hybrids uneven among them); means, within covariance and
     correction are computed anew from each draw.
     """
-    if target not in (THESE, POPULATION):
-        raise ValueError(f"target is {target!r}; it must be {THESE!r} or {POPULATION!r}")
     rng = np.random.default_rng(seed)
     h, k = cov.means.shape
     root_g, root_w = _root(cov.between.to_numpy()), _root(cov.within.to_numpy())
     roots = np.stack([_root(own) for own in cov.each])
     error = _root(cov.scale) @ np.einsum("nhi,hij->nhj", rng.normal(size=(n, h, k)), roots)
-    true = _fixed_means(cov, root_g) if target == THESE else rng.normal(size=(n, h, k)) @ root_g
+    # the estimated means, shrunk so that their covariance is the estimated one between hybrids
+    own = cov.centre @ cov.means.to_numpy()
+    true = own @ np.linalg.pinv(_root(cov.raw.to_numpy())) @ root_g
     means = cov.centre @ (true + error)
     df = _df_of_uneven(cov)
     standard = stats.wishart(df, np.eye(k) / df).rvs(n, random_state=rng)
@@ -349,12 +320,6 @@ def _df_of_uneven(cov):
 def _root(matrix):
     values, vectors = np.linalg.eigh(matrix)
     return (vectors * np.sqrt(np.maximum(values, 0))) @ vectors.T
-
-
-def _fixed_means(cov, root_g):
-    """The estimated means, shrunk so that their covariance is the estimated one between hybrids."""
-    means = cov.centre @ cov.means.to_numpy()
-    return means @ np.linalg.pinv(_root(cov.raw.to_numpy())) @ root_g
 
 
 def shares_of(matrices: np.ndarray, parts: list[int], outcome: int) -> np.ndarray:
@@ -382,7 +347,6 @@ def contributions(
     outcome: str,
     *,
     level: float = 0.95,
-    target: str = THESE,
     draws: int = 2000,
     seed: int = 1,
 ) -> pd.DataFrame:
@@ -398,15 +362,13 @@ def contributions(
     outcome : str
     level : float
         Confidence of each interval, 0-1.
-    target : {'these hybrids', 'their population'}
-        What the intervals are for: the hybrids of the trial, or those they were drawn from.
     draws, seed : int
         Of the parametric bootstrap.
 
     Returns
     -------
     DataFrame
-        ``among`` {hybrids, plots}, ``component, share, lower, upper, target``. Shares 0-1 sum to 1
+        ``among`` {hybrids, plots}, ``component, share, lower, upper``. Shares 0-1 sum to 1
         in either level; a share below 0 is compensation.
 
     Raises
@@ -436,14 +398,14 @@ def contributions(
             "hybrid do, so there is no difference to share out."
         )
     i, j = [cov.traits.index(p) for p in parts], cov.traits.index(outcome)
-    between, within = draw_covariances(cov, draws, seed, target)
+    between, within = draw_covariances(cov, draws, seed)
     levels = {HYBRIDS: (cov.between, between), cov.among: (cov.plots, between + within)}
     rows = []
     for among, (estimate, drawn) in levels.items():
         limits = np.quantile(shares_of(drawn, i, j), [0.5 - level / 2, 0.5 + level / 2], axis=0)
         own = {"share": shares_of(estimate, i, j), "lower": limits[0], "upper": limits[1]}
         rows.append(pd.DataFrame({"among": among, "component": parts} | own))
-    return pd.concat(rows, ignore_index=True).assign(target=target)
+    return pd.concat(rows, ignore_index=True)
 
 
 @dataclass(frozen=True)
@@ -456,7 +418,6 @@ class Paths:
     components' correlation matrix; ``notes`` sentences that must stand beside the numbers.
     """
 
-    among: str
     direct: pd.Series
     correlation: pd.Series
     effects: pd.DataFrame
@@ -465,7 +426,7 @@ class Paths:
     notes: tuple = ()
 
 
-def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = PLOTS) -> Paths:
+def path_coefficients(correlation: pd.DataFrame, outcome: str) -> Paths:
     """Direct and indirect effects from a correlation matrix.
 
     Parameters
@@ -475,8 +436,6 @@ def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = P
         components.
     outcome : str
         Column with the yield.
-    among : str
-        Level, for the result.
 
     Returns
     -------
@@ -521,9 +480,9 @@ def path_coefficients(correlation: pd.DataFrame, outcome: str, *, among: str = P
         "change much with few plots."
     )
     effects, explained = pd.DataFrame(r * direct, names, names), float(direct @ with_yield)
-    direct, correlation = pd.Series(direct, names), pd.Series(with_yield, names)
+    direct, correlation = pd.Series(direct, names, name=outcome), pd.Series(with_yield, names)
     notes = (note,) if condition > HIGH_CONDITION else ()
-    return Paths(among, direct, correlation, effects, explained, condition, notes)
+    return Paths(direct, correlation, effects, explained, condition, notes)
 
 
 def paths_of(cov: Covariances, components: list[str], outcome: str, among: str = HYBRIDS) -> Paths:
@@ -536,8 +495,8 @@ def paths_of(cov: Covariances, components: list[str], outcome: str, among: str =
     components : list of str
     outcome : str
         The harvested yield.
-    among : {'hybrids', 'plots', 'hybrid means as they are'}
-        Genotypic (true means of hybrids), phenotypic (plots), or means with their sampling error.
+    among : {'hybrids', 'plots'}
+        Genotypic (true means of hybrids) or phenotypic (plots).
 
     Returns
     -------
@@ -547,19 +506,14 @@ def paths_of(cov: Covariances, components: list[str], outcome: str, among: str =
     ------
     Refusal
         Among hybrids, a trait in which they do not differ (estimated variance 0 or less).
-    ValueError
-        An unknown level.
 
     Notes
     -----
     Covariances between hybrids are bent where they lack (:func:`bend`), and a note
     says so.
     """
-    levels = {HYBRIDS: cov.between, PLOTS: cov.plots, RAW: cov.raw}
-    if among not in levels:
-        raise ValueError(f"among is {among!r}; it must be one of {', '.join(levels)}")
     names = [*components, outcome]
-    matrix = levels[among].loc[names, names]
+    matrix = (cov.between if among == HYBRIDS else cov.plots).loc[names, names]
     still = [label_of(n).lower() for n in names if matrix.loc[n, n] <= 0]
     if still:
         raise Refusal(
@@ -570,7 +524,7 @@ def paths_of(cov: Covariances, components: list[str], outcome: str, among: str =
     if among == HYBRIDS:
         values, n_raised = bend(values, cov.error.loc[names, names].to_numpy())
     correlation = pd.DataFrame(_correlation(values), names, names)
-    paths = path_coefficients(correlation, outcome, among=among)
+    paths = path_coefficients(correlation, outcome)
     note = (
         f"The trial is too small to tell all differences between hybrids from error: {n_raised} of "
         f"{len(names)} combinations of traits had to be raised to a least variance, so the paths lean "
@@ -584,49 +538,9 @@ def _correlation(matrix):
     return matrix / np.outer(sd, sd)
 
 
-def path_intervals(
-    cov: Covariances,
-    components: list[str],
-    outcome: str,
-    among: str = HYBRIDS,
-    *,
-    level: float = 0.95,
-    target: str = THESE,
-    draws: int = 2000,
-    seed: int = 2,
-) -> pd.DataFrame:
-    """Direct effects with parametric-bootstrap intervals, and the sum of the indirect ones.
-
-    Parameters
-    ----------
-    cov, components, outcome, among
-        As for :func:`paths_of` (not for means as they are).
-    level : float
-        Confidence of each interval, 0-1.
-    target : {'these hybrids', 'their population'}
-    draws, seed : int
-
-    Returns
-    -------
-    DataFrame
-        ``among, component, correlation, direct, lower, upper, indirect``.
-
-    Raises
-    ------
-    ValueError
-        As :func:`paths_of`, or for a level without a bootstrap.
-
-    Notes
-    -----
-    The estimate plus and minus a normal quantile times the root mean squared error of the draws:
-    bias from bending widens them. In simulated trials 95 % intervals held the truth in 93 % of
-    cases with three plots of each of 24 hybrids, in 95 % with nine, but only in 89 % with three
-    plots of each of 12.
-    """
-    if among == RAW:
-        raise ValueError("means as they are have no interval: their bias is no sampling error")
-    paths = paths_of(cov, components, outcome, among)
-    names = [*components, outcome]
+def _errors(cov, paths, among, draws, seed):
+    """Root mean squared errors of direct effects, by parametric bootstrap."""
+    names = [*paths.direct.index, paths.direct.name]
     if among == HYBRIDS:
         bent = cov.between.copy()
         own, error = cov.between.loc[names, names], cov.error.loc[names, names]
@@ -634,22 +548,23 @@ def path_intervals(
         cov = replace(cov, between=bent)
     places = [cov.traits.index(n) for n in names]
     pick = np.ix_(range(draws), places, places)
-    between, within = (drawn[pick] for drawn in draw_covariances(cov, draws, seed, target))
+    between, within = (drawn[pick] for drawn in draw_covariances(cov, draws, seed))
     drawn = between + within
     if among == HYBRIDS:
         share = np.trace(cov.centre @ cov.scale) / cov.df_between
         drawn = [bend(g, share * w)[0] for g, w in zip(between, within)]
     direct = np.array([np.linalg.solve(r[:-1, :-1], r[:-1, -1]) for r in map(_correlation, drawn)])
-    estimate = paths.direct.to_numpy()
-    half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(((direct - estimate) ** 2).mean(axis=0))
-    table = pd.DataFrame({"among": among, "component": components})
-    table["correlation"] = paths.correlation.to_numpy()
-    limits = {"direct": estimate, "lower": estimate - half, "upper": estimate + half}
-    return table.assign(**limits, indirect=table["correlation"] - estimate)
+    return np.sqrt(((direct - paths.direct.to_numpy()) ** 2).mean(axis=0))
 
 
 def path_effects(
-    cov: Covariances, components: list[str], outcome: str, *, level: float = 0.95
+    cov: Covariances,
+    components: list[str],
+    outcome: str,
+    *,
+    level: float = 0.95,
+    draws: int = 2000,
+    seed: int = 2,
 ) -> tuple[pd.DataFrame, list[str]]:
     """Direct and indirect effects among hybrids and among plots, and what must be said beside them.
 
@@ -659,18 +574,28 @@ def path_effects(
         As for :func:`paths_of`.
     level : float
         Confidence of each interval, 0-1.
+    draws, seed : int
+        Of the parametric bootstrap.
 
     Returns
     -------
     tuple of DataFrame and list of str
-        The columns of :func:`path_intervals`, ``through_`` each component (missing for its own),
-        ``explained`` (share of the variance of yield) and ``condition``; notes. Components in which
-        the hybrids do not differ are left out among them and named.
+        ``among, component, correlation, direct, lower, upper, indirect``, ``through_`` each
+        component (missing for its own), ``explained`` (share of the variance of yield) and
+        ``condition``; notes. Components in which the hybrids do not differ are left out among them
+        and named.
 
     Raises
     ------
     Refusal
         There are no paths at either level.
+
+    Notes
+    -----
+    Limits are the estimate plus and minus a normal quantile times the root mean squared error of
+    the draws: bias from bending widens them. In simulated trials 95 % intervals held the truth in
+    93 % of cases with three plots of each of 24 hybrids, in 95 % with nine, but only in 89 % with
+    three plots of each of 12.
     """
     notes, shown = [], {HYBRIDS: HYBRIDS, PLOTS: cov.among}
 
@@ -680,15 +605,17 @@ def path_effects(
         if len(names) < 2:
             raise Refusal("They differ in fewer than two components beyond what plots do.")
         paths = paths_of(cov, names, outcome, among)
-        limits = path_intervals(cov, names, outcome, among, level=level)
+        half = stats.norm.ppf(0.5 + level / 2) * _errors(cov, paths, among, draws, seed)
         out = fmt_list([label_of(n).lower() for n in still])
         left = f"Left out: {out}, in which the hybrids do not differ beyond what their plots do."
         own = [left, *paths.notes] if still else paths.notes
         notes.extend(f"Among {shown[among]}: {note}" for note in own)
         through = paths.effects.where(~np.eye(len(names), dtype=bool)).reindex(columns=components)
-        limits = limits.join(through.add_prefix("through_").reset_index(drop=True))
-        own = {"explained": paths.explained, "condition": paths.condition}
-        return limits.assign(among=shown[among], **own)
+        direct, limits = paths.direct, {"lower": paths.direct - half, "upper": paths.direct + half}
+        table = pd.DataFrame({"correlation": paths.correlation, "direct": direct} | limits)
+        table = table.assign(indirect=paths.correlation - direct, among=shown[among])
+        table = table.assign(explained=paths.explained, condition=paths.condition)
+        return table.join(through.add_prefix("through_")).rename_axis("component").reset_index()
 
     why_not = "Among {0} there are no paths: {1}".format
     found, told = where_possible(shown, at, lambda among, why: why_not(shown[among], why))
@@ -705,13 +632,7 @@ of the first."""
 
 
 def compensation(
-    frame: pd.DataFrame,
-    first: str,
-    second: str,
-    given: tuple = (),
-    *,
-    unit: str = "unit",
-    level: float = 0.95,
+    frame: pd.DataFrame, first: str, second: str, *, level: float = 0.95
 ) -> Compensation:
     """Does one component fall where another rises: partial correlation of two log components on
     plots.
@@ -719,14 +640,10 @@ def compensation(
     Parameters
     ----------
     frame : DataFrame
-        One row per plot: log components, ``hybrid`` and the unit.
+        One row per plot: log components, ``hybrid`` and ``unit``, whose levels are taken off with
+        the hybrids: what is left is the reaction of one hybrid's plants.
     first, second : str
         Components, for example density and mass per stem.
-    given : sequence of str
-        Components held fixed.
-    unit : str
-        Column whose levels are taken off, with the hybrids: what is left is the reaction of one
-        hybrid's plants.
     level : float
         Confidence of the interval, 0-1.
 
@@ -750,9 +667,8 @@ def compensation(
     Fisher (1924) Metron 3:329-332.
     """
     try:
-        line = partial_slope(
-            frame[first], frame[second], [frame["hybrid"], frame[unit]], level, frame[list(given)]
-        )
+        held = [frame["hybrid"], frame["unit"]]
+        line = partial_slope(frame[first], frame[second], held, level)
     except ValueError:
         raise Refusal(
             f"{label_of(first)} and {label_of(second).lower()} vary too little within hybrids, or in too "

@@ -73,9 +73,8 @@ def prediction_frame(components: pd.DataFrame, hybrids: pd.DataFrame) -> pd.Data
     """
     frame = components.merge(hybrids[["hybrid", "crop_type"]], on="hybrid")
     place = frame["site"].astype(str) + " " + frame["growing_season"].astype(str)
-    return frame.assign(
-        site_year=place, stems_per_m2=frame["plants_per_m2"] * frame["stems_per_plant"]
-    )
+    stems = frame["plants_per_m2"] * frame["stems_per_plant"]
+    return frame.assign(site_year=place, stems_per_m2=stems)
 
 
 def calibrate(frame: pd.DataFrame, predictors: tuple, crop_type: str) -> YieldModel:
@@ -161,15 +160,15 @@ def _variance(design, fit):
     return np.einsum("ij,jk,ik->i", x, fit.covariance.to_numpy(), x)
 
 
-def smearing_factor(residuals, groups=None) -> float:
+def smearing_factor(residuals, groups) -> float:
     """Factor that turns exp(predicted log) into a predicted mean.
 
     Parameters
     ----------
     residuals : array_like
         Residuals on the log scale.
-    groups : array_like, optional
-        Groups that weigh alike; none = every residual weighs alike.
+    groups : array_like
+        Group of each residual; groups weigh alike.
 
     Returns
     -------
@@ -177,13 +176,11 @@ def smearing_factor(residuals, groups=None) -> float:
 
     Examples
     --------
-    >>> round(smearing_factor([-0.2, 0.0, 0.2]), 4)
+    >>> round(smearing_factor([-0.2, 0.0, 0.2], ["S 2025"] * 3), 4)
     1.0134
     """
     ratio = np.exp(pd.Series(np.asarray(residuals, float)))
-    return float(
-        ratio.mean() if groups is None else ratio.groupby(np.asarray(groups)).mean().mean()
-    )
+    return float(ratio.groupby(np.asarray(groups)).mean().mean())
 
 
 def predict(model: YieldModel, frame: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
@@ -202,8 +199,8 @@ def predict(model: YieldModel, frame: pd.DataFrame, *, level: float = 0.95) -> p
     DataFrame
         ``frame`` with ``predicted_t_ha`` (mean), ``lower_t_ha, upper_t_ha`` and ``refused``: why
         there is no number (another crop type, a predictor missing or outside the calibrated plots),
-        missing where there is one; ``is_known_site_year`` where cut plots of the same site and
-        season are in the calibration, which then place the line there.
+        missing where there is one. Where cut plots of the same site and season are in the
+        calibration, they place the line there.
 
     Notes
     -----
@@ -216,7 +213,6 @@ def predict(model: YieldModel, frame: pd.DataFrame, *, level: float = 0.95) -> p
     frame = frame.reset_index(drop=True)
     out = frame.assign(refused=_refusals(model, frame))
     out[LIMITS] = np.nan
-    out["is_known_site_year"] = out[SITE_YEAR].isin(model.plots[SITE_YEAR])
     good = out["refused"].isna().to_numpy()
     if good.any():
         out.loc[good, LIMITS] = _predicted(model, frame[good], level)
@@ -238,9 +234,8 @@ def _refusals(model, frame):
     if inside.any():
         far = _variance(_logs(frame[inside], model.predictors), model.fit)
         is_far = far > model.leverage * (1 + 1e-9)
-        reason[inside.index[inside][is_far]] = (
-            "predictors together lie outside the calibrated plots"
-        )
+        outside = "predictors together lie outside the calibrated plots"
+        reason[inside.index[inside][is_far]] = outside
     return reason.astype("str").where(reason.notna())
 
 
@@ -576,8 +571,6 @@ def regression_estimate(
     x, y = np.asarray(cheap, float), np.asarray(outcome, float)
     cut = ~np.isnan(y)
     n, n_all = int(cut.sum()), len(x)
-    if not np.isfinite(x).all():
-        raise ValueError("the cheap measurement is missing in some plots: leave them out first")
     if n < LEAST_CUT:
         raise Refusal(f"{n} cut plots: at least {LEAST_CUT} are needed.")
     if np.ptp(x[cut]) == 0:
@@ -586,10 +579,8 @@ def regression_estimate(
     slope = dx @ dy / (dx @ dx)
     rest = ((dy - slope * dx) ** 2).sum() / (n - 2)
     away = x.mean() - x[cut].mean()
-    mean, se = (
-        y[cut].mean() + slope * away,
-        np.sqrt(rest * (1 / n - 1 / n_all + away**2 / (dx @ dx))),
-    )
+    mean = y[cut].mean() + slope * away
+    se = np.sqrt(rest * (1 / n - 1 / n_all + away**2 / (dx @ dx)))
     half = stats.t.ppf(0.5 + level / 2, n - 2) * se
     return Estimate(*map(float, (mean, se, mean - half, mean + half)), n, n_all)
 

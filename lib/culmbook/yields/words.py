@@ -6,7 +6,7 @@ from culmbook.show import against
 from culmbook.text.numbers import fmt_date, fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import at_sites, is_are, joined, n_of
-from culmbook.trials.dry_yield import FULL_YIELD_YEAR, NO_MOISTURE, is_filled
+from culmbook.trials.dry_yield import FULL_YIELD_YEAR, NO_MOISTURE, RECORDED, is_filled
 from culmbook.yields.components import COMPONENTS, MEASURED, usual_methods, with_method
 from culmbook.yields.means import label_of
 from culmbook.yields.paths import HYBRIDS
@@ -56,6 +56,10 @@ def left_out(frame: pd.DataFrame) -> list[str]:
             "at the site, or of the site, stands in. These plots are left out of every comparison of "
             "moisture."
         )
+    ways = frame["recorded_as"].value_counts().sort_index()
+    if set(ways.index) - {RECORDED["fresh_mass_kg"]}:
+        parts = [f"{way} in {n_of(int(n), 'plot')}" for way, n in ways.items()]
+        told.append(f"Yields were recorded as {fmt_list(parts)}.")
     why = frame["left_out"].value_counts().sort_index()
     if len(why):
         parts = [f"{n_of(int(n), 'plot')} ({reason})" for reason, n in why.items()]
