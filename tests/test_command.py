@@ -23,6 +23,18 @@ def run(*arguments):
         return ended.code
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+@pytest.mark.parametrize("sign", ["SIGTERM", "SIGHUP"])
+def test_a_signal_in_the_first_moment_is_answered_in_words(sign):
+    code = (
+        f"import os, signal, sys; from culmbook import command\n"
+        f"command._parser = lambda: os.kill(os.getpid(), signal.{sign})\n"
+        f"sys.exit(command.main([]))"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert ended.returncode == 130 and ended.stderr.startswith("\nInterrupted.")
+
+
 @pytest.mark.parametrize(
     "arguments",
     [

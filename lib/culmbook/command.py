@@ -29,12 +29,15 @@ def main(arguments=None):
     int
         Exit status: 0 success, 1 something was refused or failed, 2 wrong usage, 130 interrupted.
     """
-    asked = _parser().parse_args(arguments)
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            # a console that lacks a character shows its code
-            stream.reconfigure(errors="backslashreplace")
     try:
+        for name in ("SIGTERM", "SIGHUP"):  # before anything that takes time
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), _interrupt)
+        asked = _parser().parse_args(arguments)
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):
+                # a console that lacks a character shows its code
+                stream.reconfigure(errors="backslashreplace")
         status = asked.run(asked)
         sys.stdout.flush()  # a reader that has gone is met here, not when the process ends
         return status
@@ -104,9 +107,6 @@ def _season(asked):
     from culmbook.batch.season import Season, notebooks_folder, run_season
     from culmbook.text.files import OutputBusy
 
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), _interrupt)
     try:
         season = Season(
             data=asked.data,

@@ -151,9 +151,8 @@ def test_headline_and_status_word_stand_beside_what_is_missing(status):
     entry = done(status=status, notes=["No early-summer count yet."])
     words = Page(index_page(record(S1=entry))).words
     assert status in words and "80 % lived." in words and "No early-summer count yet." in words
-    closing = {
-        **record(S1=entry), "asked": ["S1"], "network": {"sites_refused": []}, "kept": [], "held": {},
-    }  # fmt: skip
+    closing = {**record(S1=entry), "asked": ["S1"], "network": {"sites_refused": []}}
+    closing |= {"kept": [], "held": {}}
     said, all_well = closing_words(closing, Path("out"))
     assert said.splitlines()[0] == f"S1  {status}: 80 % lived." and all_well
 

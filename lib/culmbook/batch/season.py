@@ -526,7 +526,7 @@ class Batch:
         entry = self.record["scopes"][job.scope]["notebooks"][job.name] = {
             **answer,
             "fingerprint": self._fingerprint(job.scope, notebook),
-            "sha256": file_digest(job.target),
+            "sha256": next(map(file_digest, made.values()), ""),  # a full disk leaves none
             "parameters": job.parameters,
             "finished": _now(),
         }
