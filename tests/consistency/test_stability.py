@@ -122,6 +122,8 @@ def test_row_order_and_names_do_not_matter(rng):
         (lambda t: t[t["environment"].isin(["P1", "P2"])], "at least"),
         (lambda t: t[t["hybrid"].isin(["V1", "V2"])], "at least"),
         (lambda t: t[(t["hybrid"] < "V3") == (t["environment"] < "P3")], "share no environment"),
+        (lambda t: pd.concat([t, t.iloc[:1]]), "two values"),
+        (lambda t: t.assign(value=np.inf), "no finite value"),
     ],
 )
 def test_unfit_tables_are_refused(change, word):

@@ -215,3 +215,8 @@ def test_chances_are_said_of_the_control_and_the_range_or_of_every_site():
     both = pd.concat([one, chances_of(["05-20"] * 20, "S2")[1]])
     told = words.late_frost_chances(both, "LATE", -2.0)
     assert told.endswith("from the latest hybrid to the earliest: S2 100 % and S1 0 to 20 %.")
+
+
+def test_a_date_given_twice_is_refused():
+    with pytest.raises(ValueError, match="given twice"):
+        latest_frosts(pd.concat([springs(["05-01"])] * 2))

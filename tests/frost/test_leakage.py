@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from culmbook.frost.leakage import (
     fit_leakage,
@@ -12,7 +13,6 @@ from culmbook.frost.leakage import (
     leakage_against_control,
     leakage_answers,
     leakage_temperatures,
-    why_no_leakage_curve,
 )
 from culmbook.stats.curves import fit_sigmoid
 from culmbook.text.refusal import Refusal
@@ -173,6 +173,21 @@ def test_runs_that_shift_alike_widen_lt50_and_leave_differences():
         assert row["upper_c"] - row["lower_c"] < 0.25
 
 
+def test_limits_have_the_degrees_of_freedom_that_the_sigmoids_leave():
+    """Widths at two levels tell the t distribution. By hand: 15 means of a hybrid less 4 of its
+    sigmoid and 2 shifts of 3 runs leave 9, of two hybrids 18; runs that are copies do not shift.
+    """
+    one = leakage_table({"A": -4.0, "STD": -3.5}, runs=("r1",), shifts=(0.0,))
+    fit = fit_leakage(injury_index(pd.concat([one.assign(run=f"r{k}") for k in (1, 2, 3)])))
+    expected = stats.t.ppf(0.975, 18) / stats.t.ppf(0.75, 18)
+    for table, lower, upper in (
+        ([leakage_against_control(fit, "STD", level=x) for x in (0.95, 0.5)], "lower_c", "upper_c"),
+        ([leakage_temperatures(fit, level=x) for x in (0.95, 0.5)], "lt50_lower_c", "lt50_upper_c"),
+    ):
+        wide, narrow = ((t[upper] - t[lower]).iloc[0] for t in table)
+        assert wide / narrow == pytest.approx(expected, rel=1e-3)
+
+
 def test_leakage_says_why_there_is_no_number():
     table = leakage_table({"A": -4.0, "HARD": -14.0, "STD": -3.5})
     fit = fit_leakage(injury_index(table))
@@ -188,11 +203,10 @@ def test_leakage_says_why_there_is_no_number():
 
 def test_leakage_refuses_too_few_temperatures_wrong_signs_and_two_protocols():
     injury = injury_index(leakage_table({"A": -4.0}))
-    assert why_no_leakage_curve(injury) is None
-    assert "needs at least 4" in why_no_leakage_curve(injury[injury["temperature_c"] > -5])
-    assert "minus sign" in why_no_leakage_curve(
-        injury.assign(temperature_c=-injury["temperature_c"])
-    )
+    with pytest.raises(Refusal, match="needs at least 4"):
+        fit_leakage(injury[injury["temperature_c"] > -5])
+    with pytest.raises(Refusal, match="minus sign"):
+        fit_leakage(injury.assign(temperature_c=-injury["temperature_c"]))
     both = pd.concat([injury, injury.assign(protocol="q")])
     with pytest.raises(ValueError, match="never joined"):
         fit_leakage(both)

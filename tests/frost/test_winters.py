@@ -440,3 +440,10 @@ def test_limit_of_a_chance_that_is_zero_lies_where_the_profile_has_risen():
 
     free = fit_gev(-minima.to_numpy()).criterion
     assert profile(high) - free == pytest.approx(stats.chi2.ppf(0.95, 1), abs=0.01)
+
+
+def test_faulty_input_is_refused():
+    with pytest.raises(ValueError, match="given twice"):
+        winter_minima(pd.concat([record(), record().iloc[:1]]))
+    with pytest.raises(ValueError, match="0 to 50 cm"):
+        winter_minima(record(), 60)

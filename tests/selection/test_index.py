@@ -59,7 +59,11 @@ def test_table_ranks_by_index_and_by_yield_side_by_side(traits):
 
 
 def test_index_refuses_in_words(traits):
-    for weights, says in [({}, "No money weights are set"), ({"stand": 3.0}, "not looked at")]:
+    for weights, says in [
+        ({}, "No money weights are set"),
+        ({"stand": 3.0}, "not looked at"),
+        ({"height": 3.0}, "height is no trait"),
+    ]:
         with pytest.raises(ValueError, match=says):
             index_draws(traits, weights, "STD")
     none = index_draws(traits, {"moisture_pct": -1.0}, "STD")[["B"]]

@@ -95,6 +95,11 @@ def test_clustering_finds_a_failed_row_through_plots():
     assert clustering(gaps)["p_value"].iloc[0] < 0.001
 
 
-def test_clustering_refuses_plots_without_choice():
+def test_clustering_refuses_two_dates_and_plots_without_choice():
+    twice = pd.concat(
+        [_plot(["x.x."]), _plot(["x.x."]).assign(counted_on=pd.Timestamp("2026-06-20"))]
+    )
+    with pytest.raises(ValueError, match="two dates"):
+        clustering(twice)
     with pytest.raises(ValueError, match="nothing to arrange"):
         clustering(_plot(["x..."]))

@@ -132,3 +132,8 @@ def test_fit_hazards_of_even_plots_are_plain_shares_and_a_quiet_interval_stays_a
     assert quiet["hazard"].eq(0).all() and quiet["lower"].isna().all()
     assert autumn["hazard"].tolist() == pytest.approx([0.1, 0.2, 0.4], abs=5e-4)
     assert (autumn["lower"] < autumn["hazard"]).all() and (autumn["hazard"] < autumn["upper"]).all()
+
+
+def test_life_table_refuses_more_lost_than_at_risk():
+    with pytest.raises(ValueError, match="more plants than were at risk"):
+        life_table(pd.DataFrame({"interval": [1], "at_risk": [2], "lost": [3]}))

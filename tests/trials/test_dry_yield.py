@@ -211,3 +211,10 @@ def test_a_trial_without_samples_takes_the_hybrids_of_another_at_the_site():
     )
     own = out[out["trial"] == "T2"].groupby("hybrid")["moisture_pct"].first()
     assert own.to_dict() == pytest.approx({"H1": 20.0, "H2": 30.0, "STD": 40.0})
+
+
+def test_two_cuts_of_a_plot_in_a_season_are_refused_and_named():
+    ground = make_ground()
+    cut = make_harvests(ground)
+    with pytest.raises(ValueError, match="S1 001 2025"):
+        plot_harvests(pd.concat([cut, cut.iloc[:1]]), ground)

@@ -87,6 +87,10 @@ def complete_table(cells: pd.DataFrame) -> pd.DataFrame:
 
 
 def _checked(cells, least_hybrids, least_environments):
+    if cells.duplicated(["hybrid", "environment"]).any():
+        raise ValueError("a hybrid has two values in one environment: give one mean per cell")
+    if not np.isfinite(cells["value"].to_numpy(float)).all():
+        raise ValueError("a cell has no finite value: leave such rows out")
     hybrids, environments = cells["hybrid"].nunique(), cells["environment"].nunique()
     if hybrids < least_hybrids or environments < least_environments:
         had = f"{n_of(hybrids, 'hybrid')} and {n_of(environments, 'environment')}"

@@ -46,9 +46,13 @@ def latest_frosts(weather, damaging_c=DAMAGING_C):
 
     Raises
     ------
+    ValueError
+        A date given twice.
     Refusal
         No spring on record.
     """
+    if weather.duplicated(["site", "date"]).any():
+        raise ValueError("weather: a date is given twice; keep one row per site and date")
     springs = weather[weather["date"].dt.strftime("%m-%d").between(SPRING_START, SPRING_END)]
     springs = springs.dropna(subset=[MIN_C]).assign(year=springs["date"].dt.year)
     if springs.empty:

@@ -120,27 +120,16 @@ class LeakageFit:
     df: int
 
 
-def why_no_leakage_curve(injury: pd.DataFrame) -> str | None:
-    """Why leakage of one protocol and tissue carries no curve, or None when it does.
-
-    Parameters
-    ----------
-    injury : DataFrame
-        Rows of :func:`injury_index` of one protocol and tissue.
-
-    Returns
-    -------
-    str or None
-    """
-    temperatures = injury["temperature_c"]
+def _refuse_temperatures(temperatures):
     if temperatures.empty:
-        return "Leakage was read of no frozen unit."
+        raise Refusal("Leakage was read of no frozen unit.")
     if (temperatures >= 0).all() and (temperatures > 0).any():
-        return "All freezing temperatures are above zero: the minus sign was left out. Enter them as negative numbers."
+        raise Refusal(
+            "All freezing temperatures are above zero: the minus sign was left out. Enter them as negative numbers."
+        )
     if temperatures.nunique() <= LEAST_TEMPERATURES:
         n = f"Leakage was read at {temperatures.nunique()} temperatures"
-        return f"{n}: a sigmoid with free limits needs at least {LEAST_TEMPERATURES + 1}."
-    return None
+        raise Refusal(f"{n}: a sigmoid with free limits needs at least {LEAST_TEMPERATURES + 1}.")
 
 
 def fit_leakage(injury: pd.DataFrame) -> LeakageFit:
@@ -158,7 +147,7 @@ def fit_leakage(injury: pd.DataFrame) -> LeakageFit:
     Raises
     ------
     Refusal
-        With the sentence of :func:`why_no_leakage_curve`.
+        No frozen unit, temperatures without their minus sign, or too few of them.
     ValueError
         Two protocols or tissues at once.
 
@@ -177,8 +166,7 @@ def fit_leakage(injury: pd.DataFrame) -> LeakageFit:
     """
     if len(injury[["protocol", "tissue"]].drop_duplicates()) > 1:
         raise ValueError("leakage of several protocols or tissues is never joined: give one")
-    if reason := why_no_leakage_curve(injury):
-        raise Refusal(reason)
+    _refuse_temperatures(injury["temperature_c"])
     cells = injury.groupby(["hybrid", "run", "temperature_c"]).agg(
         injury=("injury", "mean"),
         units=("injury", "size"),

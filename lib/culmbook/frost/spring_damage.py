@@ -308,8 +308,8 @@ def fit_damage(frame, *, at_equal_emergence=False, random=TERMS):
     >>> damage = fit_damage(plots.assign(**same))
     >>> damage_chances(damage)[["hybrid", "chance"]].round(2).values.tolist()
     [['A', 0.15], ['B', 0.69]]
-    >>> damage_against_control(damage, "A")[["hybrid", "verdict"]].values.tolist()
-    [['B', 'no clear difference']]
+    >>> damage_against_control(damage, "A")[["hybrid", "odds_ratio"]].round(1).values.tolist()
+    [['B', 12.2]]
     """
     rows, left_out = rows_to_fit(frame, at_equal_emergence=at_equal_emergence)
     alone = observers_alone(rows)

@@ -18,7 +18,7 @@ from scipy import stats
 from culmbook.season.weather import MAX_C, MIN_C, SOIL_C, WINTER, Thresholds, season_indices
 from culmbook.stats.extremes import chance_above, fit_gev, return_level
 from culmbook.text.numbers import fmt_count
-from culmbook.text.refusal import Refusal
+from culmbook.text.refusal import Refusal, where_possible
 from culmbook.text.words import is_are
 
 PROBE_DEPTH_CM = 5.0
@@ -293,6 +293,10 @@ def winter_minima(weather, depth_cm=PROBE_DEPTH_CM, borrowed=None):
     running mean of the soil shrinks (or, above 5 cm, grows) by exp(-(z - 5)/d), d of the spell's
     period.
     """
+    if not 0 <= depth_cm <= 50:
+        raise ValueError(f"depth_cm = {depth_cm}: rhizomes lie from 0 to 50 cm deep")
+    if weather.duplicated(["site", "date"]).any():
+        raise ValueError("weather: a date is given twice; keep one row per site and date")
     parts = [
         _site_minima(site, daily(days), site_damping(days, borrowed), depth_cm)
         for site, days in weather.groupby("site", sort=True)
@@ -533,20 +537,16 @@ def site_levels(minima, *, level=0.95):
     Refusal
         No site has them, with the reasons.
     """
-    parts, why = [], []
-    for site, rows in minima.groupby("site", sort=True):
-        try:
-            known = known_minima(rows)
-            levels = cold_levels(known["minimum_c"], level=level)
-        except Refusal as error:
-            why.append(str(error))
-            continue
+    rows = dict(list(minima.groupby("site")))
+
+    def find(site):
+        known = known_minima(rows[site])
         coldest, median = known["minimum_c"].min(), known["minimum_c"].median()
         given = {"how": how_known(known), "coldest_c": coldest, "median_c": median}
-        parts.append(levels.assign(site=site, **given))
-    if not parts:
-        raise Refusal(" ".join(why))
-    return pd.concat(parts, ignore_index=True)
+        return cold_levels(known["minimum_c"], level=level).assign(site=site, **given)
+
+    found, _ = where_possible(rows, find)
+    return pd.concat(found.values(), ignore_index=True)
 
 
 def how_known(known):

@@ -18,6 +18,7 @@ from culmbook.consistency.draws import limits
 from culmbook.mixed import CONVERGED, draws, fit_gaussian, over
 from culmbook.selection.traits import LEAST_TESTED, NOT_TESTED, make_trait
 from culmbook.sheets.settings import KINDS
+from culmbook.sheets.values import did_you_mean
 from culmbook.text.numbers import fmt_interval, fmt_list, fmt_number, fmt_share
 from culmbook.text.refusal import Refusal
 from culmbook.text.words import n_of
@@ -53,6 +54,12 @@ def value_words(name: str, value: float) -> str:
     return f"{fmt_number(value, DIGITS[name])} {KINDS[name].unit}"
 
 
+def _refuse_unknown(name):
+    if name not in KINDS:
+        known = fmt_list(list(KINDS))
+        raise ValueError(f"{name} is no trait ({known} are): {did_you_mean(name, list(KINDS))}")
+
+
 def applied_floors(traits: dict, floors: dict) -> tuple[dict, list[str]]:
     """Part the floors that can be judged from those that cannot, with a sentence on each of the
     latter.
@@ -70,6 +77,7 @@ def applied_floors(traits: dict, floors: dict) -> tuple[dict, list[str]]:
     """
     judged, words = {}, []
     for name, value in floors.items():
+        _refuse_unknown(name)
         if name in traits and not traits[name].why_not:
             judged[name] = value
             continue
@@ -396,6 +404,7 @@ def index_draws(traits: dict, weights: dict, control: str) -> pd.DataFrame:
             "No money weights are set (settings, selection.weights), so there is no index over traits."
         )
     for name in weights:
+        _refuse_unknown(name)
         if name not in traits or traits[name].why_not:
             why = traits[name].why_not if name in traits else "it was not looked at."
             raise Refusal(f"{KINDS[name].label} has a weight but is not known of any hybrid: {why}")

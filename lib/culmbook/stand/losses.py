@@ -36,6 +36,11 @@ def life_table(intervals: pd.DataFrame, by: list[str] | None = None) -> pd.DataF
         ``by``, ``interval, at_risk, lost, hazard, survival, se``; ``se`` is Greenwood's, which
         treats plants as independent.
 
+    Raises
+    ------
+    ValueError
+        More plants lost than at risk.
+
     References
     ----------
     Kaplan & Meier (1958) J. Am. Stat. Assoc. 53:457-481; Greenwood (1926).
@@ -47,6 +52,8 @@ def life_table(intervals: pd.DataFrame, by: list[str] | None = None) -> pd.DataF
     [0.8, 0.72]
     """
     by = by or []
+    if (intervals["lost"] > intervals["at_risk"]).any():
+        raise ValueError("an interval lost more plants than were at risk")
     groups = intervals.groupby([*by, "interval"], observed=True)
     table = groups[["at_risk", "lost"]].sum().query("at_risk > 0").reset_index()
     table["hazard"] = table["lost"] / table["at_risk"]
@@ -306,6 +313,8 @@ def clustering(gaps: pd.DataFrame, *, permutations: int = 999, seed: int = 1) ->
 
     Raises
     ------
+    ValueError
+        A plot with two dates.
     Refusal
         No record, or no plot with two missing and two living plants at any site.
 
@@ -324,6 +333,8 @@ def clustering(gaps: pd.DataFrame, *, permutations: int = 999, seed: int = 1) ->
     for Research Workers, 4th ed., section 21.1; Edgington & Onghena (2007) Randomization Tests, 4th
     ed.
     """
+    if gaps.groupby(["site", "plot"])["counted_on"].nunique().gt(1).any():
+        raise ValueError("a plot has gaps on two dates; test one date at a time")
     if gaps.empty:
         raise Refusal(
             "There are no gap records of this planting: whether missing plants lie together is not known."

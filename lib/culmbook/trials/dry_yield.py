@@ -137,7 +137,7 @@ def plot_harvests(
     Raises
     ------
     ValueError
-        ``early_days`` not over 0.
+        Two rows for one plot and season, or ``early_days`` not over 0.
 
     Notes
     -----
@@ -164,6 +164,10 @@ def plot_harvests(
     """
     if early_days <= 0:
         raise ValueError(f"early_days = {early_days}: it must be over 0")
+    twice = harvests[harvests.duplicated(KEY, keep=False)]
+    if len(twice):
+        names = fmt_list([f"{r.site} {r.plot} {r.growing_season}" for r in twice.itertuples()])
+        raise ValueError(f"harvests: more than one row for {names}; a plot is cut once a season")
     ground = plots[[*PLACE, "status"]].rename(columns={"status": "plot_status"})
     ground = ground.assign(planting_season=planting_year(plots))
     frame = _with_losses(harvests.merge(ground, on=["site", "plot"]), ground)
