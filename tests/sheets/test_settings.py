@@ -55,6 +55,7 @@ def test_values_are_taken(tmp_path):
         ("[selection]\nweights = {moisture_pct = 4}", 2, "0 or under"),
         ("[selection]\nweights = {yield_t_ha = -4}", 2, "0 or over"),
         ("[selection]\ncosts = {hold = -1}", 2, "from 0"),
+        (f"[report]\nnotice = '{'x' * 201}'", 2, "from 0 to 200 characters"),  # two lines
     ],
 )
 def test_bad_key_or_value_is_refused_with_its_line(tmp_path, text, line, says):

@@ -139,7 +139,7 @@ class ReportSettings:
     """What every report of the network says of itself."""
 
     network: str = _key("", "name of the network, printed above the title")
-    notice: str = _key("", "sentence printed at the foot of every page")
+    notice: str = _key("", "sentence printed at the foot of every page", "characters", 0, 200)
 
 
 @dataclass(frozen=True)
@@ -267,7 +267,8 @@ def _checked(spec, value, prefix, faults):
     wanted, value = _in_type(spec, value)
     facts = spec.metadata
     numbers = value.values() if isinstance(value, dict) else [value]
-    numbers = [] if wanted or isinstance(value, (str, tuple)) else numbers
+    numbers = [len(value)] if isinstance(value, str) else numbers
+    numbers = [] if wanted or isinstance(value, tuple) else numbers
     low, high = facts["low"], facts["high"]
     out = [x for x in numbers if (low is not None and x < low) or (high is not None and x > high)]
     known = spec.default_factory() if spec.type is dict else {}
