@@ -12,7 +12,7 @@ import pytest
 from known_truth import passes, run
 from known_truth_cold import late_frost_set, level_set, rank_set, severity_set
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.long
 
 
 @pytest.fixture(scope="module")

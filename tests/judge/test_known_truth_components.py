@@ -39,7 +39,7 @@ def test_shares_are_not_biased(shares, among, part):
     assert abs(row["estimate"]) < 0.03 + 2 * row["se"], shares
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_shares_of_the_demo_generators_sheets_are_not_biased_and_covered():
     table = run(demo_set, 8)
     for part in PARTS:

@@ -12,7 +12,7 @@ import pytest
 from known_truth import passes, run
 from known_truth_traits import NAMES, alone_set, excess, joint_set, slope
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.long
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ import pytest
 from odd_networks import impossible, judge
 
 
-@pytest.mark.parametrize("seed", [8, 7])
+@pytest.mark.parametrize("seed", [8, pytest.param(7, marks=pytest.mark.long)])
 def test_notebooks_show_nothing_impossible_on_an_odd_network(seed):
     found = judge(seed)
     assert found.empty, found.to_string(max_colwidth=200)
