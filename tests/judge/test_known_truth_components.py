@@ -1,5 +1,5 @@
 """Bias and coverage of the component methods, a short version of
-``tests/known_truth_components.py``.
+``known_truth_components.py``.
 
 The rule: within one point plus two Monte Carlo standard errors. The same check must go red when
 every interval is made 15 % narrower.
@@ -8,6 +8,8 @@ every interval is made 15 % narrower.
 import pytest
 
 from known_truth_components import demo_set, passes, path_set, prediction_set, run, share_set
+
+pytestmark = pytest.mark.long
 
 PARTS = ["plants_per_m2", "stems_per_plant", "stem_mass_g", "rest"]
 
@@ -39,7 +41,6 @@ def test_shares_are_not_biased(shares, among, part):
     assert abs(row["estimate"]) < 0.03 + 2 * row["se"], shares
 
 
-@pytest.mark.long
 def test_shares_of_the_demo_generators_sheets_are_not_biased_and_covered():
     table = run(demo_set, 8)
     for part in PARTS:

@@ -21,7 +21,7 @@ from known_truth_mixed import (
     unbiased,
 )
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.long
 
 
 @pytest.fixture(scope="module")
