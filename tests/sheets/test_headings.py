@@ -176,6 +176,8 @@ def problems_of(folder, said, sheets=None):
             3,
             "one unit",
         ),
+        ('[plots]\n"Plot No." = "plot"\n"PLOT NO." = "row"', 3, "“Plot No.” reads the same"),
+        ('[plots]\nvalues.film = {ja = "film", Ja = "none"}', 2, "two words of film read the same"),
         ("[plots", None, "cannot be read"),
     ],
 )

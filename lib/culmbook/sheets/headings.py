@@ -163,6 +163,9 @@ class AllHeadings:
         named, units = {}, {}
         for text, said in given.items():
             if text not in (*GENERAL, "values"):
+                if other := named.get(plain_header(text)):
+                    rule = f"the heading “{other.text}” reads the same"
+                    self.faults.tell(rule, "keep one of them", prefix, text, said)
                 named[plain_header(text)] = own = self._heading(text, said, table, prefix)
                 units.setdefault(own.column, own.unit)
                 if own.column and own.unit != units[own.column]:
@@ -175,6 +178,9 @@ class AllHeadings:
                 if choices and word not in choices:
                     rule = f"{word} is no value of {column}"
                     self.faults.tell(rule, did_you_mean(str(word), choices), prefix, "values", word)
+            if len({str(typed).casefold() for typed in words}) < len(words):
+                rule = f"two words of {column} read the same"
+                self.faults.tell(rule, "keep one of them", prefix, "values", words)
             values[column] = {str(typed).casefold(): str(word) for typed, word in words.items()}
         constants = {c: value for c, value in self.constants.items() if c in table.columns}
         for column, value in self._pairs(given, "constants", prefix):
